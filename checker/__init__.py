@@ -1,0 +1,1 @@
+"""moatcheck: proves on fabrication data that a board's split reference copper does its work."""

@@ -1,0 +1,92 @@
+"""A finding, its level, its fingerprint and the order of findings. Imports nothing of the project."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import date
+from enum import IntEnum
+from typing import Any
+
+XY = tuple[float, float]
+Path = tuple[tuple[XY, ...], ...]  # polylines
+
+
+class Level(IntEnum):
+    """How bad; comparable, worst is greatest."""
+
+    NOTE = 1
+    WARNING = 2
+    ERROR = 3
+
+    def __str__(self) -> str:
+        return self.name.lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Waived:
+    """Why a finding does not count, and until when (inclusive)."""
+
+    reason: str
+    until: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One place where a rule is broken. Lengths in mm; the message is built from the fields, never parsed back."""
+
+    rule: str
+    level: Level
+    message: str
+    at: XY
+    layer: str | None = None
+    reference_layers: tuple[str, ...] = ()
+    nets: tuple[str, ...] = ()
+    components: tuple[str, ...] = ()
+    regions: tuple[str, ...] = ()
+    bounds: tuple[float, float, float, float] | None = None  # None: taken from the path and `at`
+    path: Path = ()  # witness: what to draw
+    measured: float | None = None
+    required: float | None = None
+    unit: str = "mm"
+    harm: float = 0.0  # greater is worse; orders findings of one level
+    hint: str | None = None
+    detail: dict[str, Any] = field(default_factory=dict)  # plain JSON values only
+    id: str = ""  # set by `identified`
+    waived: Waived | None = None
+    known: bool = False
+
+    @property
+    def extent(self) -> tuple[float, float, float, float]:
+        """The bounding box of the finding: given, or that of its path and place."""
+        if self.bounds is not None:
+            return self.bounds
+        points = [self.at, *(p for line in self.path for p in line)]
+        xs, ys = [p[0] for p in points], [p[1] for p in points]
+        return min(xs), min(ys), max(xs), max(ys)
+
+
+def identified(findings: Iterable[Finding]) -> list[Finding]:
+    """Give every finding its id and put all into report order.
+
+    An id is made of what the finding is about (rule, nets, parts, regions, layer), not of coordinates; several
+    findings about the same thing are numbered by place. So ids survive reruns, reordering and shifts.
+    """
+    alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
+    for finding in findings:
+        key = (finding.rule, finding.nets, finding.components, finding.regions, finding.layer)
+        alike[key].append(finding)
+    out: list[Finding] = []
+    for key, group in alike.items():
+        group.sort(key=lambda f: (f.at, f.extent, f.message))
+        for number, finding in enumerate(group):
+            digest = hashlib.sha256(repr((key, number)).encode()).hexdigest()
+            out.append(replace(finding, id=digest[:12]))
+    return sorted(out, key=report_order)
+
+
+def report_order(finding: Finding) -> tuple[Any, ...]:
+    """Sort key: level, then harm, then place."""
+    return (-finding.level, -finding.harm, finding.rule, finding.at, finding.id)

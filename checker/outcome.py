@@ -1,0 +1,94 @@
+"""The outcome of a check: all that a report may show, in plain values. Reports import this and nothing of parsers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from checker.findings import Finding, Level, Waived
+from parsers.trouble import Doubt, Place
+
+__all__ = ["Check", "Doubt", "Finding", "InputFile", "Level", "Outcome", "Place", "RegionRow", "StatedDoubt", "Waived"]
+
+CAUTION = (
+    "A geometric aid, not a certification: the applicable standard, its edition and a qualified person decide; "
+    "the table's values are the user's. No table is applied unasked."
+)
+UNSEEN = "Screw heads, standoffs, heatsinks and shields are not in the files; none is declared, so none was measured."
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that was read, or a table."""
+
+    path: str
+    sha256: str
+    layer: str | None = None
+    function: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RegionRow:
+    """A region as found: per layer the number of its pours and their area in mm2."""
+
+    name: str
+    reference: tuple[str, ...]
+    quiet: bool
+    pours: tuple[tuple[str, int, float], ...]  # (layer id, pieces, area)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Whether a rule ran, and if not, why."""
+
+    rule: str
+    ran: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StatedDoubt:
+    """A doubt with its acceptance, if the rules file accepts it."""
+
+    doubt: Doubt
+    accepted: Waived | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Result of one check, complete and in order."""
+
+    verdict: str  # pass | fail | incomplete
+    caution: str
+    fail_on: Level
+    title: str
+    path: str
+    format: str
+    files: tuple[InputFile, ...]
+    rules_path: str
+    rules_sha256: str
+    tables: tuple[InputFile, ...]
+    thickness: float | None
+    bounds: tuple[float, float, float, float] | None
+    layers: tuple[tuple[str, str, str], ...]  # (id, name, side)
+    nets: int
+    holes: int
+    components: int
+    regions: tuple[RegionRow, ...]
+    checks: tuple[Check, ...]
+    findings: tuple[Finding, ...]  # in report order
+    doubts: tuple[StatedDoubt, ...]
+    remarks: tuple[Doubt, ...]
+    today: date | None = None  # only if a date was used
+    version: str = ""
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    def count(self, level: Level) -> int:
+        """Findings of a level that are not waived."""
+        return sum(f.level == level and f.waived is None for f in self.findings)
+
+    @property
+    def waived(self) -> int:
+        """Findings that a waiver covers."""
+        return sum(f.waived is not None for f in self.findings)

@@ -1,0 +1,293 @@
+"""Exact copper primitives as columns of numbers, with shapely forms made in bulk.
+
+Every conductor is a *skeleton* inflated by a *radius*: a disc is a point, a stroke is a segment, an arc stroke is an
+arc, an area is a polygon with radius 0. Distances are therefore skeleton distance less both radii, exact for straight
+and round copper. An arc skeleton is handed to shapely as a polyline that strays at most `ARC_TOLERANCE` from it; the
+distance functions subtract that, so a distance is never too large.
+
+Shapes (polygons) are circumscribed: they contain the true copper and exceed it by at most `SHAPE_TOLERANCE`.
+Units: mm, radians, y up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int32]
+Bools = npt.NDArray[np.bool_]
+Shapes = npt.NDArray[np.object_]  # of shapely geometries
+Rows = npt.NDArray[np.intp]
+
+ARC_TOLERANCE = 0.0002  # mm; how far the polyline of an arc skeleton may stray from the arc
+SHAPE_TOLERANCE = 0.0005  # mm; how far a circumscribed shape may exceed the true copper
+TOUCH = 0.001  # mm; contact within this is contact (design, chapter 3)
+
+NO_NET = -1  # stated to belong to no net (empty net name, thieving, text, fiducials)
+UNKNOWN_NET = -2  # the data does not say
+
+
+class Kind(IntEnum):
+    """What the five numbers in a row of `Conductors.geometry` mean."""
+
+    STROKE = 0  # x0, y0, x1, y1, unused
+    ARC = 1  # centre x, centre y, radius, start angle, sweep (counterclockwise positive; a full circle is 2 pi)
+    DISC = 2  # x, y, unused
+    AREA = 3  # unused; the polygon is `areas[area[row]]`
+
+
+@dataclass(frozen=True, slots=True)
+class Conductors:
+    """Copper objects as columns; row i of every column is one connected piece of copper on one layer.
+
+    A stroke that clear objects cut is an AREA that keeps its remaining centre line in `centres`; its pieces are rows
+    of their own. Columns of length n unless said.
+    """
+
+    kind: npt.NDArray[np.uint8]
+    layer: Ints  # index of the copper layer, 0 = top
+    net: Ints  # index into Board.nets, or NO_NET, or UNKNOWN_NET
+    geometry: Floats  # (n, 5), see Kind
+    radius: Floats  # half the stroke width, the disc's radius; 0 for areas
+    pad: Bools  # flashed or stated to be a pad (land, via pad): it is judged as an area, not by a centre line
+    component: Ints  # index into Board.refdes, or -1
+    pin: Ints  # index into Board.pins, or -1
+    function: Ints  # index into Board.functions, or -1
+    area: Ints  # index into areas, or -1
+    centre: Ints  # index into centres, or -1
+    file: Ints  # index into Board.files
+    line: Ints  # 1-based line in that file, 0 = unknown
+    areas: Shapes  # Polygons, any length
+    centres: Shapes  # LineStrings or MultiLineStrings, any length
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def take(self, rows: Any) -> Conductors:
+        """Give the named rows (index or mask); `areas` and `centres` are shared, not copied."""
+        columns = {f.name: getattr(self, f.name)[rows] for f in fields(self) if f.name not in ("areas", "centres")}
+        return replace(self, **columns)
+
+    def skeletons(self, rows: Rows | None = None) -> Shapes:
+        """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape (len(rows),)."""
+        part = self if rows is None else self.take(rows)
+        out: Shapes = np.empty(len(part), dtype=object)
+        kind, g = part.kind, part.geometry
+        points = (kind == Kind.DISC) | ((kind == Kind.STROKE) & (g[:, 0] == g[:, 2]) & (g[:, 1] == g[:, 3]))
+        lines = (kind == Kind.STROKE) & ~points
+        if points.any():
+            out[points] = shapely.points(g[points, :2])
+        if lines.any():
+            out[lines] = shapely.linestrings(g[lines, :4].reshape(-1, 2, 2))
+        arcs = np.flatnonzero(kind == Kind.ARC)
+        if len(arcs):
+            out[arcs] = arc_lines(g[arcs])
+        areas = kind == Kind.AREA
+        out[areas] = part.areas[part.area[areas]]
+        return out
+
+    def slack(self) -> Floats:
+        """How far each skeleton's shapely form may stray from the true skeleton, shape (n,)."""
+        return np.where(self.kind == Kind.ARC, ARC_TOLERANCE, 0.0)
+
+    def shapes(self, rows: Rows | None = None) -> Shapes:
+        """Copper as Polygons that contain the true shape and exceed it by at most SHAPE_TOLERANCE, shape (len(rows),)."""
+        part = self if rows is None else self.take(rows)
+        out: Shapes = np.empty(len(part), dtype=object)
+        round_ended = (part.kind == Kind.DISC) | (part.kind == Kind.STROKE)
+        if round_ended.any():
+            ends = part.geometry[round_ended, :4].copy()
+            discs = part.kind[round_ended] == Kind.DISC
+            ends[discs, 2:4] = ends[discs, 0:2]
+            out[round_ended] = stadiums(ends, part.radius[round_ended])
+        arcs = np.flatnonzero(part.kind == Kind.ARC)
+        for row in arcs:
+            out[row] = _arc_shape(part.geometry[row], float(part.radius[row]))
+        areas = part.kind == Kind.AREA
+        out[areas] = part.areas[part.area[areas]]
+        return out
+
+    def bounds(self) -> Floats:
+        """Bounding boxes x0, y0, x1, y1 that contain each conductor, shape (n, 4)."""
+        g, kind = self.geometry, self.kind
+        out = np.empty((len(self), 4))
+        out[:, 0:2] = np.minimum(g[:, 0:2], g[:, 2:4])
+        out[:, 2:4] = np.maximum(g[:, 0:2], g[:, 2:4])
+        discs = kind == Kind.DISC
+        out[discs] = g[discs][:, [0, 1, 0, 1]]
+        arcs = np.flatnonzero(kind == Kind.ARC)
+        if len(arcs):
+            out[arcs] = shapely.bounds(arc_lines(g[arcs])) + np.array([-1, -1, 1, 1]) * ARC_TOLERANCE
+        areas = kind == Kind.AREA
+        out[areas] = shapely.bounds(self.areas[self.area[areas]])
+        out[:, 0:2] -= self.radius[:, None]
+        out[:, 2:4] += self.radius[:, None]
+        return out
+
+
+def gaps(a: Shapes, radius_a: Floats, b: Shapes, radius_b: Floats, slack: Floats | float = 0.0) -> Floats:
+    """Distances between conductors given as skeletons and radii, pairwise; 0 where they overlap.
+
+    Exact for points, segments and polygons; `slack` is the sum of both skeletons' `slack()`, so that arcs come out at
+    most that much too small and never too large.
+    """
+    result: Floats = np.maximum(shapely.distance(a, b) - radius_a - radius_b - slack, 0.0)
+    return result
+
+
+def concatenate(parts: Sequence[Conductors]) -> Conductors:
+    """Join tables one below the other; indices into `areas` and `centres` are shifted."""
+    parts = [p for p in parts if len(p)] or list(parts[:1])
+    if not parts:
+        return conductors()
+    columns = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Conductors)}
+    for index, pool in (("area", "areas"), ("centre", "centres")):
+        shifts = np.cumsum([0] + [len(getattr(p, pool)) for p in parts[:-1]])
+        columns[index] = np.concatenate(
+            [np.where(getattr(p, index) >= 0, getattr(p, index) + s, -1) for p, s in zip(parts, shifts, strict=True)]
+        ).astype(np.int32)
+    return Conductors(**columns)
+
+
+def conductors(n: int = 0, **columns: Any) -> Conductors:
+    """Make a table of n rows from some columns; the others get their neutral value.
+
+    Parameters
+    ----------
+    n : number of rows
+    columns : any field of Conductors; scalars are repeated
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> disc = conductors(1, kind=Kind.DISC, geometry=np.array([[1.0, 2, 0, 0, 0]]), radius=0.5)
+    >>> disc.bounds().tolist()
+    [[0.5, 1.5, 1.5, 2.5]]
+    """
+    defaults: dict[str, tuple[Any, Any]] = {
+        "kind": (Kind.STROKE, np.uint8),
+        "layer": (0, np.int32),
+        "net": (UNKNOWN_NET, np.int32),
+        "radius": (0.0, np.float64),
+        "pad": (False, np.bool_),
+        "component": (-1, np.int32),
+        "pin": (-1, np.int32),
+        "function": (-1, np.int32),
+        "area": (-1, np.int32),
+        "centre": (-1, np.int32),
+        "file": (0, np.int32),
+        "line": (0, np.int32),
+    }
+    filled: dict[str, Any] = {}
+    for name, (value, dtype) in defaults.items():
+        column = np.asarray(columns.pop(name, value), dtype=dtype)
+        filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
+    filled["geometry"] = np.asarray(columns.pop("geometry", np.zeros((n, 5))), dtype=np.float64).reshape(n, 5)
+    for pool in ("areas", "centres"):
+        given = columns.pop(pool, ())
+        column = np.empty(len(given), dtype=object)
+        column[:] = list(given)
+        filled[pool] = column
+    if columns:
+        raise TypeError(f"no such columns: {', '.join(columns)}")
+    return Conductors(**filled)
+
+
+def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
+    """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per eighth turn."""
+    ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.29)
+    step = 2 * np.arccos(1 - ratio)
+    counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.int32)
+    return counts
+
+
+def arc_points(
+    centre: tuple[float, float], radius: float, start: float, sweep: float, side: int = 0
+) -> Floats:
+    """Points of a polyline along an arc, ends included exactly, shape (k, 2).
+
+    Parameters
+    ----------
+    side : 0 = on the arc (chords, inside the circle), 1 = circumscribed (nowhere inside the circle)
+    """
+    steps = int(arc_steps(np.array(radius), np.array(sweep)))
+    delta = sweep / steps
+    if side == 0:
+        angles = start + delta * np.arange(steps + 1)
+        r = np.full(steps + 1, radius)
+    else:
+        angles = np.concatenate(([start], start + delta * (np.arange(steps) + 0.5), [start + sweep]))
+        r = np.concatenate(([radius], np.full(steps, radius / np.cos(delta / 2)), [radius]))
+    points: Floats = np.column_stack((centre[0] + r * np.cos(angles), centre[1] + r * np.sin(angles)))
+    return points
+
+
+def arc_lines(geometry: Floats) -> Shapes:
+    """Polylines of arcs given as rows of Kind.ARC geometry, within ARC_TOLERANCE of them, made in bulk."""
+    radius, start, sweep = geometry[:, 2], geometry[:, 3], geometry[:, 4]
+    steps = arc_steps(radius, sweep)
+    counts = steps + 1
+    owner = np.repeat(np.arange(len(geometry)), counts)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    angle = start[owner] + sweep[owner] * place / steps[owner]
+    xy = geometry[owner, 0:2] + radius[owner, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    lines: Shapes = shapely.linestrings(xy, indices=owner)
+    return lines
+
+
+def stadiums(ends: Floats, radius: Floats) -> Shapes:
+    """Circumscribed polygons of strokes with round ends (discs where both ends agree), made in bulk.
+
+    The straight sides are exact; the ends exceed the half circle by at most SHAPE_TOLERANCE.
+    """
+    out: Shapes = np.empty(len(ends), dtype=object)
+    radius = np.maximum(radius, 1e-9)  # a line of width 0 still needs a shape
+    half = np.arccos(radius / (radius + SHAPE_TOLERANCE))
+    steps = np.maximum(np.ceil(np.pi / (2 * half)), 2).astype(np.int64)  # per half circle
+    for count in np.unique(steps):
+        rows = steps == count
+        out[rows] = _stadiums_of(ends[rows], radius[rows], int(count))
+    return out
+
+
+def _stadiums_of(ends: Floats, radius: Floats, steps: int) -> Shapes:
+    """Stadiums whose round ends have the same number of steps."""
+    delta = np.pi / steps
+    angle = np.concatenate(([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2]))
+    reach = np.concatenate(([1.0], np.full(steps, 1 / np.cos(delta / 2)), [1.0]))
+    cap_x, cap_y = reach * np.cos(angle), reach * np.sin(angle)
+    along = ends[:, 2:4] - ends[:, 0:2]
+    length = np.hypot(along[:, 0], along[:, 1])
+    safe = np.where(length > 0, length, 1.0)
+    ux = np.where(length > 0, along[:, 0] / safe, 1.0)[:, None]
+    uy = np.where(length > 0, along[:, 1] / safe, 0.0)[:, None]
+    r = radius[:, None]
+    far_x = ends[:, 2:3] + r * (ux * cap_x - uy * cap_y)
+    far_y = ends[:, 3:4] + r * (uy * cap_x + ux * cap_y)
+    near_x = ends[:, 0:1] - r * (ux * cap_x - uy * cap_y)
+    near_y = ends[:, 1:2] - r * (uy * cap_x + ux * cap_y)
+    ring = np.stack((np.hstack((far_x, near_x)), np.hstack((far_y, near_y))), axis=-1)
+    ring = np.concatenate((ring, ring[:, :1]), axis=1)
+    polygons: Shapes = shapely.polygons(ring)
+    return polygons
+
+
+def _arc_shape(geometry: Floats, radius: float) -> shapely.Geometry:
+    """A polygon around one arc stroke: its polyline, inflated by the radius and what the polyline may stray."""
+    line = arc_lines(geometry[None, :])[0]
+    inflated = max(radius, 1e-9) + ARC_TOLERANCE
+    quarter = max(int(np.ceil(np.pi / (4 * np.arccos(inflated / (inflated + SHAPE_TOLERANCE / 2))))), 2)
+    return shapely.buffer(line, inflated / np.cos(np.pi / (4 * quarter)), quad_segs=quarter)
+
+
+def each(rows: Rows, size: int) -> Iterator[Rows]:
+    """Split row numbers into runs of at most `size`, so that bulk work has bounded memory."""
+    for start in range(0, len(rows), size):
+        yield rows[start : start + size]
