@@ -63,7 +63,7 @@ class Layout:
         raise NotImplementedError
 
     def territory(self, region: int) -> shapely.Geometry:
-        """A region's reference pours (no planes) on all layers from above, or its area if it has no reference copper."""
+        """A region's reference pours (no planes) on all layers, from above; its area if it has none."""
         raise NotImplementedError
 
     @cached_property

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -88,7 +89,7 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class Holes:
-    """Drilled holes and routed slots as columns of length n: each is a stroke of the tool (a round hole has equal ends)."""
+    """Drilled holes and routed slots, columns of length n: each a stroke of the tool (a round hole has equal ends)."""
 
     ends: Floats  # (n, 4) x0, y0, x1, y1
     radius: Floats  # finished
@@ -117,8 +118,8 @@ class Holes:
 
 
 def holes(n: int = 0, **columns: object) -> Holes:
-    """Make a table of n holes from some columns; the others get their neutral value (round, plated unknown, all layers)."""
-    defaults: dict[str, tuple[object, type]] = {
+    """Make a table of n holes from some columns; the others get their neutral value."""
+    defaults: dict[str, tuple[object, Any]] = {
         "radius": (0.0, np.float64),
         "plated": (PLATING_UNKNOWN, np.int8),
         "first": (0, np.int32),
@@ -130,14 +131,14 @@ def holes(n: int = 0, **columns: object) -> Holes:
         "file": (0, np.int32),
         "line": (0, np.int32),
     }
-    filled: dict[str, npt.NDArray[np.generic]] = {}
+    filled: dict[str, Any] = {}
     for name, (value, dtype) in defaults.items():
         column = np.asarray(columns.pop(name, value), dtype=dtype)
         filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
     filled["ends"] = np.asarray(columns.pop("ends", np.zeros((n, 4))), dtype=np.float64).reshape(n, 4)
     if columns:
         raise TypeError(f"no such columns: {', '.join(columns)}")
-    return Holes(**filled)  # type: ignore[arg-type]
+    return Holes(**filled)
 
 
 @dataclass(frozen=True, slots=True)

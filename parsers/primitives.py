@@ -5,7 +5,7 @@ arc, an area is a polygon with radius 0. Distances are therefore skeleton distan
 and round copper. An arc skeleton is handed to shapely as a polyline that strays at most `ARC_TOLERANCE` from it; the
 distance functions subtract that, so a distance is never too large.
 
-Shapes (polygons) are circumscribed: they contain the true copper and exceed it by at most `SHAPE_TOLERANCE`.
+Shapes (polygons) are circumscribed: they contain the true copper and exceed it by at most `shape_tolerance(radius)`.
 Units: mm, radians, y up.
 """
 
@@ -27,7 +27,8 @@ Shapes = npt.NDArray[np.object_]  # of shapely geometries
 Rows = npt.NDArray[np.intp]
 
 ARC_TOLERANCE = 0.0002  # mm; how far the polyline of an arc skeleton may stray from the arc
-SHAPE_TOLERANCE = 0.0005  # mm; how far a circumscribed shape may exceed the true copper
+SHAPE_TOLERANCE = 0.0005  # mm; how far a circumscribed shape may exceed the true copper, and no more than ...
+SHAPE_RATIO = 0.001  # ... this part of its radius, so that areas of thin strokes stay right too
 TOUCH = 0.001  # mm; contact within this is contact (design, chapter 3)
 
 NO_NET = -1  # stated to belong to no net (empty net name, thieving, text, fiducials)
@@ -98,7 +99,7 @@ class Conductors:
         return np.where(self.kind == Kind.ARC, ARC_TOLERANCE, 0.0)
 
     def shapes(self, rows: Rows | None = None) -> Shapes:
-        """Copper as Polygons that contain the true shape and exceed it by at most SHAPE_TOLERANCE, shape (len(rows),)."""
+        """Copper as Polygons, circumscribed (see `shape_tolerance`), shape (len(rows),)."""
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
         round_ended = (part.kind == Kind.DISC) | (part.kind == Kind.STROKE)
@@ -202,14 +203,19 @@ def conductors(n: int = 0, **columns: Any) -> Conductors:
 
 def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
     """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per eighth turn."""
-    ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.29)
+    ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07)  # never coarser than eighths
     step = 2 * np.arccos(1 - ratio)
     counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.int32)
     return counts
 
 
 def arc_points(
-    centre: tuple[float, float], radius: float, start: float, sweep: float, side: int = 0
+    centre: tuple[float, float],
+    radius: float,
+    start: float,
+    sweep: float,
+    side: int = 0,
+    tolerance: float = ARC_TOLERANCE,
 ) -> Floats:
     """Points of a polyline along an arc, ends included exactly, shape (k, 2).
 
@@ -217,7 +223,7 @@ def arc_points(
     ----------
     side : 0 = on the arc (chords, inside the circle), 1 = circumscribed (nowhere inside the circle)
     """
-    steps = int(arc_steps(np.array(radius), np.array(sweep)))
+    steps = int(arc_steps(np.array(radius), np.array(sweep), tolerance))
     delta = sweep / steps
     if side == 0:
         angles = start + delta * np.arange(steps + 1)
@@ -242,14 +248,19 @@ def arc_lines(geometry: Floats) -> Shapes:
     return lines
 
 
+def shape_tolerance(radius: Floats) -> Floats:
+    """How far the circumscribed shape of round copper of these radii may exceed it, mm."""
+    return np.minimum(SHAPE_TOLERANCE, SHAPE_RATIO * radius)
+
+
 def stadiums(ends: Floats, radius: Floats) -> Shapes:
     """Circumscribed polygons of strokes with round ends (discs where both ends agree), made in bulk.
 
-    The straight sides are exact; the ends exceed the half circle by at most SHAPE_TOLERANCE.
+    The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`.
     """
     out: Shapes = np.empty(len(ends), dtype=object)
     radius = np.maximum(radius, 1e-9)  # a line of width 0 still needs a shape
-    half = np.arccos(radius / (radius + SHAPE_TOLERANCE))
+    half = np.arccos(radius / (radius + shape_tolerance(radius)))
     steps = np.maximum(np.ceil(np.pi / (2 * half)), 2).astype(np.int64)  # per half circle
     for count in np.unique(steps):
         rows = steps == count
@@ -280,11 +291,18 @@ def _stadiums_of(ends: Floats, radius: Floats, steps: int) -> Shapes:
 
 
 def _arc_shape(geometry: Floats, radius: float) -> shapely.Geometry:
-    """A polygon around one arc stroke: its polyline, inflated by the radius and what the polyline may stray."""
-    line = arc_lines(geometry[None, :])[0]
-    inflated = max(radius, 1e-9) + ARC_TOLERANCE
-    quarter = max(int(np.ceil(np.pi / (4 * np.arccos(inflated / (inflated + SHAPE_TOLERANCE / 2))))), 2)
-    return shapely.buffer(line, inflated / np.cos(np.pi / (4 * quarter)), quad_segs=quarter)
+    """A circumscribed polygon of one arc stroke: ring sector and two round ends."""
+    x, y, reach, start, sweep = (float(v) for v in geometry)
+    radius = max(radius, 1e-9)
+    tolerance = float(shape_tolerance(np.array(radius)))
+    outer = arc_points((x, y), reach + radius, start, sweep, side=1, tolerance=tolerance)
+    hollow = reach > radius
+    inner = arc_points((x, y), reach - radius, start, sweep, tolerance=tolerance) if hollow else np.array([[x, y]])
+    if abs(sweep) >= 2 * np.pi - 1e-9:
+        return shapely.Polygon(outer, [inner] if hollow else None)
+    ends = np.array([[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)])
+    sector = shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))
+    return shapely.union_all([sector, *stadiums(ends, np.full(2, radius))])
 
 
 def each(rows: Rows, size: int) -> Iterator[Rows]:
