@@ -1,7 +1,7 @@
 """What a rule is, and the registry: every module of this folder that holds a RULE and a `find` is a rule.
 
 A rule module's docstring is its manual: one line of obligation, then paragraphs that start with `Why:`, `Measured:`,
-`Fix:` and `Source:`. The rule id is the file name with hyphens; it is a promise once released.
+`Fix:` and `Source:`. A module may also hold `why_not(layout)` and `doubts(layout)`. The rule id is the file name with hyphens; it is a promise once released.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from checker.findings import Finding, Level
+from parsers.trouble import Doubt
 
 if TYPE_CHECKING:
     from checker.layout import Layout
@@ -60,13 +61,15 @@ class Manual:
 class RuleModule:
     """A rule with its manual and its function.
 
-    `find` yields findings; `why_not` says why the rule cannot run on this layout, or None.
+    `find` yields findings; `why_not` says why the rule cannot run on this layout, or None; `doubts` tells what it could
+    not judge (a table without rows for inner layers on a board that has them).
     """
 
     rule: Rule
     manual: Manual
     find: Callable[[Layout], Iterable[Finding]] = field(compare=False)
     why_not: Callable[[Layout], str | None] = field(compare=False)
+    doubts: Callable[[Layout], Iterable[Doubt]] = field(compare=False)
 
 
 @lru_cache(maxsize=1)
@@ -77,8 +80,9 @@ def registry() -> dict[str, RuleModule]:
         module = importlib.import_module(f"{__name__}.{info.name}")
         if hasattr(module, "RULE"):
             rule: Rule = module.RULE
+            manual = manual_of(inspect.getdoc(module) or "")
             why_not = getattr(module, "why_not", _always)
-            found[rule.id] = RuleModule(rule, manual_of(inspect.getdoc(module) or ""), module.find, why_not)
+            found[rule.id] = RuleModule(rule, manual, module.find, why_not, getattr(module, "doubts", _none))
     return found
 
 
@@ -100,3 +104,7 @@ def manual_of(text: str) -> Manual:
 
 def _always(_: Layout) -> str | None:
     return None
+
+
+def _none(_: Layout) -> Iterable[Doubt]:
+    return ()
