@@ -1,0 +1,1 @@
+"""Invented boards that ship with the tool: sketches, their rules, and writers for both input formats."""
