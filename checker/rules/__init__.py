@@ -1,7 +1,8 @@
 """What a rule is, and the registry: every module of this folder that holds a RULE and a `find` is a rule.
 
 A rule module's docstring is its manual: one line of obligation, then paragraphs that start with `Why:`, `Measured:`,
-`Fix:` and `Source:`. A module may also hold `why_not(layout)` and `doubts(layout)`. The rule id is the file name with hyphens; it is a promise once released.
+`Fix:` and `Source:`. A module may also hold `why_not(layout)` and `doubts(layout)`. The rule id is the file name with
+hyphens; it is a promise once released.
 """
 
 from __future__ import annotations

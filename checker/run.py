@@ -1,0 +1,184 @@
+"""Files -> board -> layout -> findings -> outcome: the one place that knows the order."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import shapely
+
+from checker import baseline as baselines
+from checker import waivers
+from checker.findings import Finding, Level, identified
+from checker.layout import Layout
+from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt
+from checker.rules import known_limits, registry
+from checker.rules_file import Rules, read_rules
+from parsers import read_board
+from parsers.board import Board, Hints
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """An outcome with the layout that it came from, for drawing."""
+
+    outcome: Outcome
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How to judge."""
+
+    fail_on: Level = Level.ERROR
+    baseline: tuple[baselines.Past, ...] = ()
+    today: date | None = None  # None: the clock
+    jobs: int = 1
+
+
+def load_rules(path: Path) -> Rules:
+    """Read a rules file with the limits and rule ids of this version."""
+    limits = {name: limit.default for name, limit in known_limits().items()}
+    return read_rules(path, limits, registry())
+
+
+def hints_of(rules: Rules) -> Hints:
+    """What a rules file tells the readers."""
+    return Hints(dict(rules.files), rules.stackup.thickness, rules.stackup.dielectric, rules.step)
+
+
+def check(board_path: Path, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+    """Read a board and hold it against a rules file.
+
+    Raises
+    ------
+    InputError : board, rules or table cannot be used
+    """
+    progress("reading")
+    board = read_board(board_path, hints_of(rules))
+    return check_board(board, rules, options, progress)
+
+
+def check_board(board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+    """Hold a board that is read already against a rules file; see `check`."""
+    progress("regions")
+    layout = Layout(board, rules)
+    checks, found, doubts = _run_rules(layout, progress)
+    findings = identified(found)
+    today = options.today or date.today()
+    findings, waiver_remarks = waivers.waive(findings, rules, today)
+    if options.baseline:
+        findings = baselines.mark_known(findings, options.baseline)
+    stated, doubt_remarks = waivers.accept([*board.doubts, *layout.doubts, *doubts], rules, today)
+    outcome = Outcome(
+        verdict=verdict_of(findings, stated, options.fail_on),
+        caution=CAUTION if rules.hardware else f"{CAUTION} {UNSEEN}",
+        fail_on=options.fail_on,
+        title=rules.title or board.title,
+        path=board.path,
+        format=board.format,
+        files=tuple(InputFile(f.path, f.sha256, f.layer, f.function) for f in board.files),
+        rules_path=rules.path,
+        rules_sha256=rules.sha256,
+        tables=_tables(rules),
+        thickness=board.stackup.thickness,
+        bounds=_bounds(board),
+        layers=tuple((layer.id, layer.name, layer.side) for layer in board.layers),
+        nets=len(board.nets),
+        holes=len(board.holes),
+        components=len(board.components),
+        regions=_region_rows(layout),
+        checks=tuple(checks),
+        findings=tuple(findings),
+        doubts=tuple(stated),
+        remarks=(*board.remarks, *waiver_remarks, *doubt_remarks),
+        today=today if waivers.uses_dates(rules) else None,
+        version=tool_version(),
+    )
+    return Checked(outcome, layout)
+
+
+def verdict_of(findings: Sequence[Finding], doubts: Sequence[StatedDoubt], fail_on: Level) -> str:
+    """`incomplete` while a doubt is not accepted; `fail` if a finding counts; else `pass`."""
+    if any(entry.accepted is None for entry in doubts):
+        return "incomplete"
+    return "fail" if any(counts(finding, fail_on) for finding in findings) else "pass"
+
+
+def counts(finding: Finding, fail_on: Level) -> bool:
+    """Whether a finding fails the check: not waived, and not known unless it is about safety."""
+    silenced = finding.known and not registry()[finding.rule].rule.safety
+    return finding.level >= fail_on and finding.waived is None and not silenced
+
+
+def exit_code(outcome: Outcome) -> int:
+    """0 pass, 1 fail, 3 incomplete."""
+    return {"pass": 0, "fail": 1, "incomplete": 3}[outcome.verdict]
+
+
+def tool_version() -> str:
+    """The installed version, or `unknown` in a bare checkout."""
+    try:
+        return version("moatcheck")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _run_rules(layout: Layout, progress: Progress) -> tuple[list[Check], list[Finding], list[Doubt]]:
+    checks: list[Check] = []
+    found: list[Finding] = []
+    doubts: list[Doubt] = []
+    for name, module in registry().items():
+        progress(name)
+        why = module.why_not(layout)
+        checks.append(Check(name, why is None, why or ""))
+        if why is None:
+            found += module.find(layout)
+            doubts += module.doubts(layout)
+    return checks, found, list(dict.fromkeys(doubts))
+
+
+def _tables(rules: Rules) -> tuple[InputFile, ...]:
+    """The spacing tables that the rules name, each once, with their fingerprints."""
+    held = [*(b.insulation for b in rules.barriers), *(s.insulation for s in rules.spacings)]
+    named = {insulation.table for insulation in held if insulation.table}
+    base = Path(rules.path).parent
+    return tuple(
+        InputFile(name, hashlib.sha256((base / name).read_bytes()).hexdigest(), None, "spacing table")
+        for name in sorted(named)
+        if (base / name).is_file()
+    )
+
+
+def _bounds(board: Board) -> tuple[float, float, float, float] | None:
+    if board.outline is not None:
+        x0, y0, x1, y1 = shapely.bounds(board.outline.shape)
+    elif len(board.copper):
+        boxes = board.copper.bounds()
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+    else:
+        return None
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _region_rows(layout: Layout) -> tuple[RegionRow, ...]:
+    rows = []
+    for region in layout.regions:
+        pours = [p for p in layout.pours if p.region == region.index and not p.plane]
+        layers = sorted({p.layer for p in pours})
+        per_layer = tuple(
+            (
+                layout.layer_id(layer),
+                sum(p.layer == layer for p in pours),
+                float(sum(p.copper.area for p in pours if p.layer == layer)),
+            )
+            for layer in layers
+        )
+        rows.append(RegionRow(region.name, region.spec.reference, region.quiet, per_layer))
+    return tuple(rows)
