@@ -1,0 +1,348 @@
+"""The command line: options in, exit codes out. Holds no geometry.
+
+Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 wrong usage, 3 unreadable or incomplete.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import textwrap
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Any
+
+import click
+
+from checker import baseline, batch, compare, demo, draft, inventory, output, run
+from checker.drawing import overlay
+from checker.findings import Level
+from checker.outcome import CAUTION
+from checker.reports import registry as formats
+from checker.rules import RuleModule, registry
+from checker.rules_file import nearest
+from parsers import read_board
+from parsers.board import Hints
+from parsers.trouble import InputError
+
+FIRST_STEPS = """\
+Three steps to the first finding on your own board:
+
+  1  moatcheck draft BOARD --output rules.toml     proposes regions and isolators from the data
+  2  edit rules.toml                               every guess in it is marked
+  3  moatcheck check BOARD --rules rules.toml      BOARD: folder, .zip, .tar.gz, job file or IPC-2581 file
+
+See it work first:  moatcheck demo        All commands:  moatcheck --help
+"""
+
+BOARD = click.Path(exists=False, path_type=Path)
+QUICK = 1.0  # s; work that takes longer shows what it is doing
+
+
+class Trouble(click.ClickException):
+    """An error that the user can mend: one line on standard error."""
+
+    exit_code = 3
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        """Print the line."""
+        click.echo(f"moatcheck: {' '.join(self.message.split())}", err=True, file=file)
+
+
+class Commands(click.Group):
+    """The command group; turns errors of the input into one line and an exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except InputError as error:
+            raise Trouble(str(error)) from None
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise
+        except MemoryError:
+            raise Trouble("out of memory; check fewer boards at a time (--jobs 1)") from None
+        except Exception as error:
+            if os.environ.get("MOATCHECK_TRACEBACK"):
+                raise
+            what = f"this is a defect of moatcheck ({type(error).__name__}: {error})"
+            raise Trouble(f"{what}; nothing was decided. MOATCHECK_TRACEBACK=1 shows where") from None
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """Find a command, or name the nearest one."""
+        if args and self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
+            raise click.UsageError(f'there is no command "{args[0]}"{nearest(args[0], self.list_commands(ctx))}', ctx)
+        return super().resolve_command(ctx, args)
+
+
+class RuleId(click.ParamType[RuleModule]):
+    """The id of a rule."""
+
+    name = "rule"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> RuleModule:
+        """Find the rule, or name the nearest one."""
+        if isinstance(value, RuleModule):
+            return value
+        found = registry().get(value)
+        if found is None:
+            self.fail(f'there is no rule "{value}"{nearest(value, registry())}', param, ctx)
+        return found
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Rule ids that begin so."""
+        return [click.shell_completion.CompletionItem(name) for name in registry() if name.startswith(incomplete)]
+
+
+class Pin(click.ParamType[tuple[float, float, float, float]]):
+    """A place on the board and the same place on a picture: X,Y=PX,PY."""
+
+    name = "X,Y=PX,PY"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float, float, float]:
+        """Read the four numbers."""
+        try:
+            board, picture = str(value).split("=")
+            (x, y), (u, v) = board.split(","), picture.split(",")
+            return float(x), float(y), float(u), float(v)
+        except ValueError:
+            self.fail(f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board = pixels)', param)
+
+
+@click.group(cls=Commands, invoke_without_command=True, epilog=CAUTION)
+@click.version_option(run.tool_version(), package_name="moatcheck", prog_name="moatcheck")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """Prove on fabrication data that a board's split reference copper does its work."""
+    if ctx.invoked_subcommand is None:
+        click.echo(FIRST_STEPS)
+
+
+@main.command("check")
+@click.argument("boards", metavar="BOARD...", nargs=-1, required=True, type=BOARD)
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="What the board must keep to.")
+@click.option("--out", metavar="DIR", type=BOARD, help="Folder for reports and pictures.")
+@click.option("--format", "names", multiple=True, type=click.Choice(sorted(formats())), help="Repeat for several.")
+@click.option(
+    "--fail-on",
+    type=click.Choice([str(level) for level in Level]),
+    default="error",
+    show_default=True,
+    help="Least level that fails the check.",
+)
+@click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
+@click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
+def check(
+    boards: tuple[Path, ...],
+    rules_path: Path | None,
+    out: Path | None,
+    names: tuple[str, ...],
+    fail_on: str,
+    baseline_path: Path | None,
+    jobs: int,
+    quiet: bool,
+    today: datetime | None,
+) -> None:
+    """Check boards against a rules file."""
+    if rules_path is None:
+        hint = f"moatcheck draft {boards[0]} --output rules.toml"
+        raise click.UsageError(f"--rules is missing. No rules file yet? This proposes one: {hint}")
+    if out is None and len(names) > 1:
+        raise click.UsageError("several formats need a folder: give --out DIR")
+    names = tuple(dict.fromkeys(names)) or (("text", "json") if out else ("text",))
+    options = run.Options(
+        fail_on=Level[fail_on.upper()],
+        baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else (),
+        today=today.date() if today else None,
+        jobs=jobs,
+    )
+    rules = run.load_rules(rules_path)
+    if len(boards) > 1:
+        code = _check_many(boards, rules, options, names, out, jobs, quiet)
+    else:
+        code = _check_one(boards[0], rules, options, names, out, quiet)
+    raise click.exceptions.Exit(code)
+
+
+@main.command("draft")
+@click.argument("board", type=BOARD)
+@click.option("--output", metavar="RULES.toml", type=BOARD, help="Default: standard output.")
+def draft_command(board: Path, output: Path | None) -> None:
+    """Propose a rules file from the data alone; every guess is marked."""
+    text = draft.draft(read_board(board, Hints()))
+    _deliver(text, output)
+
+
+@main.command("inventory")
+@click.argument("board", type=BOARD)
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Adds regions, reference and crossings.")
+@click.option("--format", "name", type=click.Choice(["text", "json", "csv"]), default="text", show_default=True)
+def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
+    """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
+    rules = run.load_rules(rules_path) if rules_path else None
+    read = read_board(board, run.hints_of(rules) if rules else Hints())
+    click.echo(inventory.FORMATS[name](inventory.inventory(read, rules)), nl=False)
+
+
+@main.command("image")
+@click.argument("board", type=BOARD)
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, required=True)
+@click.option("--output", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True)
+@click.option("--layer", metavar="L1", help="Default: the layer of the worst finding.")
+@click.option("--finding", "finding_id", metavar="ID", help="Zoom on one finding.")
+@click.option("--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture.")
+@click.option("--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more.")
+@click.option("--width", type=click.IntRange(200, 8000), default=1600, show_default=True, help="Pixels.")
+def image(
+    board: Path,
+    rules_path: Path,
+    target: Path,
+    layer: str | None,
+    finding_id: str | None,
+    over: Path | None,
+    pins: tuple[tuple[float, float, float, float], ...],
+    width: int,
+) -> None:
+    """Draw the board with its findings, or the findings on a picture of your own."""
+    if target.suffix.lower() not in (".svg", ".png"):
+        raise click.UsageError(f'"{target}" must end in .svg or .png')
+    if bool(over) != bool(pins):
+        raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
+    checked = run.check(board, run.load_rules(rules_path), run.Options(), Stages(quiet=False))
+    if over is not None:
+        picture = overlay.draw_over(checked, over, pins, layer)
+    else:
+        picture = output.picture(checked, layer, finding_id, width)
+    as_png = target.suffix.lower() == ".png"
+    output.write_file(target, output.rasterised(picture, width) if as_png else picture.encode())
+
+
+@main.command("compare")
+@click.argument("old", type=BOARD)
+@click.argument("new", type=BOARD)
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Needed where boards are compared.")
+def compare_command(old: Path, new: Path, rules_path: Path | None) -> None:
+    """Compare two reports, or two boards: fixed, new, moved, unchanged."""
+    sides = [_findings_of(side, rules_path) for side in (old, new)]
+    click.echo(compare.as_text(compare.compare(*sides)), nl=False)
+
+
+@main.command("explain")
+@click.argument("rule", type=RuleId(), required=False)
+def explain(rule: RuleModule | None) -> None:
+    """Tell what a rule checks, why, how to fix it, and the source."""
+    if rule is None:
+        for name, module in registry().items():
+            click.echo(f"{name:18} {module.manual.obligation}")
+        return
+    click.echo(_manual_text(rule), nl=False)
+
+
+@main.command("demo")
+@click.argument("names", metavar="[NAME...]", nargs=-1)
+@click.option("--to", "folder", metavar="DIR", type=BOARD, default=Path("moatcheck-demo"), show_default=True)
+def demo_command(names: tuple[str, ...], folder: Path) -> None:
+    """Write the demo boards and run the check on them."""
+    known = demo.boards()
+    for name in names:
+        if name not in known:
+            raise click.UsageError(f'there is no demo "{name}"{nearest(name, known)}; there are: {", ".join(known)}')
+    for name in names or known:
+        written = demo.write(name, folder / name)
+        checked = run.check(written.board, run.load_rules(written.rules), run.Options())
+        report = folder / name / "report"
+        output.write_files(report, output.render_all(checked, ("text", "json", "html")))
+        found = ", ".join(f"{checked.outcome.count(level)} {level}s" for level in sorted(Level, reverse=True))
+        click.echo(f"{name:24} {checked.outcome.verdict:10} {found:36} {report}")
+    click.echo(f"\n{CAUTION}")
+
+
+class Stages:
+    """Shows the stage of work on standard error once it takes longer than a moment."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self.quiet = quiet or not sys.stderr.isatty()
+        self.begin = time.monotonic()
+
+    def __call__(self, stage: str) -> None:
+        """Take note of the stage that begins."""
+        if not self.quiet and time.monotonic() - self.begin > QUICK:
+            click.echo(f"\r\x1b[K{stage} …", err=True, nl=False)
+
+    def done(self) -> None:
+        """Clear the line."""
+        if not self.quiet and time.monotonic() - self.begin > QUICK:
+            click.echo("\r\x1b[K", err=True, nl=False)
+
+
+def _check_one(
+    board: Path, rules: Any, options: run.Options, names: tuple[str, ...], out: Path | None, quiet: bool
+) -> int:
+    stages = Stages(quiet=quiet)
+    checked = run.check(board, rules, options, stages)
+    if out is None:
+        colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+        report = output.render(checked, names[0], colour=colour)
+        stages.done()
+        if not quiet:
+            click.echo(report, nl=False, color=colour)
+    else:
+        stages("drawing")
+        output.write_files(out, output.render_all(checked, names))
+        stages.done()
+        if not quiet:
+            click.echo(f"{checked.outcome.verdict}: reports and pictures are in {out}")
+            click.echo(checked.outcome.caution)
+    return run.exit_code(checked.outcome)
+
+
+def _check_many(
+    boards: tuple[Path, ...],
+    rules: Any,
+    options: run.Options,
+    names: tuple[str, ...],
+    out: Path | None,
+    jobs: int,
+    quiet: bool,
+) -> int:
+    summaries = batch.check_many(boards, rules, options, names, out, jobs)
+    if not quiet:
+        click.echo(batch.as_text(summaries), nl=False)
+        click.echo(CAUTION)
+    return batch.worst_code(summaries)
+
+
+def _findings_of(side: Path, rules_path: Path | None) -> list[baseline.Past]:
+    """Findings of a report, or of a board that is checked now."""
+    if side.suffix.lower() == ".json":
+        return baseline.read_report(side)
+    if rules_path is None:
+        raise click.UsageError(f"{side} is no report.json; to compare boards give --rules RULES.toml")
+    checked = run.check(side, run.load_rules(rules_path), run.Options())
+    return [baseline.past(finding) for finding in checked.outcome.findings]
+
+
+def _deliver(text: str, target: Path | None) -> None:
+    if target is None:
+        click.echo(text, nl=False)
+    else:
+        output.write_file(target, text.encode())
+        click.echo(f"wrote {target}", err=True)
+
+
+def _manual_text(module: RuleModule) -> str:
+    rule, manual = module.rule, module.manual
+    parts = [f"{rule.id}: {rule.title} ({rule.level})", manual.obligation]
+    for name, text in (("Why", manual.why), ("Measured", manual.measured), ("Fix", manual.fix)):
+        parts.append(textwrap.fill(f"{name}: {text}", 80, subsequent_indent="  "))
+    for limit in rule.limits:
+        entry = f"limits.{limit.name} = {limit.default:g} {limit.unit}: {limit.meaning}"
+        parts.append(textwrap.fill(entry, 80, subsequent_indent="  "))
+    parts.append(textwrap.fill(f"Source: {manual.source}", 80, subsequent_indent="  "))
+    parts.append(textwrap.fill(CAUTION, 80))
+    return "\n\n".join(parts) + "\n"
