@@ -86,7 +86,7 @@ def _parts_of_nets(components: Iterable[Component]) -> dict[int, set[str]]:
 
 def _proposals(board: Board, grounds: dict[int, shapely.Geometry], parts: dict[int, set[str]]) -> list[Proposal]:
     """One region per domain of pours that share their parts."""
-    domains = nx.Graph()
+    domains: nx.Graph[int] = nx.Graph()
     domains.add_nodes_from(grounds)
     nets = sorted(grounds)
     for i, a in enumerate(nets):

@@ -1,0 +1,261 @@
+"""What a broken return path costs: the detour through reference copper, and estimates of what it does.
+
+The network is made of sheets (pours, antipads filled) and links (plated holes, ties, stitching capacitors). The
+shortest way inside a sheet bends only at its reflex corners, so an A* search over corners and links, with visibility
+tested against the sheet, gives the true geodesic; sheets are simplified by at most `SIMPLIFY` first, so a detour is
+at most 2 * SIMPLIFY per bend off. The estimates sort findings by harm; they predict no compliance test.
+
+Units: mm and nH in results that say so, SI where the formula is named with SI.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import asinh, hypot, log, log10, pi, sqrt
+
+import numpy as np
+import shapely
+
+from checker.findings import XY
+from parsers.primitives import Floats
+
+MU0 = 4e-7 * pi  # H/m
+LIGHT = 299_792_458.0  # m/s
+SIMPLIFY = 0.005  # mm; round outlines are cut to fewer corners before the search
+TOUCH = 1e-4  # mm; how far a way may graze past a corner of its sheet
+COPPER_THICKNESS = 0.035  # mm; common practice, no source: one ounce per square foot
+ASSUMED_CURRENT = 0.005  # A at the knee frequency; printed with every estimate that uses it
+DISTANCE = 3.0  # m; where the field is estimated
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A connection between two sheets (or two places of one): a plated hole, a tie, a stitching capacitor."""
+
+    sheets: tuple[int, int]
+    ends: tuple[XY, XY]
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Detour:
+    """Shortest way of the return current: its length, its points seen from above, and the links that it takes."""
+
+    length: float
+    path: tuple[XY, ...]
+    links: tuple[str, ...]
+
+
+class Network:
+    """Reference copper as sheets and links.
+
+    Parameters
+    ----------
+    sheets : pours, Polygons
+    links : connections; their ends must lie on their sheets
+
+    Examples
+    --------
+    >>> u = shapely.Polygon([(0, 0), (10, 0), (10, 10), (6, 10), (6, 2), (4, 2), (4, 10), (0, 10)])
+    >>> way = Network([u], []).detour([(0, (4, 5))], [(0, (6, 5))])
+    >>> way.length, way.path
+    (8.0, ((4.0, 5.0), (4.0, 2.0), (6.0, 2.0), (6.0, 5.0)))
+    """
+
+    def __init__(self, sheets: Sequence[shapely.Polygon], links: Sequence[Link]) -> None:
+        self.sheets = [shapely.simplify(sheet, SIMPLIFY) for sheet in sheets]
+        self.links = list(links)
+
+    @cached_property
+    def _nodes(self) -> list[tuple[Floats, list[tuple[int, int]]]]:
+        """Per sheet: node places, and for each node the link end it is, (link, side), or (-1, 0) for a corner."""
+        ends: dict[int, list[tuple[XY, tuple[int, int]]]] = defaultdict(list)
+        for number, link in enumerate(self.links):
+            for side in (0, 1):
+                ends[link.sheets[side]].append((link.ends[side], (number, side)))
+        nodes = []
+        for index, sheet in enumerate(self.sheets):
+            corners = reflex_corners(sheet)
+            places = np.concatenate((corners, np.array([at for at, _ in ends[index]]).reshape(-1, 2)))
+            nodes.append((places, [(-1, 0)] * len(corners) + [what for _, what in ends[index]]))
+        return nodes
+
+    @cached_property
+    def _open(self) -> list[shapely.Geometry]:
+        """Sheets grown a hair, prepared: ways along an edge count as inside."""
+        grown = [shapely.buffer(sheet, TOUCH, join_style="mitre") for sheet in self.sheets]
+        shapely.prepare(grown)
+        return grown
+
+    def detour(self, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]]) -> Detour | None:
+        """The shortest way from any start to any end, each given as (sheet, place); None if there is none."""
+        return _Search(self, start, end).run()
+
+
+class _Search:
+    """One A* run. A state is (sheet, x, y, link end or None)."""
+
+    def __init__(self, network: Network, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]]) -> None:
+        self.network = network
+        self.goals: dict[int, list[XY]] = defaultdict(list)
+        for sheet, at in end:
+            self.goals[sheet].append((float(at[0]), float(at[1])))
+        self.targets = np.array([at for places in self.goals.values() for at in places]).reshape(-1, 2)
+        self.cost: dict[tuple[int, float, float], float] = {}
+        self.came: dict[tuple[int, float, float], tuple[tuple[int, float, float], str]] = {}
+        self.queue: list[tuple[float, tuple[int, float, float]]] = []
+        for sheet, at in start:
+            self._reach((sheet, float(at[0]), float(at[1])), 0.0, None, "")
+
+    def run(self) -> Detour | None:
+        done: set[tuple[int, float, float]] = set()
+        while self.queue:
+            _, state = heapq.heappop(self.queue)
+            if state in done:
+                continue
+            done.add(state)
+            sheet, x, y = state
+            if (x, y) in self.goals.get(sheet, ()):
+                return self._trace(state)
+            self._expand(state)
+        return None
+
+    def _expand(self, state: tuple[int, float, float]) -> None:
+        sheet, x, y = state
+        places, what = self.network._nodes[sheet]
+        goals = np.array(self.goals.get(sheet, [])).reshape(-1, 2)
+        places = np.concatenate((places, goals))
+        ends = [*what, *[(-1, 0)] * len(goals)]
+        cost = self.cost[state]
+        away = np.hypot(places[:, 0] - x, places[:, 1] - y)
+        for i in np.flatnonzero(away == 0).tolist():  # a way may begin or bend right at a link
+            self._follow_if_link(state, ends[i])
+        known = [self.cost.get((sheet, *place), np.inf) for place in places.tolist()]
+        near = np.flatnonzero((cost + away < known) & (away > 0))
+        lines = shapely.linestrings(np.stack((np.broadcast_to((x, y), (len(near), 2)), places[near]), axis=1))
+        for i in near[shapely.covers(self.network._open[sheet], lines)].tolist():
+            at = (sheet, *places[i].tolist())
+            self._reach(at, cost + float(away[i]), state, "")
+
+    def _follow_if_link(self, at: tuple[int, float, float], end: tuple[int, int]) -> None:
+        number, side = end
+        if number < 0:
+            return
+        link = self.network.links[number]
+        other = link.ends[1 - side]
+        step = hypot(other[0] - at[1], other[1] - at[2])
+        self._reach((link.sheets[1 - side], float(other[0]), float(other[1])), self.cost[at] + step, at, link.name)
+
+    def _reach(
+        self, at: tuple[int, float, float], cost: float, before: tuple[int, float, float] | None, link: str
+    ) -> None:
+        if cost < self.cost.get(at, np.inf):
+            self.cost[at] = cost
+            if before is not None:
+                self.came[at] = (before, link)
+            left = float(np.hypot(*(self.targets - at[1:]).T).min()) if len(self.targets) else 0.0
+            heapq.heappush(self.queue, (cost + left, at))
+
+    def _trace(self, state: tuple[int, float, float]) -> Detour:
+        length, path, links = self.cost[state], [state[1:]], []
+        while state in self.came:
+            state, link = self.came[state]
+            if state[1:] != path[-1]:
+                path.append(state[1:])
+            if link:
+                links.append(link)
+        return Detour(length, tuple(path[::-1]), tuple(links[::-1]))
+
+
+def reflex_corners(polygon: shapely.Polygon) -> Floats:
+    """Corners at which a way inside the polygon may bend, shape (k, 2)."""
+    out = []
+    for number, ring in enumerate((polygon.exterior, *polygon.interiors)):
+        xy = shapely.get_coordinates(ring)[:-1]
+        before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
+        turn = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        inside_left = bool(shapely.is_ccw(ring)) == (number == 0)
+        out.append(xy[turn < 0] if inside_left else xy[turn > 0])
+    corners: Floats = np.concatenate(out)
+    return corners
+
+
+def loop_area(stretch: Sequence[Sequence[XY]], detour: Sequence[XY]) -> float:
+    """Area in mm2 that the stretch and the detour enclose, however often they cross."""
+    lines = [shapely.LineString(line) for line in stretch if len(line) > 1]
+    if len(detour) > 1:
+        lines.append(shapely.LineString(detour))
+    faces = shapely.polygonize([shapely.union_all(lines)])
+    return float(shapely.union_all(shapely.get_parts(faces)).area)
+
+
+def knee_frequency(edge_ns: float) -> float:
+    """Frequency in Hz below which most of an edge's energy lies: 0.5 / rise time.
+
+    Source: High-Speed Digital Design (1993), chapter 1; from memory.
+    """
+    return 0.5 / (edge_ns * 1e-9)
+
+
+def strip_radius(width: float, thickness: float = COPPER_THICKNESS) -> float:
+    """Radius of the round wire with a flat strip's inductance: 0.2235 (w + t), mm.
+
+    Source: Inductance Calculations (1946); from memory.
+    """
+    return 0.2235 * (width + thickness)
+
+
+def rectangle_inductance(a: float, b: float, radius: float) -> float:
+    """Inductance in nH of a rectangular loop of sides a, b (mm) of round wire (mm), high frequency.
+
+    Source: Inductance Calculations (1946); Inductance: Loop and Partial (2010); from memory. Valid for radius << a, b:
+    sides are taken as at least twice the radius.
+    """
+    a, b = max(a, 2 * radius), max(b, 2 * radius)
+    d = sqrt(a * a + b * b)
+    total = (
+        a * log(2 * a / radius) + b * log(2 * b / radius) + 2 * d - a * asinh(a / b) - b * asinh(b / a) - 2 * (a + b)
+    )
+    return MU0 / pi * total * 1e-3 * 1e9
+
+
+def loop_inductance(area: float, length: float, detour: float, width: float) -> float:
+    """Inductance in nH of the loop between a trace and its detour, as the rectangle of equal area and perimeter.
+
+    That rectangle exists: a plane loop of a given perimeter encloses at most a circle's area, and where that is more
+    than the square's, the square is taken.
+    """
+    half = max((length + detour) / 2, 1e-6)
+    root = sqrt(max(half * half / 4 - area, 0.0))
+    return rectangle_inductance(half / 2 + root, half / 2 - root, strip_radius(width))
+
+
+def loop_field(frequency: float, area: float, current: float = ASSUMED_CURRENT, distance: float = DISTANCE) -> float:
+    """Field in V/m of a small loop (mm2) in free space at a distance (m): mu0 pi / c * f^2 A I / r.
+
+    Source: Electromagnetic Compatibility Engineering (2009), chapter 12 (131.6e-16); the constant follows from
+    Maxwell's equations.
+    """
+    return MU0 * pi / LIGHT * frequency**2 * area * 1e-6 * current / distance
+
+
+def decibel_microvolt(field: float) -> float:
+    """A field in V/m as dB(uV/m)."""
+    return 20 * log10(max(field, 1e-12) * 1e6)
+
+
+def crosstalk(distance: float, height: float) -> float:
+    """Upper bound of the backward coupling of parallel traces over a plane: 1 / (1 + (D/h)^2).
+
+    Parameters
+    ----------
+    distance : between centres, mm
+    height : over the plane, mm
+
+    Source: High-Speed Digital Design (1993), chapter 5; from memory.
+    """
+    return 1 / (1 + (distance / height) ** 2)
