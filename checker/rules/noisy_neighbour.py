@@ -1,0 +1,178 @@
+"""No noisy net runs close beside a quiet one for long, on the same layer or on the next one.
+
+Why: parallel traces couple; what the noisy net switches arrives on the quiet one, in proportion to the length that they
+run together and to how close they are compared with their height over the plane.
+Measured: centre line of the quiet net within `limits.coupling_gap` (edge to edge, seen from above) of a conductor of
+the noisy net that runs within 30 degrees of its direction, or of a noisy area; one finding per pair of nets, layers
+and connected run. Arcs are taken as chords that stray at most 0.0002 mm. `detail.coupling` is an upper bound of the
+backward crosstalk, 1 / (1 + (D/h)^2), with D between centres and h over the nearest reference layer.
+Fix: move one of the two, route the noisy net on the far side of a reference pour, or cross at right angles.
+Source: coupling: High-Speed Digital Design (1993), chapter 5, from memory; limits: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import networkx as nx
+import numpy as np
+import shapely
+
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.return_path import crosstalk
+from checker.rules import Limit, Rule
+from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps
+
+GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
+RUN = Limit("coupling_run", 10.0, "mm", "and matter where they run together longer than this")
+RULE = Rule("noisy-neighbour", title="Noisy net beside a quiet one", level=Level.WARNING, limits=(GAP, RUN))
+
+PARALLEL = np.cos(np.radians(30.0))  # directions closer than this run together
+
+
+@dataclass(frozen=True, slots=True)
+class _Segments:
+    """Straight pieces of centre lines, and areas (which have no direction), as columns."""
+
+    shapes: Shapes
+    radius: Floats
+    direction: Floats  # (n, 2) unit vectors; NaN for areas
+    row: Rows  # conductor
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Yield one finding per pair of nets, layers and run."""
+    board = layout.board
+    quiet_regions = [region.index for region in layout.regions if region.quiet]
+    references = [net for region in layout.regions for net in region.reference | region.planes]
+    noisy = np.setdiff1d(layout.matching(layout.rules.nets.noisy), references)
+    quiet = np.flatnonzero(np.isin(layout.region_of_net, quiet_regions))
+    quiet = np.setdiff1d(quiet, np.concatenate((references, noisy)))
+    for layer in range(len(board.layers)):
+        victims = _segments(layout, quiet, layer, areas=False)
+        for other in (layer - 1, layer, layer + 1):
+            if 0 <= other < len(board.layers):
+                yield from _between(layout, victims, _segments(layout, noisy, other, areas=True), (layer, other))
+
+
+def why_not(layout: Layout) -> str | None:
+    """The rule needs both kinds of nets."""
+    if not layout.rules.nets.noisy:
+        return "no net is listed as noisy"
+    return None if any(region.quiet for region in layout.regions) else "no region is quiet"
+
+
+def _segments(layout: Layout, nets: Ints | Rows, layer: int, *, areas: bool) -> _Segments:
+    copper = layout.board.copper
+    here = np.isin(copper.net, nets) & (copper.layer == layer) & ~copper.pad
+    lines = np.flatnonzero(here & ((copper.kind != Kind.AREA) | (copper.centre >= 0)))
+    skeletons = copper.skeletons(lines)
+    cut = copper.centre[lines] >= 0
+    skeletons[cut] = copper.centres[copper.centre[lines[cut]]]
+    pieces, row, radius, direction = _pieces(skeletons, lines, copper.radius[lines])
+    if areas:
+        flat = np.flatnonzero(here & (copper.kind == Kind.AREA) & (copper.centre < 0))
+        pieces = np.concatenate((pieces, copper.skeletons(flat)))
+        row = np.concatenate((row, flat))
+        radius = np.concatenate((radius, copper.radius[flat]))
+        direction = np.concatenate((direction, np.full((len(flat), 2), np.nan)))
+    return _Segments(pieces, radius, direction, row)
+
+
+def _pieces(lines: Shapes, rows: Rows, radius: Floats) -> tuple[Shapes, Rows, Floats, Floats]:
+    """Take lines apart into straight pieces of non-zero length."""
+    parts, owner = shapely.get_parts(lines, return_index=True)
+    xy, line = shapely.get_coordinates(parts, return_index=True)
+    starts = np.flatnonzero(line[:-1] == line[1:])
+    ends = np.stack((xy[starts], xy[starts + 1]), axis=1)
+    along = ends[:, 1] - ends[:, 0]
+    length = np.hypot(along[:, 0], along[:, 1])
+    real = length > 0
+    index = owner[line[starts]][real]
+    unit = along[real] / length[real, None]
+    return shapely.linestrings(ends[real]), rows[index], radius[index], unit
+
+
+def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple[int, int]) -> Iterator[Finding]:
+    """Findings of one pair of layers."""
+    reach = layout.limits[GAP.name]
+    if not len(victims.row) or not len(noisy.row):
+        return
+    boxes = shapely.box(*(shapely.bounds(noisy.shapes) + (noisy.radius[:, None] + reach) * [-1, -1, 1, 1]).T)
+    a, b = shapely.STRtree(boxes).query(shapely.buffer(victims.shapes, victims.radius, quad_segs=1, cap_style="square"))
+    cosine = np.abs(np.sum(victims.direction[a] * noisy.direction[b], axis=1))
+    along = np.isnan(cosine) | (cosine >= PARALLEL)
+    a, b = a[along], b[along]
+    gap = gaps(victims.shapes[a], victims.radius[a], noisy.shapes[b], noisy.radius[b])
+    near = gap < reach
+    a, b, gap = a[near], b[near], gap[near]
+    zone = shapely.buffer(noisy.shapes[b], noisy.radius[b] + victims.radius[a] + reach)
+    together = shapely.intersection(victims.shapes[a], zone)
+    net = layout.board.copper.net
+    pairs: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for i, pair in enumerate(zip(net[victims.row[a]].tolist(), net[noisy.row[b]].tolist(), strict=True)):
+        pairs[pair].append(i)
+    for (victim, culprit), members in sorted(pairs.items()):
+        for run in _runs(together[members], reach):
+            if shapely.length(run) > layout.limits[RUN.name]:
+                close = [i for i in members if shapely.distance(together[i], run) == 0]
+                best = min(close, key=lambda i: gap[i])
+                between = float(gap[best]), float(gap[best] + victims.radius[a[best]] + noisy.radius[b[best]])
+                yield _finding(layout, (victim, culprit), layers, run, between)
+
+
+def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
+    """Merge pieces of one pair of nets into connected runs."""
+    parts = shapely.get_parts(shapely.union_all(lines))
+    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING]
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_nodes_from(range(len(parts)))
+    graph.add_edges_from(shapely.STRtree(parts).query(parts, "dwithin", reach).T.tolist())
+    for group in sorted(nx.connected_components(graph), key=min):
+        yield shapely.union_all(parts[sorted(group)])
+
+
+def _finding(
+    layout: Layout, nets: tuple[int, int], layers: tuple[int, int], run: shapely.Geometry, between: tuple[float, float]
+) -> Finding:
+    board = layout.board
+    victim, culprit = (board.nets[net].name for net in nets)
+    gap, centres = between
+    length = float(shapely.length(run))
+    height = _height(layout, layers[0])
+    coupling = None if height is None else crosstalk(centres, height)
+    where = layout.layer_id(layers[0])
+    other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
+    middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
+    told = "" if coupling is None else f", coupling up to {100 * coupling:.1f} %"
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{victim} on {where} runs {length:.2f} mm beside noisy {culprit}{other}, {gap:.3f} mm apart{told}",
+        at=(float(middle.x), float(middle.y)),
+        layer=where,
+        nets=(victim, culprit),
+        regions=(layout.regions[layout.region_of_net[nets[0]]].name,),
+        path=tuple(tuple((float(x), float(y)) for x, y in part.coords) for part in shapely.get_parts(run)),
+        measured=length,
+        required=layout.limits[RUN.name],
+        harm=length * (coupling if coupling is not None else 1.0),
+        detail={
+            "gap_mm": round(gap, 6),
+            "coupling": None if coupling is None else round(coupling, 6),
+            "height_mm": height,
+            "other_layer": layout.layer_id(layers[1]),
+        },
+    )
+
+
+def _height(layout: Layout, layer: int) -> float | None:
+    """Distance in mm from a layer to the nearest layer with a pour, None if the stackup does not tell."""
+    dielectric = layout.board.stackup.dielectric
+    poured = {pour.layer for pour in layout.pours} - {layer}
+    if not dielectric or not poured:
+        return None
+    return min(sum(dielectric[min(layer, other) : max(layer, other)]) for other in poured)
