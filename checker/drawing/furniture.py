@@ -1,0 +1,174 @@
+"""What stands round the board on a picture: head, legend, scale bar, list of findings, caution.
+
+Units: those of the picture, 1600 to its width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from checker import wording
+from checker.drawing import palette
+from checker.drawing.lettering import number, shortened, text, text_width, wrapped
+from checker.drawing.marks import DASH, LETTER, badge_mark
+from checker.drawing.scene import PLANE, POUR, Callout, Scene, SceneLayer
+from checker.findings import Finding, Level
+from checker.outcome import Outcome
+
+WIDTH = 1600.0
+MARGIN = 40.0
+TITLE, NORMAL, SMALL = 26.0, 17.0, 15.0
+ENTRY, ROW = 50.0, 26.0  # height of a listed finding, of a legend's row
+MOST_LISTED = 60
+SCALE_STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
+
+Listed = Sequence[tuple[Callout, Finding]]
+
+
+def head(outcome: Outcome, layer: SceneLayer, listed: Listed, *, closeup: bool) -> str:
+    """Verdict, title, and what the picture shows."""
+    word = outcome.verdict.upper()
+    wide = text_width(word, TITLE, bold=True) + 36
+    colour = palette.VERDICTS.get(outcome.verdict, palette.BLACK)
+    name = outcome.title or outcome.path or "board"
+    called = "" if layer.name in ("", layer.id) else f" {layer.name}"
+    what = f"layer {layer.id}{called} ({layer.side}), seen from the top"
+    found = wording.tally(finding for _, finding in listed)
+    lines = [f"{what}; {'one finding' if closeup else 'on this layer: ' + found}", _whole(outcome)]
+    room = WIDTH - 2 * MARGIN - wide - 24
+    return "".join(
+        (
+            f'<rect x="{number(MARGIN)}" y="26" width="{number(wide)}" height="48" rx="6" fill="{colour}"/>',
+            text(MARGIN + wide / 2, 59, word, TITLE, colour=palette.PAPER, bold=True, anchor="middle"),
+            text(MARGIN + wide + 24, 46, shortened(name, TITLE, room, bold=True), TITLE, colour=palette.INK, bold=True),
+            text(MARGIN + wide + 24, 71, shortened(lines[0], NORMAL, room), NORMAL, colour=palette.INK),
+            text(MARGIN + wide + 24, 93, shortened(lines[1], SMALL, room), SMALL, colour=palette.FAINT),
+        )
+    )
+
+
+def _whole(outcome: Outcome) -> str:
+    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
+    doubts = f", {wording.count(open_doubts, 'open doubt')}" if open_doubts else ""
+    return f"whole board: {wording.tally(outcome.findings)}{doubts}"
+
+
+def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
+    """A bar of a round length, at most a fifth of the picture, that ends at `right`."""
+    fitting = [step for step in SCALE_STEPS if step * pixels_per_mm <= WIDTH / 5]
+    size = fitting[-1] if fitting else SCALE_STEPS[0]
+    x = right - size * pixels_per_mm
+    ticks = (
+        f"M{number(x)} {number(y - 7)}v14M{number(right)} {number(y - 7)}v14M{number(x)} {number(y)}H{number(right)}"
+    )
+    label = f"{wording.plain(size)} mm"
+    return f'<path d="{ticks}" fill="none" stroke="{palette.INK}" stroke-width="2"/>' + text(
+        (x + right) / 2, y - 9, label, SMALL, colour=palette.INK, anchor="middle"
+    )
+
+
+def legend(
+    scene: Scene, layer: SceneLayer, shown: Sequence[Callout], x: float, y: float, width: float
+) -> tuple[str, float]:
+    """The legend in rows no wider than `width`; returns markup and the height used."""
+    parts, left, top = [], x, y
+    for sample, words in _entries(scene, layer, shown):
+        wide = 44 + text_width(words, SMALL) + 26
+        if left > x and left + wide > x + width:
+            left, top = x, top + ROW
+        parts.append(f'<g transform="translate({number(left)} {number(top)})">{sample}</g>')
+        parts.append(text(left + 44, top + 15, words, SMALL, colour=palette.INK))
+        left += wide
+    return "".join(parts), top + ROW - y
+
+
+def _entries(scene: Scene, layer: SceneLayer, shown: Sequence[Callout]) -> Iterator[tuple[str, str]]:
+    """(sample of 34 x 20, words) per look that the picture uses."""
+    used = {(shape.layer, shape.region, shape.role) for shape in scene.shapes}
+    main, *others = layer.references or (layer.id,)
+    for index, region in enumerate(scene.regions):
+        colour = palette.region_look(index).colour
+        area = '<rect width="34" height="20"'
+        tint = f'{area} fill="{palette.BOARD}"/>{area} fill="{colour}" fill-opacity=".26"/>'
+        hatch = f'{area} fill="url(#swatch{index})" stroke="{colour}" stroke-width="1.8"/>'
+        yield tint + hatch, f"{region.name}{' (quiet)' if region.quiet else ''}: pours on {main}"
+    if any(where in others for where, _, _ in used):
+        yield _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'), f"edge of pours on {others[0]}"
+    if any(where == layer.id != main and role in (POUR, PLANE) for where, _, role in used):
+        yield f'<rect width="34" height="20" fill="{palette.FAINT}" fill-opacity=".18"/>', f"pours on {layer.id} itself"
+    if any(role == PLANE for _, _, role in used):
+        yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
+    yield _stroke(palette.INK, 5), "net with a finding"
+    yield _stroke(palette.COPPER, 5), "other copper"
+    yield from _mark_entries(shown)
+
+
+def _mark_entries(shown: Sequence[Callout]) -> Iterator[tuple[str, str]]:
+    for level in sorted(Level, reverse=True):
+        if any(c.level == level and not c.waived for c in shown):
+            yield _badge(level, waived=False), str(level)
+    if any(c.waived for c in shown):
+        yield _badge(Level.NOTE, waived=True), "waived"
+    if any(c.legs for c in shown):
+        yield _stroke(palette.VERMILLION, 3), "witness path"
+    if any(leg.far for c in shown for leg in c.legs):
+        yield _stroke(palette.VERMILLION, 3, DASH), "witness path on the far face"
+
+
+def _stroke(colour: str, width: float, dashes: str = "") -> str:
+    return f'<path d="M0 10H34" fill="none" stroke="{colour}" stroke-width="{number(width)}"{dashes}/>'
+
+
+def _badge(level: Level, *, waived: bool) -> str:
+    sample = Callout(0, "", level, None, (0, 0), (0, 0, 0, 0), (), (), waived)
+    body = badge_mark((17, 10), sample)
+    return f'<g transform="translate(3 2) scale(.8)">{body[: body.index("<text")]}</g>'
+
+
+def listing(listed: Listed, x: float, y: float, width: float, columns: int) -> tuple[str, float]:
+    """The findings in columns, number by number; returns markup and the height used."""
+    entries = list(listed[:MOST_LISTED])
+    rows = -(-len(entries) // columns) if entries else 0
+    wide = width / columns
+    parts: list[str] = []
+    for place, (callout, finding) in enumerate(entries):
+        left, top = x + wide * (place // rows), y + ENTRY * (place % rows)
+        parts += _entry(callout, finding, left, top, wide)
+    height = ENTRY * rows
+    if len(listed) > len(entries):
+        more = f"and {len(listed) - len(entries)} more on this layer: see the report"
+        parts.append(text(x, y + height + 18, more, SMALL, colour=palette.INK))
+        height += ROW
+    return "".join(parts), height
+
+
+def _entry(callout: Callout, finding: Finding, x: float, y: float, wide: float) -> Iterable[str]:
+    room = wide - 64
+    about = f"{wording.subject(finding)}: {finding.rule}"
+    tail = "waived: " + finding.waived.reason if finding.waived else wording.figures(finding)
+    facts = f"{wording.place(finding.at)} {tail}"
+    return (
+        badge_mark((x + 22, y + 19), callout),
+        text(x + 48, y + 17, shortened(about, LETTER, room, bold=True), LETTER, colour=palette.INK, bold=True),
+        text(x + 48, y + 37, shortened(facts, SMALL, room), SMALL, colour=palette.FAINT),
+    )
+
+
+def story(finding: Finding, x: float, y: float, width: float) -> tuple[str, float]:
+    """What one finding says and what to do, in full; returns markup and the height used."""
+    words = [finding.message, *([f"To do: {finding.hint}"] if finding.hint else []), f"id {finding.id}"]
+    lines = [line for part in words for line in wrapped(part, SMALL, width - 48)]
+    rows = (text(x + 48, y + 14 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))
+    return "".join(rows), 21.0 * len(lines) + 8
+
+
+def caution(words: str, y: float) -> tuple[str, float]:
+    """The caution in a ruled box over the whole width; returns markup and the height used."""
+    lines = wrapped(words, SMALL, WIDTH - 2 * MARGIN - 32)
+    height = 22 + 21.0 * len(lines)
+    box = (
+        f'<rect x="{number(MARGIN)}" y="{number(y)}" width="{number(WIDTH - 2 * MARGIN)}" height="{number(height)}" '
+        f'fill="none" stroke="{palette.INK}" stroke-width="1.5"/>'
+    )
+    rows = (text(MARGIN + 16, y + 26 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))
+    return box + "".join(rows), height

@@ -1,0 +1,98 @@
+"""What marks a finding: witness path, ring, leader and numbered badge, in units of the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from checker.drawing import palette
+from checker.drawing.lettering import number, text, text_width
+from checker.drawing.placement import Badge
+from checker.drawing.scene import Callout
+from checker.findings import XY, Level
+
+At = Callable[[XY], XY]
+
+LETTER = 16.0  # px, height of a badge's number
+PATH, HALO = 3.0, 6.5
+RING = 9.0
+DASH = ' stroke-dasharray="9 6"'
+
+
+def path_colour(callout: Callout) -> str:
+    """Colour of lines that belong to a callout."""
+    if callout.waived:
+        return palette.FAINT
+    return palette.VERMILLION if callout.level == Level.ERROR else palette.BLACK
+
+
+def witness(callout: Callout, at: At) -> str:
+    """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its place."""
+    if not callout.legs:
+        return _ring(callout, at)
+    colour = path_colour(callout)
+    lines = [(leg, _line(leg.points, at)) for leg in callout.legs]
+    halo = "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
+    body = "".join(
+        f'<path d="{data}" stroke="{colour}" stroke-width="{PATH}"{DASH if leg.far else ""}/>'
+        + "".join(_end(at(point), colour) for point in (leg.points[0], leg.points[-1]))
+        for leg, data in lines
+    )
+    return halo + body
+
+
+def _ring(callout: Callout, at: At) -> str:
+    x, y = at(callout.at)
+    colour = path_colour(callout)
+    (x0, y0), (x1, y1) = at((callout.extent[0], callout.extent[3])), at((callout.extent[2], callout.extent[1]))
+    place = f'cx="{number(x)}" cy="{number(y)}" r="{RING}"'
+    ring = f'<circle {place} stroke="{palette.PAPER}" stroke-width="{HALO}"/>'
+    ring += f'<circle {place} stroke="{colour}" stroke-width="{PATH}"/>'
+    if x1 - x0 > 3 * RING or y1 - y0 > 3 * RING:
+        box = f'x="{number(x0)}" y="{number(y0)}" width="{number(x1 - x0)}" height="{number(y1 - y0)}"'
+        ring += f'<rect {box} stroke="{colour}" stroke-width="1.5" stroke-dasharray="2 4"/>'
+    return ring
+
+
+def _line(points: Iterable[XY], at: At) -> str:
+    return "M" + "L".join(f"{number(x)} {number(y)}" for x, y in map(at, points))
+
+
+def _end(point: XY, colour: str) -> str:
+    return (
+        f'<circle cx="{number(point[0])}" cy="{number(point[1])}" r="4" fill="{colour}" '
+        f'stroke="{palette.PAPER}" stroke-width="1.5"/>'
+    )
+
+
+def dot(callout: Callout, at: At) -> str:
+    """Mark a finding that gets no number because there are too many."""
+    x, y = at(callout.at)
+    return f'<circle cx="{number(x)}" cy="{number(y)}" r="4.5" fill="{path_colour(callout)}" stroke="none"/>'
+
+
+def badge_half(figure: int) -> XY:
+    """Half the size of a badge that carries this number."""
+    width = text_width(str(figure), LETTER, bold=True)
+    return max(width / 2 + 7.0, 14.0), 14.0
+
+
+def leader(badge: Badge) -> str:
+    """Draw the line from a badge to its place."""
+    (x0, y0), (x1, y1) = badge.anchor, badge.centre
+    line = f'x1="{number(x0)}" y1="{number(y0)}" x2="{number(x1)}" y2="{number(y1)}"'
+    halo = f'<line {line} stroke="{palette.PAPER}" stroke-width="4"/>'
+    return halo + f'<line {line} stroke="{palette.INK}" stroke-width="1.4"/>'
+
+
+def badge_mark(centre: XY, callout: Callout) -> str:
+    """Draw a numbered badge: its shape and colour tell the level."""
+    look = palette.level_look(callout.level, waived=callout.waived)
+    half = badge_half(callout.number)
+    radius = {"circle": half[1], "square": 2.0, "pill": half[1]}[look.badge]
+    broken = ' stroke-dasharray="3 2"' if callout.waived else ""
+    return (
+        f'<rect x="{number(centre[0] - half[0])}" y="{number(centre[1] - half[1])}" width="{number(2 * half[0])}" '
+        f'height="{number(2 * half[1])}" rx="{number(radius)}" fill="{look.fill}" stroke="{look.edge}" '
+        f'stroke-width="1.8"{broken}/>'
+        + text(centre[0], centre[1] + 5.8, str(callout.number), LETTER, colour=look.ink, bold=True, anchor="middle")
+    )

@@ -1,0 +1,58 @@
+"""Colours of regions and levels, each with a second cue: a hatch for regions, a badge shape for levels.
+
+The colours are the eight of Okabe and Ito's set for every kind of colour vision ("Color Universal Design", 2008);
+black and vermillion are kept for findings, so that a region never looks like one. The hatches are the product's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from checker.findings import Level
+
+BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
+YELLOW, BLUE, VERMILLION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
+
+INK, FAINT, PAPER, BOARD = "#1a1a1a", "#5c5c5c", "#ffffff", "#f4f2ec"
+COPPER, PAD, HOLE = "#6f6f6f", "#8d8d8d", "#ffffff"
+
+REGION_COLOURS = (SKY, ORANGE, GREEN, PURPLE, BLUE, YELLOW)
+HATCH_ANGLES = (45, -45, 0, 90, 22)  # degrees; 5 hatches by 6 colours: the pair repeats after 30 regions
+
+
+@dataclass(frozen=True, slots=True)
+class RegionLook:
+    """How a region is told apart: colour, and hatch angle in degrees for eyes that do not tell the colours."""
+
+    colour: str
+    angle: int
+
+
+@dataclass(frozen=True, slots=True)
+class LevelLook:
+    """How a level's callout is told apart: badge shape, its fill, its edge and the ink of its number."""
+
+    badge: str  # circle | square | pill
+    fill: str
+    edge: str
+    ink: str
+
+
+LEVELS = {
+    Level.ERROR: LevelLook("circle", VERMILLION, PAPER, PAPER),
+    Level.WARNING: LevelLook("square", BLACK, PAPER, PAPER),
+    Level.NOTE: LevelLook("pill", PAPER, BLACK, BLACK),
+}
+WAIVED = LevelLook("pill", PAPER, FAINT, FAINT)
+
+VERDICTS = {"pass": GREEN, "fail": VERMILLION, "incomplete": BLACK}
+
+
+def region_look(index: int) -> RegionLook:
+    """Give the look of the region with this place in the rules file."""
+    return RegionLook(REGION_COLOURS[index % len(REGION_COLOURS)], HATCH_ANGLES[index % len(HATCH_ANGLES)])
+
+
+def level_look(level: Level, *, waived: bool) -> LevelLook:
+    """Give the look of a callout."""
+    return WAIVED if waived else LEVELS[level]

@@ -1,0 +1,156 @@
+"""Where the numbered badges go: near their place, off copper, off each other, with leaders that do not cross badges.
+
+A grid of cells over the picture holds what is there; sums over boxes come from an integral image, so each candidate
+costs a few look-ups. Units: pixels of the picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Points = npt.NDArray[np.float64]  # (n, 2)
+XY = tuple[float, float]
+Box = tuple[float, float, float, float]
+
+CELL = 4.0
+DISTANCES = (26.0, 38.0, 54.0, 76.0, 105.0, 145.0, 200.0, 270.0)
+DIRECTIONS = 24
+GAP = 3.0  # px kept free around a badge
+COPPER_COST, DISTANCE_COST, LEADER_COST, BLOCKED_COST = 30.0, 0.5, 40.0, 10_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Badge:
+    """A badge as placed: its centre, half its size, and the place that it speaks of."""
+
+    centre: XY
+    half: XY
+    anchor: XY
+
+    @property
+    def box(self) -> Box:
+        """The box that it covers."""
+        (x, y), (w, h) = self.centre, self.half
+        return x - w, y - h, x + w, y + h
+
+
+class Grid:
+    """Cells over a frame that say how much is drawn there."""
+
+    def __init__(self, frame: Box) -> None:
+        self.frame = frame
+        width, height = frame[2] - frame[0], frame[3] - frame[1]
+        self._cells = np.zeros((int(height / CELL) + 2, int(width / CELL) + 2))
+        self._sums: npt.NDArray[np.float64] | None = None
+
+    def mark_points(self, points: Points) -> None:
+        """Mark the cells of points, shape (n, 2)."""
+        cells = np.floor((points - np.array(self.frame[:2])) / CELL).astype(np.int64)
+        rows, columns = self._cells.shape
+        inside = (cells >= 0).all(axis=1) & (cells[:, 0] < columns) & (cells[:, 1] < rows)
+        self._cells[cells[inside, 1], cells[inside, 0]] = 1.0
+        self._sums = None
+
+    def mark_line(self, start: XY, end: XY) -> None:
+        """Mark the cells along a straight line."""
+        self.mark_points(along(np.array([start]), np.array([end])))
+
+    def mark_box(self, box: Box) -> None:
+        """Mark the cells of a box."""
+        x0, y0, x1, y1 = self._cells_of(np.array([box]))[0].tolist()
+        self._cells[y0 : y1 + 1, x0 : x1 + 1] = 1.0
+        self._sums = None
+
+    def share(self, boxes: npt.NDArray[np.float64]) -> Points:
+        """How much of each box is marked, 0 to 1, shape (n,)."""
+        if self._sums is None:
+            self._sums = np.pad(self._cells, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
+        x0, y0, x1, y1 = self._cells_of(boxes).T
+        s = self._sums
+        total = s[y1 + 1, x1 + 1] - s[y0, x1 + 1] - s[y1 + 1, x0] + s[y0, x0]
+        return np.asarray(total / ((x1 - x0 + 1) * (y1 - y0 + 1)))
+
+    def _cells_of(self, boxes: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+        rows, columns = self._cells.shape
+        cells = np.floor((boxes - np.tile(self.frame[:2], 2)) / CELL).astype(np.int64)
+        limits = np.array([columns - 1, rows - 1, columns - 1, rows - 1])
+        return np.asarray(np.clip(cells, 0, limits))
+
+
+def along(starts: Points, ends: Points, step: float = CELL) -> Points:
+    """Points at most `step` apart along straight legs, both ends of each included, shape (k, 2).
+
+    Examples
+    --------
+    >>> along(np.array([[0.0, 0.0]]), np.array([[8.0, 0.0]])).tolist()
+    [[0.0, 0.0], [4.0, 0.0], [8.0, 0.0]]
+    """
+    legs = ends - starts
+    counts = np.ceil(np.hypot(legs[:, 0], legs[:, 1]) / step).astype(np.int64) + 1
+    leg = np.repeat(np.arange(len(legs)), counts)
+    place = np.arange(len(leg)) - np.repeat(np.cumsum(counts) - counts, counts)
+    points: Points = starts[leg] + legs[leg] * (place / np.maximum(counts[leg] - 1, 1))[:, None]
+    return points
+
+
+def place_badges(frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]) -> list[Badge]:
+    """Place badges one by one, in the order given; earlier ones get the better places.
+
+    Parameters
+    ----------
+    frame : the part of the picture that badges must stay in
+    wanted : (anchor, half size) per badge
+    copper : what had better stay visible
+    taken : boxes that must stay free (names, witness paths)
+    """
+    blocked, leaders = Grid(frame), Grid(frame)
+    for box in taken:
+        blocked.mark_box(box)
+    for anchor, _ in wanted:
+        blocked.mark_box((anchor[0] - 5, anchor[1] - 5, anchor[0] + 5, anchor[1] + 5))
+    placed = []
+    for anchor, half in wanted:
+        badge = Badge(_best(frame, anchor, half, copper, (blocked, leaders)), half, anchor)
+        blocked.mark_box(badge.box)
+        leaders.mark_line(anchor, badge.centre)
+        placed.append(badge)
+    return placed
+
+
+def _best(frame: Box, anchor: XY, half: XY, copper: Grid, busy: tuple[Grid, Grid]) -> XY:
+    blocked, leaders = busy
+    centres = _candidates(frame, anchor, half)
+    room = np.array(half) + GAP
+    boxes = np.hstack((centres - room, centres + room))
+    cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T)
+    cost += COPPER_COST * copper.share(boxes) + LEADER_COST * leaders.share(boxes)
+    cost += BLOCKED_COST * blocked.share(boxes)
+    good = np.argsort(cost, kind="stable")[:40]  # leaders are costlier to judge: only for the best places
+    crossing = np.array([_leader_cost(anchor, centres[i], half, blocked, leaders) for i in good])
+    x, y = centres[good[int(np.argmin(cost[good] + crossing))]].tolist()
+    return x, y
+
+
+def _leader_cost(anchor: XY, centre: Points, half: XY, blocked: Grid, leaders: Grid) -> float:
+    """Cost of what a leader runs over between its anchor and its badge."""
+    points = along(np.array([anchor]), np.array([centre]))
+    far = np.hypot(*(points - np.array(anchor)).T) > 10
+    free = far & (np.abs(points - centre) > np.array(half)).any(axis=1)
+    boxes = np.hstack((points[free], points[free]))
+    if not len(boxes):
+        return 0.0
+    return float(LEADER_COST * (blocked.share(boxes).sum() + 0.3 * leaders.share(boxes).sum()))
+
+
+def _candidates(frame: Box, anchor: XY, half: XY) -> Points:
+    angle = 2 * np.pi * (np.arange(DIRECTIONS) + 0.5) / DIRECTIONS
+    reach = np.repeat(DISTANCES, DIRECTIONS) + max(half) - min(half)
+    turns = np.tile(np.column_stack((np.cos(angle), np.sin(angle))), (len(DISTANCES), 1))
+    low = np.array(frame[:2]) + half + GAP
+    high = np.array(frame[2:]) - half - GAP
+    spots: Points = np.clip(np.array(anchor) + reach[:, None] * turns, low, high)
+    return spots

@@ -1,0 +1,88 @@
+"""How places, numbers and counts are said, the same in every report and on every picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from checker.findings import XY, Finding, Level
+
+UNITS = {"mm2": "mm²"}
+
+
+def length(value: float, unit: str = "mm") -> str:
+    """Say a measured value with its unit, to the micrometre.
+
+    Examples
+    --------
+    >>> length(2.1340001), length(0.0), length(12.5, "mm2")
+    ('2.134 mm', '0 mm', '12.5 mm²')
+    >>> length(float("inf"))
+    'none'
+    """
+    return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "none"
+
+
+def plain(value: float, places: int = 3) -> str:
+    """Say a number without trailing zeros and without a minus before zero.
+
+    Examples
+    --------
+    >>> plain(-0.0001), plain(40.0), plain(1.25)
+    ('0', '40', '1.25')
+    """
+    text = f"{value:.{places}f}".rstrip("0").rstrip(".") if places else f"{value:.0f}"
+    return "0" if text in ("-0", "") else text
+
+
+def place(at: XY) -> str:
+    """Say a place on the board in mm.
+
+    Examples
+    --------
+    >>> place((12.5, -0.0))
+    '(12.50, 0.00)'
+    """
+    x, y = (value if abs(value) >= 0.005 else 0.0 for value in at)
+    return f"({x:.2f}, {y:.2f})"
+
+
+def figures(finding: Finding) -> str:
+    """Say what was measured and what is required, as far as the finding tells it; else an empty string."""
+    parts = []
+    if finding.measured is not None:
+        parts.append(f"measured {length(finding.measured, finding.unit)}")
+    if finding.required is not None:
+        parts.append(f"required {length(finding.required, finding.unit)}" if finding.required else "none allowed")
+    return ", ".join(parts)
+
+
+def subject(finding: Finding) -> str:
+    """Say what a finding is about: its nets, or else its parts, or else its regions."""
+    return " / ".join(finding.nets or finding.components or finding.regions) or "board"
+
+
+def count(number: int, noun: str) -> str:
+    """Say a number of things.
+
+    Examples
+    --------
+    >>> count(1, "error"), count(0, "note")
+    ('1 error', '0 notes')
+    """
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def tally(findings: Iterable[Finding]) -> str:
+    """Say how many findings of each level there are, and how many of all are waived.
+
+    Examples
+    --------
+    >>> tally([])
+    '0 errors, 0 warnings, 0 notes'
+    """
+    listed = list(findings)
+    counted = [f.level for f in listed if f.waived is None]
+    text = ", ".join(count(counted.count(level), str(level)) for level in sorted(Level, reverse=True))
+    waived = len(listed) - len(counted)
+    return f"{text}, {waived} waived" if waived else text
