@@ -23,28 +23,32 @@ MOST_LISTED = 60
 SCALE_STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
 Listed = Sequence[tuple[Callout, Finding]]
+Entry = tuple[str, str]  # sample of 34 x 20, words
 
 
-def head(outcome: Outcome, layer: SceneLayer, listed: Listed, *, closeup: bool) -> str:
-    """Verdict, title, and what the picture shows."""
+def head(outcome: Outcome, what: str, listed: Listed) -> str:
+    """Verdict, title, what the picture shows, and how many findings it and the whole board have."""
     word = outcome.verdict.upper()
     wide = text_width(word, TITLE, bold=True) + 36
     colour = palette.VERDICTS.get(outcome.verdict, palette.BLACK)
     name = outcome.title or outcome.path or "board"
-    called = "" if layer.name in ("", layer.id) else f" {layer.name}"
-    what = f"layer {layer.id}{called} ({layer.side}), seen from the top"
-    found = wording.tally(finding for _, finding in listed)
-    lines = [f"{what}; {'one finding' if closeup else 'on this layer: ' + found}", _whole(outcome)]
+    shown = f"{what}: {wording.tally(finding for _, finding in listed)}"
     room = WIDTH - 2 * MARGIN - wide - 24
     return "".join(
         (
             f'<rect x="{number(MARGIN)}" y="26" width="{number(wide)}" height="48" rx="6" fill="{colour}"/>',
             text(MARGIN + wide / 2, 59, word, TITLE, colour=palette.PAPER, bold=True, anchor="middle"),
             text(MARGIN + wide + 24, 46, shortened(name, TITLE, room, bold=True), TITLE, colour=palette.INK, bold=True),
-            text(MARGIN + wide + 24, 71, shortened(lines[0], NORMAL, room), NORMAL, colour=palette.INK),
-            text(MARGIN + wide + 24, 93, shortened(lines[1], SMALL, room), SMALL, colour=palette.FAINT),
+            text(MARGIN + wide + 24, 71, shortened(shown, NORMAL, room), NORMAL, colour=palette.INK),
+            text(MARGIN + wide + 24, 93, shortened(_whole(outcome), SMALL, room), SMALL, colour=palette.FAINT),
         )
     )
+
+
+def layer_words(layer: SceneLayer) -> str:
+    """Say which layer a picture shows and from where."""
+    called = "" if layer.name in ("", layer.id) else f" {layer.name}"
+    return f"layer {layer.id}{called} ({layer.side}), seen from the top"
 
 
 def _whole(outcome: Outcome) -> str:
@@ -67,12 +71,10 @@ def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
     )
 
 
-def legend(
-    scene: Scene, layer: SceneLayer, shown: Sequence[Callout], x: float, y: float, width: float
-) -> tuple[str, float]:
+def legend(entries: Iterable[Entry], x: float, y: float, width: float) -> tuple[str, float]:
     """The legend in rows no wider than `width`; returns markup and the height used."""
     parts, left, top = [], x, y
-    for sample, words in _entries(scene, layer, shown):
+    for sample, words in entries:
         wide = 44 + text_width(words, SMALL) + 26
         if left > x and left + wide > x + width:
             left, top = x, top + ROW
@@ -82,8 +84,8 @@ def legend(
     return "".join(parts), top + ROW - y
 
 
-def _entries(scene: Scene, layer: SceneLayer, shown: Sequence[Callout]) -> Iterator[tuple[str, str]]:
-    """(sample of 34 x 20, words) per look that the picture uses."""
+def board_entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
+    """Legend entries of the copper that a layer's picture shows."""
     used = {(shape.layer, shape.region, shape.role) for shape in scene.shapes}
     main, *others = layer.references or (layer.id,)
     for index, region in enumerate(scene.regions):
@@ -100,10 +102,10 @@ def _entries(scene: Scene, layer: SceneLayer, shown: Sequence[Callout]) -> Itera
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"
     yield _stroke(palette.COPPER, 5), "other copper"
-    yield from _mark_entries(shown)
 
 
-def _mark_entries(shown: Sequence[Callout]) -> Iterator[tuple[str, str]]:
+def mark_entries(shown: Sequence[Callout]) -> Iterator[Entry]:
+    """Legend entries of the marks that findings get."""
     for level in sorted(Level, reverse=True):
         if any(c.level == level and not c.waived for c in shown):
             yield _badge(level, waived=False), str(level)

@@ -16,6 +16,7 @@ from checker.drawing import furniture, marks, palette
 from checker.drawing.furniture import MARGIN, WIDTH, Listed
 from checker.drawing.hatch import hatch
 from checker.drawing.lettering import FAMILY, number, text, text_width
+from checker.drawing.marks import At
 from checker.drawing.placement import Box, Grid, along, place_badges
 from checker.drawing.scene import (
     OTHER,
@@ -103,10 +104,11 @@ def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None,
     findings = {f.id: f for f in outcome.findings}
     listed = [(callout, findings[callout.id]) for callout in chosen if callout.id in findings]
     below, height = _furniture(scene, outcome, shown, view, listed, closeup=finding is not None)
-    head = furniture.head(outcome, shown, listed, closeup=finding is not None)
+    what = f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
+    head = furniture.head(outcome, what, listed)
     lit = frozenset(net for callout in chosen for net in callout.nets)
     body = (head, _board(scene, shown, view, lit), _callouts(scene, shown, view, chosen), below)
-    return _document(body, _definitions(scene, view), height, size)
+    return document(body, _definitions(scene, view), height, size)
 
 
 def _furniture(
@@ -120,7 +122,8 @@ def _furniture(
     parts = [furniture.scale_bar(view.scale, edge, bottom + 32)]
     y = bottom + 18
     used = [callout for callout, _ in listed]
-    markup, height = furniture.legend(scene, layer, used, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
+    entries = (*furniture.board_entries(scene, layer), *furniture.mark_entries(used))
+    markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
     parts.append(markup)
     y += max(height, 32.0) + 16
     if beside:
@@ -138,7 +141,8 @@ def _furniture(
     return "\n".join([*parts, markup]), y + height + 30
 
 
-def _document(body: Iterable[str], definitions: str, height: float, size: int) -> str:
+def document(body: Iterable[str], definitions: str, height: float, size: int) -> str:
+    """Wrap markup into an SVG document on white paper, `size` pixels wide."""
     ratio = height / WIDTH
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{size}" height="{round(size * ratio)}" '
@@ -180,9 +184,13 @@ def _definitions(scene: Scene, view: View) -> str:
             f'<pattern id="swatch{index}" width="{HATCH}" height="{HATCH}" patternUnits="userSpaceOnUse" '
             f'patternTransform="rotate({-look.angle})"><path d="M0 3H{HATCH}" stroke="{look.colour}"/></pattern>'
         )
-    x0, y0, x1, y1 = (number(v) for v in view.box)
-    frame = f"M{x0} {y0}H{x1}V{y1}H{x0}Z"
-    return f'<defs>{"".join(parts)}<clipPath id="frame"><path d="{frame}"/></clipPath></defs>'
+    return f"<defs>{''.join(parts)}{frame_clip(view.box)}</defs>"
+
+
+def frame_clip(box: Box) -> str:
+    """The clip path that keeps drawings inside a picture's frame."""
+    x0, y0, x1, y1 = (number(v) for v in box)
+    return f'<clipPath id="frame"><path d="M{x0} {y0}H{x1}V{y1}H{x0}Z"/></clipPath>'
 
 
 # ---------------------------------------------------------------------------------------------------------- the board
@@ -305,13 +313,18 @@ def _callouts(scene: Scene, layer: SceneLayer, view: View, chosen: Sequence[Call
     """Region names, witness paths, leaders and badges, so that none hides another."""
     copper = _occupied(scene, layer, view)
     names, taken = _region_names(scene, layer, view, copper)
+    return names + "\n" + callout_marks(chosen, view.at, view.box, copper, taken)
+
+
+def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, taken: Sequence[Box]) -> str:
+    """Witness paths, leaders and badges inside a frame; clipped by the document's `frame` clip path."""
     numbered, rest = chosen[:MOST_BADGES], chosen[MOST_BADGES:]
-    boxes = [*taken, *(box for callout in numbered for box in _path_boxes(callout, view))]
-    wanted = [(view.at(callout.at), marks.badge_half(callout.number)) for callout in numbered]
-    badges = place_badges(view.box, wanted, copper, boxes)
-    parts = [names, '<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">']
-    parts += [marks.witness(callout, view.at) for callout in reversed(chosen)]
-    parts += [marks.dot(callout, view.at) for callout in rest]
+    boxes = [*taken, *(box for callout in numbered for box in _path_boxes(callout, at))]
+    wanted = [(at(callout.at), marks.badge_half(callout.number)) for callout in numbered]
+    badges = place_badges(frame, wanted, copper, boxes)
+    parts = ['<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">']
+    parts += [marks.witness(callout, at) for callout in reversed(chosen)]
+    parts += [marks.dot(callout, at) for callout in rest]
     parts.append("</g>")
     parts += [marks.leader(badge) for badge in badges]
     parts += [marks.badge_mark(badge.centre, callout) for badge, callout in zip(badges, numbered, strict=True)]
@@ -352,9 +365,9 @@ def _occupied(scene: Scene, layer: SceneLayer, view: View) -> Grid:
     return grid
 
 
-def _path_boxes(callout: Callout, view: View) -> Iterator[Box]:
+def _path_boxes(callout: Callout, at: At) -> Iterator[Box]:
     """Small boxes along a witness path: badges keep off it."""
     for leg in callout.legs:
-        points = np.array([view.at(point) for point in leg.points])
+        points = np.array([at(point) for point in leg.points])
         for x, y in along(points[:-1], points[1:], 8.0).tolist():
             yield x - 6, y - 6, x + 6, y + 6

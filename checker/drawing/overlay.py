@@ -1,0 +1,160 @@
+"""Callouts on somebody else's picture of the board: a photo, a plot, a screenshot.
+
+Pins tell where places of the board are on the picture. Two pins give shift, scale and turn, and the caller says
+whether the picture is mirrored (a photo of the bottom is); three or more pins give an affine map, mirror included, by
+least squares.
+"""
+
+from __future__ import annotations
+
+import base64
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from checker.drawing import furniture, svg
+from checker.drawing.furniture import MARGIN, WIDTH
+from checker.drawing.lettering import number, text
+from checker.drawing.palette import INK
+from checker.drawing.placement import Grid
+from checker.drawing.scene import callouts_of
+from checker.findings import XY
+from checker.outcome import Outcome
+from parsers.trouble import InputError, Place
+
+PinPair = tuple[float, float, float, float]  # x, y on the board in mm; x, y on the picture in pixels, y down
+SIGNATURE = b"\x89PNG\r\n\x1a\n"
+HEAD = 112.0
+LEAST_SPREAD = 1e-6  # of the pins' extent: below, they lie on one point or one line
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A map from board to picture: `matrix @ (x, y, 1)`, and how far the worst pin lies from it, pixels."""
+
+    matrix: npt.NDArray[np.float64]  # (2, 3)
+    misfit: float
+
+    def at(self, point: XY) -> XY:
+        """Pixels of a place on the board."""
+        x, y = (self.matrix @ (point[0], point[1], 1.0)).tolist()
+        return x, y
+
+
+def draw_over(
+    outcome: Outcome, over: Path, pins: Sequence[PinPair], layer: str | None = None, *, mirrored: bool = False
+) -> str:
+    """Draw the callouts of a layer (None: all) on a PNG picture; returns an SVG document that holds the picture.
+
+    Raises
+    ------
+    InputError : no PNG, or pins that do not settle the map
+    """
+    data, wide, high = _png(over)
+    fit = fitted(pins, mirrored=mirrored)
+    scale = WIDTH / wide
+    frame = (0.0, HEAD, WIDTH, HEAD + high * scale)
+
+    def at(point: XY) -> XY:
+        x, y = fit.at(point)
+        return x * scale, HEAD + y * scale
+
+    findings = {finding.id: finding for finding in outcome.findings}
+    chosen = [c for c in callouts_of(outcome.findings) if layer in (None, c.layer) or c.layer is None]
+    listed = [(callout, findings[callout.id]) for callout in chosen]
+    inside = [c for c in chosen if _inside(at(c.at), frame)]
+    what = f"{f'layer {layer}' if layer else 'all layers'} on {over.name}"
+    below, height = _below(outcome, listed, len(chosen) - len(inside), fit, frame[3])
+    embedded = f"data:image/png;base64,{base64.b64encode(data).decode()}"
+    box = f'x="0" y="{number(HEAD)}" width="{number(WIDTH)}" height="{number(high * scale)}"'
+    body = (
+        furniture.head(outcome, what, listed),
+        f'<image {box} href="{embedded}"/>',
+        svg.callout_marks(inside, at, frame, Grid(frame), ()),
+        below,
+    )
+    return svg.document(body, f"<defs>{svg.frame_clip(frame)}</defs>", height, wide)
+
+
+def _inside(point: XY, frame: tuple[float, float, float, float]) -> bool:
+    return frame[0] <= point[0] <= frame[2] and frame[1] <= point[1] <= frame[3]
+
+
+def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, y: float) -> tuple[str, float]:
+    """Legend, how well the pins agree, list and caution; returns markup and the height of the whole picture."""
+    y += 18
+    room = WIDTH - 2 * MARGIN
+    legend, height = furniture.legend(furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room)
+    y += height + 8
+    words = f"pins agree within {fit.misfit:.1f} px"
+    if outside:
+        words += f"; {outside} of {len(listed)} findings lie outside the picture"
+    note = text(MARGIN, y + 12, words, furniture.SMALL, colour=INK)
+    y += 32
+    listing, height = furniture.listing(listed, MARGIN, y, room, min(3, max(1, len(listed))))
+    y += height + 12
+    caution, height = furniture.caution(outcome.caution, y)
+    return legend + note + listing + caution, y + height + 30
+
+
+def fitted(pins: Sequence[PinPair], *, mirrored: bool = False) -> Fit:
+    """Find the map that brings the pins' board places onto their pixels.
+
+    Examples
+    --------
+    >>> fit = fitted([(0, 0, 100, 900), (10, 0, 200, 900)])
+    >>> fit.at((0, 10))
+    (100.0, 800.0)
+    >>> fitted([(0, 0, 100, 900), (10, 0, 0, 900)], mirrored=True).at((0, 10))
+    (100.0, 800.0)
+    """
+    table = np.array(pins, dtype=np.float64).reshape(-1, 4)
+    if len(table) < 2:
+        raise InputError("a picture needs at least two pins; give --pin X,Y=PX,PY twice or three times")
+    board, picture = table[:, :2], table[:, 2:]
+    matrix = _similar(board, picture, mirrored=mirrored) if len(table) == 2 else _affine(board, picture)
+    back = board @ matrix[:, :2].T + matrix[:, 2]
+    return Fit(matrix, float(np.hypot(*(back - picture).T).max()))
+
+
+def _similar(
+    board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64], *, mirrored: bool
+) -> npt.NDArray[np.float64]:
+    """Shift, scale and turn; pixels count y downwards, so the plain map already flips y."""
+    flip = np.array([1.0, 1.0 if mirrored else -1.0])
+    a, b = board * flip, picture
+    (dx, dy), (du, dv) = a[1] - a[0], b[1] - b[0]
+    square = dx * dx + dy * dy
+    if square == 0 or du * du + dv * dv == 0:
+        raise InputError("the two pins are at one place; take two that lie far apart")
+    p, q = (dx * du + dy * dv) / square, (dx * dv - dy * du) / square
+    turn = np.array([[p, -q], [q, p]]) * flip
+    return np.column_stack((turn, picture[0] - turn @ board[0]))
+
+
+def _affine(board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    for places in (board, picture):
+        spread = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)
+        if spread[1] <= LEAST_SPREAD * spread[0] or spread[0] == 0:
+            raise InputError("the pins lie on one line; take three that span a triangle")
+    rows = np.column_stack((board, np.ones(len(board))))
+    solution, *_ = np.linalg.lstsq(rows, picture, rcond=None)
+    return np.asarray(solution.T)
+
+
+def _png(path: Path) -> tuple[bytes, int, int]:
+    """Bytes, width and height of a PNG file."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", Place(str(path))) from None
+    if len(data) < 33 or not data.startswith(SIGNATURE) or data[12:16] != b"IHDR":
+        raise InputError("is no PNG picture; save it as PNG", Place(str(path)))
+    wide, high = struct.unpack(">II", data[16:24])
+    if not 0 < wide <= 30000 or not 0 < high <= 30000:
+        raise InputError(f"has an unlikely size, {wide} x {high} pixels; scale it down", Place(str(path)))
+    return data, wide, high
