@@ -16,7 +16,7 @@ from typing import IO, Any
 import click
 
 from checker import baseline, batch, compare, demo, draft, inventory, output, run
-from checker.drawing import overlay
+from checker.drawing import overlay, png
 from checker.findings import Level
 from checker.outcome import CAUTION
 from checker.reports import registry as formats
@@ -197,6 +197,7 @@ def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
 @click.option("--finding", "finding_id", metavar="ID", help="Zoom on one finding.")
 @click.option("--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture.")
 @click.option("--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more.")
+@click.option("--mirrored", is_flag=True, help="The picture shows the board from below (two pins can't tell).")
 @click.option("--width", type=click.IntRange(200, 8000), default=1600, show_default=True, help="Pixels.")
 def image(
     board: Path,
@@ -206,6 +207,7 @@ def image(
     finding_id: str | None,
     over: Path | None,
     pins: tuple[tuple[float, float, float, float], ...],
+    mirrored: bool,
     width: int,
 ) -> None:
     """Draw the board with its findings, or the findings on a picture of your own."""
@@ -219,7 +221,7 @@ def image(
     else:
         picture = output.picture(checked, layer, finding_id, width)
     as_png = target.suffix.lower() == ".png"
-    output.write_file(target, output.rasterised(picture, width) if as_png else picture.encode())
+    output.write_file(target, png.rasterise(picture, width) if as_png else picture.encode())
 
 
 @main.command("compare")

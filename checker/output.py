@@ -14,6 +14,7 @@ from filelock import FileLock
 
 from checker import drawing, reports
 from checker.drawing import png, svg
+from checker.rules_file import nearest
 from parsers.trouble import InputError, Place
 
 if TYPE_CHECKING:
@@ -27,19 +28,46 @@ def render(checked: Checked, format_name: str, *, colour: bool = False) -> str:
     form = reports.registry()[format_name]
     stream = StringIO()
     scene = drawing.scene_of(checked.layout, checked.outcome.findings) if form.pictures else None
-    form.write(checked.outcome, reports.Pictures(scene, colour=colour), stream)
+    form.write(checked.outcome, drawing.Pictures(scene, colour=colour), stream)
     return stream.getvalue()
 
 
 def render_all(checked: Checked, formats: Sequence[str]) -> dict[str, bytes]:
-    """File name -> content of each format and of the picture of each copper layer."""
-    files = {reports.registry()[name].file_name: render(checked, name).encode() for name in formats}
+    """File name -> content of each format and of the picture of each signal layer."""
     scene = drawing.scene_of(checked.layout, checked.outcome.findings)
-    for layer in scene.signal_layers:
-        picture = svg.draw(scene, checked.outcome, layer)
-        files[f"image-{layer}.svg"] = picture.encode()
-        files[f"image-{layer}.png"] = png.rasterise(picture, IMAGE_WIDTH)
+    files: dict[str, bytes] = {}
+    for layer in [entry.id for entry in scene.layers if entry.signals]:
+        image = svg.draw(scene, checked.outcome, layer, None, IMAGE_WIDTH)
+        files[f"image-{layer}.svg"] = image.encode()
+        files[f"image-{layer}.png"] = png.rasterise(image, IMAGE_WIDTH)
+    pictures = drawing.Pictures(scene, tuple(name for name in files if name.endswith(".png")))
+    for name in formats:
+        form = reports.registry()[name]
+        stream = StringIO()
+        form.write(checked.outcome, pictures, stream)
+        files[form.file_name] = stream.getvalue().encode()
     return files
+
+
+def picture(checked: Checked, layer: str | None, finding: str | None, width: int) -> str:
+    """One layer, or one finding on it, as SVG.
+
+    Raises
+    ------
+    InputError : no such layer, no such finding
+    """
+    outcome = checked.outcome
+    chosen = [f for f in outcome.findings if f.id == finding]
+    if finding is not None and not chosen:
+        ids = [f.id for f in outcome.findings]
+        raise InputError(f'there is no finding "{finding}"{nearest(finding, ids)}; `moatcheck check` lists the ids')
+    layers = [entry[0] for entry in outcome.layers]
+    if layer is None:
+        named = [f.layer for f in chosen or outcome.findings if f.layer]
+        layer = named[0] if named else layers[0]
+    if layer not in layers:
+        raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
+    return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
