@@ -46,6 +46,7 @@ GROOVE_WIDTH: Mapping[int, float] = {1: 0.25, 2: 1.0, 3: 1.5}
 REDUCED_BELOW = (
     3.0  # mm; below this required clearance X may be a third of it (same clause), only where the rules say so
 )
+ROUNDING = 1e-6  # mm; a distance as large as required but for this is no shortfall: numbers in files are decimal
 
 
 class Source(IntEnum):
@@ -118,7 +119,7 @@ class Separation:
 
     def counts(self, leg: float) -> bool:
         """Whether a leg beside third copper counts: it stays at least X wide after tolerances."""
-        return leg - self.tolerance >= self.x
+        return leg - self.tolerance >= self.x - ROUNDING
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,7 +391,7 @@ def _unheld_earth(layout: Layout, nets: _NetSets) -> list[Doubt]:
 
 
 def _earth_doubt(layout: Layout, key: str, side: str, earth: str, names: Sequence[str], left: Bools) -> Doubt:
-    some = [names[i] for i in np.flatnonzero(left)]
+    some = [names[i] for i in map(int, np.flatnonzero(left))]
     shown = ", ".join(some[:3]) + (f" and {len(some) - 3} more" if len(some) > 3 else "")
     why = f"an earthed net is held against each side by its own [[spacing]]; none holds {shown} against {earth}"
     return Doubt(f"no spacing between {side} and earthed {earth}", why, layout.rules.place(f"{key}.earthed"))

@@ -1,0 +1,292 @@
+"""The shortest distances of both sides of a separation, where they are below what is required.
+
+Straight lines on each face and inner layer, straight lines through the board between layers, ways through the air round
+the edges of the board, and chains of these over third copper. Distances along surfaces are not measured here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
+from checker.distances import Judged, Pieces, closest, pieces
+from checker.findings import XY, Finding, Level
+from checker.hops import Chain, Legs, chains, clusters, joined
+from checker.layout import Layout
+from checker.spacing_table import CLEARANCE, INNER, OUTER, THROUGH, Required
+from parsers.board import BOTTOM, TOP
+from parsers.primitives import Bools, Floats, Ints, Rows
+
+KINDS = (OUTER, INNER, THROUGH)
+SAFETY_HARM = 1000.0  # what falls short of a barrier stands before what is merely noisy
+HINT = "Move the copper apart, remove what bridges the way, or use a wider isolator."
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One stretch of a path, seen from above."""
+
+    on: str  # top | bottom | an inner layer's id | "L1 to L3" | edge | copper
+    points: tuple[XY, ...]
+    length: float  # mm; of copper: the distance hopped over
+    counts: bool
+    net: str | None = None  # of copper
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """A path that is shorter than required, between two nets of a separation."""
+
+    separation: Separation
+    required: Required
+    measured: float  # mm, as the rules count, less tolerance
+    raw: float  # mm, every stretch off copper in full
+    nets: tuple[str, str]
+    layer: int | None  # None: on several
+    parts: tuple[Part, ...]
+
+    @property
+    def worst(self) -> tuple[float, float]:
+        """Order of shortfalls between the same nets: the least share of its requirement first."""
+        return self.measured / self.required.value, self.raw
+
+
+@lru_cache(maxsize=1)
+def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
+    """Everything too close, one per separation, pair of nets and layer (or None), worst first within each."""
+    barriers = bind(layout)
+    found = [s for separation in barriers.measured for s in _Search(layout, barriers, separation).found()]
+    return tuple(found)
+
+
+def _held(separation: Separation) -> dict[str, Required]:
+    """What each kind of place is held to here: outer faces to clearance, the inside to what its rows hold."""
+    wanted = {OUTER: separation.required(CLEARANCE, OUTER)}
+    wanted |= {where: separation.solid(where) for where in (INNER, THROUGH)}
+    return {where: required for where, required in wanted.items() if required is not None and required.value > 0}
+
+
+class _Search:
+    """One separation's conductors, ready to be measured."""
+
+    def __init__(self, layout: Layout, barriers: Barriers, separation: Separation) -> None:
+        self.layout, self.bodies, self.separation = layout, barriers.bodies, separation
+        self.layers = len(layout.board.layers)
+        self.held = _held(separation)
+        self.margin = separation.tolerance - ROUNDING
+        self.limits = np.array([self.held[k].value + self.margin if k in self.held else -1.0 for k in KINDS])
+        self.kind = np.array([KINDS.index(k) for k in self._kinds()])
+        self.depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * self.layers)
+        if barriers.depths is None:
+            self.limits[KINDS.index(THROUGH)] = -1.0
+        self.first_layer, self.last_layer = _spans(layout, barriers)
+        shapes = self.bodies.shapes
+        self.a, self.b = (pieces(shapes, rows) for rows in separation.sides)
+
+    def _kinds(self) -> list[str]:
+        """Kind of each place: the layers, then through the board."""
+        inner = [INNER] * (self.layers - 2)
+        return [OUTER, *inner, *([OUTER] if self.layers > 1 else []), THROUGH]
+
+    def found(self) -> Iterable[Shortfall]:
+        """Shortfalls, the worst of each pair of nets and layer."""
+        worst: dict[tuple[frozenset[str], int | None], Shortfall] = {}
+        for shortfall in [*self._direct(), *self._chained()]:
+            key = frozenset(shortfall.nets), shortfall.layer
+            if key not in worst or shortfall.worst < worst[key].worst:
+                worst[key] = shortfall
+        return worst.values()
+
+    def _direct(self) -> list[Shortfall]:
+        node = self.bodies.node
+        legs = self._legs(self.a, self.b, node, node, self.limits)
+        return [self._shortfall(legs.take(np.array([row])), np.array([True])) for row in range(len(legs))]
+
+    def _chained(self) -> list[Shortfall]:
+        """Paths over third copper: on each layer, then wherever they lead."""
+        third = pieces(self.bodies.shapes, self.separation.third)
+        if not len(third):
+            return []
+        layer = self.bodies.shapes.layer
+        found = []
+        for number in range(self.layers):
+            one, two, mid = (p.take(layer[p.row] == number) for p in (self.a, self.b, third))
+            found += self._via(one, two, mid)
+        found += [s for s in self._via(self.a, self.b, third) if s.layer is None]
+        return found
+
+    def _via(self, a: Pieces, b: Pieces, third: Pieces) -> list[Shortfall]:
+        """Paths over third copper among the given conductors."""
+        node, nodes = self.bodies.node, self.bodies.nodes
+        everything = np.zeros(len(self.bodies), dtype=np.int32)
+        for side in (a, b):
+            if not len(self._legs(side, third, everything, everything, self.limits)):
+                return []
+        free = np.where(self.limits > 0, self.separation.x + self.margin, -1.0)
+        hops = self._legs(third, third, node, node, free, ordered=True)
+        cluster = clusters(hops, nodes)[node]
+        out = self._legs(a, third, node, cluster, self.limits)
+        into = self._legs(third, b, cluster, node, self.limits)
+        across = joined([hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)])
+        weights = self._weight(out), self._weight(across), self._weight(into)
+        return [self._from_chain(chain) for chain in chains(out, across, into, weights, nodes)]
+
+    def _weight(self, legs: Legs) -> Floats:
+        """The part of its requirement that each leg beside third copper holds."""
+        share: Floats = np.where(self._counts(legs), legs.length / self.limits[self.kind[legs.place]], 0.0)
+        return share
+
+    def _counts(self, legs: Legs) -> Bools:
+        counts: Bools = legs.length >= self.separation.x + self.margin
+        return counts
+
+    def _legs(
+        self, a: Pieces, b: Pieces, group_a: Ints, group_b: Ints, limits: Floats, *, ordered: bool = False
+    ) -> Legs:
+        """The shortest leg of each two groups in each place.
+
+        Parameters
+        ----------
+        group_a, group_b : (bodies,) numbers to group by
+        limits : by kind; longer legs are left out
+        ordered : both sides are the same conductors, each pair of groups is wanted once
+        """
+        bodies = self.bodies
+        node, layer = bodies.node, bodies.shapes.layer
+        count = int(group_b.max(initial=0)) + 1
+
+        def judge(one: Rows, two: Rows) -> Judged:
+            here, there = layer[one], layer[two]
+            place = np.where(here == there, here, self.layers)
+            ga, gb = group_a[one].astype(np.int64), group_b[two].astype(np.int64)
+            passed = (self.first_layer[two] <= here) & (here <= self.last_layer[two])
+            passed |= (self.first_layer[one] <= there) & (there <= self.last_layer[one])
+            out = (node[one] == node[two]) | ((here != there) & passed)
+            out |= (ga >= gb) if ordered else np.False_
+            limit = np.where(out, -1.0, limits[self.kind[place]])
+            return Judged((ga * count + gb) * (self.layers + 1) + place, self._rise(here, there), limit)
+
+        near = closest(a, b, float(limits.max()), judge)
+        return Legs(
+            first=node[near.first].astype(np.intp),
+            second=node[near.second].astype(np.intp),
+            length=near.length,
+            place=(near.key % (self.layers + 1)).astype(np.int32),
+            body=np.column_stack((near.first, near.second)).astype(np.int32),
+            ends=np.hstack((near.start, near.end)),
+            bends=np.full(len(near), None, dtype=object),
+        )
+
+    def _rise(self, here: Ints, there: Ints) -> Floats:
+        rise: Floats = np.abs(self.depth[here] - self.depth[there])
+        return rise
+
+    def _from_chain(self, chain: Chain) -> Shortfall:
+        return self._shortfall(chain.legs, self._counts(chain.legs))
+
+    def _shortfall(self, legs: Legs, counts: Bools) -> Shortfall:
+        """A path of one leg, or of several over third copper."""
+        kinds = self.kind[legs.place]
+        judged = kinds[counts] if counts.any() else kinds
+        strictest = int(judged[np.argmax(self.limits[judged])])
+        limit = float(self.limits[strictest])
+        share = float((legs.length[counts] / self.limits[kinds[counts]]).sum())
+        required = self.held[KINDS[strictest]]
+        places = set(legs.place.tolist())
+        layer = places.pop() if len(places) == 1 else self.layers
+        return Shortfall(
+            separation=self.separation,
+            required=required,
+            measured=max(share * limit - self.separation.tolerance, 0.0),
+            raw=float(legs.length.sum()),
+            nets=(self.bodies.net_name(int(legs.body[0, 0])), self.bodies.net_name(int(legs.body[-1, 1]))),
+            layer=layer if layer < self.layers else None,
+            parts=tuple(self._parts(legs, counts)),
+        )
+
+    def _parts(self, legs: Legs, counts: Bools) -> Iterator[Part]:
+        for row in range(len(legs)):
+            x0, y0, x1, y1 = (float(v) for v in legs.ends[row])
+            if row:
+                hopped = (float(legs.ends[row - 1, 2]), float(legs.ends[row - 1, 3])), (x0, y0)
+                over = self.bodies.net_name(int(legs.body[row, 0]))
+                yield Part("copper", hopped, float(np.hypot(x0 - hopped[0][0], y0 - hopped[0][1])), False, over)
+            yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), float(legs.length[row]), bool(counts[row]))
+
+    def _on(self, legs: Legs, row: int) -> str:
+        layers = [self.layout.board.layers[int(self.bodies.shapes.layer[b])] for b in legs.body[row]]
+        if layers[0] is layers[1]:
+            return layers[0].side if layers[0].side in (TOP, BOTTOM) else layers[0].id
+        return f"{layers[0].id} to {layers[1].id}"
+
+
+def _spans(layout: Layout, barriers: Barriers) -> tuple[Ints, Ints]:
+    """Layers that each body passes: its own, but for walls and plated edges, which have a row on each."""
+    bodies = barriers.bodies
+    first = bodies.shapes.layer.copy()
+    last = first.copy()
+    walls = bodies.source == Source.WALL
+    first[walls] = layout.board.holes.first[bodies.origin[walls]]
+    last[walls] = layout.board.holes.last[bodies.origin[walls]]
+    edges = bodies.source == Source.EDGE
+    first[edges] = 0
+    last[edges] = len(layout.board.layers) - 1
+    return first, last
+
+
+def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
+    """The finding that a rule makes of a shortfall."""
+    bound, required = short.separation, short.required
+    held = bound.insulation
+    over = [part.net for part in short.parts if part.on == "copper" and part.net]
+    where = layout.layer_id(short.layer) if short.layer is not None else _way(short)
+    by_way = f" by way of {', '.join(dict.fromkeys(over))}" if over else ""
+    return Finding(
+        rule=rule,
+        level=Level.ERROR,
+        message=f"{short.nets[0]} to {short.nets[1]} {short.measured:.3f} mm on {where}{by_way}, "
+        f"{required.value:.3f} mm {required.measure} required",
+        at=_middle(short),
+        layer=layout.layer_id(short.layer) if short.layer is not None else None,
+        nets=short.nets,
+        regions=bound.regions,
+        path=tuple(part.points for part in short.parts),
+        measured=short.measured,
+        required=required.value,
+        harm=SAFETY_HARM * (1 - short.measured / required.value),
+        hint=HINT,
+        detail={
+            "between": bound.title,
+            "where": required.where,
+            "voltage": required.voltage,
+            "table_row": required.rows,
+            "insulation": held.insulation,
+            "pollution_degree": held.pollution_degree,
+            "material_group": held.material_group,
+            "x_mm": bound.x,
+            "tolerance_mm": bound.tolerance,
+            "raw_mm": round(short.raw, 6),
+            "legs": [_leg(part) for part in short.parts],
+        },
+    )
+
+
+def _way(short: Shortfall) -> str:
+    """What a path on several layers runs on."""
+    return ", ".join(dict.fromkeys(part.on for part in short.parts if part.on != "copper"))
+
+
+def _middle(short: Shortfall) -> XY:
+    """The middle of the longest leg."""
+    longest = max((part for part in short.parts if part.on != "copper"), key=lambda part: part.length)
+    (x0, y0), (x1, y1) = longest.points[0], longest.points[-1]
+    return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def _leg(part: Part) -> dict[str, object]:
+    told: dict[str, object] = {"on": part.on, "length_mm": round(part.length, 6), "counts": part.counts}
+    return told | ({"net": part.net} if part.on == "copper" else {})
