@@ -1,0 +1,53 @@
+"""How coordinates of a drill program are written: unit, digits, zero suppression."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+MILLIMETRE, INCH = 1.0, 25.4
+DEFAULT_DIGITS = {MILLIMETRE: (3, 3), INCH: (2, 4)}
+OTHER_DIGITS = {MILLIMETRE: ((3, 2), (4, 2), (4, 3), (4, 4)), INCH: ((2, 3), (2, 5), (3, 3), (4, 4))}
+
+
+@dataclass(frozen=True, slots=True)
+class NumberFormat:
+    """How coordinates are written; None = not stated."""
+
+    unit: float | None = None  # mm per file unit
+    integers: int | None = None
+    decimals: int | None = None
+    trailing: bool | None = None  # True: trailing zeros stand, leading ones are dropped (TZ); False: the reverse (LZ)
+
+    def __str__(self) -> str:
+        unit = {MILLIMETRE: "mm", INCH: "inch"}.get(self.unit or 0, "no unit")
+        zeros = "leading zeros dropped" if self.trailing else "trailing zeros dropped"
+        return f"{unit} {self.integers}.{self.decimals}, {zeros}"
+
+    def filled(self, other: NumberFormat) -> NumberFormat:
+        """What this format leaves open, taken from another."""
+        digits = self if self.decimals is not None else other
+        return NumberFormat(
+            other.unit if self.unit is None else self.unit,
+            digits.integers,
+            digits.decimals,
+            other.trailing if self.trailing is None else self.trailing,
+        )
+
+
+def read_parameters(data: bytes) -> NumberFormat | None:
+    """Read a drill parameter file (`KEY   VALUE` lines) as some exporters write beside the program.
+
+    Examples
+    --------
+    >>> print(read_parameters(b"INTEGER-PLACES 2\\nDECIMAL-PLACES 4\\nOUTPUT-UNITS ENGLISH\\n"))
+    inch 2.4, trailing zeros dropped
+    """
+    found = dict(re.findall(r"^\s*([A-Z][A-Z_-]+)\s+(\S+)\s*$", data.decode("latin-1"), re.M))
+    integers, decimals = found.get("INTEGER-PLACES", ""), found.get("DECIMAL-PLACES", "")
+    if not (integers.isdigit() and decimals.isdigit()):
+        return None
+    unit = {"ENGLISH": INCH, "INCHES": INCH, "METRIC": MILLIMETRE, "MILLIMETERS": MILLIMETRE}.get(
+        found.get("OUTPUT-UNITS", "")
+    )
+    return NumberFormat(unit, int(integers), int(decimals), found.get("SUPPRESS-LEAD-ZEROES") == "YES")
