@@ -1,0 +1,249 @@
+"""Free edges of a board: the rims of its outline, cutouts, unplated holes and slots, and what they block.
+
+Three views of them, each erring towards shorter paths:
+- `Rims`: straight pieces of every rim, board on the left, where a path may leave the face for the wall;
+- `Corners`: the points that a path on a face can bend round;
+- `Sight`: whether a straight line on a face stays on the board.
+
+Round ends and holes are drawn with chords that lie inside them by at most `EDGE_TOLERANCE` (the hole is never too
+large), so a way round an end is never too long, and short by at most a third of that tolerance per radian turned. A
+curved rim may lie `slack` off its piece; whoever measures to it subtracts that.
+
+References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a link of length X.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.polygon import orient
+
+from checker.unfolding import cross
+from parsers.primitives import ARC_TOLERANCE, Bools, Floats, Ints, Rows, Shapes, arc_points
+
+EDGE_TOLERANCE = 0.0001  # mm; sagitta of the chords of round slot ends and holes
+NARROW = 1e-6  # mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
+SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is noise if thinner than twice this
+STEPS = 64  # chords per quarter turn of the rolled disc
+LINKED_CORNER = np.radians(80.0)  # a corner of a void that is sharper than this is bridged like a narrow slot
+SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
+PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
+
+
+@dataclass(frozen=True, slots=True)
+class Rims:
+    """Straight pieces of all rims as columns, board on the left; loops are closed."""
+
+    ends: Floats  # (n, 4) x0, y0, x1, y1
+    s: Floats  # distance of the start along the loop
+    length: Floats
+    loop: Ints
+    slack: Floats  # how far the true rim may lie off this piece
+    bend_before: Floats  # angle by which the board reaches round the start (0 for a corner that sticks out)
+    bend_after: Floats  # the same at the end
+    perimeter: Floats  # per loop
+
+    def __len__(self) -> int:
+        return len(self.s)
+
+    def at(self, loop: int, s: float) -> tuple[float, float]:
+        """The point at distance s (of any size or sign) along a loop."""
+        rows = np.flatnonzero(self.loop == loop)
+        s %= float(self.perimeter[loop])
+        row = rows[max(np.searchsorted(self.s[rows], s, side="right") - 1, 0)]
+        part = min((s - self.s[row]) / self.length[row], 1.0)
+        x, y = self.ends[row, 0:2] + part * (self.ends[row, 2:4] - self.ends[row, 0:2])
+        return float(x), float(y)
+
+    def between(self, loop: int, s0: float, s1: float) -> list[tuple[float, float]]:
+        """Points of a loop from s0 to s1, ends and the corners between included; s1 < s0 runs backwards."""
+        low, high = min(s0, s1), max(s0, s1)
+        starts, round_ = self.s[self.loop == loop], float(self.perimeter[loop])
+        turns = np.arange(np.floor(low / round_), np.floor(high / round_) + 1)
+        corners = np.sort((starts[:, None] + turns * round_).ravel())
+        inner = corners[(corners > low) & (corners < high)]
+        places = [low, *inner.tolist(), high]
+        points = [self.at(loop, s) for s in places]
+        return points if s0 <= s1 else points[::-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Corners:
+    """Points where the board reaches round a corner, with their neighbours on the rim."""
+
+    at: Floats  # (n, 2)
+    before: Floats  # (n, 2)
+    after: Floats  # (n, 2)
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def taut(self, corner: Rows, points: Floats) -> Bools:
+        """Whether a path from each point can bend round its corner and be a shortest one.
+
+        It can if both neighbours of the corner lie on one side of the line through point and corner.
+        """
+        at = self.at[corner]
+        line = at - points
+        a, b = cross(line, self.before[corner] - at), cross(line, self.after[corner] - at)
+        tiny = 1e-12 + 1e-9 * np.hypot(line[:, 0], line[:, 1])
+        mask: Bools = ((a >= -tiny) & (b >= -tiny)) | ((a <= tiny) & (b <= tiny))
+        return mask
+
+    def taut_towards(self, corner: Rows, pieces: Floats) -> Bools:
+        """Whether a path from some point of each piece can bend round its corner; may say yes too often."""
+        at = self.at[corner]
+        side = np.empty((len(corner), 4))
+        for k, (end, neighbour) in enumerate(((0, self.before), (0, self.after), (2, self.before), (2, self.after))):
+            side[:, k] = cross(pieces[:, end : end + 2] - at, neighbour[corner] - at)
+        side[np.abs(side) <= 1e-9] = 0.0
+        apart = (side[:, 0] * side[:, 1] < 0) & (side[:, 2] * side[:, 3] < 0)
+        mask: Bools = ~(apart & (side[:, 0] * side[:, 2] > 0))
+        return mask
+
+
+class Sight:
+    """Answers whether straight lines on a face stay on the board."""
+
+    def __init__(self, region: shapely.Geometry) -> None:
+        pieces = [pushed for ring in rings_of(region) if (pushed := _pushed(ring)) is not None]
+        ends = np.concatenate(pieces) if pieces else np.empty((0, 4))
+        self._tree = shapely.STRtree(shapely.linestrings(ends.reshape(-1, 2, 2)))
+
+    def clear(self, start: Floats, end: Floats) -> Bools:
+        """Mask of the lines from start to end, both (n, 2), that no void blocks."""
+        mask: Bools = np.ones(len(start), dtype=bool)
+        if len(self._tree) and len(start):
+            lines = shapely.linestrings(np.stack((start, end), axis=1))
+            mask[np.unique(self._tree.query(lines, predicate="intersects")[0])] = False
+        return mask
+
+
+def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERANCE) -> Shapes:
+    """Holes and slots as Polygons that lie inside them, straight sides exact, shape (n,)."""
+    out: Shapes = np.empty(len(ends), dtype=object)
+    for row, ((x0, y0, x1, y1), r) in enumerate(zip(ends, radius, strict=True)):
+        towards = float(np.arctan2(y1 - y0, x1 - x0))
+        near = arc_points((x0, y0), r, towards + np.pi / 2, np.pi, tolerance=tolerance)
+        far = arc_points((x1, y1), r, towards - np.pi / 2, np.pi, tolerance=tolerance)
+        out[row] = shapely.Polygon(np.concatenate((far, near)))
+    return out
+
+
+def bridged(region: shapely.Geometry, x: float) -> shapely.Geometry:
+    """The board with every void filled that, or every part of a void filled where it, is narrower than x.
+
+    A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies between two walls, ends
+    a narrow arm, or is a corner sharper than `LINKED_CORNER`; wider corners of a wide void keep their shape.
+
+    Notes
+    -----
+    Exact for slots with parallel walls, up to `NARROW`. In arms that taper the disc leaves off a little later than a
+    link of length x would.
+    """
+    if x <= 2 * NARROW or region.is_empty:
+        return region
+    voids = shapely.get_parts(_frame(region, 4 * x).difference(region))
+    fills = [fill for void in voids for fill in _narrow_parts(void, x / 2 - NARROW)]
+    return shapely.union_all([region, *fills]) if fills else region
+
+
+def rims_of(region: shapely.Geometry) -> Rims:
+    """All rims of a board region, cut into straight pieces."""
+    rings = rings_of(region)
+    if not rings:
+        empty = np.empty(0)
+        return Rims(np.empty((0, 4)), empty, empty, np.empty(0, np.int32), empty, empty, empty, empty)
+    lengths = [_lengths(r) for r in rings]
+    turns = [_turns(r) for r in rings]
+    counts = [len(r) for r in rings]
+    smooth = [(np.abs(t) < SMOOTH) | (np.abs(np.roll(t, -1)) < SMOOTH) for t in turns]
+    return Rims(
+        ends=np.concatenate([np.hstack((r, np.roll(r, -1, axis=0))) for r in rings]),
+        s=np.concatenate([np.cumsum(d) - d for d in lengths]),
+        length=np.concatenate(lengths),
+        loop=np.repeat(np.arange(len(rings), dtype=np.int32), counts),
+        slack=np.where(np.concatenate(smooth), max(EDGE_TOLERANCE, ARC_TOLERANCE), 0.0),
+        bend_before=np.maximum(-np.concatenate(turns), 0.0),
+        bend_after=np.maximum(-np.concatenate([np.roll(t, -1) for t in turns]), 0.0),
+        perimeter=np.array([d.sum() for d in lengths]),
+    )
+
+
+def corners_of(region: shapely.Geometry) -> Corners:
+    """All points where the board reaches round a corner of a void."""
+    at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
+    for ring in rings_of(region):
+        round_ = _turns(ring) < 0
+        at.append(ring[round_])
+        before.append(np.roll(ring, 1, axis=0)[round_])
+        after.append(np.roll(ring, -1, axis=0)[round_])
+    return Corners(np.concatenate(at), np.concatenate(before), np.concatenate(after))
+
+
+def rings_of(region: shapely.Geometry) -> list[Floats]:
+    """Rings of a region without their closing point, board on the left, no point twice; each of shape (k, 2)."""
+    polygons = [orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty]
+    rings = [shapely.get_coordinates(ring)[:-1] for p in polygons for ring in (p.exterior, *p.interiors)]
+    tidy = [ring[_lengths(ring) > 1e-9] for ring in rings]
+    return [ring for ring in tidy if len(ring) >= 3]
+
+
+def has_curves(region: shapely.Geometry) -> bool:
+    """Whether any rim may be a polyline drawn for an arc."""
+    return any(bool((np.abs(_turns(ring)) < SMOOTH).any()) for ring in rings_of(region))
+
+
+def _lengths(ring: Floats) -> Floats:
+    step = np.roll(ring, -1, axis=0) - ring
+    length: Floats = np.hypot(step[:, 0], step[:, 1])
+    return length
+
+
+def _turns(ring: Floats) -> Floats:
+    """Angle turned at each point, positive to the left."""
+    onwards = np.roll(ring, -1, axis=0) - ring
+    before = np.roll(onwards, 1, axis=0)
+    turn: Floats = np.arctan2(cross(before, onwards), np.einsum("ij,ij->i", before, onwards))
+    return turn
+
+
+def _pushed(ring: Floats) -> Floats | None:
+    """Pieces of a ring moved to the right, into the void, by PUSH."""
+    onwards = np.roll(ring, -1, axis=0) - ring
+    unit = onwards / np.hypot(onwards[:, 0], onwards[:, 1])[:, None]
+    right = np.column_stack((unit[:, 1], -unit[:, 0]))
+    before = np.roll(right, 1, axis=0)
+    mitre = (right + before) / np.maximum(1 + np.einsum("ij,ij->i", right, before), 0.1)[:, None]
+    moved = ring + PUSH * mitre
+    pieces: Floats = np.hstack((moved, np.roll(moved, -1, axis=0)))
+    return pieces
+
+
+def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
+    x0, y0, x1, y1 = region.bounds
+    return shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
+
+
+def _narrow_parts(void: shapely.Geometry, radius: float) -> list[shapely.Geometry]:
+    """Parts of a void to be filled: those that a disc of this radius cannot reach, wide corners excepted."""
+    roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
+    reached = roomy.buffer(-radius, quad_segs=STEPS).buffer(radius, quad_segs=STEPS)
+    if reached.is_empty:
+        return [void.buffer(SLIVER, join_style="mitre")]
+    rest = shapely.get_parts(void.difference(reached).buffer(-SLIVER))
+    return [part.buffer(2 * SLIVER) for part in rest if not part.is_empty and _is_narrow(void, part)]
+
+
+def _is_narrow(void: shapely.Geometry, part: shapely.Geometry) -> bool:
+    """Whether an unreached part of a void lies between walls, or in a corner sharper than LINKED_CORNER."""
+    walls = shapely.line_merge(void.boundary.intersection(part.buffer(3 * SLIVER)))
+    pieces = [p for p in shapely.get_parts(walls) if p.length > 4 * SLIVER]
+    if len(pieces) != 1:
+        return True
+    xy = shapely.get_coordinates(pieces[0])
+    step = np.diff(xy, axis=0)
+    turned = np.arctan2(cross(step[:-1], step[1:]), np.einsum("ij,ij->i", step[:-1], step[1:])).sum()
+    return bool(abs(turned) > np.pi - LINKED_CORNER + 0.01)

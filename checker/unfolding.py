@@ -1,0 +1,186 @@
+"""Shortest lines between straight pieces in a plane, also through two windows: the arithmetic of unfolded surfaces.
+
+A path over an edge of the board is straight once the wall is unfolded beside the face. It must leave the face through
+a piece of the rim (a window), cross the wall, and enter the other face through another piece of the rim. Everything
+here works on columns: one row is one such question.
+Units: mm, in whatever plane the caller unfolded to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from parsers.primitives import Bools, Floats
+
+PARALLEL = 1e-9  # sine of the angle below which two pieces have a whole stretch of nearest points
+ROUNDING = 1e-9  # mm and parts of one; what double precision leaves uncertain at board size
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """Shortest paths through two windows; columns of length n.
+
+    `start`, `first`, `second` and `end` say where, as parts (0..1) of the first piece, first window, second window and
+    second piece.
+    """
+
+    length: Floats
+    start: Floats
+    first: Floats
+    second: Floats
+    end: Floats
+
+
+def along(pieces: Floats, parts: Floats) -> Floats:
+    """Points at the given parts (0..1) of pieces x0, y0, x1, y1; shape (n, 2)."""
+    points: Floats = pieces[:, 0:2] + parts[:, None] * (pieces[:, 2:4] - pieces[:, 0:2])
+    return points
+
+
+def cross(a: Floats, b: Floats) -> Floats:
+    """Cross products of plane vectors, row by row."""
+    product: Floats = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+    return product
+
+
+def nearest_part(pieces: Floats, points: Floats) -> Floats:
+    """Which part (0..1) of each piece is nearest to its point, shape (n,)."""
+    run = pieces[:, 2:4] - pieces[:, 0:2]
+    size = np.einsum("ij,ij->i", run, run)
+    dot = np.einsum("ij,ij->i", points - pieces[:, 0:2], run)
+    parts: Floats = np.clip(np.divide(dot, size, out=np.zeros_like(dot), where=size > 0), 0.0, 1.0)
+    return parts
+
+
+def distance_to(pieces: Floats, points: Floats) -> Floats:
+    """Distances from pieces to points, row by row."""
+    gap = along(pieces, nearest_part(pieces, points)) - points
+    distance: Floats = np.hypot(gap[:, 0], gap[:, 1])
+    return distance
+
+
+def touching_lines(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
+    """Four lines from piece to piece, each from an end of one square to the other or to its end.
+
+    The shortest of them is the shortest distance of two pieces that do not cross. Two parallel pieces have many
+    shortest lines; both ends of that stretch are among the four.
+
+    Returns
+    -------
+    lengths, parts of `a`, parts of `b`; each of shape (n, 4)
+    """
+    n = len(a)
+    parts_a, parts_b = np.empty((n, 4)), np.empty((n, 4))
+    for k, part in enumerate((0.0, 1.0)):
+        parts_a[:, k] = parts_b[:, 2 + k] = part
+        parts_b[:, k] = nearest_part(b, a[:, 2 * k : 2 * k + 2])
+        parts_a[:, 2 + k] = nearest_part(a, b[:, 2 * k : 2 * k + 2])
+    gap = (
+        a[:, None, 0:2]
+        + parts_a[..., None] * (a[:, 2:4] - a[:, 0:2])[:, None]
+        - b[:, None, 0:2]
+        - parts_b[..., None] * (b[:, 2:4] - b[:, 0:2])[:, None]
+    )
+    return np.hypot(gap[..., 0], gap[..., 1]), parts_a, parts_b
+
+
+def closest(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
+    """Distances of straight pieces, 0 where they cross, and the nearest parts of both; each of shape (n,)."""
+    lengths, parts_a, parts_b = touching_lines(a, b)
+    rows, best = np.arange(len(a)), np.argmin(lengths, axis=1)
+    length, part_a, part_b = lengths[rows, best], parts_a[rows, best], parts_b[rows, best]
+    crossed, at_a, at_b = _crossing(a, b)
+    length[crossed], part_a[crossed], part_b[crossed] = 0.0, at_a[crossed], at_b[crossed]
+    return length, part_a, part_b
+
+
+def parallel(a: Floats, b: Floats) -> Bools:
+    """Whether two pieces, neither of them a point, run in the same direction."""
+    run_a, run_b = a[:, 2:4] - a[:, 0:2], b[:, 2:4] - b[:, 0:2]
+    size = np.hypot(run_a[:, 0], run_a[:, 1]) * np.hypot(run_b[:, 0], run_b[:, 1])
+    mask: Bools = (size > 0) & (np.abs(cross(run_a, run_b)) <= PARALLEL * size)
+    return mask
+
+
+def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Crossings:
+    """Shortest paths from piece `a` through two windows, in this order, to piece `b`; all in one plane.
+
+    The length is a convex function of both crossing points, so its least value is where the line is straight, or where
+    it bends at an end of a window. All twelve ways are tried and the best that is possible is taken; each is a real
+    path, so no length is too short.
+
+    Parameters
+    ----------
+    a, first, second, b : rows x0, y0, x1, y1, shape (n, 4); `a` lies on the near side of `first`, `b` beyond `second`
+    """
+    ways = [_straight(a, first, second, b, k) for k in range(4)]
+    ways += [_bent_at_first(a, first, second, b, k) for k in (0.0, 1.0)]
+    ways += [_mirrored(_bent_at_first(b, second, first, a, k)) for k in (0.0, 1.0)]
+    ways += [_bent_twice(a, first, second, b, k, m) for k in (0.0, 1.0) for m in (0.0, 1.0)]
+    best = np.argmin(np.stack([w.length for w in ways]), axis=0)
+    rows = np.arange(len(a))
+    columns = [np.stack([getattr(w, name) for w in ways])[best, rows] for name in Crossings.__slots__]
+    return Crossings(*columns)
+
+
+def _straight(a: Floats, first: Floats, second: Floats, b: Floats, which: int) -> Crossings:
+    """One of the four touching lines, infinitely long where it misses a window."""
+    lengths, parts_a, parts_b = touching_lines(a, b)
+    start, end = parts_a[:, which], parts_b[:, which]
+    line = np.hstack((along(a, start), along(b, end)))
+    hit_1, part_1 = _window_part(line, first)
+    hit_2, part_2 = _window_part(line, second)
+    return Crossings(np.where(hit_1 & hit_2, lengths[:, which], np.inf), start, part_1, part_2, end)
+
+
+def _bent_at_first(a: Floats, first: Floats, second: Floats, b: Floats, which: float) -> Crossings:
+    """Bent at an end of the first window, then straight."""
+    part = np.full(len(a), which)
+    bend = along(first, part)
+    start, end = nearest_part(a, bend), nearest_part(b, bend)
+    target = along(b, end)
+    hit, part_2 = _window_part(np.hstack((bend, target)), second)
+    length = _norm(along(a, start) - bend) + _norm(target - bend)
+    return Crossings(np.where(hit, length, np.inf), start, part, part_2, end)
+
+
+def _bent_twice(a: Floats, first: Floats, second: Floats, b: Floats, which_1: float, which_2: float) -> Crossings:
+    """Bent at an end of each window."""
+    part_1, part_2 = np.full(len(a), which_1), np.full(len(a), which_2)
+    bend_1, bend_2 = along(first, part_1), along(second, part_2)
+    start, end = nearest_part(a, bend_1), nearest_part(b, bend_2)
+    length = _norm(along(a, start) - bend_1) + _norm(bend_1 - bend_2) + _norm(along(b, end) - bend_2)
+    return Crossings(length, start, part_1, part_2, end)
+
+
+def _mirrored(way: Crossings) -> Crossings:
+    return Crossings(way.length, way.end, way.second, way.first, way.start)
+
+
+def _window_part(line: Floats, window: Floats) -> tuple[Bools, Floats]:
+    """Whether each line passes its window, and at which part of the window."""
+    run, span, gap = line[:, 2:4] - line[:, 0:2], window[:, 2:4] - window[:, 0:2], line[:, 0:2] - window[:, 0:2]
+    down = cross(span, run)
+    usable = np.abs(down) > 0
+    safe = np.where(usable, down, 1.0)
+    part, walked = cross(gap, run) / safe, cross(gap, span) / safe
+    hit: Bools = usable & (part >= -ROUNDING) & (part <= 1 + ROUNDING)
+    hit &= (walked >= -ROUNDING) & (walked <= 1 + ROUNDING)
+    return hit, np.clip(part, 0.0, 1.0)
+
+
+def _crossing(a: Floats, b: Floats) -> tuple[Bools, Floats, Floats]:
+    """Whether pieces cross, and at which parts of them."""
+    run_a, run_b, gap = a[:, 2:4] - a[:, 0:2], b[:, 2:4] - b[:, 0:2], b[:, 0:2] - a[:, 0:2]
+    down = cross(run_a, run_b)
+    usable = np.abs(down) > 0
+    safe = np.where(usable, down, 1.0)
+    part_a, part_b = cross(gap, run_b) / safe, cross(gap, run_a) / safe
+    return usable & (part_a >= 0) & (part_a <= 1) & (part_b >= 0) & (part_b <= 1), part_a, part_b
+
+
+def _norm(vectors: Floats) -> Floats:
+    length: Floats = np.hypot(vectors[:, 0], vectors[:, 1])
+    return length
