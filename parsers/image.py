@@ -7,12 +7,13 @@ Both copper formats draw in order: a dark object adds, a clear one removes whate
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import numpy as np
 import shapely
 
-from parsers.primitives import Bools, Conductors
-from parsers.trouble import Doubt
+from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, concatenate, conductors
+from parsers.trouble import BoardError, Doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,4 +43,125 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     profile : board material, needed where `negative`
     negative : the image shows where copper is missing (`.FilePolarity,Negative`): copper is the profile less the image
     """
-    raise NotImplementedError
+    objects, dark = image.objects, image.dark
+    if negative:
+        return _negative(image, profile)
+    inked = (objects.radius > 0) | (objects.kind == Kind.AREA)  # an aperture of size 0 leaves no image
+    if dark.all():
+        return objects if inked.all() else objects.take(inked)
+    rows, remains = _cleared(objects, np.flatnonzero(dark & inked), np.flatnonzero(~dark & inked))
+    whole = dark & inked
+    whole[rows] = False
+    kept = np.flatnonzero(whole)
+    cut, owner = _pieces(objects, rows, remains)
+    table = concatenate([objects.take(kept), cut])
+    order = np.argsort(np.concatenate((kept, owner)), kind="stable")
+    return table.take(order)
+
+
+def _cleared(objects: Conductors, dark: Rows, clear: Rows) -> tuple[Rows, Shapes]:
+    """Find the dark objects that later clear ones touch, and what is left of each."""
+    clear_boxes, dark_boxes = _boxes(objects, clear), _boxes(objects, dark)
+    near, _ = _later(shapely.STRtree(clear_boxes), dark_boxes, dark, clear)
+    near = np.unique(near)
+    shapes = objects.shapes(dark[near])
+    removers = objects.shapes(clear, inside=True)
+    tree = shapely.STRtree(removers)
+    which, by = _later(tree, shapes, dark[near], clear, predicate="intersects")
+    touched, first, counts = np.unique(which, return_index=True, return_counts=True)
+    remains = _subtract(shapes[touched], removers[by], first, counts)
+    return dark[near[touched]], remains
+
+
+def _boxes(objects: Conductors, rows: Rows) -> Shapes:
+    boxes: Shapes = shapely.box(*objects.take(rows).bounds().T)
+    return boxes
+
+
+def _later(
+    tree: shapely.STRtree, shapes: Shapes, order: Rows, tree_order: Rows, predicate: str | None = None
+) -> tuple[Rows, Rows]:
+    """Pairs of positions (shape, tree shape) where the tree's comes later in the file, sorted by shape."""
+    shape, other = tree.query(shapes, predicate=predicate)
+    later = tree_order[other] > order[shape]
+    shape, other = shape[later], other[later]
+    sorting = np.lexsort((other, shape))
+    return shape[sorting], other[sorting]
+
+
+def _subtract(shapes: Shapes, removers: Shapes, first: Rows, counts: Rows) -> Shapes:
+    """Subtract from each shape its run of removers, those with a single one in bulk."""
+    left = shapes.copy()
+    single = counts == 1
+    left[single] = shapely.difference(shapes[single], removers[first[single]])
+    for row in np.flatnonzero(~single):
+        group = removers[first[row] : first[row] + counts[row]]
+        left[row] = shapely.difference(shapes[row], shapely.union_all(group))
+    return left
+
+
+def _pieces(objects: Conductors, rows: Rows, remains: Shapes) -> tuple[Conductors, Rows]:
+    """Make area rows of what is left, one for each connected piece, and tell the object that each came from."""
+    parts, owner = shapely.get_parts(remains, return_index=True)
+    solid = (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON) & (shapely.area(parts) > 0)
+    solid[solid] = ~_slivers(parts[solid])
+    parts, source = parts[solid], rows[owner[solid]]
+    centres = _centre_lines(objects, source, parts)
+    some = ~shapely.is_empty(centres)
+    pieces = replace(
+        objects.take(source),
+        kind=np.full(len(parts), Kind.AREA, dtype=np.uint8),
+        geometry=np.zeros((len(parts), 5)),
+        radius=np.zeros(len(parts)),
+        area=np.arange(len(parts), dtype=np.int32),
+        areas=parts,
+        centre=np.where(some, np.cumsum(some) - 1, -1).astype(np.int32),
+        centres=centres[some],
+    )
+    return pieces, source
+
+
+def _slivers(parts: Shapes) -> Bools:
+    """Tell pieces so thin that they may be left over only because round copper and round clears are polygons."""
+    thin: Bools = 2 * shapely.area(parts) < TOUCH * shapely.length(parts)
+    thin[thin] = shapely.is_empty(shapely.buffer(parts[thin], -TOUCH / 2))
+    return thin
+
+
+def _centre_lines(objects: Conductors, source: Rows, parts: Shapes) -> Shapes:
+    """What is left of the centre lines of strokes and arcs; empty lines for pads and areas."""
+    lines: Shapes = np.full(len(source), shapely.LineString(), dtype=object)
+    kind = objects.kind[source]
+    drawn = np.flatnonzero(((kind == Kind.STROKE) | (kind == Kind.ARC)) & ~objects.pad[source])
+    if len(drawn):
+        left = shapely.intersection(objects.skeletons(source[drawn]), parts[drawn])
+        lines[drawn] = [_only_lines(line) for line in left]
+    return lines
+
+
+def _only_lines(geometry: shapely.Geometry) -> shapely.Geometry:
+    """Drop the points that a line only touches."""
+    if geometry.geom_type in ("LineString", "MultiLineString"):
+        return geometry
+    lines = [part for part in shapely.get_parts(geometry) if part.geom_type == "LineString" and not part.is_empty]
+    return shapely.MultiLineString(lines) if lines else shapely.LineString()
+
+
+def _negative(image: Image, profile: shapely.Geometry | None) -> Conductors:
+    """Copper of a negative image: the profile less what the image shows, the image taken no larger than it is."""
+    if profile is None:
+        raise BoardError("a negative copper layer needs the board profile; add the profile file")
+    objects = image.objects
+    shown: shapely.Geometry = shapely.Polygon()
+    changes = np.flatnonzero(np.diff(image.dark)) + 1
+    for run in np.split(np.arange(len(objects)), changes):
+        if len(run):
+            dark = bool(image.dark[run[0]])
+            ink = shapely.union_all(objects.shapes(run, inside=dark))
+            shown = shapely.union(shown, ink) if dark else shapely.difference(shown, ink)
+    parts = shapely.get_parts(shapely.difference(profile, shown))
+    parts = parts[shapely.area(parts) > 0]
+    parts = parts[~_slivers(parts)]
+    n = len(parts)
+    file = int(objects.file[0]) if len(objects) else 0
+    return conductors(n, kind=Kind.AREA, area=np.arange(n), areas=parts, file=file)

@@ -98,8 +98,8 @@ class Conductors:
         """How far each skeleton's shapely form may stray from the true skeleton, shape (n,)."""
         return np.where(self.kind == Kind.ARC, ARC_TOLERANCE, 0.0)
 
-    def shapes(self, rows: Rows | None = None) -> Shapes:
-        """Copper as Polygons, circumscribed (see `shape_tolerance`), shape (len(rows),)."""
+    def shapes(self, rows: Rows | None = None, *, inside: bool = False) -> Shapes:
+        """Copper as Polygons, circumscribed or (`inside`) inscribed (see `shape_tolerance`), shape (len(rows),)."""
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
         round_ended = (part.kind == Kind.DISC) | (part.kind == Kind.STROKE)
@@ -107,10 +107,10 @@ class Conductors:
             ends = part.geometry[round_ended, :4].copy()
             discs = part.kind[round_ended] == Kind.DISC
             ends[discs, 2:4] = ends[discs, 0:2]
-            out[round_ended] = stadiums(ends, part.radius[round_ended])
+            out[round_ended] = stadiums(ends, part.radius[round_ended], inside=inside)
         arcs = np.flatnonzero(part.kind == Kind.ARC)
         for row in arcs:
-            out[row] = _arc_shape(part.geometry[row], float(part.radius[row]))
+            out[row] = _arc_shape(part.geometry[row], float(part.radius[row]), inside=inside)
         areas = part.kind == Kind.AREA
         out[areas] = part.areas[part.area[areas]]
         return out
@@ -253,10 +253,11 @@ def shape_tolerance(radius: Floats) -> Floats:
     return np.minimum(SHAPE_TOLERANCE, SHAPE_RATIO * radius)
 
 
-def stadiums(ends: Floats, radius: Floats) -> Shapes:
+def stadiums(ends: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
     """Circumscribed polygons of strokes with round ends (discs where both ends agree), made in bulk.
 
-    The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`.
+    The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`, or (`inside`) stay below
+    it by at most that.
     """
     out: Shapes = np.empty(len(ends), dtype=object)
     radius = np.maximum(radius, 1e-9)  # a line of width 0 still needs a shape
@@ -264,16 +265,20 @@ def stadiums(ends: Floats, radius: Floats) -> Shapes:
     steps = np.maximum(np.ceil(np.pi / (2 * half)), 2).astype(np.int64)  # per half circle
     for count in np.unique(steps):
         rows = steps == count
-        out[rows] = _stadiums_of(ends[rows], radius[rows], int(count))
+        out[rows] = _stadiums_of(ends[rows], radius[rows], int(count), inside)
     return out
 
 
-def _stadiums_of(ends: Floats, radius: Floats, steps: int) -> Shapes:
+def _stadiums_of(ends: Floats, radius: Floats, steps: int, inside: bool) -> Shapes:
     """Stadiums whose round ends have the same number of steps."""
     delta = np.pi / steps
-    angle = np.concatenate(([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2]))
-    reach = np.concatenate(([1.0], np.full(steps, 1 / np.cos(delta / 2)), [1.0]))
+    if inside:
+        angle, reach = -np.pi / 2 + delta * np.arange(steps + 1), np.ones(steps + 1)
+    else:
+        angle = np.concatenate(([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2]))
+        reach = np.concatenate(([1.0], np.full(steps, 1 / np.cos(delta / 2)), [1.0]))
     cap_x, cap_y = reach * np.cos(angle), reach * np.sin(angle)
+    cap_x[[0, -1]] = 0.0  # both caps of a disc end in the very same points
     along = ends[:, 2:4] - ends[:, 0:2]
     length = np.hypot(along[:, 0], along[:, 1])
     safe = np.where(length > 0, length, 1.0)
@@ -290,19 +295,22 @@ def _stadiums_of(ends: Floats, radius: Floats, steps: int) -> Shapes:
     return polygons
 
 
-def _arc_shape(geometry: Floats, radius: float) -> shapely.Geometry:
-    """A circumscribed polygon of one arc stroke: ring sector and two round ends."""
+def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geometry:
+    """A circumscribed or inscribed polygon of one arc stroke: ring sector and two round ends."""
     x, y, reach, start, sweep = (float(v) for v in geometry)
     radius = max(radius, 1e-9)
     tolerance = float(shape_tolerance(np.array(radius)))
-    outer = arc_points((x, y), reach + radius, start, sweep, side=1, tolerance=tolerance)
+    outside, hole = (0, 1) if inside else (1, 0)
+    outer = arc_points((x, y), reach + radius, start, sweep, side=outside, tolerance=tolerance)
     hollow = reach > radius
-    inner = arc_points((x, y), reach - radius, start, sweep, tolerance=tolerance) if hollow else np.array([[x, y]])
+    inner = np.array([[x, y]])
+    if hollow:
+        inner = arc_points((x, y), reach - radius, start, sweep, side=hole, tolerance=tolerance)
     if abs(sweep) >= 2 * np.pi - 1e-9:
         return shapely.Polygon(outer, [inner] if hollow else None)
     ends = np.array([[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)])
     sector = shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))
-    return shapely.union_all([sector, *stadiums(ends, np.full(2, radius))])
+    return shapely.union_all([sector, *stadiums(ends, np.full(2, radius), inside=inside)])
 
 
 def each(rows: Rows, size: int) -> Iterator[Rows]:

@@ -1,0 +1,157 @@
+"""Drawing a file with its blocks and repeats, from the inside out.
+
+The Gerber Layer Format Specification 2023.08, 4.11 and 4.12. Each block is drawn once for each polarity in which it is
+flashed and then copied in bulk, so the cost is that of the objects that result; a file that multiplies beyond
+`MAX_OBJECTS` is refused before anything is drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from parsers.gerber.apertures import Definition
+from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, steps, transformed
+from parsers.gerber.plotter import Sheet, draw_rows
+from parsers.gerber.state import FLASH, MOVE, Complaints, Strokes
+from parsers.gerber.syntax import Longs
+from parsers.primitives import UNKNOWN_NET
+from parsers.trouble import FormatError, Place
+
+MAX_OBJECTS = 5_000_000  # of one layer, copies included
+NO_APERTURE = -1  # in the column of definitions; blocks are -2, -3 ... for scopes 0, 1 ...
+
+
+def used_definitions(
+    state: Strokes, definitions: Sequence[Definition], scopes: Scopes, complaints: Complaints
+) -> Longs:
+    """Definition that each operation uses, the latest of its number before it: an index, or a block as `block` gives it."""
+    entries = [(d.number, d.word, k) for k, d in enumerate(definitions)]
+    for k, scope in enumerate(scopes.scopes):
+        if scope.number is not None and scopes.closed[k] >= 0:
+            entries.append((scope.number, scopes.closed[k], _as_definition(k)))
+    if not entries or not len(state):
+        return np.full(len(state), NO_APERTURE, dtype=np.int64)
+    number, word, definition = np.array(sorted(entries), dtype=np.int64).T
+    again = np.flatnonzero(np.diff(number) == 0) + 1
+    why = "the later definition holds from there on; other readers may keep the first"
+    complaints.add_rows("aperture defined twice", why, word[again])
+    span = max(int(word.max()), int(state.word.max())) + 1
+    place = np.searchsorted(number * span + word, state.aperture * span + state.word, "right") - 1
+    known = (place >= 0) & (number[place] == state.aperture)
+    return np.where(known, definition[place], NO_APERTURE)
+
+
+def _as_definition(scope: int | Longs) -> int | Longs:
+    """Number of a block in the column of definitions, and back."""
+    return -2 - scope
+
+
+def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
+    """Draw a file.
+
+    Parameters
+    ----------
+    unit : mm per file unit, for the steps of repeats
+
+    Raises
+    ------
+    FormatError
+        if it holds more than MAX_OBJECTS objects
+    """
+    inner = scopes.at(sheet.strokes.word)
+    plan = _plan(sheet, scopes, inner)
+    drawn: dict[tuple[int, bool], Drawn] = {}
+    for scope, toggled in plan:
+        rows = np.flatnonzero(inner == scope) if len(scopes.scopes) > 1 else np.arange(len(inner))
+        parts = [draw_rows(sheet, rows, toggled)]
+        parts += _block_copies(sheet, rows, toggled, drawn)
+        for child in _repeats_in(scopes, scope):
+            stated = scopes.scopes[child]
+            offsets = steps(stated.repeat) * unit
+            parts.append(copied(drawn[child, toggled], offsets, np.full(len(offsets), stated.opened)))
+        drawn[scope, toggled] = joined(parts).sorted()
+    return drawn[FILE, False]
+
+
+def _repeats_in(scopes: Scopes, scope: int) -> list[int]:
+    return [k for k, s in enumerate(scopes.scopes) if k and s.number is None and s.parent == scope]
+
+
+def _flashed_blocks(sheet: Sheet, rows: Longs) -> Longs:
+    """Rows that flash a block."""
+    state = sheet.strokes
+    return rows[(sheet.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)]
+
+
+def _block_copies(sheet: Sheet, rows: Longs, toggled: bool, drawn: dict[tuple[int, bool], Drawn]) -> list[Drawn]:
+    """Copies of the blocks that some rows flash; a clear flash swaps the polarity inside."""
+    parts = []
+    flashes = _flashed_blocks(sheet, rows)
+    for block in np.unique(sheet.used[flashes]).tolist():
+        chosen = flashes[sheet.used[flashes] == block]
+        for transform, dark, group in groups(sheet.strokes, chosen, toggled):
+            base = drawn[int(_as_definition(block)), not dark]
+            base = replace(base, objects=transformed(base.objects, transform.matrix()))
+            at = chosen[group]
+            copies = copied(base, sheet.ends[at, 2:], sheet.strokes.word[at])
+            parts.append(_with_attributes(sheet, copies, np.repeat(at, len(base))))
+    return parts
+
+
+def _with_attributes(sheet: Sheet, copies: Drawn, flash: Longs) -> Drawn:
+    """Give objects of a block the attributes of the flash where they have none of their own."""
+    objects, stated = copies.objects, sheet.strokes.attributes
+    net = stated.net[flash]
+    unknown = objects.net == UNKNOWN_NET
+    differ = ~unknown & (net != UNKNOWN_NET) & (objects.net != net)
+    why = "the nets inside the block were taken"
+    sheet.complaints.add_rows("net of a block's flash differs from nets inside", why, copies.order[differ])
+    none = objects.component < 0
+    return replace(
+        copies,
+        objects=replace(
+            objects,
+            net=np.where(unknown, net, objects.net).astype(np.int32),
+            component=np.where(none, stated.component[flash], objects.component).astype(np.int32),
+            pin=np.where(none, stated.pin[flash], objects.pin).astype(np.int32),
+        ),
+    )
+
+
+def _plan(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
+    """Scopes with the polarities that are needed, the innermost first; checks how many objects will result."""
+    if len(scopes.scopes) == 1:
+        return [(FILE, False)]
+    uses = _uses(sheet, scopes, inner)
+    order = sorted(range(len(scopes.scopes)), key=lambda k: (scopes.closed[k] if scopes.closed[k] > 0 else np.inf, -k))
+    own = np.bincount(inner[sheet.strokes.code != MOVE], minlength=len(order)).tolist()
+    totals = dict.fromkeys(order, 0)
+    for scope in order:
+        total = own[scope] + sum(totals[child] * times for (child, _), times in uses[scope].items())
+        totals[scope] = min(total, MAX_OBJECTS + 1)
+    needed: set[tuple[int, bool]] = {(FILE, False)}
+    for scope in reversed(order):
+        for toggled in (False, True):
+            if (scope, toggled) in needed:
+                needed |= {(child, toggled != swap) for child, swap in uses[scope]}
+    if sum(totals[scope] for scope, _ in needed) > MAX_OBJECTS:
+        message = f"more than {MAX_OBJECTS} objects in repeats and blocks; split the layer"
+        raise FormatError(message, Place(sheet.complaints.file))
+    return [(scope, toggled) for scope in order for toggled in (False, True) if (scope, toggled) in needed]
+
+
+def _uses(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[dict[tuple[int, bool], int]]:
+    """For each scope, how often it draws which others, with polarity swapped or not."""
+    uses: list[dict[tuple[int, bool], int]] = [{} for _ in scopes.scopes]
+    flashes = _flashed_blocks(sheet, np.arange(len(inner)))
+    triples = np.column_stack((inner[flashes], _as_definition(sheet.used[flashes]), ~sheet.strokes.dark[flashes]))
+    found, counts = np.unique(triples, axis=0, return_counts=True)
+    for (scope, block, swap), times in zip(found.tolist(), counts.tolist(), strict=True):
+        uses[scope][block, bool(swap)] = times
+    for child, stated in enumerate(scopes.scopes):
+        if child and stated.number is None:
+            uses[stated.parent][child, False] = stated.repeat[0] * stated.repeat[1]
+    return uses

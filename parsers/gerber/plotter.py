@@ -1,0 +1,256 @@
+"""From operations to copper objects: draws, arcs, flashes and regions.
+
+The Gerber Layer Format Specification 2023.08, 2.3 and 4.8 to 4.10. Everything happens in columns; loops run over
+apertures, transforms and the rare contour that is not simple.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from parsers.gerber.apertures import Aperture, Shelf
+from parsers.gerber.arcs import Arcs, arc_path, make_arcs
+from parsers.gerber.blocks import Drawn, Transform, groups, joined, nothing
+from parsers.gerber.outlines import shifted
+from parsers.gerber.regions import Segments, fill_contours
+from parsers.gerber.state import CLOCKWISE, DRAW, FLASH, MOVE, UNSET, Complaints, Strokes
+from parsers.gerber.syntax import Longs
+from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
+
+SKEW = 0.0005  # mm; how far the radii at both ends of an arc may differ before it is drawn as a polyline
+SKEW_DOUBT = 0.005  # mm; beyond this, and beyond rounding, the data of an arc contradict each other
+ROUNDING = 2.5  # units of the coordinate format; three rounded points may put the radii this far apart
+NEARLY_CLOSED = 0.001  # mm; an arc with ends closer than this may be read as a dot or as a circle
+OWN_MEANING = ("NonMaterial", "Profile", "NonConductor", "CopperBalancing", "Border", "EtchedComponent")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The operations of a file in mm, and what every object made from them needs."""
+
+    strokes: Strokes
+    ends: Floats  # (n, 4) start and end of each operation
+    offset: Floats  # (n, 2) I and J
+    resolution: float  # one unit of the coordinate format
+    lines: Longs
+    file: int
+    used: Longs  # per operation: definition on the shelf, or its like for blocks, or -1
+    shelf: Shelf
+    complaints: Complaints
+
+    def words(self, rows: Longs) -> Longs:
+        """Words of some operations."""
+        return self.strokes.word[rows]
+
+
+def draw_rows(sheet: Sheet, rows: Longs, toggled: bool) -> Drawn:
+    """Draw the objects of some operations, blocks left out; `toggled` swaps dark and clear."""
+    state = sheet.strokes
+    inside = state.statement[rows] > 0
+    plain = rows[~inside & (sheet.used[rows] >= 0)]
+    parts = [
+        *_draws(sheet, plain[state.code[plain] == DRAW], toggled),
+        *_flashes(sheet, plain[state.code[plain] == FLASH], toggled),
+        _regions(sheet, rows[inside], toggled),
+    ]
+    return joined(parts)
+
+
+def report_lost(sheet: Sheet) -> None:
+    """Report operations that give no object although they should."""
+    state = sheet.strokes
+    outside = (state.statement == 0) & (state.code != MOVE)
+    why = "these objects are missing from the copper; export the layer again"
+    lost = outside & (sheet.used == -1)
+    sheet.complaints.add_rows("aperture used before it is defined", why, state.word[lost])
+    drawn = outside & (sheet.used < -1) & (state.code == DRAW)
+    sheet.complaints.add_rows("draw with a block aperture", why, state.word[drawn])
+    flashed = (state.statement > 0) & (state.code == FLASH)
+    sheet.complaints.add_rows("flash inside a region", why, state.word[flashed])
+    if (state.mode >= CLOCKWISE).any():  # a file without arcs often leaves out G01, and loses nothing by it
+        unset = (state.code == DRAW) & (state.mode == UNSET)
+        sheet.complaints.add_rows("draw before G01, G02 or G03", "a straight line was taken", state.word[unset])
+
+
+def _columns(sheet: Sheet, rows: Longs) -> dict[str, Longs]:
+    """Columns that every object inherits from its operation."""
+    attributes = sheet.strokes.attributes
+    return {
+        "net": attributes.net[rows],
+        "component": attributes.component[rows],
+        "pin": attributes.pin[rows],
+        "function": sheet.shelf.functions[sheet.used[rows]] if len(rows) else rows,
+        "line": sheet.lines[rows],
+    }
+
+
+def _drawn(sheet: Sheet, rows: Longs, kind: Kind, geometry: Floats, radius: Floats, *, dark: Bools, pad: bool) -> Drawn:
+    """Objects of one exact kind, one per row."""
+    objects = conductors(
+        len(rows), kind=kind, geometry=geometry, radius=radius, pad=pad, file=sheet.file, **_columns(sheet, rows)
+    )
+    return Drawn(objects, dark, sheet.words(rows))
+
+
+def _areas(sheet: Sheet, rows: Longs, shapes: Shapes, *, dark: Bools, pad: bool, **columns: Longs) -> Drawn:
+    """Objects that are areas, one per row."""
+    n = len(rows)
+    stated = {**_columns(sheet, rows), **columns}
+    objects = conductors(n, kind=Kind.AREA, area=np.arange(n), areas=shapes, pad=pad, file=sheet.file, **stated)
+    return Drawn(objects, dark, sheet.words(rows))
+
+
+# Draws
+
+
+def _draws(sheet: Sheet, rows: Longs, toggled: bool) -> Iterator[Drawn]:
+    shelf = sheet.shelf
+    solid = shelf.solid(sheet.used, rows)
+    solid[solid] = (shelf.reach[sheet.used[rows[solid]]] == 0).all(axis=1)
+    yield from _round_draws(sheet, rows[solid], toggled)
+    what, why = "draw with an aperture that may not draw", "the area that it sweeps was taken, grown to be convex"
+    for aperture, chosen in shelf.by_definition(sheet.used, rows[~solid]):
+        odd = chosen if aperture.template != "R" else chosen[sheet.strokes.mode[chosen] >= CLOCKWISE]
+        sheet.complaints.add_rows(what, why, sheet.words(odd))
+        yield from _swept(sheet, chosen, aperture, toggled)
+
+
+def _round_draws(sheet: Sheet, rows: Longs, toggled: bool) -> Iterator[Drawn]:
+    state = sheet.strokes
+    dark = state.dark[rows] != toggled
+    radius = sheet.shelf.radius[sheet.used[rows]] * state.scale[rows]
+    curved = state.mode[rows] >= CLOCKWISE
+    straight = ~curved
+    yield _straight(sheet, rows[straight], sheet.ends[rows[straight]], radius[straight], dark[straight])
+    if curved.any():
+        yield from _curved(sheet, rows[curved], radius[curved], dark[curved])
+
+
+def _straight(sheet: Sheet, rows: Longs, ends: Floats, radius: Floats, dark: Bools) -> Drawn:
+    geometry = np.zeros((len(rows), 5))
+    geometry[:, :4] = ends
+    return _drawn(sheet, rows, Kind.STROKE, geometry, radius, dark=dark, pad=False)
+
+
+def _curved(sheet: Sheet, rows: Longs, radius: Floats, dark: Bools) -> Iterator[Drawn]:
+    arcs = _arcs(sheet, rows)
+    dots = (arcs.sweep == 0) | (np.maximum(arcs.first, arcs.last) == 0)
+    skewed = ~dots & (arcs.deviation > SKEW)
+    exact = ~dots & ~skewed
+    yield _straight(sheet, rows[dots], sheet.ends[rows[dots]], radius[dots], dark[dots])
+    geometry = np.column_stack((arcs.centre, (arcs.first + arcs.last) / 2, arcs.start, arcs.sweep))[exact]
+    yield _drawn(sheet, rows[exact], Kind.ARC, geometry, radius[exact], dark=dark[exact], pad=False)
+    if skewed.any():
+        chords, owner = _chords(arcs.take(skewed), sheet.ends[rows[skewed]])
+        yield _straight(sheet, rows[skewed][owner], chords, radius[skewed][owner], dark[skewed][owner])
+
+
+def _arcs(sheet: Sheet, rows: Longs) -> Arcs:
+    """Arcs of some circular operations, with doubts about those that contradict themselves."""
+    state, complaints = sheet.strokes, sheet.complaints
+    ends = sheet.ends[rows]
+    arcs, open_ = make_arcs(ends, sheet.offset[rows], state.mode[rows], state.quadrant[rows])
+    why = "another reader may draw these arcs elsewhere; compare the layer with its source"
+    complaints.add_rows("arc before G74 or G75", why, sheet.words(rows[open_]))
+    odd = arcs.deviation > max(SKEW_DOUBT, ROUNDING * sheet.resolution)
+    complaints.add_rows("arc with different distances from its centre to both ends", why, sheet.words(rows[odd]))
+    gap = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
+    near = (gap > 0) & (gap < NEARLY_CLOSED) & (arcs.first > NEARLY_CLOSED)
+    complaints.add_rows("arc that is either a dot or a full circle", why, sheet.words(rows[near]))
+    return arcs
+
+
+def _chords(arcs: Arcs, ends: Floats) -> tuple[Floats, Longs]:
+    """Chords of arcs, shape (n, 4), and the arc that each belongs to."""
+    points, counts = arc_path(arcs, np.zeros(len(ends), dtype=np.bool_), ends[:, 2:])
+    owner = np.repeat(np.arange(len(counts)), counts)
+    before = np.concatenate((points[:1], points[:-1]))
+    before[np.cumsum(counts) - counts] = ends[:, :2]
+    return np.hstack((before, points)), owner
+
+
+def _swept(sheet: Sheet, rows: Longs, aperture: Aperture, toggled: bool) -> Iterator[Drawn]:
+    """Areas that an aperture sweeps, each segment by itself."""
+    state = sheet.strokes
+    ends = sheet.ends[rows]
+    curved = state.mode[rows] >= CLOCKWISE
+    if curved.any():
+        chords, owner = _chords(_arcs(sheet, rows[curved]), ends[curved])
+        ends = np.concatenate((ends[~curved], chords))
+        rows = np.concatenate((rows[~curved], rows[curved][owner]))
+    for transform, dark, group in groups(sheet.strokes, rows, toggled):
+        matrix = transform.matrix()
+        for part in aperture.shapes(dark):
+            corners = shapely.get_coordinates(part) @ matrix.T
+            both = np.concatenate((ends[group, None, :2] + corners, ends[group, None, 2:] + corners), axis=1)
+            hulls = shapely.convex_hull(shapely.multipoints(both))
+            convex = np.isclose(shapely.convex_hull(part).area, part.area)
+            chosen = rows[group]
+            if dark or convex:
+                yield _areas(sheet, chosen, hulls, dark=np.full(len(chosen), dark), pad=False)
+
+
+# Flashes
+
+
+def _flashes(sheet: Sheet, rows: Longs, toggled: bool) -> Iterator[Drawn]:
+    solid = sheet.shelf.solid(sheet.used, rows)
+    round_ = rows[solid]
+    for transform, dark, group in groups(sheet.strokes, round_, toggled):
+        yield from _solid_flashes(sheet, round_[group], transform, dark)
+    for aperture, chosen in sheet.shelf.by_definition(sheet.used, rows[~solid]):
+        for transform, dark, group in groups(sheet.strokes, chosen, toggled):
+            yield _flashed_areas(sheet, chosen[group], aperture.shapes(dark), transform, dark)
+
+
+def _solid_flashes(sheet: Sheet, rows: Longs, transform: Transform, dark: bool) -> Iterator[Drawn]:
+    """Discs and obrounds, as exact discs and strokes."""
+    used = sheet.used[rows]
+    radius = sheet.shelf.radius[used] * transform.scale
+    reach = sheet.shelf.reach[used] @ transform.matrix().T
+    at = sheet.ends[rows, 2:]
+    long = (reach != 0).any(axis=1)
+    for kind, chosen in ((Kind.DISC, ~long), (Kind.STROKE, long)):
+        geometry = np.zeros((int(chosen.sum()), 5))
+        geometry[:, :2] = at[chosen] - reach[chosen]
+        geometry[:, 2:4] = at[chosen] + reach[chosen] if kind == Kind.STROKE else 0.0
+        polarity = np.full(len(geometry), dark)
+        yield _drawn(sheet, rows[chosen], kind, geometry, radius[chosen], dark=polarity, pad=True)
+
+
+def _flashed_areas(sheet: Sheet, rows: Longs, parts: Shapes, transform: Transform, dark: bool) -> Drawn:
+    matrix = transform.matrix()
+    turned = shapely.transform(parts, lambda points: points @ matrix.T)
+    copies = np.repeat(rows, len(parts))
+    return _areas(sheet, copies, shifted(turned, sheet.ends[rows, 2:]), dark=np.full(len(copies), dark), pad=True)
+
+
+# Regions
+
+
+def _regions(sheet: Sheet, rows: Longs, toggled: bool) -> Drawn:
+    """Areas of region statements."""
+    state, complaints = sheet.strokes, sheet.complaints
+    code, statement = state.code[rows], state.statement[rows]
+    starts = (code != DRAW) | (np.diff(statement, prepend=0) != 0)
+    drawing = code == DRAW
+    if not drawing.any():
+        return nothing()
+    _, contour = np.unique(np.cumsum(starts)[drawing], return_inverse=True)
+    segments = rows[drawing]
+    first = segments[np.searchsorted(contour, np.arange(contour[-1] + 1))]
+    dark = state.dark[first] != toggled
+    curved = state.mode[segments] >= CLOCKWISE
+    arcs = _arcs(sheet, segments[curved])
+    areas = fill_contours(Segments(sheet.ends[segments], contour, curved, arcs), dark)
+    why = "a straight line closed it; another reader may leave it out"
+    complaints.add_rows("contour that is not closed", why, sheet.words(first[areas.unclosed]))
+    why = "it crosses or overlaps itself; all that it runs round was taken, another reader may take less"
+    complaints.add_rows("contour that is not valid", why, sheet.words(first[areas.invalid]))
+    owner = first[areas.contour]
+    function = state.attributes.function[owner]
+    return _areas(sheet, owner, areas.shapes, dark=dark[areas.contour], pad=False, function=function)

@@ -1,0 +1,297 @@
+"""Reading a whole Gerber file: words, commands, state, objects, and the doubts about them.
+
+The Gerber Layer Format Specification 2023.08; chapter 8 and older revisions for what is deprecated.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from parsers.gerber.apertures import Definition, Shelf
+from parsers.gerber.blocks import Drawn, Scopes, Transform, copied, find_scopes, transformed
+from parsers.gerber.commands import EXTENDED_CODES, UNKNOWN, Command, Format, read_command
+from parsers.gerber.drawing import draw_file, used_definitions
+from parsers.gerber.macros import Macro, MacroError, read_macro
+from parsers.gerber.plotter import Sheet, report_lost
+from parsers.gerber.state import (
+    CLOCKWISE,
+    COUNTERCLOCKWISE,
+    Complaints,
+    Names,
+    Strokes,
+    Timeline,
+    attributes,
+    strokes,
+)
+from parsers.gerber.syntax import Longs, Words, is_comment, tokenise
+from parsers.image import Image
+from parsers.primitives import Floats
+from parsers.trouble import FormatError, Place
+
+MM, INCH = 1.0, 25.4  # mm per file unit
+MAX_REACH = 10_000.0  # mm; no board is larger
+MAX_NAMED = 20  # unknown commands that are told one by one
+DECISIVE = (".FileFunction", ".FilePolarity", ".Part")  # file attributes that say what the image means
+NEUTRAL = (
+    Command("OF", (0.0, 0.0)),
+    Command("IR", (0,)),
+    Command("AS", (False,)),
+    Command("MI", (0.0, 0.0)),
+    Command("SF", (1.0, 1.0)),
+    Command("IP", (True,)),
+)
+_FORMAT = re.compile(rb"FS[LTD]?[AI]?[^*%]{0,20}X[0-9][0-9]Y[0-9][0-9]")
+_SIGNS = re.compile(rb"%\s*(?:FS|MO(?:MM|IN)|AD[D0-9]|TF\.|AM|LP[DC])|^\s*G0?4[^*]*\*|D0?[123]\*", re.MULTILINE)
+_MARK = b"\xef\xbb\xbf"  # a byte order mark
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What holds for a whole file."""
+
+    name: str
+    file: int
+    unit: float  # mm per file unit
+    complaints: Complaints
+
+
+def looks_like_gerber(data: bytes) -> bool:
+    """Tell cheaply whether a file may be Gerber; files that are but cannot be read count too.
+
+    Examples
+    --------
+    >>> looks_like_gerber(b"G04 top copper*\\n%FSLAX46Y46*%")
+    True
+    >>> looks_like_gerber(b"M48\\nMETRIC\\nT1C0.3")
+    False
+    """
+    head = data[:65536]
+    return b"*" in head and b"\0" not in head and _SIGNS.search(head) is not None
+
+
+def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
+    """Read a Gerber file into exact objects with nets and attributes.
+
+    Parameters
+    ----------
+    data : the whole file
+    name : its name, for places
+    file : number that stands in the column `file` of the objects
+
+    Raises
+    ------
+    FormatError
+        if the file as a whole cannot be read: it is something else, or names no format or unit
+
+    Examples
+    --------
+    >>> image = read_gerber(b"%FSLAX46Y46*%%MOMM*%%ADD10C,1*%D10*X2000000Y0D03*M02*", "top.gbr")
+    >>> image.objects.geometry[0, :2].tolist(), image.objects.radius.tolist()
+    ([2.0, 0.0], [0.5])
+    """
+    data = data.removeprefix(_MARK)
+    stated = _stated_format(data, name)
+    words = tokenise(data, stated.integers + stated.decimals if stated.trailing else 0)
+    complaints = Complaints(name, words)
+    commands = [read_command(text) for text in words.texts]
+    timeline = Timeline(_before_end(words, commands, complaints), commands)
+    _report_words(timeline, complaints)
+    setting = Setting(name, file, _unit(timeline, name, complaints), complaints)
+    names = Names()
+    state = strokes(timeline, names, stated.incremental, complaints)
+    scopes = find_scopes(timeline, complaints)
+    shelf = Shelf(_definitions(timeline, names), _macros(timeline, complaints), setting.unit, complaints.add)
+    sheet = _sheet(state, stated, shelf, scopes, timeline, setting)
+    report_lost(sheet)
+    drawn = _on_image(draw_file(sheet, scopes, setting.unit), timeline, setting)
+    return Image(
+        objects=drawn.objects,
+        dark=drawn.dark,
+        nets=names.nets.values(),
+        components=names.components.values(),
+        pins=names.pins.values(),
+        functions=names.functions.values(),
+        attributes=_file_attributes(timeline, complaints),
+        doubts=complaints.doubts(),
+    )
+
+
+def _stated_format(data: bytes, name: str) -> Format:
+    """Find the coordinate format before anything else is read; without one there is nothing to read."""
+    place = Place(name)
+    if b"\0" in data or b"*" not in data:
+        raise FormatError("not a Gerber file; leave it out or name its kind under [files]", place)
+    match = _FORMAT.search(data)
+    command = read_command(match[0]) if match else Command(UNKNOWN)
+    if command.code != "FS":
+        raise FormatError("no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2", place)
+    stated: Format = command.value[0]
+    return stated
+
+
+def _before_end(words: Words, commands: Sequence[Command], complaints: Complaints) -> Words:
+    """Leave out what follows the end mark, and report that or a missing mark."""
+    ends = [number for number, command in enumerate(commands) if command.code == "M02"]
+    rows = np.flatnonzero(np.isin(words.command_text, ends))
+    total = len(words.lines)
+    if not len(rows):
+        complaints.add("no end mark (M02)", "the file may be cut short; export it again", max(total - 1, 0))
+        return words
+    end = int(words.command_word[rows[0]])
+    if words.tail:
+        complaints.add("text after the end mark", "it was not read; two files may have been joined", end)
+    if end == total - 1:
+        return words
+    complaints.add("text after the end mark", "it was not read; two files may have been joined", end + 1)
+    return words.until(end)
+
+
+def _report_words(timeline: Timeline, complaints: Complaints) -> None:
+    """Report words that are not understood or stand where they must not."""
+    words = timeline.words
+    unknown = timeline.rows(UNKNOWN)
+    for row in unknown[:MAX_NAMED].tolist():
+        text = timeline.text(row)
+        complaints.add(f"unknown command {text}", "its effect on the copper is unknown", int(words.command_word[row]))
+    complaints.add_rows("further unknown commands", "their effect is unknown", timeline.at(unknown[MAX_NAMED:]))
+    if words.tail:
+        complaints.add("the last word has no end", "the file may be cut short; export it again", len(words.lines))
+    complaints.add_rows("a % in the middle of a word", "a * or a % may be missing before it", words.stray)
+    if words.unbalanced:
+        complaints.add("an extended command without its closing %", "the file may be damaged", len(words.lines))
+    bare = np.flatnonzero(~words.command_extended)
+    extended = timeline.rows(*EXTENDED_CODES)
+    wrong = np.intersect1d(bare, extended)
+    wrong = wrong[[not is_comment(words.texts[words.command_text[row]]) for row in wrong]] if len(wrong) else wrong
+    complaints.add_rows("an extended command outside %", "a % may be missing before it", timeline.at(wrong))
+
+
+def _unit(timeline: Timeline, name: str, complaints: Complaints) -> float:
+    """Mm per file unit."""
+    stated = [(timeline.command(row), row) for row in timeline.rows("MO", "G70", "G71").tolist()]
+    first = [c for c, _ in stated if c.code == "MO"] or [c for c, _ in stated]
+    if not first:
+        raise FormatError("no unit (MO); export as Gerber X2", Place(name))
+    units = {"MM": MM, "IN": INCH}
+    chosen = _unit_of(first[0])
+    for command, row in stated:
+        if _unit_of(command) != chosen:
+            why = f"{units[chosen]:g} mm per unit was taken throughout"
+            complaints.add("two different units in one file", why, int(timeline.at(np.array([row]))[0]))
+    return units[chosen]
+
+
+def _unit_of(command: Command) -> str:
+    return {"G70": "IN", "G71": "MM"}.get(command.code) or str(command.value[0])
+
+
+def _macros(timeline: Timeline, complaints: Complaints) -> dict[str, Macro]:
+    """Read the macros of a file; the body of each is what follows up to the closing %."""
+    macros: dict[str, Macro] = {}
+    words = timeline.words
+    for row in timeline.rows("AM").tolist():
+        end = row + 1
+        while end < len(words.command_word) and not words.command_first[end] and words.command_extended[end]:
+            end += 1
+        name = str(timeline.command(row).value[0])
+        body = [timeline.text(k) for k in range(row + 1, end)]
+        if name in macros:
+            complaints.add("macro defined twice", "the later definition was taken", int(words.command_word[row]))
+        try:
+            macros[name] = read_macro(body)
+        except MacroError as trouble:
+            why = f"{trouble}; apertures made from it are missing"
+            complaints.add(f"macro {name} cannot be read", why, int(words.command_word[row]))
+    return macros
+
+
+def _definitions(timeline: Timeline, names: Names) -> list[Definition]:
+    """Aperture definitions, each with the function that the attribute dictionary held then."""
+    rows = timeline.rows("AD")
+    at = timeline.at(rows)
+    functions = attributes(timeline, at, names).function.tolist()
+    stated = (timeline.command(row).value for row in rows.tolist())
+    return [
+        Definition(number, word, template, sizes, function)
+        for (number, template, sizes), word, function in zip(stated, at.tolist(), functions, strict=True)
+    ]
+
+
+def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tuple[str, ...]]:
+    """File attributes by name, the first value of each; and the old image polarity under "IP"."""
+    found: dict[str, tuple[str, ...]] = {}
+    for row in timeline.rows("TF").tolist():
+        name, values = timeline.command(row).value
+        if found.setdefault(name, values) != values and name in DECISIVE:
+            why = "it must not change; the first value was taken"
+            complaints.add(f"file attribute {name} stated twice", why, int(timeline.words.command_word[row]))
+    if any(not timeline.command(row).value[0] for row in timeline.rows("IP").tolist()):
+        found["IP"] = ("NEG",)
+    return found
+
+
+def _sheet(state: Strokes, stated: Format, shelf: Shelf, scopes: Scopes, timeline: Timeline, setting: Setting) -> Sheet:
+    """Bring the operations into mm."""
+    mirror_x, mirror_y = _image_scale(timeline)
+    if mirror_x * mirror_y < 0:
+        swapped = np.where(state.mode >= CLOCKWISE, CLOCKWISE + COUNTERCLOCKWISE - state.mode, state.mode)
+        state = replace(state, mode=swapped)
+    x, y = _mm(state.x, stated, setting.unit) * mirror_x, _mm(state.y, stated, setting.unit) * mirror_y
+    i, j = _mm(state.i, stated, setting.unit) * mirror_x, _mm(state.j, stated, setting.unit) * mirror_y
+    if len(x) and max(np.abs(column).max() for column in (x, y, i, j)) > MAX_REACH:
+        raise FormatError("coordinates beyond 10 m; the file is damaged or no board", Place(setting.name))
+    from_x, from_y = (np.concatenate((column[:1] * 0, column[:-1])) for column in (x, y))
+    return Sheet(
+        strokes=state,
+        ends=np.column_stack((from_x, from_y, x, y)),
+        offset=np.column_stack((i, j)),
+        resolution=setting.unit / 10**stated.decimals,
+        lines=timeline.words.lines[state.word],
+        file=setting.file,
+        used=used_definitions(state, shelf.definitions, scopes, setting.complaints),
+        shelf=shelf,
+        complaints=setting.complaints,
+    )
+
+
+def _mm(values: Longs, stated: Format, unit: float) -> Floats:
+    """Coordinates in mm, rounded once."""
+    exact = values * 254 if unit == INCH else values
+    return np.asarray(exact / 10.0 ** (stated.decimals + (unit == INCH)))
+
+
+def _image_scale(timeline: Timeline) -> tuple[float, float]:
+    """Factors of x and y that the old image parameters MI and SF state."""
+    x, y = 1.0, 1.0
+    for row in timeline.rows("MI", "SF").tolist():
+        command = timeline.command(row)
+        a, b = (float(value) for value in command.value)
+        x, y = (x * a, y * b) if command.code == "SF" else (x * (1 - 2 * a), y * (1 - 2 * b))
+    return x, y
+
+
+def _on_image(drawn: Drawn, timeline: Timeline, setting: Setting) -> Drawn:
+    """Apply what old image parameters do to the finished image: offset, quarter turns, swapped axes."""
+    offset, turn, swap = (0.0, 0.0), 0, False
+    for row in timeline.rows("OF", "IR", "AS", "MI", "SF", "IP").tolist():
+        command = timeline.command(row)
+        if command not in NEUTRAL:
+            what = f"old image parameter {timeline.text(row)}"
+            setting.complaints.add(
+                what, "readers differ in what they make of it", int(timeline.words.command_word[row])
+            )
+        if command.code == "OF":
+            offset = (float(command.value[0]) * setting.unit, float(command.value[1]) * setting.unit)
+        elif command.code == "IR":
+            turn = int(command.value[0])
+        elif command.code == "AS":
+            swap = bool(command.value[0])
+    if offset != (0.0, 0.0):
+        drawn = replace(copied(drawn, np.array([offset]), drawn.order[:1]), order=drawn.order)
+    matrix = Transform(turn=turn).matrix()
+    matrix = np.array([[0.0, 1.0], [1.0, 0.0]]) @ matrix if swap else matrix
+    return replace(drawn, objects=transformed(drawn.objects, matrix))

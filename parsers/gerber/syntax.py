@@ -1,0 +1,369 @@
+"""Words of a Gerber file, cut and read in bulk.
+
+The Gerber Layer Format Specification 2023.08, chapter 3: a file is a sequence of words that end with `*`; extended
+commands stand between two `%`. Two kinds of words are told apart here:
+
+    operation = [G number] [X number] [Y number] [I number] [J number] [D number]     G: 1, 2, 3, 54, 55
+    command   = anything else
+
+Operations make up most of a file and become columns of integers, without an object for any of them. Commands repeat
+themselves (`%TO.N,GND*%` stands once before each pad), so each different text is kept once and the file is a column of
+text numbers. Line breaks inside a word are dropped. Operations in old spellings (blanks, small letters, line numbers,
+several codes in one word) are rewritten to the plain form first. What fits nothing stays a command and is reported by
+who finds no meaning in it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from parsers.primitives import Bools
+
+Longs = npt.NDArray[np.int64]
+Bytes = npt.NDArray[np.uint8]
+
+FIRST_APERTURE = 10  # D10 is the first aperture number
+ABSENT = -1  # in the columns g and d
+MAX_DIGITS = 15  # of a coordinate; more would be neither a board nor exact in double precision
+
+_STAR, _PERCENT, _NEWLINE, _RETURN = b"*%\n\r"
+_LEADING = bytes(range(33)) + b"%"  # what may stand between two words
+_DIGIT, _SIGN, _LETTER, _END, _BLANK, _BAD = range(6)
+
+
+def _table(default: int, **classes: bytes) -> bytes:
+    """Translation table of 256 bytes; keys name a class of this module."""
+    numbers = {"digit": _DIGIT, "sign": _SIGN, "letter": _LETTER, "end": _END, "blank": _BLANK}
+    table = bytearray([default]) * 256
+    for name, members in classes.items():
+        for byte in members:
+            table[byte] = numbers[name]
+    return bytes(table)
+
+
+_CLASS = _table(_BAD, digit=b"0123456789", sign=b"+-", letter=b"GXYIJD", end=b"*", blank=_LEADING)
+_NUMBERS = bytes(byte if byte in b"0123456789+-" else 32 for byte in range(256))
+_FOLLOWS = {  # what may follow what inside the run of operations
+    _DIGIT: (_DIGIT, _LETTER, _END),
+    _SIGN: (_DIGIT,),
+    _LETTER: (_DIGIT, _SIGN),
+    _END: (_LETTER, _BLANK, _END),
+    _BLANK: (_LETTER, _BLANK),
+}
+_PAIR = bytes(pair % 8 not in _FOLLOWS.get(pair // 8, ()) for pair in range(256))
+_RANK = np.zeros(256, dtype=np.int8)
+_RANK[list(b"GXYIJD*")] = range(1, 8)
+_OPENS = np.zeros(256, dtype=np.bool_)
+_OPENS[list(b"XYIJDG")] = True
+_LETTERS = b"XYIJ"
+
+_IN_OPERATION = (1, 2, 3, 54, 55)
+_SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
+_OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D[0-9]{2,})?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Operations:
+    """Operation words as columns of length n. Absent numbers are ABSENT in g and d, and 0 with `has` False in xyij."""
+
+    word: Longs  # index of the word in the file
+    g: Longs
+    d: Longs
+    xyij: Longs  # (4, n)
+    has: Bools  # (4, n)
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A file as words."""
+
+    operations: Operations
+    command_word: Longs  # (m,) index of the word in the file
+    command_text: Longs  # (m,) index into texts
+    command_extended: Bools  # (m,) stands between two %
+    command_first: Bools  # (m,) first word of its extended command
+    texts: tuple[bytes, ...]
+    lines: Longs  # (words,) 1-based line on which each word starts
+    tail: bytes  # what stands after the last word
+    stray: Longs  # words with a % in their middle
+    unbalanced: bool  # the last extended command is not closed
+
+    def line(self, word: int) -> int:
+        """Line of a word."""
+        return int(self.lines[min(word, len(self.lines) - 1)])
+
+    def until(self, end: int) -> Words:
+        """Leave out the words after a word."""
+        o, kept = self.operations, self.operations.word <= end
+        operations = Operations(o.word[kept], o.g[kept], o.d[kept], o.xyij[:, kept], o.has[:, kept])
+        commands = self.command_word <= end
+        return replace(
+            self,
+            operations=operations,
+            command_word=self.command_word[commands],
+            command_text=self.command_text[commands],
+            command_extended=self.command_extended[commands],
+            command_first=self.command_first[commands],
+            tail=b"",
+        )
+
+
+def tokenise(data: bytes, pad: int = 0) -> Words:
+    """Cut a file into words and read the numbers of its operations.
+
+    Parameters
+    ----------
+    data : the whole file; it must hold at least one `*`
+    pad : digits to which coordinates are filled up with zeros on the right (trailing zeros omitted), 0 = not at all
+    """
+    data, spans, operation = _settled(data)
+    buffer = np.frombuffer(data, dtype=np.uint8)[: spans.total]
+    mask = np.repeat(operation, spans.lengths)
+    columns = _columns(buffer[mask], np.flatnonzero(operation), pad)
+    others = np.flatnonzero(~operation)
+    texts, numbers = _interned(buffer[~mask].tobytes())
+    percents, stray = _percents(buffer, spans, texts, numbers, others)
+    before = np.searchsorted(percents, spans.starts[others])
+    heads = np.searchsorted(percents, np.where(others > 0, spans.ends[others - 1], -1))
+    return Words(
+        operations=columns,
+        command_word=others,
+        command_text=numbers,
+        command_extended=(before % 2).astype(np.bool_),
+        command_first=before != heads,
+        texts=texts,
+        lines=_lines(data, spans.starts),
+        tail=data[spans.total :].strip(_LEADING),
+        stray=stray,
+        unbalanced=len(percents) % 2 == 1,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Spans:
+    """Where words stand: starts after blanks and %, ends at the `*`."""
+
+    starts: Longs
+    ends: Longs
+    lengths: Longs  # with everything in front of the word, and its end
+
+    @property
+    def total(self) -> int:
+        return int(self.ends[-1]) + 1
+
+
+def _spans(buffer: Bytes) -> _Spans:
+    ends = np.flatnonzero(buffer == _STAR)
+    begins = np.concatenate(([0], ends[:-1] + 1))
+    starts = begins.copy()
+    first = buffer[starts]
+    rows = np.flatnonzero((first <= 32) | (first == _PERCENT))
+    while len(rows):
+        starts[rows] += 1
+        first = buffer[starts[rows]]
+        rows = rows[(first <= 32) | (first == _PERCENT)]
+    return _Spans(starts, ends, ends + 1 - begins)
+
+
+def _settled(data: bytes) -> tuple[bytes, _Spans, Bools]:
+    """Find words and which of them are operations; old spellings are rewritten once, what is still odd is a command."""
+    for last in (False, True):
+        buffer = np.frombuffer(data, dtype=np.uint8)
+        spans = _spans(buffer)
+        operation = _candidates(buffer, spans)
+        odd = _odd_words(buffer, spans, operation)
+        if not last:
+            mended = _mended(data, spans, odd)
+            if mended is not None:
+                data = mended
+                continue
+        operation[odd] = False
+        break
+    return data, spans, operation
+
+
+def _candidates(buffer: Bytes, spans: _Spans) -> Bools:
+    """Words that start like an operation; of the G codes those that may stand in one."""
+    first = buffer[spans.starts]
+    mask: Bools = _OPENS[first]
+    rows = np.flatnonzero(first == ord("G"))
+    at = spans.starts[rows]
+    last = len(buffer) - 1
+    one, two, three = (buffer[np.minimum(at + k, last)] for k in (1, 2, 3))
+    zero = one == ord("0")
+    code, after = np.where(zero, two, one), np.where(zero, three, two)
+    plain = (code >= ord("1")) & (code <= ord("3")) & ((after < ord("0")) | (after > ord("9")))
+    prefix = (one == ord("5")) & ((two == ord("4")) | (two == ord("5"))) & (three >= ord("A"))
+    mask[rows] = plain | prefix
+    return mask
+
+
+def _odd_words(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
+    """Words taken for operations that break the pattern of one, and commands that may be an operation in old spelling."""
+    run = buffer[: spans.total][np.repeat(operation, spans.lengths)]
+    classes = np.frombuffer(run.tobytes().translate(_CLASS), dtype=np.uint8)
+    pairs = (classes[:-1] << 3) | classes[1:]
+    bad = np.flatnonzero(np.frombuffer(pairs.tobytes().translate(_PAIR), dtype=np.bool_)) + 1
+    owners = np.flatnonzero(operation)
+    ends = np.flatnonzero(run == _STAR)
+    odd = [owners[np.searchsorted(ends, bad)]]
+    marks, codes, word = _marks(run)
+    rank = _RANK[codes]
+    falls = np.flatnonzero((rank[1:] <= rank[:-1]) & (codes[:-1] != _STAR))
+    wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & (codes[:-1] != _STAR))
+    odd.extend(owners[word[rows]] for rows in (falls, wide))
+    selects = (codes == ord("D")) & (np.append(codes[-1:], codes[:-1]) >= ord("I")) & (marks < len(run) - 2)
+    far = np.flatnonzero(selects)
+    odd.append(owners[word[far[(run[marks[far] + 1] != ord("0")) & (run[marks[far] + 2] != _STAR)]]])
+    odd.append(_old_commands(buffer, spans, operation))
+    return np.unique(np.concatenate(odd))
+
+
+def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
+    """Commands that may hold an operation: G or M code with more behind it, small letters, line numbers."""
+    rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
+    first, second, third = (buffer[spans.starts[rows] + k] for k in range(3))
+    comment = (first == ord("G")) & ((second == ord("4")) | ((second == ord("0")) & (third == ord("4"))))
+    small = (first >= ord("a")) & (first <= ord("z"))
+    return rows[small | (first == ord("N")) | (((first == ord("G")) | (first == ord("M"))) & ~comment)]
+
+
+def _marks(run: Bytes) -> tuple[Longs, Bytes, Longs]:
+    """Places of letters and word ends in a run of operations, their codes, and the word that each belongs to."""
+    marks = np.flatnonzero((run >= ord("A")) | (run == _STAR))
+    codes = run[marks]
+    ends = codes == _STAR
+    return marks, codes, np.cumsum(ends) - ends
+
+
+def _mended(data: bytes, spans: _Spans, odd: Longs) -> bytes | None:
+    """Rewrite odd words that are operations in an old spelling; None if there is none."""
+    pieces: list[bytes] = []
+    done = 0
+    for word in odd.tolist():
+        start, end = int(spans.starts[word]), int(spans.ends[word])
+        plain = plain_words(data[start:end])
+        if plain is not None:
+            pieces += [data[done:start], plain, b"\n" * data.count(b"\n", start, end)]
+            done = end + 1
+    return b"".join([*pieces, data[done:]]) if pieces else None
+
+
+def plain_words(word: bytes) -> bytes | None:
+    """Rewrite a word that holds codes in any order or spelling as plain words, or None if it is something else.
+
+    Examples
+    --------
+    >>> plain_words(b"N10 g90 G01 X5 Y7 D02")
+    b'G90*G1X5Y7D2*'
+    >>> plain_words(b"G54D10X1Y2D03")
+    b'G54D10*X1Y2D3*'
+    >>> plain_words(b"G04 a comment")
+    """
+    text = re.sub(rb"\s+", b"", word).upper()
+    if is_comment(text) or not _OLD_WORD.fullmatch(text):
+        return None
+    groups: list[dict[str, int]] = [{}]
+    for letter, number in _OLD_FIELD.findall(_SEQUENCE_NUMBER.sub(b"", text)):
+        if len(number.lstrip(b"+-0")) > MAX_DIGITS:
+            return None
+        _place(groups, letter.decode(), int(number))
+    plain = b"".join(_spelled(group) for group in groups if group)
+    return None if plain == word + b"*" else plain
+
+
+def _place(groups: list[dict[str, int]], letter: str, number: int) -> None:
+    """Put one field into the last word of a list of words, or into a new one."""
+    alone = letter not in "GXYIJD" or (letter == "G" and number not in _IN_OPERATION)
+    last = groups[-1]
+    selects = letter == "D" and number >= FIRST_APERTURE
+    if letter in last or alone or letter == "G" or "D" in last or (selects and not last.keys().isdisjoint("XYIJ")):
+        groups.append({})
+    groups[-1][letter] = number
+    if alone:
+        groups.append({})
+
+
+def _spelled(group: dict[str, int]) -> bytes:
+    """A word with its fields in the order of an operation."""
+    return "".join(f"{letter}{group[letter]}" for letter in sorted(group, key="GXYIJD".find)).encode() + b"*"
+
+
+def _columns(run: Bytes, word: Longs, pad: int) -> Operations:
+    """Read the numbers of a run of well-formed operations."""
+    n = len(word)
+    marks, codes, owner = _marks(run)
+    letters = np.flatnonzero(codes != _STAR)
+    values: Longs = np.fromstring(run.tobytes().translate(_NUMBERS), dtype=np.int64, sep=" ")
+    digits = (marks[letters + 1] - marks[letters] - 1) if pad else letters
+    if pad:
+        sign = run[marks[letters] + 1]
+        digits = digits - ((sign == ord("-")) | (sign == ord("+")))
+    codes, owner = codes[letters], owner[letters]
+    xyij = np.zeros((4, n), dtype=np.int64)
+    has = np.zeros((4, n), dtype=np.bool_)
+    for row, letter in enumerate(_LETTERS):
+        fields = np.flatnonzero(codes == letter)
+        at = owner[fields]
+        xyij[row, at] = values[fields] * 10 ** np.maximum(pad - digits[fields], 0) if pad else values[fields]
+        has[row, at] = True
+    codes_of = []
+    for letter in b"GD":
+        fields = np.flatnonzero(codes == letter)
+        column = np.full(n, ABSENT, dtype=np.int64)
+        column[owner[fields]] = values[fields]
+        codes_of.append(column)
+    return Operations(word, codes_of[0], codes_of[1], xyij, has)
+
+
+def _interned(text: bytes) -> tuple[tuple[bytes, ...], Longs]:
+    """Give each different command text a number: the texts, stripped, and the number of each command."""
+    raw: defaultdict[bytes, int] = defaultdict()
+    raw.default_factory = raw.__len__
+    words = text.split(b"*")[:-1]
+    numbers = np.fromiter(map(raw.__getitem__, words), dtype=np.int64, count=len(words))
+    stripped: dict[bytes, int] = {}
+    merged = [stripped.setdefault(_clean(word), len(stripped)) for word in raw]
+    return tuple(stripped), np.array(merged, dtype=np.int64)[numbers]
+
+
+def _clean(word: bytes) -> bytes:
+    """Text of a word without what stands in front of it and without line breaks."""
+    word = word.lstrip(_LEADING)
+    return word.translate(None, b"\r\n") if b"\n" in word or b"\r" in word else word
+
+
+def _percents(
+    buffer: Bytes, spans: _Spans, texts: tuple[bytes, ...], numbers: Longs, others: Longs
+) -> tuple[Longs, Longs]:
+    """Places of the % that open and close extended commands, and the words that have one in their middle."""
+    percents = np.flatnonzero(buffer == _PERCENT)
+    inner = [number for number, text in enumerate(texts) if b"%" in text]
+    if not inner:
+        return percents, np.empty(0, dtype=np.int64)
+    rows = others[np.isin(numbers, inner)]
+    owner = np.searchsorted(spans.ends, percents)
+    within = (percents >= spans.starts[np.minimum(owner, len(spans.starts) - 1)]) & np.isin(owner, rows)
+    comments = [number for number in inner if is_comment(texts[number])]
+    remark = within & np.isin(owner, others[np.isin(numbers, comments)])
+    return percents[~remark], np.unique(owner[within & ~remark])
+
+
+def is_comment(text: bytes) -> bool:
+    """Whether a word is a comment."""
+    return re.match(rb"G0*4(?![0-9])", text) is not None
+
+
+def _lines(data: bytes, starts: Longs) -> Longs:
+    """1-based line of each place; a file without line feeds may end its lines with carriage returns."""
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    breaks = np.flatnonzero(buffer == _NEWLINE)
+    if not len(breaks):
+        breaks = np.flatnonzero(buffer == _RETURN)
+    return np.searchsorted(breaks, starts) + 1
