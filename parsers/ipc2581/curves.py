@@ -1,0 +1,160 @@
+"""Curved steps to arcs, rings with curves to polygons, in bulk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from parsers.ipc2581.sketch import RIGHT, STRAIGHT
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps
+
+TURN = 2 * np.pi
+SAME_POINT = 1e-9  # mm; ends closer than this are one point: the curve is a full circle
+RADIUS_SLACK = 0.005  # mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
+
+
+@dataclass(frozen=True, slots=True)
+class Arcs:
+    """Arcs as columns: centre (n, 2), radius, start angle, sweep (counterclockwise positive), radius mismatch."""
+
+    centre: Floats
+    radius: Floats
+    start: Floats
+    sweep: Floats
+    mismatch: Floats
+
+
+def arcs(start: Floats, end: Floats, centre: Floats, turn: Floats) -> Arcs:
+    """Arcs through their exact ends; the centre is moved along the chord where rounding has spoilt it.
+
+    Examples
+    --------
+    >>> quarter = arcs(*(np.array([v]) for v in ([1.0, 0], [0.0, 1], [0.0, 0])), np.array([1.0]))
+    >>> float(quarter.radius[0]), round(float(quarter.sweep[0]), 4)
+    (1.0, 1.5708)
+    """
+    chord = end - start
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    full = length <= SAME_POINT
+    from_start, from_end = np.hypot(*(start - centre).T), np.hypot(*(end - centre).T)
+    along = chord / np.where(full, 1.0, length)[:, None]
+    off = ((centre - start) * along).sum(axis=1) - length / 2
+    centre = centre - np.where(full, 0.0, off)[:, None] * along
+    radius = np.hypot(*(start - centre).T)
+    first, last = np.arctan2(*(start - centre).T[::-1]), np.arctan2(*(end - centre).T[::-1])
+    sweep = np.where(turn == RIGHT, -((first - last) % TURN), (last - first) % TURN)
+    sweep = np.where(full, np.where(turn == RIGHT, -TURN, TURN), sweep)
+    return Arcs(centre, radius, first, sweep, np.abs(from_start - from_end))
+
+
+@dataclass(frozen=True, slots=True)
+class Rings:
+    """Closed paths, flat: vertex i is the end of a step with a centre and a turn; ring tells which ring it is in.
+
+    The step of a ring's first vertex is straight; if the last vertex is not the first, a straight step closes it.
+    """
+
+    xy: Floats  # (n, 2)
+    centre: Floats  # (n, 2)
+    turn: Floats  # (n,)
+    ring: Ints  # (n,), ascending
+
+    def lines(self, grow: Bools) -> Shapes:
+        """Linear rings that contain (grow) or are contained in the true rings, shape (rings,); None if degenerate.
+
+        Curves that bulge outward get circumscribed polylines if the ring is to grow, and chords if it is not; curves
+        that bulge inward the other way round. `grow` is per ring.
+        """
+        count = int(self.ring[-1]) + 1 if len(self.ring) else 0
+        curved = np.flatnonzero(self.turn != STRAIGHT)
+        curved = curved[curved > 0]
+        if curved.size == 0:
+            return _linear_rings(self.xy, self.ring, count)
+        arc = arcs(self.xy[curved - 1], self.xy[curved], self.centre[curved], self.turn[curved])
+        left = _areas(self, curved, arc, count) >= 0
+        outward = (arc.sweep > 0) == left[self.ring[curved]]
+        points, owner = _expanded(self, curved, arc, outward == grow[self.ring[curved]])
+        return _linear_rings(points, owner, count)
+
+
+def _areas(rings: Rings, curved: Rows, arc: Arcs, count: int) -> Floats:
+    """Signed areas: shoelace over the vertices plus the segments between chords and arcs."""
+    following = np.roll(np.arange(len(rings.ring)), -1)
+    last = np.flatnonzero(np.diff(rings.ring, append=-1))
+    first = np.concatenate(([0], last[:-1] + 1))
+    following[last] = first
+    x, y = rings.xy.T
+    area = np.zeros(count)
+    np.add.at(area, rings.ring, (x * y[following] - x[following] * y) / 2)
+    np.add.at(area, rings.ring[curved], arc.radius**2 * (arc.sweep - np.sin(arc.sweep)) / 2)
+    return area
+
+
+def _expanded(rings: Rings, curved: Rows, arc: Arcs, outside: Bools) -> tuple[Floats, Ints]:
+    """Vertices with each curve's end replaced by the points of a polyline, and their rings."""
+    steps = arc_steps(arc.radius, arc.sweep)
+    counts = np.ones(len(rings.ring), dtype=np.int64)
+    counts[curved] = np.where(outside, steps + 1, steps)
+    owner = np.repeat(np.arange(len(counts)), counts)
+    points = rings.xy[owner]
+    which = np.full(len(counts), -1)
+    which[curved] = np.arange(len(curved))
+    at = np.flatnonzero(which[owner] >= 0)
+    k = which[owner[at]]
+    nth = at - (np.cumsum(counts) - counts)[owner[at]]
+    inner = nth < counts[owner[at]] - 1  # the last point is the given end, exactly
+    at, k, nth = at[inner], k[inner], nth[inner]
+    delta = arc.sweep[k] / steps[k]
+    angle = arc.start[k] + delta * np.where(outside[k], nth + 0.5, nth + 1.0)
+    reach = arc.radius[k] * np.where(outside[k], 1 / np.cos(delta / 2), 1.0)
+    points[at] = arc.centre[k] + reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    return points, rings.ring[owner]
+
+
+def _linear_rings(points: Floats, owner: Ints, count: int) -> Shapes:
+    out: Shapes = np.full(count, None, dtype=object)
+    sizes = np.bincount(owner, minlength=count)
+    enough = sizes >= 3
+    number = np.cumsum(enough) - 1
+    keep = enough[owner]
+    if keep.any():
+        out[enough] = shapely.linearrings(points[keep], indices=number[owner[keep]])
+    return out
+
+
+def repaired(polygon: shapely.Geometry, grow: bool) -> tuple[list[shapely.Polygon], bool]:
+    """Valid polygons of an area whose rings touch or cross themselves, and whether that was ambiguous.
+
+    Faces of the outline count by winding number, as the pen went round them. A slit or a touching corner leaves every
+    face wound once; crossing edges leave faces wound twice or against each other: then all faces (grow) or only those
+    wound once are taken.
+    """
+    shell, sure = _faces(np.asarray(polygon.exterior.coords), grow)
+    holes = []
+    for ring in polygon.interiors:
+        hole, hole_sure = _faces(np.asarray(ring.coords), not grow)
+        holes.append(hole)
+        sure = sure and hole_sure
+    shape = shapely.difference(shell, shapely.union_all(holes)) if holes else shell
+    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0], sure
+
+
+def _faces(ring: Floats, grow: bool) -> tuple[shapely.Geometry, bool]:
+    """Union of the faces that a ring winds round, and whether it winds round all of them once in one sense."""
+    faces = shapely.get_parts(shapely.polygonize([shapely.node(shapely.LineString(ring))]))
+    if len(faces) == 0:
+        return shapely.Polygon(), True
+    inside = shapely.get_coordinates(shapely.point_on_surface(faces))
+    winding = np.array([_winding(ring, point) for point in inside])
+    wound = winding != 0
+    sure = bool(np.all(winding[wound] == 1) or np.all(winding[wound] == -1))
+    return shapely.union_all(faces[wound if grow else np.abs(winding) == 1]), sure
+
+
+def _winding(ring: Floats, point: Floats) -> int:
+    """How often a closed ring goes round a point, counterclockwise positive."""
+    (x0, y0), (x1, y1) = (ring[:-1] - point).T, (ring[1:] - point).T
+    side = x0 * y1 - x1 * y0
+    return int(np.sum((y0 <= 0) & (y1 > 0) & (side > 0)) - np.sum((y0 > 0) & (y1 <= 0) & (side < 0)))

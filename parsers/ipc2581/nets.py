@@ -1,0 +1,155 @@
+"""Nets of copper: from Sets, else from the pins that pads serve, else from the points of a physical net.
+
+A Set without `net` does not say (exporters leave it out for want of knowledge, the standard for what is not
+conductive): its copper is unknown until a pin, a point or touching copper names it. An empty `net`, and names such as
+`No Net`, state that there is none. A pad of a pin that no LogicalNet lists, where LogicalNets list the others, is
+connected to nothing: a net of its own.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import shapely
+
+from parsers.board import Net
+from parsers.ipc2581.columns import Owners, Sets
+from parsers.ipc2581.document import ABSENT, EMPTY, Document
+from parsers.ipc2581.doubting import Doubts
+from parsers.ipc2581.layers import LayerPlan
+from parsers.ipc2581.sketch import Longs
+from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints
+
+NOT_CONNECTED = "N/C"  # name of the nets of pins that are connected to nothing
+PLACEHOLDER = re.compile(
+    r"[<$_\[(]*\s*(no|none|not?)[\s_\-]*(net|nets|connect|connected|connection)\s*[>$_\])]*|n\s*/?\s*c", re.I
+)
+
+
+def is_placeholder(name: str) -> bool:
+    """Whether a net name only says that there is no net (exporters' habit, no source).
+
+    Examples
+    --------
+    >>> [is_placeholder(name) for name in ("No Net", "<NO_NET>", "N/C", "NC", "NET1", "NONETTE", "NC_RELAY")]
+    [True, True, True, True, False, False, False]
+    """
+    return PLACEHOLDER.fullmatch(name.strip()) is not None
+
+
+@dataclass(slots=True)
+class NetList:
+    """The board's nets and how raw net numbers map to them."""
+
+    nets: list[Net] = field(default_factory=list)
+    numbers: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int32))  # raw net -> board net, or NO_NET
+    pins: dict[tuple[int, int], int] = field(default_factory=dict)  # (component, pin) -> board net
+    listed: bool = False  # whether there are LogicalNets
+
+    def unconnected(self, component: int, pin: int) -> int:
+        """The net of a pin that is connected to nothing."""
+        if (component, pin) not in self.pins:
+            self.nets.append(Net(NOT_CONNECTED, single=True))
+            self.pins[component, pin] = len(self.nets) - 1
+        return self.pins[component, pin]
+
+
+def net_list(document: Document, sets: Sets, step: int, doubts: Doubts) -> NetList:
+    """Nets that the chosen step (or no step at all) uses, in the order of the file."""
+    loose = document.tables.steps.get("", step)
+    used = np.zeros(len(document.tables.nets), dtype=np.bool_)
+    own = sets.net[(sets.step == step) & (sets.net >= 0)]
+    used[own] = True
+    for owner, net, *_ in (*document.pin_nets, *document.points):
+        used[int(net)] |= owner in (step, loose)
+    names = NetList(numbers=np.full(len(used), NO_NET, dtype=np.int32))
+    for name, raw in document.tables.nets.items():
+        if used[raw] and not is_placeholder(str(name)):
+            names.numbers[raw] = len(names.nets)
+            names.nets.append(Net(str(name)))
+    for owner, net, component, pin, line in document.pin_nets:
+        if owner in (step, loose):
+            _list_pin(names, document, (component, pin), int(names.numbers[net]), line, doubts)
+    return names
+
+
+def _list_pin(names: NetList, document: Document, pin: tuple[int, int], net: int, line: int, doubts: Doubts) -> None:
+    names.listed = True
+    if net == NO_NET:
+        names.unconnected(*pin)
+        return
+    known = names.pins.setdefault(pin, net)
+    if known != net:
+        component = list(document.tables.components)[pin[0]]
+        number = list(document.tables.pins)[pin[1]]
+        doubts.add(
+            f"pin {component}.{number} is listed in nets {names.nets[known].name} and {names.nets[net].name}",
+            "the first is taken; mend the netlist",
+            line,
+        )
+
+
+def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools, doubts: Doubts) -> Ints:
+    """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape (owners,)."""
+    said = sets.net[owners.group]
+    out = np.full(len(owners), UNKNOWN_NET, dtype=np.int32)
+    named = keep & (said >= 0)
+    out[named] = names.numbers[said[named]]
+    out[keep & (said == EMPTY)] = NO_NET
+    usages = list(document.usages)
+    floating = np.array([usage in ("THIEVING", "FIDUCIAL", "TEXT", "GRAPHIC") for usage in usages], dtype=np.bool_)
+    if usages:
+        floats = floating[sets.usage[owners.group]] | floating[sets.geometry[owners.group]]
+        out[keep & (said == ABSENT) & floats] = NO_NET
+    for row in np.flatnonzero(keep & (owners.pin >= 0) & (owners.component >= 0)):
+        out[row] = _net_of_pin(document, owners, names, int(row), int(out[row]), doubts)
+    return out
+
+
+def _net_of_pin(document: Document, owners: Owners, names: NetList, row: int, said: int, doubts: Doubts) -> int:
+    """Net of a pad that serves a pin: what its Set says, else what the netlist says."""
+    pin = int(owners.component[row]), int(owners.pin[row])
+    listed = names.pins.get(pin)
+    if listed is None:
+        return names.unconnected(*pin) if said < 0 and (names.listed or said == NO_NET) else said
+    if said < 0 or said == listed:
+        return listed
+    component, number = list(document.tables.components)[pin[0]], list(document.tables.pins)[pin[1]]
+    doubts.add(
+        f"pad {component}.{number} is drawn in net {names.nets[said].name}, listed in {names.nets[listed].name}",
+        "the net of the copper is taken; compare drawing and netlist",
+        int(owners.line[row]),
+    )
+    return said
+
+
+def named_by_points(
+    copper: Conductors, document: Document, names: NetList, plan: LayerPlan, steps: tuple[int, ...], unit: float
+) -> Conductors:
+    """Copper of unknown net that lies under a point of a physical net takes its name, if all such points agree."""
+    unknown = np.flatnonzero(copper.net == UNKNOWN_NET)
+    layer_names = list(document.tables.layers)
+    rows = [
+        (int(names.numbers[net]), plan.copper[str(layer_names[layer])], x * unit, y * unit)
+        for step, net, layer, x, y in document.points
+        if step in steps and layer_names[layer] in plan.copper
+    ]
+    if not rows or not unknown.size:
+        return copper
+    table = np.array(rows)
+    tree = shapely.STRtree(copper.shapes(unknown))
+    point, hit = tree.query(shapely.points(table[:, 2:4]), predicate="intersects")
+    same = copper.layer[unknown[hit]] == table[point, 1]
+    point, hit = point[same], hit[same]
+    return _take_names(copper, unknown[hit], table[point, 0].astype(np.int64))
+
+
+def _take_names(copper: Conductors, rows: Longs, net: Longs) -> Conductors:
+    low = np.full(len(copper), np.iinfo(np.int64).max)
+    high = np.full(len(copper), np.iinfo(np.int64).min)
+    np.minimum.at(low, rows, net)
+    np.maximum.at(high, rows, net)
+    agreed = low == high
+    return replace(copper, net=np.where(agreed, low, copper.net).astype(np.int32))

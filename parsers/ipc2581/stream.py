@@ -1,0 +1,201 @@
+"""Guarded XML: one pass over a file, element by element, that nothing in the file can blow up.
+
+Read are plain and gzip files. The parser loads no document type, expands no entities and opens no other resource.
+A file that declares a document type is refused: IPC-2581 has a schema, never a DTD. Depth, and length of names,
+texts and attributes, are limited by the XML library itself (its limits for untrusted input stay on); size here.
+"""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, cast
+
+from lxml import etree
+
+from parsers.trouble import FormatError, Place
+
+Element = etree._Element
+NAMESPACE = "http://webstds.ipc.org/2581"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a file may ask of the machine, in bytes."""
+
+    size: int = 4 << 30  # of the whole file, unpacked
+    element: int = 96 << 20  # of one element that must be in memory as a whole (an area, a part, a dictionary entry)
+    packed_ratio: int = 300  # unpacked bytes per packed byte; real boards stay below 40
+    packed_grace: int = 64 << 20  # unpacked size below which the ratio is not looked at
+
+
+def words(text: str) -> frozenset[str]:
+    """A set of names, written in a row.
+
+    Examples
+    --------
+    >>> sorted(words("Set Pad"))
+    ['Pad', 'Set']
+    """
+    return frozenset(text.split())
+
+
+class Names(dict[object, str]):
+    """Element tag -> name without namespace; tags of foreign namespaces keep theirs, so they match nothing.
+
+    Examples
+    --------
+    >>> names = Names()
+    >>> names["{http://webstds.ipc.org/2581}Set"], names["Set"], names["{urn:other}Set"]
+    ('Set', 'Set', '{urn:other}Set')
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.spaces = {"", NAMESPACE}
+
+    def __missing__(self, tag: object) -> str:
+        text = tag if isinstance(tag, str) else ""  # comments and entities have functions for tags
+        space, _, name = text.rpartition("}")
+        self[tag] = name if space.lstrip("{") in self.spaces else text
+        return self[tag]
+
+
+class Source:
+    """A file as the parser reads it; counts bytes against the limits."""
+
+    def __init__(self, path: Path, limits: Limits) -> None:
+        self._path = path
+        self._limits = limits
+        self._file = path.open("rb")
+        packed = self._file.read(2) == b"\x1f\x8b"
+        self._file.seek(0)
+        self._stream = cast("IO[bytes]", gzip.GzipFile(fileobj=self._file)) if packed else self._file
+        self._packed = path.stat().st_size if packed else 0
+        self._total = 0
+        self._pending = 0
+
+    def read(self, size: int = -1) -> bytes:
+        """Next bytes for the parser."""
+        data = self._stream.read(size)
+        if self._total == 0:
+            self._refuse_other_formats(data)
+        self._total += len(data)
+        self._pending += len(data)
+        if self._total > self._limits.size:
+            raise self._error(f"larger than {self._limits.size >> 20} MiB, give a smaller file")
+        if self._packed and self._total > max(self._limits.packed_grace, self._packed * self._limits.packed_ratio):
+            raise self._error("unpacks to far more than a board needs, give the unpacked file")
+        if self._pending > self._limits.element:
+            raise self._error(f"one element is larger than {self._limits.element >> 20} MiB, export the board again")
+        return data
+
+    def release(self) -> None:
+        """Tell that everything read so far has left memory."""
+        self._pending = 0
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _refuse_other_formats(self, head: bytes) -> None:
+        text = head.replace(b"\0", b"")  # good enough for UTF-16 too
+        if not text.strip():
+            raise self._error("the file is empty, export the board again")
+        if b"<" not in text[:1024]:
+            raise self._error("no XML, give an IPC-2581 file")
+        if b"<!DOCTYPE" in text:
+            raise self._error("declares a document type, which IPC-2581 has not; remove it")
+
+    def _error(self, what: str) -> FormatError:
+        return FormatError(what, Place(self._path.name))
+
+
+def elements(path: Path, tags: Iterable[str], limits: Limits | None = None) -> Iterator[tuple[Element, Source]]:
+    """Give each element of the named kinds when it is complete, in document order.
+
+    The caller clears what it has read and calls `release` on the source, else the element limit strikes.
+
+    Raises
+    ------
+    FormatError : the file is no well-formed IPC-2581, or exceeds a limit
+    """
+    try:
+        source = Source(path, limits or Limits())
+    except OSError as error:
+        raise FormatError(f"cannot be opened ({error.strerror}), check the path", Place(path.name)) from error
+    try:
+        yield from _parsed(source, path, tags)
+    except etree.XMLSyntaxError as error:
+        raise FormatError(f"not well-formed XML ({_one_line(error)}), export it again", _place(path, error)) from error
+    except (OSError, EOFError, zlib.error) as error:
+        raise FormatError(f"cannot be read ({_one_line(error)}), copy the file again", Place(path.name)) from error
+    finally:
+        source.close()
+
+
+def _parsed(source: Source, path: Path, tags: Iterable[str]) -> Iterator[tuple[Element, Source]]:
+    """The elements themselves; the first one also vouches for the whole document."""
+    walk = etree.iterparse(
+        source,
+        events=("end",),
+        tag=["{*}" + tag for tag in tags],
+        attribute_defaults=False,
+        dtd_validation=False,
+        load_dtd=False,
+        no_network=True,
+        resolve_entities=False,
+        huge_tree=False,
+        remove_blank_text=True,
+        remove_comments=True,
+        remove_pis=True,
+    )
+    first = True
+    for _, element in walk:
+        if first:
+            _check_document(element, path)
+            first = False
+        yield element, source
+    if first:
+        raise FormatError("holds no IPC-2581 data, give an IPC-2581 file", Place(path.name))
+
+
+def _check_document(element: Element, path: Path) -> None:
+    """Refuse documents with a document type or another root."""
+    tree = element.getroottree()
+    if tree.docinfo.internalDTD is not None or tree.docinfo.externalDTD is not None:
+        raise FormatError("declares a document type, which IPC-2581 has not; remove it", Place(path.name))
+    name = etree.QName(tree.getroot()).localname
+    if name != "IPC-2581":
+        raise FormatError(f"root element is {name!r}, give an IPC-2581 file", Place(path.name, 1))
+
+
+def _place(path: Path, error: etree.XMLSyntaxError) -> Place:
+    return Place(path.name, error.lineno or None)
+
+
+def _one_line(error: Exception) -> str:
+    text = " ".join(str(error).split()) or type(error).__name__
+    return text.split(", line ")[0][:200]
+
+
+def line_at(element: Element) -> int:
+    """Line of the file on which an element starts, 0 if unknown."""
+    line = element.sourceline
+    return line if isinstance(line, int) else 0
+
+
+def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:
+    """Remove the siblings before an element, which are read; give back those whose name is not `known`."""
+    strange: list[Element] = []
+    parent = element.getparent()
+    if parent is None:
+        return strange
+    while (before := element.getprevious()) is not None:
+        if known is not None and names[before.tag] not in known:
+            strange.append(before)
+        parent.remove(before)
+    return strange
