@@ -93,6 +93,7 @@ class Separation:
     title: str  # "system / probe"
     names: tuple[str, str]  # of the two sides
     regions: tuple[str, ...]  # region names of a barrier; a spacing has none
+    nets: tuple[frozenset[int], frozenset[int]]  # of the two sides, as `Bodies.names` counts
     sides: tuple[Rows, Rows]  # bodies
     third: Rows  # bodies that a path crosses at no cost
     earthed: Rows  # bodies that are not crossed for nothing
@@ -445,6 +446,7 @@ def _separation(
         title=" / ".join(names),
         names=names,
         regions=names if barrier else (),
+        nets=(_members(masks[0]), _members(masks[1])),
         sides=(on[0], on[1]),
         third=np.flatnonzero(third),
         earthed=on[2],
@@ -458,6 +460,10 @@ def _separation(
         straddling=spec.straddling if isinstance(spec, Barrier) else (),
         doubts=tuple(doubts),
     )
+
+
+def _members(mask: Bools) -> frozenset[int]:
+    return frozenset(np.flatnonzero(mask).tolist())
 
 
 def _none() -> Rows:

@@ -1,0 +1,291 @@
+"""Nothing but the declared isolators joins the two sides of a barrier, and a tie joins its two references exactly once.
+
+Why: one resistor, one solder bridge or one trace across makes an isolated side part of the other; a split that is
+joined twice carries loop currents, one that is not joined at all lets the references drift apart.
+
+Measured: a barrier is bridged by copper of two nets that touches (also on a plated edge or under a screw head), by a
+part with pins on both sides, and by a chain of these through nets of neither side; each direct bridge is one finding,
+each group of nets that lets a chain through is one. A part listed in `isolators` conducts within each side and not
+between the two, one in `straddling` conducts nothing; every other part conducts between all its pins.
+A tie is held by touching copper of the two references (touching places within `reach` of each other count once) and by
+parts that sit on nothing but the two references; parts listed in `stitching` are no tie. What copper there is between
+the pins of a part is not known to the files: a part is judged by its pins.
+
+Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
+tie, leave exactly one.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import networkx as nx
+import numpy as np
+import shapely
+
+from checker.barriers import Bodies, Separation, Source, bind
+from checker.clearances import SAFETY_HARM
+from checker.findings import XY, Finding, Level
+from checker.layout import Layout
+from checker.rules import Rule
+from checker.rules_file import Tie
+from parsers.board import Component
+from parsers.primitives import TOUCH
+from parsers.trouble import Doubt
+
+RULE = Rule("galvanic-bridge", title="Conducting path across a barrier", level=Level.ERROR, unit="", safety=True)
+
+VIA_PAD = "ViaPad"  # the formats' word for a pad that takes no part
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Something that conducts between nets: touching copper, or a part."""
+
+    nets: tuple[int, ...]  # as Bodies.names counts; floating hardware counts on from there
+    points: tuple[XY, ...]  # where it meets each of the nets
+    part: str | None  # refdes, None for copper
+    layer: int | None = None
+
+    def at(self, nets: Iterable[int]) -> XY:
+        """Where it meets one of these nets."""
+        wanted = set(nets)
+        return next(point for net, point in zip(self.nets, self.points, strict=True) if net in wanted)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Bridges across barriers, and ties that are not joined exactly once."""
+    barriers = bind(layout)
+    copper = [*_contacts(layout), *_on_edges(barriers.bodies), *_under_hardware(barriers.bodies)]
+    for separation in barriers.separations:
+        if separation.regions:
+            yield from _bridges(layout, separation, [*copper, *_parts(layout, separation)])
+    for tie in layout.rules.ties:
+        yield from _tie(layout, tie, copper)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Why there is nothing to look at."""
+    return None if layout.rules.barriers or layout.rules.ties else "no barrier and no tie is declared"
+
+
+def doubts(layout: Layout) -> Iterator[Doubt]:
+    """Parts that cannot be judged."""
+    board = layout.board
+    functions = np.array([*board.functions, ""], dtype=object)[board.copper.function]
+    if not board.components and (board.copper.pad & (functions != VIA_PAD)).any():
+        why = "parts across a barrier cannot be seen; export the data with component attributes"
+        yield Doubt("the data names no parts", why)
+    for separation in bind(layout).separations:
+        for part in _listed(layout, separation.isolators):
+            nets = {pin.net for pin in part.pins}
+            for name, side in zip(separation.names, separation.nets, strict=True):
+                if not nets & side:
+                    why = f"it is listed as an isolator of {separation.title} and must have pins on both sides"
+                    place = layout.rules.place(f"{separation.key}.isolators")
+                    yield Doubt(f"isolator {part.refdes} has no pin in {name}", why, place)
+
+
+# ----------------------------------------------------------------------------------------------------------- links
+
+
+def _contacts(layout: Layout) -> list[Link]:
+    """Copper of two nets that touches."""
+    found = layout.board.connectivity.contacts
+    return [Link(contact.nets, (contact.at, contact.at), None, contact.layer) for contact in found]
+
+
+def _on_edges(bodies: Bodies) -> Iterator[Link]:
+    """Plated edges that copper of several nets touches."""
+    rows = np.flatnonzero((bodies.source == Source.EDGE) & (bodies.shapes.layer == 0))
+    for number in np.unique(bodies.origin[rows]):
+        own = rows[bodies.origin[rows] == number]
+        nets = np.unique(bodies.shapes.net[own]).tolist()
+        x, y = (float(v) for v in bodies.shapes.geometry[own[0], :2])
+        for pair in pairwise(nets):
+            yield Link(pair, ((x, y), (x, y)), None)
+
+
+def _under_hardware(bodies: Bodies) -> Iterator[Link]:
+    """Hardware and the copper that it touches; what floats counts on from the last net."""
+    screws = np.flatnonzero(bodies.source == Source.HARDWARE)
+    copper = np.flatnonzero((bodies.source != Source.HARDWARE) & (bodies.shapes.net >= 0))
+    if not len(screws) or not len(copper):
+        return
+    reach = shapely.buffer(bodies.shapes.skeletons(screws), bodies.shapes.radius[screws] + TOUCH)
+    shapes = bodies.shapes.shapes(copper)
+    which, row = shapely.STRtree(shapes).query(reach, predicate="intersects")
+    for screw, other in zip(screws[which], copper[row], strict=True):
+        net, touched = int(bodies.shapes.net[screw]), int(bodies.shapes.net[other])
+        if bodies.shapes.layer[screw] == bodies.shapes.layer[other] and net != touched:
+            own = net if net >= 0 else len(bodies.names) + int(bodies.origin[screw])
+            at = (float(bodies.shapes.geometry[screw, 0]), float(bodies.shapes.geometry[screw, 1]))
+            yield Link((own, touched), (at, at), None, int(bodies.shapes.layer[screw]))
+
+
+def _parts(layout: Layout, separation: Separation) -> Iterator[Link]:
+    """What each part conducts between its pins, as this barrier sees it."""
+    for part in layout.board.components:
+        if part.refdes in separation.straddling:
+            continue
+        for pins in _joined_pins(layout, part):
+            if len({net for net, _ in pins}) > 1:
+                yield Link(tuple(net for net, _ in pins), tuple(at for _, at in pins), part.refdes)
+
+
+def _joined_pins(layout: Layout, part: Component) -> Iterator[list[tuple[int, XY]]]:
+    """Pins that a part may join: all of them, but for an isolator those of regions that it does not separate."""
+    pins = [(pin.net, pin.at) for pin in part.pins if pin.net >= 0]
+    apart = {frozenset(b.between) for b in layout.rules.barriers if part.refdes in (*b.isolators, *b.straddling)}
+    if not apart:
+        yield pins
+        return
+    region = {net: int(layout.region_of_net[net]) for net, _ in pins}
+    names = {number: layout.regions[number].name for number in region.values() if number >= 0}
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_nodes_from(names)
+    graph.add_edges_from((r, s) for r in names for s in names if r < s and {names[r], names[s]} not in apart)
+    for group in nx.connected_components(graph):
+        yield [(net, at) for net, at in pins if region[net] in group]
+
+
+def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
+    return [part for part in layout.board.components if part.refdes in refdes]
+
+
+# --------------------------------------------------------------------------------------------------------- barriers
+
+
+def _bridges(layout: Layout, separation: Separation, links: Sequence[Link]) -> Iterator[Finding]:
+    """Direct bridges, then chains through nets of neither side."""
+    first, second = separation.nets
+    rest = []
+    for link in links:
+        if first & set(link.nets) and second & set(link.nets):
+            yield _bridge(layout, separation, [link])
+        else:
+            rest.append(link)
+    yield from (_bridge(layout, separation, chain) for chain in _chains(rest, first, second))
+
+
+def _chains(links: Sequence[Link], first: frozenset[int], second: frozenset[int]) -> Iterator[list[Link]]:
+    """The shortest chain through each group of connected nets that reaches both sides."""
+    graph: nx.Graph[tuple[str, int]] = nx.Graph()
+    for number, link in enumerate(links):
+        for net in link.nets:
+            end = ("first", 0) if net in first else ("second", 0) if net in second else ("net", net)
+            graph.add_edge(("link", number), end)
+    ends = {("first", 0), ("second", 0)}
+    for group in nx.connected_components(graph.subgraph(n for n in graph if n not in ends)):
+        part = graph.subgraph(group | ends)
+        if all(end in part for end in ends) and nx.has_path(part, ("first", 0), ("second", 0)):
+            path = nx.shortest_path(part, ("first", 0), ("second", 0))
+            yield [links[number] for kind, number in path if kind == "link"]
+
+
+def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Finding:
+    first, second = separation.nets
+    names = _names(layout, separation, chain)
+    start, end = chain[0].at(first), chain[-1].at(second)
+    path = [start, *(p for a, b in pairwise(chain) for p in (a.at(set(b.nets)), b.at(set(a.nets)))), end]
+    parts = [link.part for link in chain if link.part is not None]
+    said = ", then ".join(link.part or _touch(layout, link) for link in chain)
+    layer = chain[0].layer if len(chain) == 1 else None
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{said}: joins {names[0]} and {names[-1]}, which {separation.title} separates",
+        at=start,
+        layer=None if layer is None else layout.layer_id(layer),
+        nets=names,
+        components=tuple(dict.fromkeys(parts)),
+        regions=separation.regions,
+        path=(tuple(dict.fromkeys(path)),) if len(set(path)) > 1 else (),
+        unit="",
+        harm=SAFETY_HARM,
+        hint="Remove it, or list the part as isolator or straddling if it separates the sides.",
+        detail={"chain": [link.part or _touch(layout, link) for link in chain]},
+    )
+
+
+def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tuple[str, ...]:
+    """Net names along a chain, from the first side to the second."""
+    first, second = separation.nets
+    between = [next(net for net in a.nets if net in b.nets) for a, b in pairwise(chain)]
+    ends = next(n for n in chain[0].nets if n in first), next(n for n in chain[-1].nets if n in second)
+    names = bind(layout).bodies.names
+    return tuple(names[n] if n < len(names) else "hardware" for n in (ends[0], *between, ends[1]))
+
+
+def _touch(layout: Layout, link: Link) -> str:
+    x, y = link.points[0]
+    where = "" if link.layer is None else f" on {layout.layer_id(link.layer)}"
+    return f"touching copper at ({x:.2f}, {y:.2f}){where}"
+
+
+# ------------------------------------------------------------------------------------------------------------- ties
+
+
+def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
+    """A finding unless the two references are joined exactly once, by what the tie names."""
+    first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
+    touching = [link for link in copper if first & set(link.nets) and second & set(link.nets)]
+    places = _places([link.points[0] for link in touching], tie.reach)
+    parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
+    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + [part.refdes for part in parts]
+    meant = not joined or tie.at is None or joined == [tie.at]
+    if len(joined) == 1 and meant:
+        return
+    names = bind(layout).bodies.names
+    declared = tie.at or "touching copper"
+    told = f"joined {len(joined)} times ({', '.join(joined)})" if joined else "not joined at all"
+    points = [*places, *(part.at for part in parts)] or [_somewhere(layout, tie)]
+    yield Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{tie.between[0]} and {tie.between[1]} are {told}; one tie is declared ({declared})",
+        at=points[0],
+        nets=tuple(names[net] for net in sorted(first | second)),
+        components=tuple(part.refdes for part in parts),
+        regions=tie.between,
+        bounds=tuple(shapely.MultiPoint(points).bounds),
+        measured=float(len(joined)),
+        required=1.0,
+        unit="",
+        harm=SAFETY_HARM,
+        hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
+        detail={"joined": joined},
+    )
+
+
+def _places(points: Sequence[XY], reach: float) -> list[XY]:
+    """One point of each group of points that are within reach of each other."""
+    if not points:
+        return []
+    shapes = shapely.points(points)
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_nodes_from(range(len(points)))
+    graph.add_edges_from(shapely.STRtree(shapes).query(shapes, "dwithin", reach).T.tolist())
+    return sorted(min(points[i] for i in group) for group in nx.connected_components(graph))
+
+
+def _joins(layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]) -> bool:
+    """Whether a part joins the two references: it sits on both and, unless the tie names it, on nothing else."""
+    nets = {pin.net for pin in part.pins}
+    across = bool(nets & first and nets & second)
+    own = part.refdes == tie.at or nets <= first | second
+    return across and own and part.refdes not in layout.rules.nets.stitching
+
+
+def _somewhere(layout: Layout, tie: Tie) -> XY:
+    """Where a tie that is missing should be: at its part, or in the middle of the board."""
+    part = next((part for part in layout.board.components if part.refdes == tie.at), None)
+    if part is not None:
+        return part.at
+    boxes = layout.board.copper.bounds()
+    x, y = (boxes[:, :2].min(axis=0) + boxes[:, 2:].max(axis=0)) / 2 if len(boxes) else (0.0, 0.0)
+    return float(x), float(y)

@@ -1,0 +1,186 @@
+"""The copper of both sides stays as far apart as the isolators' own pads.
+
+Why: an isolator is bought for the distance between its rows of pads. Pours that come closer than that, on any layer,
+or a track beneath the part, make the barrier narrower than the part that was paid for.
+
+Measured: the narrowest distance, pad edge to pad edge, between the two sides' pads of each isolator, seen from above;
+the least of these is what the barrier's pours are held to, any layer to any layer. Supply planes count as tracks here.
+Beneath each isolator (the hull of its pads) all other copper is held to the same: copper of one side by its distance
+from the other side's copper there, copper of other nets by the sum of its distances from both; one finding per
+isolator, net and layer. The required clearance and creepage are other rules' business.
+
+Fix: pull the pours back to the isolator's rows of pads, keep the layers beneath it empty.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.barriers import ROUNDING, Bodies, Separation, bind
+from checker.distances import Judged, Nearest, closest, pieces
+from checker.findings import XY, Finding, Level, Path
+from checker.layout import Layout
+from checker.rules import Rule
+from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
+
+RULE = Rule("gap-narrow", title="Gap narrower than its isolators", level=Level.WARNING)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """An isolator's pads on both sides and the distance that they keep."""
+
+    refdes: str
+    pads: Rows
+    gap: float
+    path: tuple[XY, XY]
+
+
+@dataclass(frozen=True, slots=True)
+class Narrow:
+    """What makes the barrier narrower than its isolators."""
+
+    gap: float
+    path: Path
+    nets: tuple[str, ...]
+    layers: tuple[int, ...]
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Pours, and copper beneath isolators, that are closer than the narrowest isolator."""
+    bodies = bind(layout).bodies
+    for separation in bind(layout).separations:
+        parts = [p for refdes in separation.isolators if (p := _part(layout, bodies, separation, refdes)) is not None]
+        if not parts:
+            continue
+        least = min(parts, key=lambda part: (part.gap, part.refdes))
+        narrow = _pours(layout, separation, least.gap)
+        if narrow is not None:
+            yield _finding(layout, separation, least, narrow, None)
+        for part in sorted(parts, key=lambda part: part.refdes):
+            for narrow in _beneath(layout, bodies, separation, part, least.gap):
+                yield _finding(layout, separation, least, narrow, part.refdes)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Why there is nothing to compare."""
+    return None if any(b.isolators for b in layout.rules.barriers) else "no barrier names an isolator"
+
+
+def _part(layout: Layout, bodies: Bodies, separation: Separation, refdes: str) -> Part | None:
+    """An isolator measured, None if it has no pads on one of the sides."""
+    pads = np.asarray(layout.pads_of(refdes), dtype=np.intp)
+    first, second = (pads[np.isin(bodies.shapes.net[pads], list(nets))] for nets in separation.nets)
+    near = _nearest(bodies.shapes, first, bodies.shapes, second, np.inf)
+    if not len(near):
+        return None
+    return Part(refdes, pads, float(near.length[0]), (_xy(near.start[0]), _xy(near.end[0])))
+
+
+def _nearest(a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows, limit: float) -> Nearest:
+    """The closest pair of two groups, seen from above."""
+
+    def judge(one: Rows, _: Rows) -> Judged:
+        n = len(one)
+        return Judged(np.zeros(n, dtype=np.int64), np.zeros(n), np.full(n, limit))
+
+    first, second = pieces(a, rows_a), pieces(b, rows_b)
+    spread = np.concatenate((first.box, second.box))
+    reach = min(limit, float(np.ptp(spread)) + 1.0) if len(spread) else 0.0
+    return closest(first, second, reach, judge)
+
+
+def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | None:
+    """The two sides' pours at their closest, if that is closer than the isolators."""
+    sides = []
+    for name in separation.regions:
+        region = next(r.index for r in layout.regions if r.name == name)
+        sides.append([p for p in layout.pours if p.region == region and not p.plane])
+    first, second = (_as_conductors([p.copper for p in side]) for side in sides)
+    near = _nearest(first, np.arange(len(first)), second, np.arange(len(second)), least - ROUNDING)
+    if not len(near):
+        return None
+    pours = sides[0][int(near.first[0])], sides[1][int(near.second[0])]
+    names = tuple(layout.board.nets[pour.net].name for pour in pours)
+    return Narrow(float(near.length[0]), (_line(near),), names, tuple(pour.layer for pour in pours))
+
+
+def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
+    return conductors(len(polygons), kind=Kind.AREA, area=np.arange(len(polygons)), areas=polygons)
+
+
+def _beneath(layout: Layout, bodies: Bodies, separation: Separation, part: Part, least: float) -> Iterator[Narrow]:
+    """Copper beneath an isolator, other than its pads and the pours, that is too close; by net and layer."""
+    hull = shapely.convex_hull(shapely.union_all(bodies.shapes.shapes(part.pads)))
+    rows, shapes = _inside(bodies, hull)
+    net = bodies.shapes.net[rows]
+    sides = [np.isin(net, list(nets)) for nets in separation.nets]
+    copper = [shapely.union_all(shapes[side]) for side in sides]
+    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, rows, shapes)
+    groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
+    for node, layer in np.unique(groups[judged], axis=0).tolist():
+        members = judged & (groups == (node, layer)).all(axis=1)
+        own = [bool(side[members].all()) for side in sides]
+        others = [shape for shape, mine in zip(copper, own, strict=True) if not mine]
+        lines = shapely.shortest_line(shapely.union_all(shapes[members]), others)
+        gap = float(shapely.length(lines).sum())
+        if gap < least - ROUNDING:
+            path = tuple(tuple((float(x), float(y)) for x, y in line.coords) for line in lines)
+            yield Narrow(gap, path, (bodies.net_name(int(rows[members][0])),), (layer,))
+
+
+def _inside(bodies: Bodies, hull: shapely.Geometry) -> tuple[Rows, Shapes]:
+    """Bodies that reach inside a hull, and the part of each that does."""
+    x0, y0, x1, y1 = hull.bounds
+    box = bodies.shapes.bounds()
+    rows = np.flatnonzero((box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0))
+    shapes = shapely.intersection(bodies.shapes.shapes(rows), hull)
+    kept = shapely.area(shapes) > 0
+    return rows[kept], shapes[kept]
+
+
+def _poured(layout: Layout, bodies: Bodies, rows: Rows, shapes: Shapes) -> Bools:
+    """Mask of bodies that belong to a pour of their net."""
+    mask = np.zeros(len(rows), dtype=np.bool_)
+    for pour in layout.pours:
+        own = (bodies.shapes.net[rows] == pour.net) & (bodies.shapes.layer[rows] == pour.layer)
+        if not pour.plane and own.any():
+            mask |= own & shapely.intersects(pour.copper, shapes)
+    return mask
+
+
+def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow, beneath: str | None) -> Finding:
+    layers = tuple(dict.fromkeys(layout.layer_id(layer) for layer in narrow.layers))
+    what = " and ".join(dict.fromkeys(narrow.nets)) + f" on {' and '.join(layers)}"
+    how = f"narrows the gap beneath {beneath} to" if beneath else "come as close as"
+    line = narrow.path[0]
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{what} {how} {narrow.gap:.3f} mm; {least.refdes} keeps {least.gap:.3f} mm",
+        at=((line[0][0] + line[-1][0]) / 2, (line[0][1] + line[-1][1]) / 2),
+        layer=layers[0] if len(layers) == 1 else None,
+        nets=narrow.nets,
+        components=(beneath,) if beneath else (),
+        regions=separation.regions,
+        path=narrow.path,
+        measured=narrow.gap,
+        required=least.gap,
+        harm=1 - narrow.gap / least.gap,
+        hint="Pull the copper back to the isolator's rows of pads, on every layer.",
+        detail={"isolator": least.refdes, "isolator_path": [list(p) for p in least.path], "layers": list(layers)},
+    )
+
+
+def _line(near: Nearest) -> tuple[XY, ...]:
+    return _xy(near.start[0]), _xy(near.end[0])
+
+
+def _xy(point: Floats) -> XY:
+    return float(point[0]), float(point[1])
