@@ -52,7 +52,7 @@ class Rims:
         """The point at distance s (of any size or sign) along a loop."""
         rows = np.flatnonzero(self.loop == loop)
         s %= float(self.perimeter[loop])
-        row = rows[max(np.searchsorted(self.s[rows], s, side="right") - 1, 0)]
+        row = rows[max(int(np.searchsorted(self.s[rows], s, side="right")) - 1, 0)]
         part = min((s - self.s[row]) / self.length[row], 1.0)
         x, y = self.ends[row, 0:2] + part * (self.ends[row, 2:4] - self.ends[row, 0:2])
         return float(x), float(y)

@@ -32,6 +32,10 @@ class Crossings:
     second: Floats
     end: Floats
 
+    def columns(self) -> tuple[Floats, ...]:
+        """All columns, in the order of the fields."""
+        return self.length, self.start, self.first, self.second, self.end
+
 
 def along(pieces: Floats, parts: Floats) -> Floats:
     """Points at the given parts (0..1) of pieces x0, y0, x1, y1; shape (n, 2)."""
@@ -121,8 +125,7 @@ def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Cros
     ways += [_bent_twice(a, first, second, b, k, m) for k in (0.0, 1.0) for m in (0.0, 1.0)]
     best = np.argmin(np.stack([w.length for w in ways]), axis=0)
     rows = np.arange(len(a))
-    columns = [np.stack([getattr(w, name) for w in ways])[best, rows] for name in Crossings.__slots__]
-    return Crossings(*columns)
+    return Crossings(*(np.stack(column)[best, rows] for column in zip(*(w.columns() for w in ways), strict=True)))
 
 
 def _straight(a: Floats, first: Floats, second: Floats, b: Floats, which: int) -> Crossings:

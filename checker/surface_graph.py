@@ -1,0 +1,261 @@
+"""The search graph on the surface of a board: copper and corners, joined by lines in sight and by ways over walls.
+
+Built stage by stage, each kept within a limit that no path of interest exceeds:
+1. straight lines from copper to copper of one face,
+2. lines from copper to corners that a shortest path can bend round, and between such corners,
+3. ways over walls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.free_edges import Corners, Rims, Sight
+from checker.surface_parts import (
+    BOTTOM,
+    HOP,
+    SOURCE,
+    TARGET,
+    TOP,
+    Copper,
+    Edges,
+    Exposed,
+    all_joins,
+    boxes_of,
+    cheapest,
+    first_clear,
+    joined,
+    joins,
+    lines,
+    no_rows,
+    norm,
+    pieces_of,
+)
+from checker.unfolding import along, closest, distance_to, nearest_part, parallel, touching_lines
+from checker.wall_crossings import Starts, Walls, in_walls
+from parsers.primitives import Bools, Floats, Ints, Rows
+
+_TIE = 1e-9  # mm; lengths closer than this are the same
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a surface is made of."""
+
+    rims: Rims
+    corners: Corners
+    sight: Sight
+    thickness: float
+
+
+class Graph:
+    """Nodes and edges of one search.
+
+    Attributes
+    ----------
+    roles : SOURCE, TARGET or HOP of each island
+    islands, nodes : their numbers; islands come first
+    edges : the cheapest of each pair of nodes, in the order of `pair_keys`
+    """
+
+    def __init__(self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed) -> None:
+        self._ground, self._metal, self.roles, self._limit = ground, metal, roles, limit
+        self.islands = len(roles)
+        self._corners = len(ground.corners)
+        self.nodes = self.islands + 2 * self._corners
+        self._pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
+        self._island = metal.island[self._pieces.row]
+        self._face = metal.face[self._pieces.row]
+        self._in_walls = in_walls(ground.rims, bare)
+        self._behind = np.full((2, self._corners), np.inf)  # least distance of each corner from copper, by face
+        found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
+        found += self._round_corners() if self._corners else []
+        found += self._over_walls() if len(ground.rims) else []
+        self.edges = cheapest(joined(found), self.nodes)
+
+    def meet(self, a: Ints, b: Ints) -> Bools:
+        """Whether the distance between two islands is wanted."""
+        role_a, role_b = self.roles[a], self.roles[b]
+        mask: Bools = (a != b) & ((role_a != role_b) | (role_a == HOP))
+        return mask
+
+    # ------------------------------------------------------------------------------------------ copper to copper
+
+    def _contacts(self, face: int) -> Edges:
+        """Copper of two islands that lies within copper of the other: no distance."""
+        rows = np.flatnonzero(self._metal.face == face)
+        shapes = self._metal.skeleton[rows]
+        areas = np.flatnonzero(shapely.get_dimensions(shapes) == 2)
+        a, b = shapely.STRtree(shapes).query(shapes[areas], predicate="intersects")
+        tail, head = self._metal.island[rows[areas[a]]], self._metal.island[rows[b]]
+        wanted = self.meet(tail, head)
+        at = shapely.get_coordinates(shapely.point_on_surface(shapes[b[wanted]]))
+        return lines(tail[wanted], head[wanted], np.zeros(len(at)), face, (at, at), None)
+
+    def _direct(self, face: int) -> Edges:
+        """Straight lines from copper to copper."""
+        role = self.roles[self._island]
+        left = np.flatnonzero((self._face == face) & (role != TARGET))
+        right = np.flatnonzero((self._face == face) & (role != SOURCE))
+        boxes = self._pieces.boxes()
+        found = [self._touching(left[a], right[b]) for a, b in joins(boxes[left], boxes[right], self._limit)]
+        a, b, length, part_a, part_b = _columns(found)
+        p, q = along(self._pieces.ends[a], part_a), along(self._pieces.ends[b], part_b)
+        key = self._island[a].astype(np.int64) * self.islands + self._island[b]
+        rows = first_clear(key, length, self._sees(p, q))
+        a, b = a[rows], b[rows]
+        reach = np.column_stack((self._pieces.reach[a], self._pieces.reach[b]))
+        return lines(self._island[a], self._island[b], length[rows], face, (p[rows], q[rows]), reach)
+
+    def _touching(self, a: Rows, b: Rows) -> tuple[Rows, Rows, Floats, Floats, Floats]:
+        """Shortest lines of wanted pairs of pieces, both ends of the stretch where two pieces are parallel.
+
+        Returns
+        -------
+        rows of both pieces, lengths less the copper's reach, parts of both pieces
+        """
+        one, two = self._island[a], self._island[b]
+        twice = (self.roles[one] == HOP) & (self.roles[two] == HOP) & (one > two)
+        wanted = self.meet(one, two) & ~twice
+        a, b = a[wanted], b[wanted]
+        ends_a, ends_b = self._pieces.ends[a], self._pieces.ends[b]
+        reach = self._pieces.reach[a] + self._pieces.reach[b]
+        length, part_a, part_b = closest(ends_a, ends_b)
+        near = np.flatnonzero(length - reach <= self._limit)
+        side_by_side = near[parallel(ends_a[near], ends_b[near])]
+        ties, ties_a, ties_b = touching_lines(ends_a[side_by_side], ends_b[side_by_side])
+        row, which = np.nonzero(ties <= length[side_by_side, None] + _TIE)
+        rows = np.concatenate((near, side_by_side[row]))
+        length = np.concatenate((length[near], ties[row, which]))
+        parts_a, parts_b = (
+            np.concatenate(c) for c in ((part_a[near], ties_a[row, which]), (part_b[near], ties_b[row, which]))
+        )
+        return a[rows], b[rows], np.maximum(length - reach[rows], 0.0), parts_a, parts_b
+
+    def _sees(self, start: Floats, end: Floats) -> Callable[[Rows], Bools]:
+        """Tells for some rows whether their lines stay on the board."""
+        return lambda rows: self._ground.sight.clear(start[rows], end[rows])
+
+    # ------------------------------------------------------------------------------------------------- corners
+
+    def _round_corners(self) -> list[Edges]:
+        """Lines from copper to corners and from corner to corner; notes how far corners are from copper."""
+        corners = self._ground.corners
+        piece, corner = all_joins(self._pieces.boxes(), boxes_of(np.hstack((corners.at, corners.at))), self._limit)
+        points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
+        length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
+        nearest = self._nearest(piece, corner, length)
+        onwards = _onwards(nearest.min(axis=0))
+        useful = (nearest + onwards).min(axis=1) <= self._limit
+        self._behind = np.where(useful, nearest.min(axis=1), np.inf)
+        rest = onwards[self.roles[self._island[piece]], corner]
+        kept = (length + rest <= self._limit) & corners.taut(corner, points)
+        ways = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
+        return [*ways, *self._between_corners()]
+
+    def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
+        """Distance of each corner from the nearest copper, seen from above; (faces, roles, corners).
+
+        Copper in walls counts for both faces.
+        """
+        at, walls = self._ground.corners.at, self._in_walls
+        nearest = np.full((2, 3, self._corners), np.inf)
+        np.minimum.at(nearest, (self._face[piece], self.roles[self._island[piece]], corner), length)
+        wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
+        apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
+        for face in (TOP, BOTTOM):
+            np.minimum.at(nearest[face], (self.roles[walls.island[wall]], seen), apart)
+        return nearest
+
+    def _to_corners(self, piece: Rows, corner: Rows, points: Floats, length: Floats) -> Iterator[Edges]:
+        at = self._ground.corners.at
+        for face in (TOP, BOTTOM):
+            rows = np.flatnonzero(self._face[piece] == face)
+            key = self._island[piece[rows]].astype(np.int64) * self._corners + corner[rows]
+            seen = self._sees(points[rows], at[corner[rows]])
+            rows = rows[first_clear(key, length[rows], seen)]
+            reach = np.column_stack((self._pieces.reach[piece[rows]], np.zeros(len(rows))))
+            ends = points[rows], at[corner[rows]]
+            heads = self._corner_nodes(corner[rows], face)
+            yield lines(self._island[piece[rows]], heads, length[rows], face, ends, reach)
+
+    def _between_corners(self) -> Iterator[Edges]:
+        corners, behind = self._ground.corners, self._behind.min(axis=0)
+        useful = np.flatnonzero(np.isfinite(behind))
+        boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
+        for a, b in joins(boxes, boxes, self._limit - behind[useful]):
+            u, w = useful[a], useful[b]
+            kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + behind[u] + behind[w] <= self._limit)
+            u, w = u[kept], w[kept]
+            kept = corners.taut(u, corners.at[w]) & corners.taut(w, corners.at[u])
+            u, w = u[kept], w[kept]
+            kept = self._ground.sight.clear(corners.at[u], corners.at[w])
+            yield from self._corner_lines(u[kept], w[kept])
+
+    def _corner_lines(self, u: Rows, w: Rows) -> Iterator[Edges]:
+        """Lines between corners, on each face where copper is near enough to both."""
+        at = self._ground.corners.at
+        for face in (TOP, BOTTOM):
+            length, behind = norm(at[u] - at[w]), self._behind[face]
+            kept = length + behind[u] + behind[w] <= self._limit
+            a, b = u[kept], w[kept]
+            ends = at[a], at[b]
+            yield lines(self._corner_nodes(a, face), self._corner_nodes(b, face), length[kept], face, ends, None)
+
+    def _corner_nodes(self, corner: Rows, face: int) -> Rows:
+        return self.islands + face * self._corners + corner
+
+    # --------------------------------------------------------------------------------------------------- walls
+
+    def _over_walls(self) -> list[Edges]:
+        ground = self._ground
+        walls = Walls(
+            ground.rims,
+            ground.corners,
+            ground.sight,
+            ground.thickness,
+            self._limit,
+            self.nodes,
+            self._may_be_neighbours,
+            self._in_walls,
+        )
+        return walls.crossings(self._starts(TOP), self._starts(BOTTOM))
+
+    def _starts(self, face: int) -> Starts:
+        """Copper and useful corners of a face."""
+        mine, useful = np.flatnonzero(self._face == face), np.flatnonzero(np.isfinite(self._behind[face]))
+        at = self._ground.corners.at[useful]
+        return Starts(
+            node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(np.int32),
+            ends=np.concatenate((self._pieces.ends[mine], np.hstack((at, at)))),
+            reach=np.concatenate((self._pieces.reach[mine], np.zeros(len(useful)))),
+            behind=np.concatenate((np.zeros(len(mine)), self._behind[face, useful])),
+            corner=np.concatenate((np.full(len(mine), -1), useful)),
+        )
+
+    def _may_be_neighbours(self, a: Ints, b: Ints) -> Bools:
+        """Whether two nodes, islands or corners, may be joined."""
+        both = (a < self.islands) & (b < self.islands)
+        mask = np.ones(len(a), dtype=bool)
+        mask[both] = self.meet(a[both], b[both])
+        return mask
+
+
+def _onwards(nearest: Floats) -> Floats:
+    """Least distance to copper that copper of each role is measured to, given the nearest of each role, (3, n)."""
+    to_target, to_source = np.minimum(nearest[TARGET], nearest[HOP]), np.minimum(nearest[SOURCE], nearest[HOP])
+    onwards: Floats = np.stack((to_target, to_source, nearest.min(axis=0)))
+    return onwards
+
+
+def _columns(
+    found: list[tuple[Rows, Rows, Floats, Floats, Floats]],
+) -> tuple[Rows, Rows, Floats, Floats, Floats]:
+    none = np.empty(0)
+    rows_a, rows_b, *real = zip(*found, (no_rows(), no_rows(), none, none, none), strict=True)
+    a, b, (length, part_a, part_b) = np.concatenate(rows_a), np.concatenate(rows_b), map(np.concatenate, real)
+    return a, b, length, part_a, part_b

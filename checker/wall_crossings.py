@@ -1,0 +1,405 @@
+"""Ways over the walls of free edges: from face to face, and to copper that lies in a wall.
+
+A way leaves a face through one straight piece of rim (a window), crosses the wall and enters the other face through
+another window of the same rim. Unfolded beside the wall, it is straight but for bends at the ends of windows. What can
+be an end of such a way, seen from one face through one window, is an *approach*. Two approaches from both sides of a
+wall belong together only if some direction lets a line pass both windows; so a round hole with hundreds of windows is
+paired by a join over directions and not window by window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import shapely
+
+from checker.free_edges import Corners, Rims, Sight
+from checker.surface_parts import (
+    BOTTOM,
+    NOTHING,
+    TOP,
+    WALL,
+    Edges,
+    Exposed,
+    boxes_of,
+    first_clear,
+    joined,
+    joins,
+    no_rows,
+    pieces_of,
+)
+from checker.unfolding import Crossings, along, cross, nearest_part, through_windows, touching_lines
+from parsers.primitives import Bools, Floats, Ints, Rows
+
+_AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
+_SLIGHT = 1e-6  # radians; directions that differ by less may be the same
+
+
+@dataclass(frozen=True, slots=True)
+class InWalls:
+    """Copper in walls as pieces along rims; columns of length n."""
+
+    island: Ints
+    ends: Floats  # (n, 4) on the board
+    loop: Ints
+    s: Floats  # (n, 2) from, to
+    above: Floats
+    below: Floats
+    slack: Floats
+
+    def depth(self, face: int, thickness: float) -> Floats:
+        """How far below the rim of a face it begins."""
+        return self.above if face == TOP else thickness - self.below
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """Copper pieces and corners of one face, from which ways over walls begin; columns of length n."""
+
+    node: Ints
+    ends: Floats  # (n, 4)
+    reach: Floats
+    behind: Floats  # least length of a path before it, 0 for copper
+    corner: Rows  # of Corners, -1 for copper
+
+
+@dataclass(frozen=True, slots=True)
+class Approaches:
+    """Ways up to a window, unfolded: x runs along the loop, y into the face; columns of length n."""
+
+    node: Ints
+    world: Floats  # (n, 4) the piece as it lies on the board
+    piece: Floats  # (n, 4) the same, unfolded
+    rim: Ints  # row of Rims; -1 for copper in a wall
+    window: Floats  # (n, 2) from, to along the loop
+    loop: Ints
+    reach: Floats  # copper's radius and all slack
+    behind: Floats
+    lower: Floats  # least length up to the rim, `behind` included
+    angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
+    depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
+
+    def take(self, rows: Rows | Bools) -> Approaches:
+        """Some of the rows."""
+        return Approaches(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class Walls:
+    """What ways over walls need to know.
+
+    Attributes
+    ----------
+    wanted : whether two nodes may be neighbours, row by row
+    """
+
+    rims: Rims
+    corners: Corners
+    sight: Sight
+    thickness: float
+    limit: float
+    nodes: int
+    wanted: Callable[[Ints, Ints], Bools]
+    copper: InWalls
+
+    def crossings(self, top: Starts, bottom: Starts) -> list[Edges]:
+        """All ways over walls that can be part of a shortest path within the limit."""
+        over, under = self._approaches(top), self._approaches(bottom)
+        found = [*self._cheapest_in_sight(over, under, TOP)]
+        for face, near in ((TOP, over), (BOTTOM, under)):
+            found += self._cheapest_in_sight(near, self._in_walls(face), face)
+            found += self._wall_face_wall(face)
+        return [*found, self._along_walls()]
+
+    def _approaches(self, starts: Starts) -> Approaches:
+        boxes = boxes_of(self.rims.ends)
+        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - starts.behind)
+        return _stacked([self._approach(starts, a, b) for a, b in pairs])
+
+    def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Approaches:
+        """Unfold pieces beside their rims; those behind the rim or too far away drop out."""
+        corner = starts.corner[start]
+        taut = corner < 0
+        taut[~taut] = self.corners.taut_towards(corner[~taut], self.rims.ends[rim[~taut]])
+        start, rim = start[taut], rim[taut]
+        front, world, piece = _unfolded(starts.ends[start], self.rims, rim)
+        start, rim = start[front], rim[front]
+        window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
+        reach = starts.reach[start] + self.rims.slack[rim]
+        lower = np.maximum(touching_lines(piece, _level(window, 0.0))[0].min(axis=1) - reach, 0.0)
+        out = Approaches(
+            node=starts.node[start],
+            world=world,
+            piece=piece,
+            rim=rim.astype(np.int32),
+            window=window,
+            loop=self.rims.loop[rim],
+            reach=reach,
+            behind=starts.behind[start],
+            lower=lower + starts.behind[start],
+            angle=_angles(piece, window, self.rims, rim, starts.corner[start] >= 0),
+            depth=np.full(len(rim), self.thickness),
+        )
+        return out.take(out.lower <= self.limit)
+
+    def _in_walls(self, face: int) -> Approaches:
+        """Copper in the walls as seen over the rim of one face."""
+        walls = self.copper
+        flat = np.zeros(len(walls.island))
+        return Approaches(
+            node=walls.island,
+            world=np.zeros((len(flat), 4)),
+            piece=_level(walls.s, 0.0),
+            rim=np.full(len(flat), -1, np.int32),
+            window=walls.s,
+            loop=walls.loop,
+            reach=walls.slack,
+            behind=flat,
+            lower=flat,
+            angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
+            depth=walls.depth(face, self.thickness),
+        )
+
+    def _cheapest_in_sight(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
+        edges = joined(list(self._pairs(near, far, face)))
+        if len(edges):
+            key = edges.tail.astype(np.int64) * self.nodes + edges.head
+            yield edges.take(first_clear(key, edges.cost, lambda rows: self._clear(edges.points[rows])))
+
+    def _clear(self, points: Floats) -> Bools:
+        """Whether the first and the last stretch, on faces, stay on the board."""
+        last = np.where(np.isnan(points[:, 3]), points[:, 2], points[:, 3])
+        return self.sight.clear(points[:, 0], points[:, 1]) & self.sight.clear(points[:, 2], last)
+
+    def _pairs(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
+        """Ways through all pairs of windows that some direction passes; a loop may be walked round either way."""
+        place = np.cumsum(3 * (self.rims.perimeter + 6 * self.limit))  # keeps loops apart
+        boxes_near = _direction_boxes(near.angle, near.piece, place[near.loop])
+        boxes_near[:, [1, 3]] += np.array([-self.limit, self.limit])
+        for turn in (-1, 0, 1):
+            offset = turn * self.rims.perimeter[far.loop]
+            boxes_far = _direction_boxes(-far.angle[:, ::-1], far.piece, place[far.loop] + offset)
+            for a, b in joins(boxes_near, boxes_far, 0.0):
+                kept = near.lower[a] + far.lower[b] + far.depth[b] <= self.limit
+                kept &= self.wanted(near.node[a], far.node[b]) & _may_pass(near, far, a, b, offset[b])
+                yield self._cross(near.take(a[kept]), far.take(b[kept]), offset[b[kept]], face)
+
+    def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> Edges:
+        """Go through both windows on the shortest way."""
+        first, second = _level(near.window, 0.0), _level(far.window + offset[:, None], -far.depth)
+        piece = far.piece * np.array([1.0, -1.0, 1.0, -1.0])
+        piece[:, [0, 2]] += offset[:, None]
+        piece[:, [1, 3]] -= far.depth[:, None]
+        way = through_windows(near.piece, first, second, piece)
+        cost = np.maximum(way.length - near.reach - far.reach, 0.0)
+        kept = np.flatnonzero(cost + near.behind + far.behind <= self.limit)
+        near, far, way = near.take(kept), far.take(kept), Crossings(*(c[kept] for c in way.columns()))
+        s = np.column_stack((along(first[kept], way.first)[:, 0], along(second[kept], way.second)[:, 0]))
+        other = np.where(far.rim < 0, NOTHING, 1 - face)
+        return Edges(
+            tail=near.node,
+            head=far.node,
+            cost=cost[kept],
+            on=np.column_stack((np.full(len(kept), face), np.full(len(kept), WALL), other)).astype(np.int32),
+            points=self._points(near, far, way, s),
+            reach=np.column_stack((near.reach, far.reach)),
+            loop=near.loop,
+            s=s,
+        )
+
+    def _points(self, near: Approaches, far: Approaches, way: Crossings, s: Floats) -> Floats:
+        points = np.empty((len(s), 4, 2))
+        points[:, 0], points[:, 3] = along(near.world, way.start), along(far.world, way.end)
+        points[:, 1] = along(self.rims.ends[near.rim], way.first)
+        points[:, 2] = along(self.rims.ends[far.rim], way.second)
+        for row in np.flatnonzero(far.rim < 0):
+            points[row, 2] = self.rims.at(int(near.loop[row]), float(s[row, 1]))
+            points[row, 3] = np.nan
+        return points
+
+    def _along_walls(self) -> Edges:
+        """Straight ways between copper in the same wall."""
+        walls = self.copper
+        a, b = np.triu_indices(len(walls.island), 1)
+        kept = (walls.loop[a] == walls.loop[b]) & self.wanted(walls.island[a], walls.island[b])
+        a, b = a[kept], b[kept]
+        gap, s = _gaps(walls.s[a], walls.s[b], self.rims.perimeter[walls.loop[a]])
+        drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
+        cost = np.maximum(np.hypot(gap, drop) - walls.slack[a] - walls.slack[b], 0.0)
+        kept = cost <= self.limit
+        a, b, s, loop = a[kept], b[kept], s[kept], walls.loop[a[kept]]
+        points = np.full((len(a), 4, 2), np.nan)
+        for row in range(len(a)):
+            points[row, 1:3] = [self.rims.at(int(loop[row]), float(place)) for place in s[row]]
+        on = np.tile(np.array([NOTHING, WALL, NOTHING], np.int32), (len(a), 1))
+        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, np.zeros((len(a), 2)), loop, s)
+
+    def _wall_face_wall(self, face: int) -> Iterator[Edges]:
+        """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
+        walls, rims = self.copper, self.rims
+        piece, rim, laid = self._laid_beside(face)
+        slack = walls.slack[piece] + rims.slack[rim]
+        boxes = boxes_of(rims.ends[rim])
+        for pair in joins(boxes, boxes, self.limit):
+            a, b = np.stack(pair)[:, (pair[0] < pair[1]) & (rim[pair[0]] != rim[pair[1]])]
+            way = through_windows(laid[a], rims.ends[rim[a]], rims.ends[rim[b]], laid[b])
+            cost = np.maximum(way.length - slack[a] - slack[b], 0.0)
+            kept = np.flatnonzero((cost <= self.limit) & self.wanted(walls.island[piece[a]], walls.island[piece[b]]))
+            out = along(rims.ends[rim[a[kept]]], way.first[kept])
+            into = along(rims.ends[rim[b[kept]]], way.second[kept])
+            seen = self.sight.clear(out, into)
+            kept = kept[seen]
+            yield self._up_and_down(piece[a[kept]], piece[b[kept]], cost[kept], (out[seen], into[seen]), face)
+
+    def _up_and_down(self, a: Rows, b: Rows, cost: Floats, line: tuple[Floats, Floats], face: int) -> Edges:
+        walls, n = self.copper, len(a)
+        starts = along(walls.ends[a], nearest_part(walls.ends[a], line[0]))
+        ends = along(walls.ends[b], nearest_part(walls.ends[b], line[1]))
+        return Edges(
+            tail=walls.island[a],
+            head=walls.island[b],
+            cost=cost,
+            on=np.tile(np.array([WALL, face, WALL], np.int32), (n, 1)),
+            points=np.stack((starts, *line, ends), axis=1),
+            reach=np.zeros((n, 2)),
+            loop=np.full(n, NOTHING, np.int32),
+            s=np.zeros((n, 2)),
+        )
+
+    def _laid_beside(self, face: int) -> tuple[Rows, Rows, Floats]:
+        """Copper in walls unfolded into the plane of a face beside each rim that it may leave by.
+
+        Returns
+        -------
+        row of the copper, row of the rim, piece in the plane of the face (n, 4)
+        """
+        walls, rims = self.copper, self.rims
+        depth = walls.depth(face, self.thickness)
+        found = []
+        for turn in (-1, 0, 1):
+            for loop in np.unique(walls.loop):
+                a, b = (np.flatnonzero(c == loop) for c in (walls.loop, rims.loop))
+                s = walls.s[a] + turn * rims.perimeter[loop]
+                near = s[:, None, 0] <= (rims.s + rims.length)[b] + self.limit
+                near &= s[:, None, 1] >= rims.s[b] - self.limit
+                i, j = np.nonzero(near)
+                found.append((a[i], b[j], s[i]))
+        piece = np.concatenate([f[0] for f in found] or [no_rows()])
+        rim = np.concatenate([f[1] for f in found] or [no_rows()])
+        s = np.concatenate([f[2] for f in found] or [np.empty((0, 2))])
+        start = rims.ends[rim, 0:2]
+        unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
+        out = np.column_stack((unit[:, 1], -unit[:, 0])) * depth[piece, None]
+        laid = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[rim, None]) + out for k in (0, 1)])
+        return piece, rim, laid
+
+
+def in_walls(rims: Rims, copper: Exposed) -> InWalls:
+    """Lay exposed copper along the rims; each piece takes the rim nearest to its middle."""
+    if not len(copper.island) or not len(rims):
+        none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
+        return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none)
+    pieces = pieces_of(copper.line, np.zeros(len(copper.line)))
+    ends, row = pieces.ends, pieces.row
+    tree = shapely.STRtree(shapely.linestrings(rims.ends.reshape(-1, 2, 2)))
+    rim = tree.nearest(shapely.points((ends[:, 0:2] + ends[:, 2:4]) / 2))
+    parts = np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)])
+    s = np.sort(rims.s[rim][:, None] + parts * rims.length[rim][:, None], axis=1)
+    slack = rims.slack[rim]
+    return InWalls(copper.island[row], ends, rims.loop[rim], s, copper.above[row], copper.below[row], slack)
+
+
+def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:
+    """Shortest distances of stretches of closed loops, and where they are taken (n, 2)."""
+    best, places = np.full(len(a), np.inf), np.zeros((len(a), 2))
+    for turn in (-1, 0, 1):
+        moved = b + turn * perimeter[:, None]
+        gap = np.maximum(np.maximum(moved[:, 0] - a[:, 1], a[:, 0] - moved[:, 1]), 0.0)
+        start = np.clip(moved[:, 0], a[:, 0], a[:, 1])
+        better = gap < best
+        best = np.where(better, gap, best)
+        here = np.column_stack((start, np.clip(start, moved[:, 0], moved[:, 1])))
+        places = np.where(better[:, None], here, places)
+    return best, places
+
+
+def _level(window: Floats, y: Floats | float) -> Floats:
+    """Windows as pieces at one height of the unfolded wall."""
+    height = np.broadcast_to(y, (len(window),))
+    pieces: Floats = np.column_stack((window[:, 0], height, window[:, 1], height))
+    return pieces
+
+
+def _unfolded(ends: Floats, rims: Rims, rim: Rows) -> tuple[Bools, Floats, Floats]:
+    """Lay pieces beside their rims: x along the loop, y into the board; what is behind the rim is cut off.
+
+    Returns
+    -------
+    mask of the pieces that remain, their ends on the board, their ends unfolded
+    """
+    start = rims.ends[rim, 0:2]
+    unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
+    depth = _depths(ends, start, unit)
+    allowed = -2 * rims.slack[rim] - 1e-9  # corners of curved outlines may lie a little behind the rim
+    front = depth.max(axis=1) >= allowed
+    ends, depth, unit, start, allowed = ends[front], depth[front], unit[front], start[front], allowed[front]
+    drop = depth[:, 0] - depth[:, 1]
+    part = np.clip(np.divide(depth[:, 0] - allowed, drop, out=np.zeros(len(drop)), where=drop != 0), 0.0, 1.0)
+    middle = along(ends, part)
+    cut = depth < allowed[:, None]
+    ends = np.hstack([np.where(cut[:, k : k + 1], middle, ends[:, 2 * k : 2 * k + 2]) for k in (0, 1)])
+    y = np.maximum(_depths(ends, start, unit), 0.0)
+    at = rims.s[rim][front]
+    x = [at + np.einsum("ij,ij->i", unit, ends[:, k : k + 2] - start) for k in (0, 2)]
+    return front, ends, np.column_stack((x[0], y[:, 0], x[1], y[:, 1]))
+
+
+def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
+    depths: Floats = np.column_stack([cross(unit, ends[:, k : k + 2] - start) for k in (0, 2)])
+    return depths
+
+
+def _angles(piece: Floats, window: Floats, rims: Rims, rim: Rows, corner: Bools) -> Floats:
+    """Directions in which straight lines from unfolded pieces leave through their windows, widened by the bends.
+
+    A path that comes round a corner at the end of its window leaves at most by the corner's bend off the rim: else
+    it could be shortened on the other side.
+    """
+    before, after = rims.bend_before[rim], rims.bend_after[rim]
+    x, y = piece[:, [0, 2]], piece[:, [1, 3]]
+    low = np.arctan2(window[:, :1] - x, y).min(axis=1) - before
+    high = np.arctan2(window[:, 1:] - x, y).max(axis=1) + after
+    at_rim = y.min(axis=1) <= _AT_RIM
+    low, high = np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)
+    starts, ends = np.abs(x[:, :1] - window).T <= _AT_RIM
+    low = np.where(at_rim & corner & starts, np.pi / 2 - before, low)
+    high = np.where(at_rim & corner & ends, -np.pi / 2 + after, high)
+    return np.column_stack((low, high))
+
+
+def _direction_boxes(angle: Floats, piece: Floats, shift: Floats) -> Floats:
+    """Boxes that meet where two approaches have a direction in common and lie at the same place of a loop."""
+    x = piece[:, [0, 2]]
+    low, high = x.min(axis=1) + shift, x.max(axis=1) + shift
+    return np.column_stack((angle[:, 0] - _SLIGHT, low, angle[:, 1] + _SLIGHT, high))
+
+
+def _may_pass(near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats) -> Bools:
+    """Whether the straight line between two unfolded pieces has a direction that their windows let pass."""
+    x_near, x_far = near.piece[a][:, [0, 2]], far.piece[b][:, [0, 2]] + offset[:, None]
+    y_near, y_far = near.piece[a][:, [1, 3]], far.piece[b][:, [1, 3]] + far.depth[b][:, None]
+    across = (x_far[:, None, :] - x_near[:, :, None]).reshape(-1, 4)
+    down = (y_far[:, None, :] + y_near[:, :, None]).reshape(-1, 4)
+    angle = np.arctan2(across, down)
+    low = np.minimum(near.angle[a, 0], -far.angle[b, 1]) - _SLIGHT
+    high = np.maximum(near.angle[a, 1], -far.angle[b, 0]) + _SLIGHT
+    mask: Bools = (angle.max(axis=1) >= low) & (angle.min(axis=1) <= high)
+    return mask
+
+
+def _stacked(parts: Sequence[Approaches]) -> Approaches:
+    none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
+    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, none, none, pairs, none)
+    return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))
