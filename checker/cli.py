@@ -339,7 +339,7 @@ def _deliver(text: str, target: Path | None) -> None:
 
 def _manual_text(module: RuleModule) -> str:
     rule, manual = module.rule, module.manual
-    parts = [f"{rule.id}: {rule.title} ({rule.level})", manual.obligation]
+    parts = [f"{rule.id}: {rule.title} ({rule.level})", textwrap.fill(manual.obligation, 80)]
     for name, text in (("Why", manual.why), ("Measured", manual.measured), ("Fix", manual.fix)):
         parts.append(textwrap.fill(f"{name}: {text}", 80, subsequent_indent="  "))
     for limit in rule.limits:
@@ -348,3 +348,7 @@ def _manual_text(module: RuleModule) -> str:
     parts.append(textwrap.fill(f"Source: {manual.source}", 80, subsequent_indent="  "))
     parts.append(textwrap.fill(CAUTION, 80))
     return "\n\n".join(parts) + "\n"
+
+
+if __name__ == "__main__":
+    main(prog_name="moatcheck")

@@ -1,0 +1,243 @@
+"""The command line as a user runs it: exit codes, one-line errors, files whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from checker import demo
+from checker.cli import main
+from checker.outcome import CAUTION
+from parsers import read_board
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words], prog_name="moatcheck")
+
+
+@pytest.fixture(scope="module")
+def boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two small boards, sound and faulty, with their rules."""
+    folder = tmp_path_factory.mktemp("boards")
+    for name in ("battery", "digital-isolator", "digital-isolator-faulty"):
+        demo.write(name, folder / name)
+    return folder
+
+
+def words_of(boards: Path, name: str) -> tuple[Path, str, Path]:
+    return boards / name / "board", "--rules", boards / name / "rules.toml"
+
+
+def test_a_sound_board_passes_with_exit_code_0(boards: Path) -> None:
+    result = run("check", *words_of(boards, "digital-isolator"))
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "pass" in result.stdout.splitlines()[0].lower()
+
+
+def test_a_faulty_board_fails_with_exit_code_1(boards: Path) -> None:
+    result = run("check", *words_of(boards, "digital-isolator-faulty"))
+    assert (result.exit_code, result.stderr) == (1, "")
+
+
+def test_the_text_report_fits_80_columns_and_holds_the_caution(boards: Path) -> None:
+    text = run("check", *words_of(boards, "digital-isolator-faulty")).stdout
+    assert max(map(len, text.splitlines())) <= 80
+    assert CAUTION.split(":", maxsplit=1)[0] in " ".join(text.split())
+
+
+def test_one_format_without_a_folder_is_standard_output_alone(boards: Path) -> None:
+    result = run("check", *words_of(boards, "digital-isolator-faulty"), "--format", "json")
+    report = json.loads(result.stdout)
+    assert report["verdict"] == "fail"
+    assert report["schema"] == 1
+
+
+def test_several_formats_without_a_folder_are_wrong_usage(boards: Path) -> None:
+    result = run("check", *words_of(boards, "battery"), "--format", "json", "--format", "text")
+    assert result.exit_code == 2
+    assert "--out" in result.stderr
+
+
+def test_every_format_stands_in_the_folder_beside_the_pictures(boards: Path, tmp_path: Path) -> None:
+    formats = ("text", "json", "sarif", "junit", "markdown", "html", "csv", "gerber")
+    asked = [word for name in formats for word in ("--format", name)]
+    result = run("check", *words_of(boards, "digital-isolator-faulty"), "--out", tmp_path / "out", *asked)
+    assert result.exit_code == 1
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    endings = ("txt", "json", "sarif", "xml", "md", "html", "csv", "gbr")
+    assert {f"report.{ending}" for ending in endings} <= names
+    assert {"image-L1.svg", "image-L1.png"} <= names
+    assert all(path.stat().st_size for path in (tmp_path / "out").iterdir())
+
+
+def test_the_same_input_gives_the_same_bytes(boards: Path, tmp_path: Path) -> None:
+    asked = [word for name in ("json", "html", "gerber", "sarif") for word in ("--format", name)]
+    for name in ("one", "two"):
+        run("check", *words_of(boards, "digital-isolator-faulty"), "--out", tmp_path / name, *asked)
+    for path in (tmp_path / "one").iterdir():
+        assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
+
+
+def test_check_without_rules_offers_a_draft(boards: Path) -> None:
+    result = run("check", boards / "battery" / "board")
+    assert result.exit_code == 2
+    assert "moatcheck draft" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("check", "nowhere", "--rules", "RULES"), "nowhere"),
+        (("check", "BOARD", "--rules", "nowhere.toml"), "nowhere.toml"),
+        (("check", "BOARD", "--rules", "RULES", "--baseline", "nowhere.json"), "nowhere.json"),
+        (("inventory", "RULES"), "rules.toml"),
+        (("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--finding", "none"), 'no finding "none"'),
+        (("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--layer", "L9"), 'no layer "L9"'),
+        (("compare", "RULES", "BOARD", "--rules", "RULES"), "rules.toml"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_code_3(boards: Path, words: tuple[str, ...], said: str) -> None:
+    board, _, rules = words_of(boards, "battery")
+    names = {"BOARD": str(board), "RULES": str(rules)}
+    result = run(*(names.get(word, word) for word in words))
+    assert result.exit_code == 3
+    assert result.stdout == ""
+    assert len(result.stderr.splitlines()) == 1
+    assert said in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("chek", "x"), 'did you mean "check"?'),
+        (("explain", "gap-crosing"), 'did you mean "gap-crossing"?'),
+        (("demo", "batery"), 'did you mean "battery"?'),
+        (("image", "b", "--rules", "r", "--output", "x.gif"), "must end in .svg or .png"),
+        (("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png"), "--over and --pin belong together"),
+        (("image", "b", "--rules", "r", "--output", "x.svg", "--pin", "1,2"), "write X,Y=PX,PY"),
+    ],
+)
+def test_wrong_usage_is_exit_code_2_with_a_way_out(words: tuple[str, ...], said: str) -> None:
+    result = run(*words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+def test_no_arguments_show_the_three_steps() -> None:
+    result = run()
+    assert result.exit_code == 0
+    assert all(step in result.stdout for step in ("draft", "edit", "check"))
+
+
+def test_a_baseline_lets_known_findings_pass_but_never_safety(boards: Path, tmp_path: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    run("check", *words, "--out", tmp_path / "old")
+    old = json.loads((tmp_path / "old" / "report.json").read_text())
+    result = run("check", *words, "--baseline", tmp_path / "old" / "report.json", "--format", "json")
+    new = json.loads(result.stdout)
+    assert all(f["known"] for f in new["findings"])
+    safety = {"clearance", "creepage", "galvanic-bridge"}
+    still = any(f["level"] == "error" and f["rule"] in safety for f in old["findings"])
+    assert result.exit_code == (1 if still else 0)
+
+
+def test_reports_and_boards_compare_alike(boards: Path, tmp_path: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    run("check", *words, "--out", tmp_path / "old")
+    report = tmp_path / "old" / "report.json"
+    same = run("compare", report, words[0], "--rules", words[2]).stdout
+    assert same.splitlines()[0].startswith("0 fixed, 0 new, 0 moved")
+    sound = boards / "digital-isolator" / "board"
+    assert "0 new" in run("compare", report, sound, "--rules", words[2]).stdout.splitlines()[0]
+
+
+def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: Path, tmp_path: Path) -> None:
+    _, _, rules = words_of(boards, "digital-isolator")
+    sound, faulty = (boards / name / "board" for name in ("digital-isolator", "digital-isolator-faulty"))
+    result = run("check", sound, faulty, "--rules", rules, "--jobs", "2", "--out", tmp_path)
+    assert result.exit_code == 1
+    assert {path.name for path in tmp_path.iterdir()} == {"board", "board-2"}
+    result = run("check", sound, "nowhere", faulty, "--rules", rules)
+    assert result.exit_code == 3
+    assert [line.split()[1] for line in result.stdout.splitlines()[:3]] == ["pass", "unreadable", "fail"]
+
+
+def test_quiet_says_nothing(boards: Path) -> None:
+    result = run("check", *words_of(boards, "digital-isolator-faulty"), "--quiet")
+    assert (result.exit_code, result.stdout, result.stderr) == (1, "", "")
+
+
+def test_a_folder_that_cannot_be_written_is_one_line(boards: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    result = run("check", *words_of(boards, "battery"), "--out", tmp_path / "file" / "out")
+    assert result.exit_code == 3
+    assert "cannot write" in result.stderr
+
+
+def test_a_draft_runs_as_it_is(boards: Path, tmp_path: Path) -> None:
+    board = boards / "digital-isolator" / "board"
+    assert run("draft", board, "--output", tmp_path / "rules.toml").exit_code == 0
+    assert run("check", board, "--rules", tmp_path / "rules.toml").exit_code in (0, 1)
+
+
+@pytest.mark.parametrize("form", ["text", "json", "csv"])
+def test_an_inventory_names_every_net(boards: Path, form: str) -> None:
+    board, _, rules = words_of(boards, "digital-isolator")
+    names = {net.name for net in read_board(board).nets}
+    assert names
+    for words in ((board,), (board, "--rules", rules)):
+        result = run("inventory", *words, "--format", form)
+        assert result.exit_code == 0
+        assert all(name[:28] in result.stdout for name in names)
+
+
+def test_a_picture_is_written(boards: Path, tmp_path: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    report = json.loads(run("check", *words, "--format", "json").stdout)
+    target = tmp_path / "detail.png"
+    result = run("image", *words, "--finding", report["findings"][0]["id"], "--output", target)
+    assert result.exit_code == 0
+    assert target.read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_process_gives_the_same_exit_codes_and_no_traceback(boards: Path) -> None:
+    """Run as a user would, in another locale and from another folder."""
+    words = [sys.executable, "-m", "checker.cli", "check"]
+    environment = {**os.environ, "LC_ALL": "C", "PYTHONPATH": str(Path.cwd())}
+    board, _, rules = words_of(boards, "digital-isolator-faulty")
+    for last, code in (([str(board), "--rules", str(rules)], 1), (["nowhere", "--rules", str(rules)], 3)):
+        done = subprocess.run([*words, *last], capture_output=True, text=True, env=environment, cwd="/", check=False)
+        assert done.returncode == code
+        assert "Traceback" not in done.stderr
+
+
+def test_an_unexpected_error_is_one_line_too(boards: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("oops")
+
+    monkeypatch.setattr("checker.run.check", broken)
+    result = run("check", *words_of(boards, "battery"))
+    assert result.exit_code == 3
+    assert len(result.stderr.splitlines()) == 1
+    assert "nothing was decided" in result.stderr
+
+
+@pytest.mark.parametrize("command", ["check", "draft", "inventory", "image", "compare", "explain", "demo"])
+def test_every_command_has_help(command: str) -> None:
+    result = run(command, "--help")
+    assert result.exit_code == 0
+    assert "Usage: moatcheck" in result.stdout
+
+
+def test_explain_tells_the_manual_of_every_rule() -> None:
+    listed = [line.split()[0] for line in run("explain").stdout.splitlines()]
+    for rule in listed:
+        text = run("explain", rule).stdout
+        assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
+        assert max(map(len, text.splitlines())) <= 80
