@@ -326,6 +326,7 @@ def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
     links = links[np.lexsort((links[:, 1], links[:, 0], labels.max(axis=1), labels.min(axis=1)))]
     links = links[_ranks(graph.label[links[:, :2]]) < SAMPLE]
     at, layer = _meeting_places(joined, graph.edges[links[:, 2]])
+    links, at, layer = _every_place(joined, links, at, layer)
     told = _one_per_place(graph.label[links[:, :2]], at, layer)
     rows = _standing_rows(graph, links[told, :2])
     return tuple(
@@ -369,6 +370,21 @@ def _meeting_places(joined: _Joined, edges: Pairs) -> tuple[Floats, Ints]:
     reach = np.maximum(np.column_stack((copper.radius[b], copper.radius[a])), 1e-9)
     at[~walls] = np.average(ends, axis=1, weights=np.repeat(reach[:, :, None], 2, axis=2))
     return at, layer
+
+
+def _every_place(joined: _Joined, links: Pairs, at: Floats, layer: Ints) -> tuple[Pairs, Floats, Ints]:
+    """The same with a row for each place where two areas touch: one pour may reach another by several bridges."""
+    ends = joined.graph.edges[links[:, 2]]
+    flat = ends[:, 1] < joined.graph.conductors
+    areas = joined.copper.kind[np.where(flat[:, None], ends, 0)] == Kind.AREA
+    places = [point[None] for point in at]
+    for row in np.flatnonzero(flat & areas.all(axis=1)):
+        overlap = shapely.intersection(*shapely.buffer(_clipped(*joined.skeletons[ends[row]]), TOUCH / 2))
+        parts = shapely.get_parts(overlap)
+        if len(parts) > 1:
+            places[row] = shapely.get_coordinates(shapely.point_on_surface(parts))
+    again = np.repeat(np.arange(len(links)), [len(points) for points in places])
+    return links[again], np.concatenate(places), layer[again]
 
 
 def _clipped(a: shapely.Geometry, b: shapely.Geometry) -> tuple[shapely.Geometry, shapely.Geometry]:

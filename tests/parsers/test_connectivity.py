@@ -168,6 +168,16 @@ def test_one_contact_per_place() -> None:
     assert [c.nets for c in result.connectivity.contacts] == [(A, B), (A, B)]
 
 
+def test_two_areas_that_touch_twice_are_two_contacts() -> None:
+    """A pour with two tongues (x 4..5; y 1..2 and y 7..8) into its neighbour is joined to it at two places."""
+    pour = shapely.union_all([shapely.box(0, 0, 4, 9), shapely.box(4, 1, 5, 2), shapely.box(4, 7, 5, 8)])
+    result = connect(concatenate([area(pour, A), area(shapely.box(4.9, 0, 9, 9), B)]), NO_HOLES, NETS, 1)
+    assert [c.rows for c in result.connectivity.contacts] == [(0, 1), (0, 1)]
+    low, high = sorted(c.at for c in result.connectivity.contacts)
+    assert low == pytest.approx((4.95, 1.5), abs=0.51)
+    assert high == pytest.approx((4.95, 7.5), abs=0.51)
+
+
 def test_contacts_of_a_pair_are_capped() -> None:
     """Two nets that touch everywhere are told PLACES times, not for every object."""
     strokes = [stroke(2.0 * i, 0, 2.0 * i, 1, A) for i in range(3 * PLACES)]
