@@ -1,0 +1,226 @@
+"""Pours: the connected pieces of reference copper on each layer, antipads filled. Definitions: README, "Words".
+
+The copper of a region is united per layer; pieces nearer than TOUCH are one. An antipad is a hole whose longest extent
+is below `limits.hole`, or that surrounds drilled pads and reaches less than `limits.hole` beyond their copper.
+
+Cost: lands and strokes that lie wholly in a large area are left out of the union, so that it grows with the copper
+that shapes the pour, not with the number of stitching vias.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from checker.index import BoxIndex
+from checker.regions import Pour, Region
+from parsers.board import UNPLATED, Board
+from parsers.primitives import TOUCH, Bools, Floats, Kind, Rows, Shapes
+
+STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
+
+
+@dataclass(frozen=True, slots=True)
+class PourLimits:
+    """The limits that shape pours, mm."""
+
+    hole: float
+    pour: float
+
+
+class _Copper:
+    """A board's copper with what is needed to unite it and to know drilled pads."""
+
+    def __init__(self, board: Board) -> None:
+        self.copper = board.copper
+        self.boxes = board.copper.bounds()
+        self.holes = board.holes
+        self.hole_shapes = board.holes.shapes()
+        self.middles = (board.holes.ends[:, :2] + board.holes.ends[:, 2:]) / 2
+        self._pads: dict[int, tuple[Floats, Shapes]] = {}
+
+    def drilled(self, layer: int) -> tuple[Floats, Shapes]:
+        """Middle and copper of every drilled pad on a layer: the plated wall, and lands around any hole."""
+        if layer not in self._pads:
+            here = np.flatnonzero((self.holes.first <= layer) & (layer <= self.holes.last))
+            lands = np.flatnonzero(self.copper.pad & (self.copper.layer == layer))
+            middles = self.middles[here]
+            asked, found = BoxIndex(self.boxes[lands]).meeting(np.hstack((middles, middles)))
+            shapes = self.copper.shapes(lands[found])
+            inside = shapely.intersects_xy(shapes, middles[asked, 0], middles[asked, 1])
+            walls = self.holes.plated[here] != UNPLATED
+            self._pads[layer] = (
+                np.vstack((middles[walls], middles[asked[inside]])),
+                np.concatenate((self.hole_shapes[here[walls]], shapes[inside])),
+            )
+        return self._pads[layer]
+
+
+def find_pours(board: Board, regions: Sequence[Region], limits: PourLimits) -> tuple[Pour, ...]:
+    """All pours, ordered by region, layer, then place; reference copper first, planes after it."""
+    copper = _Copper(board)
+    out: list[Pour] = []
+    for region in regions:
+        for layer in range(len(board.layers)):
+            found: list[Pour] = []
+            for plane, nets in ((False, region.reference), (True, region.planes)):
+                rows = _rows(copper, nets, layer)
+                pours = _pours(copper, rows, region, limits)
+                found += [replace(pour, layer=layer, plane=plane) for pour in pours]
+            out += [replace(pour, piece=piece) for piece, pour in enumerate(found)]
+    return tuple(_without_islands(out))
+
+
+def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
+    """Whether a disc of that diameter (mm) fits into a shape."""
+    x0, y0, x1, y1 = shape.bounds
+    if min(x1 - x0, y1 - y0) < diameter - TOUCH or shape.area < 0.785 * diameter**2:
+        return False
+    return not shapely.is_empty(shapely.buffer(shape, -(diameter - TOUCH) / 2, quad_segs=STEPS))
+
+
+def united(shapes: Iterable[shapely.Geometry]) -> list[shapely.Polygon]:
+    """Connected pieces of a union; pieces within TOUCH of each other are one."""
+    pieces = shapely.get_parts(shapely.union_all(list(shapes)))
+    pieces = pieces[shapely.get_type_id(pieces) == 3]
+    seams = _seams(pieces)
+    if len(seams):
+        pieces = shapely.get_parts(shapely.union_all([*pieces, *seams]))
+    return list(pieces)
+
+
+def _seams(pieces: Shapes) -> list[shapely.Geometry]:
+    """What closes the hairlines between pieces that touch within the contract's tolerance."""
+    if len(pieces) < 2:
+        return []
+    tree = shapely.STRtree(pieces)
+    first, second = tree.query(pieces, predicate="dwithin", distance=TOUCH)
+    pairs = first < second
+    reach = TOUCH * 0.51
+    a, b = (shapely.buffer(pieces[side[pairs]], reach, join_style="mitre") for side in (first, second))
+    return [seam for seam in shapely.intersection(a, b) if not seam.is_empty]
+
+
+def _rows(copper: _Copper, nets: frozenset[int], layer: int) -> Rows:
+    mask = np.isin(copper.copper.net, list(nets)) & (copper.copper.layer == layer)
+    return np.flatnonzero(mask)
+
+
+def _pours(copper: _Copper, rows: Rows, region: Region, limits: PourLimits) -> list[Pour]:
+    """Pours made of some copper rows of one layer, ordered by place."""
+    if not len(rows):
+        return []
+    layer = int(copper.copper.layer[rows[0]])
+    area = shapely.Polygon(region.spec.area) if region.spec.area else None
+    found: list[Pour] = []
+    for piece in united(_shaping(copper, rows)):
+        if not _can_hold(piece, limits.pour):
+            continue
+        for shape, bare in _clipped(_filled(piece, copper.drilled(layer), limits.hole), piece, area):
+            if holds_disc(shape, limits.pour):
+                net = _net_of(copper, rows, bare)
+                found.append(Pour(region.index, layer, net, 0, shape, bare, False))
+    return sorted(found, key=lambda pour: pour.shape.bounds)
+
+
+def _can_hold(piece: shapely.Polygon, diameter: float) -> bool:
+    """Whether a piece could be a pour, its holes filled; cheap."""
+    x0, y0, x1, y1 = piece.bounds
+    return bool(min(x1 - x0, y1 - y0) >= diameter - TOUCH)
+
+
+def _shaping(copper: _Copper, rows: Rows) -> list[shapely.Geometry]:
+    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside them."""
+    boxes = copper.boxes[rows]
+    wide = (copper.copper.kind[rows] == Kind.AREA) & (np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE)
+    if not wide.any():
+        return list(copper.copper.shapes(rows))
+    base = shapely.union_all(copper.copper.shapes(rows[wide]))
+    others = rows[~wide & ~_inside(base, boxes)]
+    return [base, *copper.copper.shapes(others)]
+
+
+def _inside(base: shapely.Geometry, boxes: Floats) -> Bools:
+    shapely.prepare(base)
+    inside: Bools = shapely.contains_properly(base, shapely.box(*boxes.T))
+    return inside
+
+
+def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float) -> shapely.Polygon:
+    """A piece without its antipads."""
+    rings = shapely.get_rings(piece)[1:]
+    if not len(rings):
+        return piece
+    keep = ~_short(rings, hole)
+    voids = shapely.polygons(rings[keep])
+    keep[keep] = [not void for void in _around_pads(voids, drilled, hole)]
+    return shapely.Polygon(piece.exterior, list(rings[keep]))
+
+
+def _short(rings: Shapes, hole: float) -> Bools:
+    """Rings whose longest extent is below the limit."""
+    x0, y0, x1, y1 = shapely.bounds(rings).T
+    short: Bools = np.hypot(x1 - x0, y1 - y0) < hole
+    for i in np.flatnonzero(~short & (np.maximum(x1 - x0, y1 - y0) < hole)):
+        points = shapely.get_coordinates(shapely.convex_hull(rings[i]))
+        short[i] = np.hypot(*(points[:, None] - points[None]).T).max() < hole
+    return short
+
+
+def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> Iterator[bool]:
+    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper."""
+    middles, shapes = drilled
+    owner, pad = shapely.STRtree(voids).query(shapely.points(middles), predicate="intersects")[::-1]
+    for i, void in enumerate(voids):
+        pads = shapes[pad[owner == i]]
+        if not len(pads):
+            yield False
+            continue
+        reach = shapely.buffer(shapely.union_all(pads), hole, quad_segs=STEPS)
+        yield bool(shapely.covers(reach, void))
+
+
+def _clipped(
+    filled: shapely.Polygon, bare: shapely.Polygon, area: shapely.Polygon | None
+) -> Iterator[tuple[shapely.Polygon, shapely.Polygon]]:
+    """Connected pieces of the filled shape inside the region's area, each with its bare copper (the largest part)."""
+    if area is None or area.covers(filled):
+        yield filled, bare
+        return
+    for part in shapely.get_parts(filled.intersection(area)):
+        inside = shapely.get_parts(bare.intersection(part))
+        inside = inside[shapely.get_type_id(inside) == 3]
+        if part.geom_type == "Polygon" and len(inside):
+            yield part, max(inside, key=lambda p: (p.area, p.bounds))
+
+
+def _net_of(copper: _Copper, rows: Rows, bare: shapely.Polygon) -> int:
+    """The net whose copper makes most of a pour; almost always there is only one."""
+    nets = np.unique(copper.copper.net[rows])
+    if len(nets) == 1:
+        return int(nets[0])
+    shares = []
+    for net in nets:
+        own = rows[copper.copper.net[rows] == net]
+        shares.append(float(shapely.union_all(copper.copper.shapes(own)).intersection(bare).area))
+    return int(nets[int(np.argmax(shares))])
+
+
+def _without_islands(pours: Sequence[Pour]) -> Iterator[Pour]:
+    """Pours less the pours of others that lie in their filled antipads (a large land of another reference)."""
+    for pour in pours:
+        inner = [
+            other.shape
+            for other in pours
+            if other is not pour
+            and other.layer == pour.layer
+            and other.shape.area < pour.shape.area
+            and shapely.intersects(pour.shape, other.shape)
+            and not shapely.intersects(pour.copper, other.copper)
+        ]
+        parts = shapely.get_parts(shapely.difference(pour.shape, shapely.union_all(inner))) if inner else [pour.shape]
+        yield replace(pour, shape=max(parts, key=lambda part: part.area))

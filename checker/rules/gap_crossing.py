@@ -1,0 +1,189 @@
+"""Every net keeps one region's reference pour beneath it on its way across the board.
+
+Why: over a gap the return current cannot follow the trace; it takes a detour round the gap, or has no way at all where
+the regions are isolated. Loop, noise and emission grow with the detour, and the trace carries the noise of one region
+into the other.
+
+Measured: the centre line off the reference pours, joined through copper contact and plated holes; one finding per
+connected stretch that reaches pours of two regions, its length without the net's lands. It is a warning where the
+other side of the trace has one continuous pour along the whole stretch, and where the stretch only joins two separate
+pieces of one region's pours; a note for nets that a tie shares, near that tie.
+
+Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.regions import Stretch
+from checker.rules import Limit, Rule
+from checker.wording import length as mm
+
+RULE = Rule(
+    "gap-crossing",
+    title="Trace crosses a gap",
+    level=Level.ERROR,
+    limits=(
+        Limit(
+            "hole", 1.5, "mm", "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads"
+        ),
+        Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
+        Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
+    ),
+)
+TOGETHER = 2.0  # mm; two nets of a pair that cross nearer to each other than this cross together
+
+
+@dataclass(frozen=True, slots=True)
+class _Crossing:
+    """Stretches that are told as one: of one net, or of both nets of a pair."""
+
+    stretches: tuple[Stretch, ...]
+    level: Level
+
+    @property
+    def longest(self) -> Stretch:
+        """The stretch that is measured."""
+        return max(self.stretches, key=lambda s: s.length)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Tell every crossing; nets of a pair that cross together are told once."""
+    told = [s for s in layout.stretches if len(s.regions) > 1 or s.moat]
+    for crossing in _paired(layout, told):
+        yield _finding(layout, crossing)
+
+
+def _level(layout: Layout, stretch: Stretch) -> Level:
+    if len(stretch.regions) > 1 and _near_its_tie(layout, stretch):
+        return Level.NOTE
+    if len(stretch.regions) < 2 or stretch.carried_elsewhere:
+        return Level.WARNING
+    return RULE.level
+
+
+def _near_its_tie(layout: Layout, stretch: Stretch) -> bool:
+    """Whether a tie between all of its regions shares the net, and is within reach."""
+    regions = {layout.regions[i].name for i in stretch.regions}
+    where = _shape(stretch)
+    return any(
+        regions <= set(tie.between) and shapely.dwithin(layout.tie_copper(tie), where, tie.reach)
+        for tie in layout.ties_of_net(stretch.net)
+    )
+
+
+def _shape(stretch: Stretch) -> shapely.Geometry:
+    """Path and ends of a stretch as one geometry."""
+    lines = [shapely.LineString(line) for line in stretch.path]
+    return shapely.union_all([*lines, *shapely.points(np.array(stretch.ends or [stretch.bounds[:2]]))])
+
+
+def _paired(layout: Layout, told: Sequence[Stretch]) -> Iterator[_Crossing]:
+    """Crossings, those of declared pairs put together where both nets cross at one place."""
+    partner = _partners(layout)
+    left = list(told)
+    while left:
+        first = left.pop(0)
+        mates = [s for s in left if s.net in partner.get(first.net, ()) and _together(first, s)]
+        group = [first, *sorted(mates, key=lambda s: shapely.distance(_shape(first), _shape(s)))[:1]]
+        left = [s for s in left if all(s is not mate for mate in group)]
+        yield _Crossing(tuple(group), max(_level(layout, s) for s in group))
+
+
+def _partners(layout: Layout) -> dict[int, set[int]]:
+    out: dict[int, set[int]] = {}
+    for pair in layout.rules.nets.pairs:
+        first, second = (set(layout.matching((name,)).tolist()) for name in pair)
+        for one, other in ((first, second), (second, first)):
+            for net in one:
+                out.setdefault(net, set()).update(other - {net})
+    return out
+
+
+def _together(a: Stretch, b: Stretch) -> bool:
+    alike = a.regions == b.regions and a.layers == b.layers
+    return alike and bool(shapely.dwithin(_shape(a), _shape(b), max(TOGETHER, a.length, b.length)))
+
+
+def _finding(layout: Layout, crossing: _Crossing) -> Finding:
+    stretch = crossing.longest
+    nets = sorted(layout.board.net_name(s.net) for s in crossing.stretches)
+    path = tuple(line for s in crossing.stretches for line in s.path)
+    return Finding(
+        rule=RULE.id,
+        level=crossing.level,
+        message=_message(layout, crossing),
+        at=_middle(stretch),
+        layer=layout.layer_id(stretch.layers[0]),
+        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
+        nets=tuple(nets),
+        regions=tuple(layout.regions[i].name for i in stretch.regions),
+        path=path,
+        bounds=tuple(shapely.total_bounds(np.array([_shape(s) for s in crossing.stretches])).tolist()),
+        measured=stretch.length,
+        required=0.0,
+        harm=stretch.length,
+        hint=_hint(layout, stretch),
+        detail=_detail(layout, crossing),
+    )
+
+
+def _message(layout: Layout, crossing: _Crossing) -> str:
+    stretch = crossing.longest
+    nets = " and ".join(sorted(layout.board.net_name(s.net) for s in crossing.stretches))
+    layers = " and ".join(layout.layer_id(i) for i in stretch.layers)
+    names = [layout.regions[i].name for i in stretch.regions]
+    does = "cross" if len(crossing.stretches) > 1 else "crosses"
+    if len(names) < 2:
+        where = f"between separate pieces of the {names[0]} pour"
+        return f"{nets} on {layers} {does} {mm(stretch.length)} without reference {where}"
+    between = f"from {names[0]} to " + " and ".join(names[1:])
+    gap = f"a gap of {mm(stretch.length)}" if stretch.length > 0 else "directly"
+    carried = "; the other side has one continuous pour there" if stretch.carried_elsewhere else ""
+    return f"{nets} on {layers} {does} {gap} {between}{carried}"
+
+
+def _middle(stretch: Stretch) -> tuple[float, float]:
+    """A point on the stretch halfway along its longest line, or where it meets the pours."""
+    if not stretch.path:
+        return stretch.ends[len(stretch.ends) // 2] if stretch.ends else stretch.bounds[:2]
+    line = max((shapely.LineString(line) for line in stretch.path), key=lambda line: line.length)
+    point = line.interpolate(0.5, normalized=True)
+    return round(point.x, 6), round(point.y, 6)
+
+
+def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:
+    stretch = crossing.longest
+    detail: dict[str, object] = {
+        "layers": [layout.layer_id(i) for i in stretch.layers],
+        "ends_mm": [list(point) for point in stretch.ends],
+        "carried_elsewhere": stretch.carried_elsewhere,
+    }
+    if len(crossing.stretches) > 1:
+        lengths = {layout.board.net_name(s.net): round(s.length, 6) for s in crossing.stretches}
+        detail["pair_mm"] = lengths
+        detail["skew_mm"] = round(max(lengths.values()) - min(lengths.values()), 6)
+    return detail
+
+
+def _hint(layout: Layout, stretch: Stretch) -> str | None:
+    """The nearest declared tie between the regions, if there is one."""
+    if len(stretch.regions) != 2:
+        return None
+    where = _shape(stretch)
+    ties = [layout.tie_copper(tie) for tie in layout.ties_between(*stretch.regions)]
+    ties = [tie for tie in ties if not shapely.is_empty(tie)]
+    if not ties:
+        return None
+    line = min((shapely.shortest_line(where, tie) for tie in ties), key=lambda line: line.length)
+    x, y = line.coords[-1]
+    return f"the nearest tie between the regions is {mm(line.length)} away at ({x:.2f}, {y:.2f})"

@@ -1,0 +1,77 @@
+"""Copper of a quiet region's nets stays over its own territory.
+
+Why: a quiet net that leaves its reference picks up what flows in the other region's copper; outside any pour it has no
+reference at all.
+
+Measured: copper of the net against territories, seen from above: over another region's territory it is an error,
+outside its own by more than `limits.margin` a warning; one finding per net, layer and connected place. `measured` is
+how far the copper reaches away from its own territory.
+
+Fix: move the trace or the part back over its own pour, or declare the connection as an isolator or a tie.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.moves import move_over
+from checker.regions import Region
+from checker.rules import Limit, Rule
+from checker.trespass import Place, escapes, reach_from
+from checker.wording import length as mm
+
+RULE = Rule(
+    "region-escape",
+    title="Quiet net leaves its region",
+    level=Level.ERROR,
+    limits=(
+        Limit("margin", 0.1, "mm", "how far copper of a quiet region's nets may reach past its territory"),
+        Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),
+    ),
+)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Tell every connected place where a quiet net is outside its territory."""
+    for region in layout.regions:
+        if region.quiet:
+            for place in escapes(layout, region, layout.limits["margin"]):
+                yield _finding(layout, region, place)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Without a quiet region there is nothing to protect."""
+    return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
+
+
+def _finding(layout: Layout, region: Region, place: Place) -> Finding:
+    net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
+    own = layout.territory(region.index)
+    reach = None if shapely.is_empty(own) else reach_from(place.shape, own)
+    others = [layout.regions[i].name for i in place.regions]
+    if others:
+        where = f"lies over the territory of {' and '.join(others)}"
+    else:
+        where = f"reaches {mm(reach or 0.0)} out of the territory of {region.name}"
+    hint = move_over(shapely.union_all(layout.board.copper.shapes(place.rows)), own)
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level if others else Level.WARNING,
+        message=f"{net} of the quiet region {region.name} {where} on {layer}",
+        at=place.at,
+        layer=layer,
+        nets=(net,),
+        regions=(region.name, *others),
+        path=place.outline,
+        measured=reach,
+        required=0.0 if others else layout.limits["margin"],
+        harm=reach or 0.0,
+        hint=f"{hint} to lie over {region.name}" if hint else None,
+        detail={"area_mm2": round(float(place.shape.area), 6)},
+    )

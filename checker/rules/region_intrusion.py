@@ -1,0 +1,63 @@
+"""No copper of another region's nets lies over a quiet region's territory.
+
+Why: what a foreign trace carries couples into the quiet reference beneath it, and its return current flows there.
+
+Measured: copper of the net over the quiet territory and not over its own, seen from above, less pads of isolators on
+their own side and their fan-out; one finding per net, layer and connected place. `measured` is how far the copper
+reaches into the quiet territory.
+
+Fix: route the net round the quiet region, or take it into the region's nets if it belongs there.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.regions import Region
+from checker.rules import Limit, Rule
+from checker.trespass import Place, depth_in, intrusions
+from checker.wording import length as mm
+
+RULE = Rule(
+    "region-intrusion",
+    title="Foreign net in a quiet region",
+    level=Level.ERROR,
+    limits=(Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),),
+)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Tell every connected place where a foreign net is over a quiet territory."""
+    for region in layout.regions:
+        if region.quiet:
+            for place in intrusions(layout, region):
+                yield _finding(layout, region, place)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Without a quiet region there is nothing to protect."""
+    return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
+
+
+def _finding(layout: Layout, region: Region, place: Place) -> Finding:
+    net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
+    own = layout.regions[int(layout.region_of_net[place.net])].name
+    depth = depth_in(place.shape, layout.territory(region.index))
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{net} of region {own} lies over the quiet territory of {region.name} on {layer}, {mm(depth)} deep",
+        at=place.at,
+        layer=layer,
+        nets=(net,),
+        regions=(region.name, own),
+        path=place.outline,
+        measured=depth,
+        required=0.0,
+        harm=depth,
+        detail={"area_mm2": round(float(place.shape.area), 6)},
+    )

@@ -1,0 +1,83 @@
+"""No trace runs farther than allowed where neither side has reference copper.
+
+Why: over a slot, a void or past the edge of its pour, a trace has no return path beside it; it radiates and picks up
+noise like an antenna, and its impedance is undefined.
+
+Measured: the centre line off the pours on both sides, joined through copper contact and plated holes, without the
+net's own lands and without the fan-out of isolators. Areas wider than `limits.pour` are exempt.
+
+Fix: move the trace over its own pour, or close the void beneath it.
+
+Source: README, words and geometry; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.moves import move_over
+from checker.regions import Stretch
+from checker.rules import Limit, Rule
+from checker.wording import length as mm
+
+RULE = Rule(
+    "unreferenced-run",
+    title="Trace without reference",
+    level=Level.WARNING,
+    limits=(
+        Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
+        Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),
+        Limit(
+            "hole", 1.5, "mm", "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads"
+        ),
+        Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
+        Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
+    ),
+)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Tell every run that is longer than the limit."""
+    limit = layout.limits["unreferenced_run"]
+    for stretch in layout.stretches:
+        crossing = len(stretch.regions) > 1 or stretch.moat
+        if not crossing and not stretch.only_pads and stretch.bare_length > limit:
+            yield _finding(layout, stretch, limit)
+
+
+def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
+    net = layout.board.net_name(stretch.net)
+    layers = [layout.layer_id(i) for i in stretch.layers]
+    line = max((shapely.LineString(line) for line in stretch.bare_path), key=lambda line: line.length)
+    middle = line.interpolate(0.5, normalized=True)
+    return Finding(
+        rule=RULE.id,
+        level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,
+        message=f"{net} on {' and '.join(layers)} runs {mm(stretch.bare_length)} without reference on either side",
+        at=(round(middle.x, 6), round(middle.y, 6)),
+        layer=layers[0],
+        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
+        nets=(net,),
+        regions=tuple(layout.regions[i].name for i in stretch.regions),
+        path=stretch.bare_path,
+        measured=stretch.bare_length,
+        required=limit,
+        harm=stretch.bare_length,
+        hint=_hint(layout, stretch),
+        detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]},
+    )
+
+
+def _hint(layout: Layout, stretch: Stretch) -> str | None:
+    """The shortest straight move that brings the whole run over the one pour that it touches; None if not proven."""
+    if len(stretch.pours) != 1 or len(stretch.layers) != 1:
+        return None
+    pour = layout.pours[stretch.pours[0]]
+    run = shapely.MultiLineString([list(line) for line in stretch.bare_path])
+    move = move_over(run, pour.shape)
+    region = layout.regions[pour.region].name
+    return f"{move} to have the {region} pour on {layout.layer_id(pour.layer)} beside all of it" if move else None

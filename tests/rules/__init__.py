@@ -1,0 +1,1 @@
+"""Each rule against its named cases."""
