@@ -7,9 +7,22 @@ from datetime import date
 from typing import Any
 
 from checker.findings import Finding, Level, Waived
+from checker.rules import registry
 from parsers.trouble import Doubt, Place
 
-__all__ = ["Check", "Doubt", "Finding", "InputFile", "Level", "Outcome", "Place", "RegionRow", "StatedDoubt", "Waived"]
+__all__ = [
+    "Check",
+    "Doubt",
+    "Finding",
+    "InputFile",
+    "Level",
+    "Outcome",
+    "Place",
+    "RegionRow",
+    "StatedDoubt",
+    "Waived",
+    "counts",
+]
 
 CAUTION = (
     "A geometric aid, not a certification: the applicable standard, its edition and a qualified person decide; "
@@ -92,3 +105,10 @@ class Outcome:
     def waived(self) -> int:
         """Findings that a waiver covers."""
         return sum(f.waived is not None for f in self.findings)
+
+
+def counts(finding: Finding, fail_on: Level) -> bool:
+    """Whether a finding fails the check: not waived, and not known unless it is about safety."""
+    module = registry().get(finding.rule)
+    silenced = finding.known and not (module is not None and module.rule.safety)
+    return finding.level >= fail_on and finding.waived is None and not silenced

@@ -15,7 +15,7 @@ from checker import baseline as baselines
 from checker import waivers
 from checker.findings import Finding, Level, identified
 from checker.layout import Layout
-from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt
+from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
 from checker.rules import known_limits, registry
 from checker.rules_file import Rules, read_rules
 from parsers import read_board
@@ -109,12 +109,6 @@ def verdict_of(findings: Sequence[Finding], doubts: Sequence[StatedDoubt], fail_
     if any(entry.accepted is None for entry in doubts):
         return "incomplete"
     return "fail" if any(counts(finding, fail_on) for finding in findings) else "pass"
-
-
-def counts(finding: Finding, fail_on: Level) -> bool:
-    """Whether a finding fails the check: not waived, and not known unless it is about safety."""
-    silenced = finding.known and not registry()[finding.rule].rule.safety
-    return finding.level >= fail_on and finding.waived is None and not silenced
 
 
 def exit_code(outcome: Outcome) -> int:

@@ -47,6 +47,17 @@ def place(at: XY) -> str:
     return f"({x:.2f}, {y:.2f})"
 
 
+def printable(words: str) -> str:
+    """Words without control characters and line breaks: names come from files and must not steer a terminal.
+
+    Examples
+    --------
+    >>> printable("a\\x1b[31m b")
+    'a�[31m b'
+    """
+    return "".join(c if c.isprintable() or c == " " else "\ufffd" for c in words)
+
+
 def figures(finding: Finding) -> str:
     """Say what was measured and what is required, as far as the finding tells it; else an empty string."""
     parts = []

@@ -114,7 +114,7 @@ def mark_entries(shown: Sequence[Callout]) -> Iterator[Entry]:
     if any(c.legs for c in shown):
         yield _stroke(palette.VERMILLION, 3), "witness path"
     if any(leg.far for c in shown for leg in c.legs):
-        yield _stroke(palette.VERMILLION, 3, DASH), "witness path on the far face"
+        yield _stroke(palette.VERMILLION, 3, DASH), "witness path on the bottom"
 
 
 def _stroke(colour: str, width: float, dashes: str = "") -> str:

@@ -43,13 +43,14 @@ def witness(callout: Callout, at: At) -> str:
 def _ring(callout: Callout, at: At) -> str:
     x, y = at(callout.at)
     colour = path_colour(callout)
-    (x0, y0), (x1, y1) = at((callout.extent[0], callout.extent[3])), at((callout.extent[2], callout.extent[1]))
     place = f'cx="{number(x)}" cy="{number(y)}" r="{RING}"'
     ring = f'<circle {place} stroke="{palette.PAPER}" stroke-width="{HALO}"/>'
     ring += f'<circle {place} stroke="{colour}" stroke-width="{PATH}"/>'
-    if x1 - x0 > 3 * RING or y1 - y0 > 3 * RING:
-        box = f'x="{number(x0)}" y="{number(y0)}" width="{number(x1 - x0)}" height="{number(y1 - y0)}"'
-        ring += f'<rect {box} stroke="{colour}" stroke-width="1.5" stroke-dasharray="2 4"/>'
+    x0, y0, x1, y1 = callout.extent
+    corners = [at(corner) for corner in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))]
+    if max(abs(a - b) for c in corners for a, b in zip(c, corners[0], strict=True)) > 3 * RING:
+        box = "M" + "L".join(f"{number(a)} {number(b)}" for a, b in corners) + "Z"
+        ring += f'<path d="{box}" stroke="{colour}" stroke-width="1.5" stroke-dasharray="2 4"/>'
     return ring
 
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from checker.findings import XY, Finding, Level
-from parsers.board import UNPLATED
+from parsers.board import BOTTOM, TOP, UNPLATED
 from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, arc_lines
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """A part of a witness path; a far one runs on the other face and is drawn dashed."""
+    """A part of a witness path; a far one runs on the bottom while others run on top, and is drawn dashed."""
 
     points: tuple[XY, ...]  # mm
     far: bool = False
@@ -193,31 +193,15 @@ def _callout(number: int, finding: Finding) -> Callout:
 
 
 def _legs(finding: Finding) -> Iterator[Leg]:
-    """Witness path in legs: `detail["legs"]` may give points of its own, or a face for each line of the path."""
+    """Witness path in legs. `detail["legs"]` may say for each line of the path which face it runs on ("on").
+
+    Where a path changes faces, its part on the bottom is far: pictures are seen from the top.
+    """
     told = finding.detail.get("legs")
-    legs = [leg for leg in told if isinstance(leg, dict)] if isinstance(told, list) else []
-    own = [leg for leg in legs if _is_line(leg.get("path"))]
-    near = next((_face(leg) for leg in legs if _face(leg)), None)
-    if own:
-        for leg in own:
-            yield Leg(tuple((float(x), float(y)) for x, y in leg["path"]), _is_far(leg, near))
-    else:
-        matched = len(legs) == len(finding.path)
-        for place, line in enumerate(finding.path):
-            yield Leg(tuple(line), matched and _is_far(legs[place], near))
-
-
-def _is_line(points: Any) -> bool:
-    return isinstance(points, list | tuple) and len(points) > 1 and all(len(p) == 2 for p in points)
-
-
-def _face(leg: dict[str, Any]) -> str | None:
-    face = leg.get("face", leg.get("on"))
-    return face if face in ("top", "bottom") else None
-
-
-def _is_far(leg: dict[str, Any], near: str | None) -> bool:
-    return near is not None and _face(leg) not in (None, near)
+    faces = [leg.get("on") for leg in told if isinstance(leg, dict)] if isinstance(told, list) else []
+    changes = len(faces) == len(finding.path) and TOP in faces and BOTTOM in faces
+    for place, line in enumerate(finding.path):
+        yield Leg(tuple(line), far=changes and faces[place] == BOTTOM)
 
 
 def _named_nets(layout: Layout, findings: Iterable[Finding]) -> dict[int, str]:

@@ -217,7 +217,7 @@ def _heading(words: str, ink: Ink) -> Iterable[str]:
 def _wrapped(words: str, indent: str = "", hanging: str | None = None) -> list[str]:
     """Lines of at most 80 columns; a longer word stands uncut on a line of its own, so that it can be copied."""
     return textwrap.wrap(
-        _printable(words),
+        wording.printable(words),
         WIDTH,
         initial_indent=indent,
         subsequent_indent=indent if hanging is None else hanging,
@@ -227,13 +227,8 @@ def _wrapped(words: str, indent: str = "", hanging: str | None = None) -> list[s
 
 
 def _clipped(words: str, width: int) -> str:
-    words = _printable(words)
+    words = wording.printable(words)
     return words if len(words) <= width else words[: width - 3] + "..."
-
-
-def _printable(words: str) -> str:
-    """Words without control characters: names come from files and must not steer a terminal."""
-    return "".join(c if c.isprintable() or c == " " else "\ufffd" for c in words)
 
 
 FORMAT = Format("text", "report.txt", write)

@@ -210,7 +210,7 @@ def findings() -> list[Finding]:
                 message="creepage between GND_PROBE and GND_SYS is short",
                 regions=("probe", "system"),
                 path=(((38.0, 47.0), (39.5, 46.0)), ((39.5, 46.0), (40.5, 46.0)), ((40.5, 46.0), (42.0, 47.0))),
-                detail={"legs": [{"face": "top"}, {"face": "bottom"}, {"face": "top"}], "raw_mm": 4.2},
+                detail={"legs": [{"on": "top"}, {"on": "bottom"}, {"on": "top"}], "raw_mm": 4.2},
             ),
             Finding(
                 rule="clearance",

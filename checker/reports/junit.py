@@ -1,0 +1,132 @@
+"""JUnit XML for CI servers: a suite per rule, a case per net or pair; doubts are errors in a suite of their own.
+
+A case fails only if one of its findings fails the check; the others stand in its output. A rule without findings has
+one passing case, a rule that did not run a skipped one, so that every rule is seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TextIO
+
+from lxml import etree
+
+from checker import wording
+from checker.drawing import Pictures
+from checker.findings import Finding
+from checker.outcome import Check, Outcome, StatedDoubt, counts
+from checker.reports import Format
+
+Numbered = tuple[int, Finding]
+Element = etree._Element  # the type's only name
+
+
+def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
+    """Write the suites; no time stamps, all times 0."""
+    root = etree.Element("testsuites", name=_legal(f"moatcheck {outcome.title or outcome.path}"))
+    suites = [_suite(outcome, check) for check in _checks(outcome)]
+    suites += [_doubts(outcome)] if outcome.doubts else []
+    for suite in suites:
+        root.append(suite)
+    for name in ("tests", "failures", "errors", "skipped"):
+        root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
+    etree.indent(root, " ")
+    stream.write('<?xml version="1.0" encoding="UTF-8"?>\n')
+    stream.write(etree.tostring(root, encoding="unicode") + "\n")
+
+
+def _checks(outcome: Outcome) -> Iterator[Check]:
+    yield from outcome.checks
+    listed = {check.rule for check in outcome.checks}
+    for rule in sorted({finding.rule for finding in outcome.findings} - listed):
+        yield Check(rule, ran=True)
+
+
+def _suite(outcome: Outcome, check: Check) -> Element:
+    suite = etree.Element("testsuite", name=_legal(check.rule))
+    groups: dict[str, list[Numbered]] = {}
+    for number, finding in enumerate(outcome.findings, 1):
+        if finding.rule == check.rule:
+            groups.setdefault(wording.subject(finding), []).append((number, finding))
+    for name, group in groups.items():
+        suite.append(_case(outcome, check.rule, name, group))
+    if not check.ran:
+        _child(_bare_case(suite, check.rule, "not run"), "skipped", message=check.why)
+    elif not groups:
+        _child(_bare_case(suite, check.rule, "whole board"), "system-out", check.why or "no findings")
+    return _counted(suite, outcome)
+
+
+def _bare_case(suite: Element, rule: str, name: str) -> Element:
+    return etree.SubElement(suite, "testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
+
+
+def _case(outcome: Outcome, rule: str, name: str, group: list[Numbered]) -> Element:
+    case = etree.Element("testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
+    failing = [entry for entry in group if counts(entry[1], outcome.fail_on)]
+    others = [entry for entry in group if entry not in failing]
+    if failing:
+        worst = failing[0][1]
+        _child(case, "failure", _lines(failing), type=str(worst.level), message=worst.message)
+    if others:
+        _child(case, "system-out", _lines(others))
+    return case
+
+
+def _lines(group: Iterable[Numbered]) -> str:
+    return "\n".join(line for number, finding in group for line in _told(number, finding))
+
+
+def _told(number: int, finding: Finding) -> Iterator[str]:
+    state = " (waived)" if finding.waived else " (known)" if finding.known else ""
+    layer = f"{finding.layer} " if finding.layer else ""
+    yield f"{number}. {finding.level}{state} {layer}{wording.place(finding.at)}: {finding.message}"
+    extra = [wording.figures(finding), finding.hint or "", f"id {finding.id}"]
+    if finding.waived:
+        extra.append(f"waived: {finding.waived.reason}")
+    yield "   " + "; ".join(word for word in extra if word)
+
+
+def _doubts(outcome: Outcome) -> Element:
+    suite = etree.Element("testsuite", name="doubts")
+    for stated in outcome.doubts:
+        suite.append(_doubt(stated))
+    return _counted(suite, outcome)
+
+
+def _doubt(stated: StatedDoubt) -> Element:
+    doubt = stated.doubt
+    case = etree.Element("testcase", classname="moatcheck.doubts", name=_legal(doubt.what), time="0")
+    place = f"{doubt.place}: " if doubt.place.file else ""
+    if stated.accepted is None:
+        _child(case, "error", f"{place}{doubt.what}\n{doubt.why}", type="incomplete", message=doubt.what)
+    else:
+        _child(case, "system-out", f"{place}{doubt.why}\naccepted: {stated.accepted.reason}")
+    return case
+
+
+def _counted(suite: Element, outcome: Outcome) -> Element:
+    """Fill in the counts, and the words that every suite carries, because a server may show one alone."""
+    suite.set("tests", str(len(suite.findall("testcase"))))
+    for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
+        suite.set(attribute, str(len(suite.findall(f"testcase/{tag}"))))
+    suite.set("time", "0")
+    _child(suite, "system-out", f"verdict of the whole check: {outcome.verdict}\n{outcome.caution}")
+    return suite
+
+
+def _child(parent: Element, tag: str, words: str = "", **attributes: str) -> None:
+    child = etree.SubElement(parent, tag, {name: _legal(value) for name, value in attributes.items()})
+    child.text = _legal(words) or None
+
+
+def _legal(words: str) -> str:
+    """Words without the characters that XML 1.0 forbids."""
+    return "".join(c if _allowed(ord(c)) else "\ufffd" for c in words)
+
+
+def _allowed(code: int) -> bool:
+    return code in (9, 10, 13) or 0x20 <= code <= 0xD7FF or 0xE000 <= code <= 0xFFFD or code >= 0x10000
+
+
+FORMAT = Format("junit", "report.xml", write)

@@ -1,0 +1,121 @@
+"""The report for a pull-request comment: verdict, pictures, a table of findings, what is in doubt; under 60 kB."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import TextIO
+from urllib.parse import quote
+
+from checker import wording
+from checker.drawing import Pictures
+from checker.findings import Finding
+from checker.outcome import Outcome, StatedDoubt
+from checker.reports import Format
+
+MOST_BYTES = 60_000
+TABLE_BYTES = 36_000
+LIST_BYTES = 7_000  # each of the lists below the table
+MOST_WORDS = 400  # characters of one cell
+SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&])")
+
+Numbered = tuple[int, Finding]
+
+
+def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
+    """Write the comment; what does not fit is counted and left to the JSON report."""
+    numbered = list(enumerate(outcome.findings, 1))
+    parts = [
+        _head(outcome),
+        _pictures(pictures.files),
+        _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
+        _table([(n, f) for n, f in numbered if f.waived is None]),
+        _list("Waived", (_waived(n, f) for n, f in numbered if f.waived is not None)),
+        _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
+        _list("Did not run, or not in full", (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why)),
+        f"> {plain(outcome.caution, 2000)}",
+    ]
+    stream.write("\n\n".join(part for part in parts if part) + "\n")
+
+
+def _head(outcome: Outcome) -> str:
+    lines = [f"## {outcome.verdict.upper()}: {plain(outcome.title or outcome.path)}", wording.tally(outcome.findings)]
+    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
+    if open_doubts:
+        lines[1] += f", {wording.count(open_doubts, 'doubt')} not accepted"
+    return "\n\n".join(lines)
+
+
+def _pictures(files: Sequence[str]) -> str:
+    return " ".join(f"[{plain(name)}]({quote(name)})" for name in files[:32])
+
+
+def _table(findings: Sequence[Numbered]) -> str:
+    if not findings:
+        return ""
+    head = ["| # | level | rule | what | layer | place mm | measured | required |", "|--:|---|---|---|---|---|--:|--:|"]
+    return "\n".join(
+        _capped(head, (_row(number, finding) for number, finding in findings), TABLE_BYTES, "| | | | {} | | | | |")
+    )
+
+
+def _row(number: int, finding: Finding) -> str:
+    known = " (known)" if finding.known else ""
+    what = f"{code(wording.subject(finding))} {plain(finding.message)}"
+    if finding.hint:
+        what += f" **To do:** {plain(finding.hint)}"
+    measured = "" if finding.measured is None else wording.length(finding.measured, finding.unit)
+    required = "" if finding.required is None else wording.length(finding.required, finding.unit)
+    required = "none" if finding.required == 0 else required
+    cells = (str(number), f"{finding.level}{known}", finding.rule, what, finding.layer or "", wording.place(finding.at))
+    return f"| {' | '.join((*cells, measured, required))} |"
+
+
+def _waived(number: int, finding: Finding) -> str:
+    reason = plain(finding.waived.reason) if finding.waived else ""
+    return f"- {number}. {finding.rule} {code(wording.subject(finding))} {wording.place(finding.at)}: {reason}"
+
+
+def _doubt(stated: StatedDoubt) -> str:
+    place = f"{code(str(stated.doubt.place))} " if stated.doubt.place.file else ""
+    reason = f" **Accepted:** {plain(stated.accepted.reason)}" if stated.accepted else ""
+    return f"- {place}{plain(stated.doubt.what)}: {plain(stated.doubt.why)}{reason}"
+
+
+def _list(heading: str, items: Iterable[str]) -> str:
+    lines = _capped([f"### {heading}", ""], items, LIST_BYTES, "- {}")
+    return "\n".join(lines) if len(lines) > 2 else ""
+
+
+def _capped(head: list[str], items: Iterable[str], budget: int, more: str) -> list[str]:
+    """Lines up to a number of bytes, and a count of those left out."""
+    lines, left, skipped = list(head), budget, 0
+    for item in items:
+        left -= len(item.encode()) + 1
+        if left >= 0:
+            lines.append(item)
+        else:
+            skipped += 1
+    return [*lines, more.format(f"and {skipped} more, all in report.json")] if skipped else lines
+
+
+def plain(words: str, most: int = MOST_WORDS) -> str:
+    """Words on one line that Markdown and HTML take as they are: nothing is formatted, linked or mentioned.
+
+    Examples
+    --------
+    >>> plain("<b>|*x*")
+    '\\\\<b\\\\>\\\\|\\\\*x\\\\*'
+    """
+    joined = " ".join("".join(c if c.isprintable() else " " for c in words).split())
+    return SPECIAL.sub(r"\\\1", joined if len(joined) <= most else joined[:most] + "...")
+
+
+def code(words: str) -> str:
+    """A name as a code span; a backtick cannot stand in one, a pipe would end a table's cell."""
+    joined = " ".join("".join(c if c.isprintable() else " " for c in words).split())
+    short = joined if len(joined) <= MOST_WORDS else joined[:MOST_WORDS] + "..."
+    return f"`{short.replace('`', chr(0x27)).replace('|', chr(0x00A6))}`" if short else ""
+
+
+FORMAT = Format("markdown", "report.md", write)

@@ -1,0 +1,160 @@
+"""The findings as a Gerber X2 layer, to lay over the copper in any viewer: rings, witness paths and numbers.
+
+Source of the syntax: The Gerber Layer Format Specification, revision 2023.08 (FS, MO, AD, D01 to D03, G75, TF, TO, TD).
+Each finding is told in a comment and carries its number, id and rule as attributes of its objects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+from typing import TextIO
+
+import numpy as np
+
+from checker import wording
+from checker.drawing import Pictures
+from checker.drawing.placement import Grid, place_badges
+from checker.drawing.scene import Callout, callouts_of
+from checker.findings import XY, Finding, Level
+from checker.outcome import Outcome
+from checker.reports import Format
+
+PER_MM = 1_000_000  # FSLAX46Y46
+APERTURES = {Level.ERROR: (10, 0.25), Level.WARNING: (11, 0.18), Level.NOTE: (12, 0.12)}  # (code, width mm)
+RING = 1.0  # mm, radius
+DIGIT_WIDE, DIGIT_HIGH, DIGIT_STEP = 0.8, 1.4, 1.2  # mm
+GRAIN = 14.0  # picture units per mm while numbers are given their places
+ASIDE = 12.0  # mm around everything where numbers may stand
+
+# Strokes of the digits on a grid of 2 x 4.
+DIGITS: dict[str, tuple[tuple[XY, ...], ...]] = {
+    "0": (((0, 0), (2, 0), (2, 4), (0, 4), (0, 0)),),
+    "1": (((0, 3), (1, 4), (1, 0)), ((0, 0), (2, 0))),
+    "2": (((0, 4), (2, 4), (2, 2), (0, 2), (0, 0), (2, 0)),),
+    "3": (((0, 4), (2, 4), (2, 0), (0, 0)), ((0, 2), (2, 2))),
+    "4": (((0, 4), (0, 2), (2, 2)), ((2, 4), (2, 0))),
+    "5": (((2, 4), (0, 4), (0, 2), (2, 2), (2, 0), (0, 0)),),
+    "6": (((2, 4), (0, 4), (0, 0), (2, 0), (2, 2), (0, 2)),),
+    "7": (((0, 4), (2, 4), (1, 0)),),
+    "8": (((0, 0), (2, 0), (2, 4), (0, 4), (0, 0)), ((0, 2), (2, 2))),
+    "9": (((2, 2), (0, 2), (0, 4), (2, 4), (2, 0), (0, 0)),),
+}
+
+
+def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
+    """Write the layer, in the coordinates of the fabrication files."""
+    stream.writelines(f"{line}\n" for line in _lines(outcome))
+
+
+def _lines(outcome: Outcome) -> Iterator[str]:
+    yield f"%TF.GenerationSoftware,moatcheck,moatcheck,{_field(outcome.version or '0')}*%"
+    yield "%TF.FileFunction,Other,Findings*%"
+    yield "%TF.FilePolarity,Positive*%"
+    yield "%TF.Part,Other,Review*%"
+    yield _comment(f"verdict {outcome.verdict}: {wording.tally(outcome.findings)}")
+    yield _comment(outcome.caution)
+    yield from (_comment(f"doubt: {d.doubt.what}") for d in outcome.doubts if d.accepted is None)
+    yield "%FSLAX46Y46*%"
+    yield "%MOMM*%"
+    yield from (f"%ADD{code}C,{width:.3f}*%" for code, width in APERTURES.values())
+    yield "%LPD*%"
+    yield "G75*"
+    callouts = callouts_of(outcome.findings)
+    for callout, finding, spot in zip(callouts, outcome.findings, _number_places(callouts), strict=True):
+        yield from _finding(callout, finding, spot)
+    yield "M02*"
+
+
+def _finding(callout: Callout, finding: Finding, spot: XY) -> Iterator[str]:
+    state = " waived" if callout.waived else ""
+    figures = wording.figures(finding)
+    yield _comment(f"{callout.number} {finding.level}{state} {finding.rule} {finding.message} {figures}")
+    yield f"%TOFindingNumber,{callout.number}*%"
+    yield f"%TOFindingId,{_field(finding.id)}*%"
+    yield f"%TOFindingRule,{_field(finding.rule)}*%"
+    yield f"D{APERTURES[callout.level][0]}*"
+    for leg in callout.legs:
+        yield from _polyline(leg.points)
+    if not callout.legs:
+        yield from _ring(callout.at)
+    yield from _polyline((callout.at, spot))
+    for stroke in _figure_strokes(str(callout.number), spot):
+        yield from _polyline(stroke)
+    yield "%TD*%"
+
+
+def _polyline(points: Iterable[XY]) -> Iterator[str]:
+    yield "G01*"
+    for place, point in enumerate(points):
+        yield f"{_xy(point)}D{'02' if place == 0 else '01'}*"
+
+
+def _ring(at: XY) -> Iterator[str]:
+    start = (at[0] + RING, at[1])
+    yield f"{_xy(start)}D02*"
+    yield "G03*"
+    yield f"{_xy(start)}I{round(-RING * PER_MM)}J0D01*"
+
+
+def _figure_strokes(text: str, spot: XY) -> Iterator[tuple[XY, ...]]:
+    """Strokes of a number that stands to the upper right of its leader's end, on a line."""
+    left, bottom = spot[0] + 0.3, spot[1] + 0.3
+    yield spot, (left + DIGIT_STEP * len(text), spot[1])
+    for place, digit in enumerate(text):
+        for stroke in DIGITS[digit]:
+            yield tuple(
+                (left + DIGIT_STEP * place + x * DIGIT_WIDE / 2, bottom + y * DIGIT_HIGH / 4) for x, y in stroke
+            )
+
+
+def _number_places(callouts: tuple[Callout, ...]) -> list[XY]:
+    """Lower left corners of the numbers, so that none stands on another or on a witness path."""
+    if not callouts:
+        return []
+    extents = np.array([callout.extent for callout in callouts])
+    corner = extents[:, :2].min(axis=0) - ASIDE
+    far = (extents[:, 2:].max(axis=0) + ASIDE - corner) * GRAIN
+    frame = (0.0, 0.0, float(far[0]), float(far[1]))
+
+    def on_grid(point: XY) -> XY:
+        return (point[0] - corner[0]) * GRAIN, (point[1] - corner[1]) * GRAIN
+
+    halves = [(DIGIT_STEP * len(str(c.number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3) for c in callouts]
+    wanted = [(on_grid(c.at), (wide * GRAIN, high * GRAIN)) for c, (wide, high) in zip(callouts, halves, strict=True)]
+    busy = Grid(frame)
+    for callout in callouts:
+        for leg in callout.legs:
+            points = [on_grid(point) for point in leg.points]
+            for start, end in pairwise(points):
+                busy.mark_line(start, end)
+    placed = place_badges(frame, wanted, busy, ())
+    return [(float(badge.box[0] / GRAIN + corner[0]), float(badge.box[1] / GRAIN + corner[1])) for badge in placed]
+
+
+def _xy(point: XY) -> str:
+    return f"X{round(point[0] * PER_MM)}Y{round(point[1] * PER_MM)}"
+
+
+def _comment(words: str) -> str:
+    return f"G04 {_plain(words)}*"
+
+
+def _plain(words: str) -> str:
+    """Words as a comment may hold them: no command delimiters; characters beyond ASCII as in the format's escapes."""
+    safe = " ".join(words.replace("*", "(star)").replace("%", " percent").split())
+    return "".join(c if " " <= c <= "~" else _escape(c) for c in safe)
+
+
+def _field(words: str) -> str:
+    """An attribute's field: delimiters and characters beyond ASCII escaped, as the format defines."""
+    special = {"\\", "%", "*", ","}
+    return "".join(c if " " <= c <= "~" and c not in special else _escape(c) for c in words)
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    return f"\\u{code:04X}" if code <= 0xFFFF else f"\\U{code:08X}"
+
+
+FORMAT = Format("gerber", "report.gbr", write)

@@ -1,0 +1,181 @@
+"""SARIF 2.1.0 (OASIS): findings for code hosts and editors, with the rules' manuals as help.
+
+Doubts are results of a rule of their own, `doubt`: a viewer that shows results only must not show a clean board
+where the check is incomplete. Locations are fabrication files, with the line of the object where the finding tells it.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, TextIO
+from urllib.parse import quote
+
+from checker import wording
+from checker.drawing import Pictures
+from checker.findings import Finding, Level, Waived
+from checker.outcome import Outcome, StatedDoubt
+from checker.reports import Format
+from checker.reports.record import plain_value
+from checker.rules import RuleModule
+from checker.rules import registry as rules
+
+SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+FINGERPRINT = "moatcheckFinding/v1"
+DOUBT = "doubt"
+DOUBT_HELP = "What could not be read cannot pass. Mend the file, or accept the doubt in the rules file with a reason."
+
+
+def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
+    """Write one SARIF log with one run."""
+    log = {"$schema": SCHEMA, "version": "2.1.0", "runs": [_run(outcome)]}
+    json.dump(plain_value(log), stream, indent=1, ensure_ascii=False, allow_nan=False)
+    stream.write("\n")
+
+
+def _run(outcome: Outcome) -> dict[str, Any]:
+    names = _rule_names(outcome)
+    index = {name: place for place, name in enumerate(names)}
+    has_baseline = any(finding.known for finding in outcome.findings)
+    results = [_result(outcome, number, f, index, has_baseline) for number, f in enumerate(outcome.findings, 1)]
+    open_doubts = [stated for stated in outcome.doubts if stated.accepted is None]
+    return {
+        "tool": {"driver": _driver(outcome, names)},
+        "invocations": [
+            {
+                "executionSuccessful": not open_doubts,
+                "toolExecutionNotifications": [_notification(outcome, stated) for stated in open_doubts],
+            }
+        ],
+        "artifacts": [{"location": {"uri": _uri(file.path)}, "hashes": _hashes(file.sha256)} for file in outcome.files],
+        "columnKind": "unicodeCodePoints",
+        "results": results + [_doubt(outcome, stated, index[DOUBT]) for stated in outcome.doubts],
+        "properties": {"verdict": outcome.verdict, "caution": outcome.caution},
+    }
+
+
+def _hashes(sha256: str) -> dict[str, str]:
+    return {"sha-256": sha256} if sha256 else {}
+
+
+def _driver(outcome: Outcome, names: list[str]) -> dict[str, Any]:
+    driver: dict[str, Any] = {
+        "name": "moatcheck",
+        "fullDescription": {"text": outcome.caution},
+        "rules": [_rule(name, rules().get(name)) for name in names],
+    }
+    return driver | ({"version": outcome.version} if outcome.version else {})
+
+
+def _rule_names(outcome: Outcome) -> list[str]:
+    named = {check.rule for check in outcome.checks} | {finding.rule for finding in outcome.findings}
+    return [*sorted(named), DOUBT]
+
+
+def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
+    if module is None:
+        words = DOUBT_HELP if name == DOUBT else name
+        return {"id": name, "shortDescription": {"text": words}, "help": {"text": words}}
+    manual = module.manual
+    parts = {"Why": manual.why, "Measured": manual.measured, "Fix": manual.fix, "Source": manual.source}
+    given = {heading: words for heading, words in parts.items() if words}
+    plain = "\n\n".join([manual.obligation, *(f"{heading}: {words}" for heading, words in given.items())])
+    marked = "\n\n".join([manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items())])
+    return {
+        "id": name,
+        "name": module.rule.title or name,
+        "shortDescription": {"text": module.rule.title or name},
+        "fullDescription": {"text": manual.obligation or module.rule.title or name},
+        "help": {"text": plain, "markdown": marked},
+        "defaultConfiguration": {"level": str(module.rule.level)},
+    }
+
+
+def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, int], baseline: bool) -> dict[str, Any]:
+    numbers = wording.figures(finding)
+    words = [f"{finding.message} {wording.place(finding.at)}", numbers, finding.hint or ""]
+    result: dict[str, Any] = {
+        "ruleId": finding.rule,
+        "ruleIndex": index[finding.rule],
+        "level": str(finding.level),
+        "message": {"text": "; ".join(word for word in words if word)},
+        "locations": [_location(outcome, finding)],
+        "partialFingerprints": {FINGERPRINT: finding.id},
+        "properties": {
+            "number": number,
+            "layer": finding.layer,
+            "at_mm": finding.at,
+            "measured": finding.measured,
+            "required": finding.required,
+            "unit": finding.unit,
+        },
+    }
+    if finding.waived is not None:
+        result["suppressions"] = [_suppression(finding.waived)]
+    if baseline:
+        result["baselineState"] = "unchanged" if finding.known else "new"
+    return result
+
+
+def _location(outcome: Outcome, finding: Finding) -> dict[str, Any]:
+    """The file and line that the finding names, or else its layer's file, or else the board."""
+    file, line = finding.detail.get("file"), finding.detail.get("line")
+    if not isinstance(file, str) or not file:
+        file, line = _layer_file(outcome, finding.layer), None
+    location = _physical(file, line if isinstance(line, int) else None)
+    logical = [{"name": net, "kind": "net"} for net in finding.nets]
+    logical += [{"name": part, "kind": "component"} for part in finding.components]
+    return location | ({"logicalLocations": logical} if logical else {})
+
+
+def _layer_file(outcome: Outcome, layer: str | None) -> str:
+    for file in outcome.files:
+        if layer is not None and file.layer == layer:
+            return file.path
+    return outcome.path
+
+
+def _physical(file: str, line: int | None) -> dict[str, Any]:
+    place: dict[str, Any] = {"artifactLocation": {"uri": _uri(file)}}
+    if line is not None and line > 0:
+        place["region"] = {"startLine": line}
+    return {"physicalLocation": place}
+
+
+def _uri(path: str) -> str:
+    """A relative URI reference, or a file URI for an absolute path."""
+    plain = path.replace("\\", "/")
+    quoted = quote(plain, safe="/:" if plain[1:3] == ":/" else "/")
+    if plain.startswith("/"):
+        return f"file://{quoted}"
+    return f"file:///{quoted}" if plain[1:3] == ":/" else quoted or "."
+
+
+def _suppression(waived: Waived) -> dict[str, Any]:
+    until = f" (until {waived.until})" if waived.until else ""
+    return {"kind": "external", "justification": f"{waived.reason}{until}"}
+
+
+def _doubt(outcome: Outcome, stated: StatedDoubt, index: int) -> dict[str, Any]:
+    doubt = stated.doubt
+    result: dict[str, Any] = {
+        "ruleId": DOUBT,
+        "ruleIndex": index,
+        "level": str(Level.ERROR),
+        "message": {"text": f"incomplete: {doubt.what}; {doubt.why}"},
+        "locations": [_physical(doubt.place.file or outcome.path, doubt.place.line)],
+    }
+    if stated.accepted is not None:
+        result["suppressions"] = [_suppression(stated.accepted)]
+    return result
+
+
+def _notification(outcome: Outcome, stated: StatedDoubt) -> dict[str, Any]:
+    doubt = stated.doubt
+    return {
+        "level": "error",
+        "message": {"text": f"{doubt.what}; {doubt.why}"},
+        "locations": [_physical(doubt.place.file or outcome.path, doubt.place.line)],
+    }
+
+
+FORMAT = Format("sarif", "report.sarif", write)

@@ -1,0 +1,91 @@
+"""What every report format owes its readers."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable
+from io import StringIO
+
+import pytest
+
+from checker.outcome import CAUTION, Outcome
+from checker.reports import Format, Pictures, registry
+from tests.reports import hostile, sample
+
+NAMES = ("csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text")
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
+
+def written(name: str, outcome: Outcome, pictures: Pictures | None = None) -> str:
+    stream = StringIO(newline="")
+    registry()[name].write(outcome, pictures or Pictures(), stream)
+    return stream.getvalue()
+
+
+def words(text: str) -> str:
+    """Text without a format's own escapes and line breaks."""
+    plain = re.sub(r"^> ", "", html.unescape(text).replace("\\u003c", "<"), flags=re.M)
+    return " ".join(plain.replace("\\", "").split())
+
+
+def test_the_formats_of_the_command_line_are_there() -> None:
+    assert tuple(sorted(registry())) == NAMES
+
+
+def test_no_two_formats_write_the_same_file() -> None:
+    names = [form.file_name for form in registry().values()]
+    assert len(set(names)) == len(names)
+    assert all(name.startswith("report.") for name in names)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome])
+def test_every_format_carries_the_caution_and_the_verdict(name: str, make: Callable[[], Outcome]) -> None:
+    outcome = make()
+    text = words(written(name, outcome))
+    assert CAUTION in text
+    assert outcome.verdict in text.lower()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_same_outcome_same_bytes(name: str) -> None:
+    assert written(name, sample.outcome()) == written(name, sample.outcome())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_names_from_files_cannot_bring_control_characters_into_a_report(name: str) -> None:
+    assert not CONTROL.search(written(name, hostile.outcome()))
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in ("gerber",)])
+def test_every_open_doubt_is_told(name: str) -> None:
+    assert "aperture macro THERMAL" in written(name, sample.outcome())
+
+
+@pytest.mark.parametrize("name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text"])
+def test_every_finding_is_told_with_its_message(name: str) -> None:
+    text = words(written(name, sample.outcome()))
+    told = [f for f in sample.findings() if f.waived is None]
+    assert all(finding.message in text for finding in told)
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "markdown"])
+def test_every_id_is_told(name: str) -> None:
+    text = written(name, sample.outcome())
+    listed = [f for f in sample.findings() if f.waived is None or name != "text"]
+    assert all(finding.id in text for finding in listed)
+
+
+@pytest.mark.parametrize(
+    ("name", "file"),
+    [(form.name, form.file_name) for form in registry().values() if form.name != "html"],
+)
+@pytest.mark.usefixtures("invented_rules")
+def test_the_sample_gives_its_golden_report(name: str, file: str, golden: Callable[[str, str], None]) -> None:
+    """Readable goldens; `pytest --rewrite-goldens` writes them anew, for a reviewer to read the diff."""
+    golden(f"reports/{file}", written(name, sample.outcome(), Pictures(files=("image-L1.png", "image-L4.png"))))
+
+
+def test_the_registry_hands_out_records() -> None:
+    assert all(isinstance(form, Format) for form in registry().values())

@@ -1,0 +1,85 @@
+"""The report for a terminal."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import replace
+
+import pytest
+
+from checker.findings import Finding, Level, identified
+from checker.outcome import Doubt, Outcome, StatedDoubt
+from checker.reports import Pictures
+from tests.reports import hostile, sample
+from tests.reports.test_every_format import written
+
+
+def lines(outcome: Outcome, *, colour: bool = False) -> list[str]:
+    return written("text", outcome, Pictures(colour=colour)).splitlines()
+
+
+@pytest.mark.parametrize("outcome", [sample.outcome(), sample.clean()])
+def test_no_line_is_wider_than_80_columns(outcome: Outcome) -> None:
+    assert max(map(len, lines(outcome))) <= 80
+
+
+def test_only_a_word_that_is_longer_itself_is_wider_than_80_columns() -> None:
+    wide = [line for line in lines(hostile.outcome()) if len(line) > 80]
+    assert all("N" * 300 in line for line in wide)
+
+
+@pytest.mark.parametrize("verdict", ["pass", "fail", "incomplete"])
+def test_the_verdict_is_the_first_word(verdict: str) -> None:
+    assert lines(sample.outcome(verdict=verdict))[0].split()[0] == verdict.upper()
+
+
+def test_the_rule_with_the_worst_finding_comes_first_and_its_worst_finding_leads() -> None:
+    text = "\n".join(lines(sample.outcome()))
+    headings = re.findall(r"^([a-z-]+): \d+ error", text, re.M)
+    worst = [f.rule for f in sample.findings() if f.waived is None]
+    assert headings == list(dict.fromkeys(worst))
+
+
+def test_numbers_of_findings_are_those_of_the_pictures() -> None:
+    found = dict(re.findall(r"^  (\d+)\. .*?\n(?:     .*\n)*?     id (\w+)", "\n".join(lines(sample.outcome())), re.M))
+    assert found == {str(c.number): c.id for c in sample.scene().callouts if not c.waived}
+
+
+def test_colour_only_where_asked() -> None:
+    assert not any("\x1b" in line for line in lines(sample.outcome()))
+    coloured = lines(sample.outcome(), colour=True)
+    assert coloured[0].startswith("\x1b[1;35mINCOMPLETE\x1b[0m")
+    assert [re.sub(r"\x1b\[[\d;]*m", "", line) for line in coloured] == lines(sample.outcome())
+
+
+def test_many_findings_of_a_rule_are_cut_with_a_count() -> None:
+    many = [
+        Finding(rule="clearance", level=Level.ERROR, message="short", at=(float(i), 0.0), nets=(f"N{i}",))
+        for i in range(57)
+    ]
+    text = "\n".join(lines(sample.outcome(findings=tuple(identified(many)))))
+    assert "and 37 more, all in report.json" in text
+    assert text.count("     id ") == 20
+
+
+@pytest.mark.parametrize("what", ['a "quoted" \\ path', "no netlist for layer L3"])
+def test_the_words_that_accept_a_doubt_can_be_pasted_into_a_rules_file(what: str) -> None:
+    outcome = sample.outcome(doubts=(StatedDoubt(Doubt(what, "why")),))
+    shown = lines(outcome)
+    start = next(i for i, line in enumerate(shown) if "[[accepted_doubt]]" in line)
+    pasted = tomllib.loads("\n".join(shown[start : start + 3]))
+    assert pasted["accepted_doubt"][0]["what"] == what
+
+
+def test_every_check_is_listed_with_the_reason_where_it_did_not_run() -> None:
+    text = " ".join(" ".join(lines(sample.outcome())).split())
+    assert "return-handover did not run: no stitching capacitors are named" in text
+    ran = text.split("ran: ")[1]
+    assert all(check.rule in ran for check in sample.outcome().checks if check.ran)
+
+
+def test_the_date_is_told_only_if_one_was_used() -> None:
+    with_date, without = lines(sample.outcome()), lines(replace(sample.outcome(), today=None))
+    assert any("2026-11-25" in line for line in with_date)
+    assert not any("2026-11-25" in line for line in without)
