@@ -4,8 +4,8 @@ The Gerber Layer Format Specification 2023.08, 6.5: the profile is a region, or 
 centre line counts. Practice adds chains whose ends miss each other by rounding, cutouts and slots drawn as further
 closed chains, and lines that close nothing. Contours fill by the even-odd rule: outside, board, cutout, island.
 
-Ends nearer than SNAP are one point. An end that finds no partner is closed if the other open end is nearer than
-CLOSE, and told; anything else that closes nothing is a doubt, since it may be a cut that is missing.
+Ends nearer than SNAP are one point. Two open ends with a small gap between them are joined by a straight line, above
+QUIET with a doubt, up to CLOSE; whatever closes nothing then is a doubt, since it may be a cut that is missing.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from parsers.image import Image
 from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes
 from parsers.trouble import Doubt, Place
 
-SNAP = 0.005  # mm; ends within this are one point: more than any rounding of a coordinate, less than any real gap
-CLOSE = 0.1  # mm; a gap up to this is closed, with a doubt
+SNAP = 0.0005  # mm; ends within this are one point: half of the contract's error bound
+QUIET = 0.02  # mm; gaps up to this are rounding of turned shapes: no cutter is that small
+CLOSE = 0.1  # mm; wider gaps up to this are closed, with a doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,11 +89,12 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
     lines = _snapped(lines)
     doubts = []
     bridges = _bridges(lines)
-    if len(bridges):
+    wide = bridges[shapely.length(bridges) > QUIET]
+    if len(wide):
         place = Place(name, int(objects.line[rows[0]]) or None)
-        what = f"profile of {name} is not closed"
-        widest = float(shapely.length(bridges).max())
-        doubts.append(Doubt(what, f"{len(bridges)} gaps of up to {widest:.3f} mm closed; check the contour", place))
+        widest = float(shapely.length(wide).max())
+        why = f"{len(wide)} gaps of up to {widest:.3f} mm closed; check the contour"
+        doubts.append(Doubt(f"profile of {name} is not closed", why, place))
     shape, unclear = _filled(np.concatenate((lines, bridges)), name)
     return shape, doubts + unclear
 

@@ -22,12 +22,13 @@ from __future__ import annotations
 
 from parsers.drill.formats import NumberFormat, read_parameters
 from parsers.drill.layer import holes_of_image
-from parsers.drill.program import looks_like_drill, on_places, read_drill
+from parsers.drill.program import Score, looks_like_drill, on_places, read_drill
 from parsers.drill.result import Drilled
 
 __all__ = [
     "Drilled",
     "NumberFormat",
+    "Score",
     "holes_of_image",
     "looks_like_drill",
     "on_places",

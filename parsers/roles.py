@@ -1,0 +1,223 @@
+"""Which file is what: by its own attributes, the job file, the rules, and last by common habits of naming.
+
+`.FileFunction` values: The Gerber Layer Format Specification 2023.08, 5.6.3, with the older ones that are still found.
+Habits of naming: common practice, no source; a file that is taken for copper, drill or profile by its name alone is a
+doubt, because a wrong guess would move a whole layer.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+from parsers.board import BOTTOM, INNER, PLATED, PLATING_UNKNOWN, TOP, UNPLATED
+from parsers.trouble import BoardError
+
+COPPER, DRILL, PROFILE, NETLIST, COMPONENT, JOB = "copper", "drill", "profile", "netlist", "component", "job"
+NOT_NEEDED, UNKNOWN = "not needed", "unknown"
+BY_ATTRIBUTE, BY_JOB, BY_RULES, BY_NAME = "its attributes", "the job file", "the rules", "its name"
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """What a file is.
+
+    `layer` counts from 1 at the top; None for copper means that only the side is known. `inner` is the place among the
+    inner layers where a name tells no more than that.
+    """
+
+    function: str
+    layer: int | None = None
+    side: str | None = None
+    inner: int | None = None
+    plated: int = PLATING_UNKNOWN
+    span: tuple[int, int] | None = None
+    negative: bool = False
+    source: str = BY_ATTRIBUTE
+
+    def agrees(self, other: Role) -> bool:
+        """Whether two sources say the same, as far as both say anything."""
+        if self.function != other.function:
+            return False
+        pairs = ((self.layer, other.layer), (self.side, other.side), (self.span, other.span))
+        plating = PLATING_UNKNOWN in (self.plated, other.plated) or self.plated == other.plated
+        return plating and all(a is None or b is None or a == b for a, b in pairs)
+
+
+_SIDES = {"Top": TOP, "Inr": INNER, "Bot": BOTTOM}
+_PLATING = {"Plated": PLATED, "PTH": PLATED, "NonPlated": UNPLATED, "NPTH": UNPLATED, "MixedPlating": PLATING_UNKNOWN}
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+_NEVER_COPPER = _words("""
+    Soldermask SolderMask Legend Carbonmask Goldmask Heatsinkmask Peelablemask Silvermask Tinmask Paste SolderPaste Glue
+    Pads Depthrout Vcut Viafill Other Drillmap FabricationDrawing Vcutmap AssemblyDrawing ArrayDrawing OtherDrawing
+    Keep-out Peel-off HeatSink Scoring Gluemask Assembly Mechanical Drawing
+""")
+
+
+def by_function(fields: Sequence[str], source: str = BY_ATTRIBUTE) -> Role | None:
+    """Role of the fields of a file function; None if it is not known.
+
+    Examples
+    --------
+    >>> by_function(("Copper", "L2", "Inr")).layer
+    2
+    >>> by_function(("Plated", "4", "1", "PTH")).span
+    (1, 4)
+    >>> by_function(("Soldermask", "Top")).function
+    'not needed'
+    """
+    if not fields:
+        return None
+    kind, rest = fields[0].strip(), [f.strip() for f in fields[1:]]
+    if kind == "Copper":
+        numbers = [int(f[1:]) for f in rest if re.fullmatch(r"L\d{1,4}", f)]
+        side = next((_SIDES[f] for f in rest if f in _SIDES), None)
+        return Role(COPPER, numbers[0] if numbers else None, side, source=source)
+    if kind in _PLATING:
+        ends = sorted(int(f) for f in rest[:2] if re.fullmatch(r"\d{1,4}", f))
+        span = (ends[0], ends[1]) if len(ends) == 2 else None
+        return Role(DRILL, plated=_PLATING[kind], span=span, source=source)
+    if kind == "Profile":
+        plated = {"P": PLATED, "NP": UNPLATED}.get(rest[0] if rest else "", PLATING_UNKNOWN)
+        return Role(PROFILE, plated=plated, source=source)
+    if kind == "Component":
+        return Role(COMPONENT, side=next((_SIDES[f] for f in rest if f in _SIDES), None), source=source)
+    return Role(NOT_NEEDED, source=source) if kind in _NEVER_COPPER else None
+
+
+def by_hint(name: str, value: str) -> Role:
+    """Role that the rules file gives a file.
+
+    Values: `L3`, `L3 negative`, `plated`, `unplated` (both with a span such as `plated 1-2`), `profile`,
+    `profile plated`, `netlist`, `component top`, `component bottom`, `not needed`, or a file function in full.
+
+    Raises
+    ------
+    BoardError : the value is none of these
+
+    Examples
+    --------
+    >>> by_hint("a.drl", "plated 2-1").span
+    (1, 2)
+    """
+    words = value.strip().lower().split()
+    text = " ".join(words)
+    if re.fullmatch(r"l[1-9]\d{0,2}( negative)?", text):
+        return Role(COPPER, int(words[0][1:]), negative=len(words) > 1, source=BY_RULES)
+    if (drill := re.fullmatch(r"(plated|unplated)(?: (\d{1,3})-(\d{1,3}))?", text)) is not None:
+        span = (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
+        return Role(DRILL, plated=PLATED if drill[1] == "plated" else UNPLATED, span=span, source=BY_RULES)
+    plain = {
+        "profile": Role(PROFILE, plated=UNPLATED, source=BY_RULES),
+        "profile plated": Role(PROFILE, plated=PLATED, source=BY_RULES),
+        "netlist": Role(NETLIST, source=BY_RULES),
+        "component top": Role(COMPONENT, side=TOP, source=BY_RULES),
+        "component bottom": Role(COMPONENT, side=BOTTOM, source=BY_RULES),
+        "not needed": Role(NOT_NEEDED, source=BY_RULES),
+    }
+    role = plain.get(text) or by_function(value.split(","), BY_RULES)
+    if role is None:
+        raise BoardError(
+            f"files: {value!r} for {name!r} is no layer or function; use L1, plated, unplated, profile, netlist, "
+            "component top or bottom, not needed, or a file function such as Copper,L1,Top"
+        )
+    return role
+
+
+# ---------------------------------------------------------------------------------------------------- habits of naming
+
+_PARTS = re.compile(r"[a-z]+|\d+")
+_NO_COPPER_WORDS = _words("""
+    mask masks soldermask resist solderresist stop silk silks silkscreen legend overlay paste pastemask stencil cream
+    assembly assy courtyard crtyd crtyrd fab fabrication drawing drawings dwg dwgs adhesive adhes glue map notes note
+    dimension dimensions pos position positions centroid bom pnp readme report keepout user margin eco cmts comments
+    guide
+""")
+_NO_COPPER_EXTENSIONS = _words("""
+    gts gbs gto gbo gtp gbp gpt gpb gdd gd1 gg1 gdl gpi dri rep rpt smt smb sst ssb plc pls crc crs stc sts apr ldp rul
+    extrep
+""")
+_TOP_WORDS, _BOTTOM_WORDS = _words("top front primary prim"), _words("bottom bot back secondary sec")
+_PROFILE_WORDS = _words("outline profile edge edges contour border boardoutline edgecuts")
+_PROFILE_EXTENSIONS = _words("gko gml gm1 gm oln")
+_DRILL_WORDS = _words("drill drills drl pth npth ncdrill holes rout route routing slots thru")
+_DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
+
+
+def by_name(name: str, *, drill: bool = False) -> Role | None:
+    """Role that a file's name suggests; None if it suggests nothing.
+
+    Parameters
+    ----------
+    drill : the content is a drill program, so that only plating and span are asked
+
+    Examples
+    --------
+    >>> by_name("ctrl-In2_Cu.gbr").inner, by_name("l3_vcc.art").layer, by_name("ctrl.gtl").side
+    (2, 3, 'top')
+    >>> by_name("mask_top.gbr").function, by_name("outline.gbr").function, by_name("board.gbr")
+    ('not needed', 'profile', None)
+    """
+    path = PurePosixPath(name.lower())
+    words = _PARTS.findall(path.stem)
+    extension = path.suffix[1:]
+    drawn = bool(_NO_COPPER_WORDS.intersection(words))
+    if drill or extension in _DRILL_EXTENSIONS or (_DRILL_WORDS.intersection(words) and not drawn):
+        return _drill_by_name(words, path.stem)
+    if drawn or extension in _NO_COPPER_EXTENSIONS:
+        return Role(NOT_NEEDED, source=BY_NAME)
+    if extension in _PROFILE_EXTENSIONS or _PROFILE_WORDS.intersection(words):
+        return Role(PROFILE, plated=UNPLATED, source=BY_NAME)
+    return _copper_by_extension(extension) or _copper_by_words(words, path.stem)
+
+
+def _drill_by_name(words: list[str], stem: str) -> Role:
+    unplated = "npth" in words or "nonplated" in words or ("non" in words and "plated" in words) or "unplated" in words
+    plated = not unplated and ("pth" in words or "plated" in words)
+    span = re.search(r"(?<!\d)(\d{1,2})[-_](\d{1,2})(?!\d)", stem)
+    ends = sorted((int(span[1]), int(span[2]))) if span else [0, 0]
+    return Role(
+        DRILL,
+        plated=UNPLATED if unplated else (PLATED if plated else PLATING_UNKNOWN),
+        span=(ends[0], ends[1]) if 1 <= ends[0] < ends[1] else None,
+        source=BY_NAME,
+    )
+
+
+def _copper_by_extension(extension: str) -> Role | None:
+    if extension in ("gtl", "cmp", "top"):
+        return Role(COPPER, side=TOP, source=BY_NAME)
+    if extension in ("gbl", "sol", "bot"):
+        return Role(COPPER, side=BOTTOM, source=BY_NAME)
+    if (numbered := re.fullmatch(r"(?:g|gl|gi|in|ly|l|gp)(\d{1,2})l?|g(\d{1,2})l", extension)) is not None:
+        return Role(COPPER, side=INNER, inner=int(numbered[1] or numbered[2]), source=BY_NAME)
+    return None
+
+
+def _copper_by_words(words: list[str], stem: str) -> Role | None:
+    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|ly|art)[-_ ]?0?(\d{1,2})(?![\d])", stem)
+    if number:
+        return Role(COPPER, int(number[1]), source=BY_NAME)
+    inner = re.search(r"(?:^|[^a-z])(?:in|inner|int|internal)[-_ ]?(?:layer|lay|cu)?[-_ ]?0?(\d{1,2})(?!\d)", stem)
+    if inner:
+        return Role(COPPER, side=INNER, inner=int(inner[1]), source=BY_NAME)
+    if _TOP_WORDS.intersection(words) or re.search(r"(?:^|[^a-z])f[-_.]?cu", stem):
+        return Role(COPPER, side=TOP, source=BY_NAME)
+    if _BOTTOM_WORDS.intersection(words) or re.search(r"(?:^|[^a-z])b[-_.]?cu", stem):
+        return Role(COPPER, side=BOTTOM, source=BY_NAME)
+    return None
+
+
+def may_be_copper(name: str) -> bool:
+    """Whether a name sounds like copper or like a layer of unknown meaning; used for files that cannot be read."""
+    role = by_name(name)
+    if role is not None:
+        return role.function in (COPPER, DRILL, PROFILE)
+    return PurePosixPath(name.lower()).suffix in (".gbr", ".ger", ".gbx", ".art", ".pho", ".gb", ".gtl", ".gbl")
