@@ -11,17 +11,20 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import shapely
 
+from checker.air import Air, Ways
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
-from checker.distances import Judged, Pieces, closest, pieces
+from checker.distances import Judged, Keys, Nearest, Pieces, closest, pieces
 from checker.findings import XY, Finding, Level
 from checker.hops import Chain, Legs, chains, clusters, joined
 from checker.layout import Layout
 from checker.spacing_table import CLEARANCE, INNER, OUTER, THROUGH, Required
-from parsers.board import BOTTOM, TOP
+from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 KINDS = (OUTER, INNER, THROUGH)
+EDGE, SEVERAL = "edge", "several"  # places beside layers and THROUGH
 SAFETY_HARM = 1000.0  # what falls short of a barrier stands before what is merely noisy
 HINT = "Move the copper apart, remove what bridges the way, or use a wider isolator."
 
@@ -46,6 +49,7 @@ class Shortfall:
     measured: float  # mm, as the rules count, less tolerance
     raw: float  # mm, every stretch off copper in full
     nets: tuple[str, str]
+    place: str  # a layer id, THROUGH, EDGE or SEVERAL
     layer: int | None  # None: on several
     parts: tuple[Part, ...]
 
@@ -59,8 +63,22 @@ class Shortfall:
 def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
     """Everything too close, one per separation, pair of nets and layer (or None), worst first within each."""
     barriers = bind(layout)
-    found = [s for separation in barriers.measured for s in _Search(layout, barriers, separation).found()]
-    return tuple(found)
+    air = _air(layout, barriers) if barriers.measured else None
+    return tuple(s for bound in barriers.measured for s in _Search(layout, barriers, bound, air).found())
+
+
+def _air(layout: Layout, barriers: Barriers) -> Air | None:
+    """The voids of the board, if its profile and thickness are known: without them there is a doubt."""
+    board = layout.board
+    if board.outline is None or barriers.thickness is None or len(board.layers) < 2:
+        return None
+    holes = board.holes
+    last = len(board.layers) - 1
+    open_ = (holes.plated != PLATED) & (holes.first == 0) & (holes.last == last)
+    material = board.outline.shape.difference(shapely.union_all(holes.shapes()[open_]))
+    depth = np.full(last + 1, np.nan) if barriers.depths is None else np.array(barriers.depths)
+    depth[[0, last]] = 0.0, barriers.thickness  # walls are as high as the board, copper included
+    return Air(material, depth)
 
 
 def _held(separation: Separation) -> dict[str, Required]:
@@ -73,8 +91,8 @@ def _held(separation: Separation) -> dict[str, Required]:
 class _Search:
     """One separation's conductors, ready to be measured."""
 
-    def __init__(self, layout: Layout, barriers: Barriers, separation: Separation) -> None:
-        self.layout, self.bodies, self.separation = layout, barriers.bodies, separation
+    def __init__(self, layout: Layout, barriers: Barriers, separation: Separation, air: Air | None) -> None:
+        self.layout, self.bodies, self.separation, self.air = layout, barriers.bodies, separation, air
         self.layers = len(layout.board.layers)
         self.held = _held(separation)
         self.margin = separation.tolerance - ROUNDING
@@ -88,15 +106,15 @@ class _Search:
         self.a, self.b = (pieces(shapes, rows) for rows in separation.sides)
 
     def _kinds(self) -> list[str]:
-        """Kind of each place: the layers, then through the board."""
+        """Kind of each place: the layers, then through the board, then over an edge."""
         inner = [INNER] * (self.layers - 2)
-        return [OUTER, *inner, *([OUTER] if self.layers > 1 else []), THROUGH]
+        return [OUTER, *inner, *([OUTER] if self.layers > 1 else []), THROUGH, OUTER]
 
     def found(self) -> Iterable[Shortfall]:
         """Shortfalls, the worst of each pair of nets and layer."""
-        worst: dict[tuple[frozenset[str], int | None], Shortfall] = {}
+        worst: dict[tuple[frozenset[str], str], Shortfall] = {}
         for shortfall in [*self._direct(), *self._chained()]:
-            key = frozenset(shortfall.nets), shortfall.layer
+            key = frozenset(shortfall.nets), shortfall.place
             if key not in worst or shortfall.worst < worst[key].worst:
                 worst[key] = shortfall
         return worst.values()
@@ -116,7 +134,7 @@ class _Search:
         for number in range(self.layers):
             one, two, mid = (p.take(layer[p.row] == number) for p in (self.a, self.b, third))
             found += self._via(one, two, mid)
-        found += [s for s in self._via(self.a, self.b, third) if s.layer is None]
+        found += [s for s in self._via(self.a, self.b, third) if s.place == SEVERAL]
         return found
 
     def _via(self, a: Pieces, b: Pieces, third: Pieces) -> list[Shortfall]:
@@ -170,7 +188,19 @@ class _Search:
             limit = np.where(out, -1.0, limits[self.kind[place]])
             return Judged((ga * count + gb) * (self.layers + 1) + place, self._rise(here, there), limit)
 
-        near = closest(a, b, float(limits.max()), judge)
+        straight = self._straight(closest(a, b, float(limits.max()), judge))
+        if self.air is None or limits[0] <= 0:
+            return straight
+
+        def ask(one: Rows, two: Rows) -> Keys:
+            ga, gb = group_a[one].astype(np.int64), group_b[two].astype(np.int64)
+            out = (node[one] == node[two]) | ((ga >= gb) if ordered else np.False_)
+            return np.where(out, -1, ga * count + gb)
+
+        return joined([straight, self._over_edges(self.air.ways(a, b, layer, float(limits[0]), ask))])
+
+    def _straight(self, near: Nearest) -> Legs:
+        node = self.bodies.node
         return Legs(
             first=node[near.first].astype(np.intp),
             second=node[near.second].astype(np.intp),
@@ -179,6 +209,20 @@ class _Search:
             body=np.column_stack((near.first, near.second)).astype(np.int32),
             ends=np.hstack((near.start, near.end)),
             bends=np.full(len(near), None, dtype=object),
+        )
+
+    def _over_edges(self, ways: Ways) -> Legs:
+        node, tips = self.bodies.node, [np.concatenate((p[0], p[-1])) for p in ways.points]
+        bends = np.empty(len(ways.points), dtype=object)
+        bends[:] = [p[1:-1] for p in ways.points]
+        return Legs(
+            first=node[ways.first].astype(np.intp),
+            second=node[ways.second].astype(np.intp),
+            length=ways.length,
+            place=np.full(len(ways.length), self.layers + 1, dtype=np.int32),
+            body=np.column_stack((ways.first, ways.second)).astype(np.int32),
+            ends=np.array(tips).reshape(-1, 4),
+            bends=bends,
         )
 
     def _rise(self, here: Ints, there: Ints) -> Floats:
@@ -196,16 +240,27 @@ class _Search:
         limit = float(self.limits[strictest])
         share = float((legs.length[counts] / self.limits[kinds[counts]]).sum())
         required = self.held[KINDS[strictest]]
-        places = set(legs.place.tolist())
-        layer = places.pop() if len(places) == 1 else self.layers
+        layer, place = self._where(set(legs.place.tolist()))
         return Shortfall(
             separation=self.separation,
             required=required,
             measured=max(share * limit - self.separation.tolerance, 0.0),
             raw=float(legs.length.sum()),
             nets=(self.bodies.net_name(int(legs.body[0, 0])), self.bodies.net_name(int(legs.body[-1, 1]))),
-            layer=layer if layer < self.layers else None,
+            place=place,
+            layer=layer,
             parts=tuple(self._parts(legs, counts)),
+        )
+
+    def _where(self, places: set[int]) -> tuple[int | None, str]:
+        """The one layer that a path keeps to, or None, and what its place is called."""
+        if len(places) > 1:
+            return None, SEVERAL
+        place = places.pop()
+        return (
+            (place, self.layout.layer_id(place))
+            if place < self.layers
+            else (None, (THROUGH, EDGE)[place - self.layers])
         )
 
     def _parts(self, legs: Legs, counts: Bools) -> Iterator[Part]:
@@ -215,7 +270,21 @@ class _Search:
                 hopped = (float(legs.ends[row - 1, 2]), float(legs.ends[row - 1, 3])), (x0, y0)
                 over = self.bodies.net_name(int(legs.body[row, 0]))
                 yield Part("copper", hopped, float(np.hypot(x0 - hopped[0][0], y0 - hopped[0][1])), False, over)
-            yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), float(legs.length[row]), bool(counts[row]))
+            if legs.bends[row] is None:
+                yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), float(legs.length[row]), bool(counts[row]))
+            else:
+                yield from self._edge_parts(legs, row, bool(counts[row]))
+
+    def _edge_parts(self, legs: Legs, row: int, counts: bool) -> Iterator[Part]:
+        """A way over an edge: on one face, past the edge, on the other."""
+        bends = legs.bends[row]
+        start, end = legs.ends[row, :2], legs.ends[row, 2:]
+        sides = [self.layout.board.layers[int(self.bodies.shapes.layer[b])].side for b in legs.body[row]]
+        near, far = float(np.hypot(*(bends[0] - start))), float(np.hypot(*(end - bends[-1])))
+        stretches = [(sides[0], [start, bends[0]], near), (EDGE, [*bends], float(legs.length[row]) - near - far)]
+        for on, points, length in [*stretches, (sides[1], [bends[-1], end], far)]:
+            if length > 0 and (on == EDGE or on in (TOP, BOTTOM)):
+                yield Part(on, tuple((float(x), float(y)) for x, y in points), length, counts)
 
     def _on(self, legs: Legs, row: int) -> str:
         layers = [self.layout.board.layers[int(self.bodies.shapes.layer[b])] for b in legs.body[row]]
