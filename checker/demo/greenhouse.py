@@ -229,9 +229,9 @@ def _conductivity(board: Drawing, *, faulty: bool) -> None:
         board.trace("EC_DRV", "L1", (80.1, 26), *beside, (86, 8.5), (87.25, 8.5))
     else:
         board.trace("EC_DRV", "L1", (80.1, 26), (86, 26), (86, 8.5), (87.25, 8.5))
-    board.place("J8", HEADER_2, (84, 6), ("EC_T", "GND_PROBE"))
+    board.place("J8", HEADER_2, (88.8, 5), ("EC_T", "GND_PROBE"))
     board.trace("EC_T", "L1", (91.1, 55.365), (95.2, 55.365), (95.2, 54))
-    board.trace("EC_T", "L4", (95.2, 54), (95.2, 17.2), (84, 6))
+    board.trace("EC_T", "L4", (95.2, 54), (95.2, 20.5), (91.5, 16.8), (91.5, 9), (88.8, 6.3), (88.8, 5))
     board.place("C71", CAPACITOR, (96.7, 53), ("GND_PROBE", "VP_3V3"), turn=90)
     board.trace("VP_3V3", "L1", (96.7, 53.75), (96.7, 55.2), width=0.4)
     board.trace("GND_PROBE", "L1", (96.7, 52.25), (96.7, 50.8), width=0.4)
@@ -259,9 +259,9 @@ def _pours(board: Drawing) -> None:
     board.pour("GND_PUMP", "L2", ((35, 2), (53, 2), *tongue, (53, 78), (35, 78)))
     board.pour("V24", "L3", box(35, 2, 53, 78))
     board.pour("GND_SYS", "L2", box(54, 2, 73.6, 78))
-    board.pour("GND_SYS", "L3", box(54, 2, 73.6, 78))
+    board.pour("GND_SYS", "L3", box(54.2, 2, 73.6, 78))  # not beneath the tongue
     board.pour("GND_PROBE", "L2", box(78.4, 2, 98, 78))
-    board.pour("VP_3V3", "L3", box(78.4, 2, 98, 78))
+    board.pour("VP_3V3", "L3", ((88, 2), (98, 2), (98, 78), (78.4, 78), (78.4, 22.8), (88, 22.8)))
 
 
 def _mistakes_across_the_moat(board: Drawing) -> None:

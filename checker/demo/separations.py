@@ -69,13 +69,9 @@ def optocoupler(*, faulty: bool) -> Sketch:
     board.via("GND_A", (15, 13.73))
     board.via("GND_B", (25, 13.73))
     if faulty:
-        board.place("R1", RESISTOR, (14, 8), ("B_LED", "B_DRIVE"), turn=90)
-        board.trace("B_DRIVE", "L1", (35, 15.46), (33, 15.46), (33, 9.75), (14, 9.75), (14, 8.75))
-        board.trace("B_LED", "L1", (14, 7.25), (14, 6), (28, 6), (28, 8))
-        board.via("B_LED", (28, 8))
-        board.trace("B_LED", "L2", (28, 8), (28, 12))
-        board.via("B_LED", (28, 12))
-        board.trace("B_LED", "L1", (28, 12), (28, 16.27), (23.1, 16.27))
+        board.place("R1", RESISTOR, (14, 8), ("B_DRIVE", "B_LED"), turn=90)
+        board.trace("B_DRIVE", "L1", (35, 15.46), (33, 15.46), (33, 6), (14, 6), (14, 7.25))
+        board.trace("B_LED", "L1", (14, 8.75), (14, 9.75), (28, 9.75), (28, 16.27), (23.1, 16.27))
     else:
         board.place("R1", RESISTOR, (29, 16.27), ("B_LED", "B_DRIVE"))
         board.trace("B_LED", "L1", (23.1, 16.27), (28.25, 16.27))
