@@ -39,6 +39,7 @@ class Link:
     sheets: tuple[int, int]
     ends: tuple[XY, XY]
     name: str
+    length: float = 0.0  # at least the distance of both ends is counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ class _Search:
             return
         link = self.network.links[number]
         other = link.ends[1 - side]
-        step = hypot(other[0] - at[1], other[1] - at[2])
+        step = max(link.length, hypot(other[0] - at[1], other[1] - at[2]))
         self._reach((link.sheets[1 - side], float(other[0]), float(other[1])), self.cost[at] + step, at, link.name)
 
     def _reach(

@@ -7,7 +7,9 @@ into the other.
 Measured: the centre line off the reference pours, joined through copper contact and plated holes; one finding per
 connected stretch that reaches pours of two regions, its length without the net's lands. It is a warning where the
 other side of the trace has one continuous pour along the whole stretch, and where the stretch only joins two separate
-pieces of one region's pours; a note for nets that a tie shares, near that tie.
+pieces of one region's pours; a note for nets that a tie shares, near that tie. `detail` has the detour of the return
+current (none if the regions are isolated, which is the worst), the loop's area and inductance and, where the rules file
+gives the net's edge time, knee frequency and estimated field; findings are ordered by that harm.
 
 Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
 
@@ -23,6 +25,7 @@ import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
+from checker.harm import harm_of
 from checker.layout import Layout
 from checker.regions import Stretch
 from checker.rules import Limit, Rule
@@ -118,6 +121,7 @@ def _finding(layout: Layout, crossing: _Crossing) -> Finding:
     stretch = crossing.longest
     nets = sorted(layout.board.net_name(s.net) for s in crossing.stretches)
     path = tuple(line for s in crossing.stretches for line in s.path)
+    harm = harm_of(layout, stretch)
     return Finding(
         rule=RULE.id,
         level=crossing.level,
@@ -131,9 +135,9 @@ def _finding(layout: Layout, crossing: _Crossing) -> Finding:
         bounds=tuple(shapely.total_bounds(np.array([_shape(s) for s in crossing.stretches])).tolist()),
         measured=stretch.length,
         required=0.0,
-        harm=stretch.length,
-        hint=_hint(layout, stretch),
-        detail=_detail(layout, crossing),
+        harm=harm.number,
+        hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
+        detail=_detail(layout, crossing) | harm.detail,
     )
 
 

@@ -18,6 +18,7 @@ from collections.abc import Iterator
 import shapely
 
 from checker.findings import Finding, Level
+from checker.harm import harm_of
 from checker.layout import Layout
 from checker.moves import move_over
 from checker.regions import Stretch
@@ -54,6 +55,7 @@ def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
     layers = [layout.layer_id(i) for i in stretch.layers]
     line = max((shapely.LineString(line) for line in stretch.bare_path), key=lambda line: line.length)
     middle = line.interpolate(0.5, normalized=True)
+    harm = harm_of(layout, stretch)
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,
@@ -66,9 +68,9 @@ def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
         path=stretch.bare_path,
         measured=stretch.bare_length,
         required=limit,
-        harm=stretch.bare_length,
-        hint=_hint(layout, stretch),
-        detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]},
+        harm=harm.number,
+        hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
+        detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]} | harm.detail,
     )
 
 

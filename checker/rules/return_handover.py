@@ -1,0 +1,222 @@
+"""A net that changes layer takes its return current along: its references are joined right beside the via.
+
+Why: the return current flows in the copper next to the trace. Where the trace dives to a layer with another reference,
+the current must change sheets too; without a via or capacitor close by it spreads between the planes, radiates, and
+couples into every other via.
+
+Measured: at each plated hole where traces of one net meet on different layers, the references of those traces (the
+nearest pour above and below, pours of one net on two layers being two references). Each reference that is new on one
+side must be joined to one of the other side by a plated hole of that net, or by a `nets.stitching` capacitor between
+both nets, within `limits.stitch`, centre to centre. `measured` is the distance to the nearest such joint, none if there
+is none. Inside a crossing nothing is told again.
+
+Fix: put a stitching via (same net) or a capacitor (two nets) beside the via, or change layers over one reference.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from math import hypot, inf
+
+import numpy as np
+import shapely
+
+from checker.findings import XY, Finding, Level
+from checker.fragments import judged_by_line
+from checker.layout import Layout
+from checker.rules import Limit, Rule
+from checker.wording import length as mm
+from parsers.board import PLATED
+from parsers.primitives import TOUCH, Bools, Floats, Rows, gaps
+
+STITCH = Limit("stitch", 3.0, "mm", "a stitching via or capacitor nearer than this hands the return current over")
+RULE = Rule("return-handover", title="Return current is not handed over", level=Level.WARNING, limits=(STITCH,))
+
+Sheet = tuple[int, int]  # a reference: net and layer
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A hole at which a net changes layer, with the references of each layer that its traces use there."""
+
+    hole: int
+    at: XY
+    references: Mapping[int, frozenset[Sheet]]  # by layer
+
+
+@dataclass(frozen=True, slots=True)
+class _Joint:
+    """Something that joins two references, and how far away it is."""
+
+    name: str
+    distance: float
+    at: XY
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Yield one finding per hole: its worst handover."""
+    for change in _changes(layout):
+        worst = max(_handovers(layout, change), key=lambda pair: _distance(pair[2]), default=None)
+        if worst is not None and not _in_crossing(layout, change):
+            yield _finding(layout, change, *worst)
+
+
+def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, _Joint | None]]:
+    """Pairs of references that are not joined closely enough, with the nearest joint."""
+    layers = sorted(change.references)
+    for i, one in enumerate(layers):
+        for other in layers[i + 1 :]:
+            before, after = change.references[one], change.references[other]
+            for new in sorted((after - before) | (before - after)):
+                known = before if new in after else after
+                joint, sheet = _best_joint(layout, change.at, new, known)
+                if _distance(joint) > layout.limits[STITCH.name]:
+                    yield sheet, new, joint
+
+
+def _best_joint(layout: Layout, at: XY, new: Sheet, known: Iterable[Sheet]) -> tuple[_Joint | None, Sheet]:
+    """The joint nearest to a place between a reference and any of some others, and the other."""
+    choices = [(_nearest_joint(layout, at, sheet, new), sheet) for sheet in sorted(known)]
+    return min(choices, key=lambda choice: _distance(choice[0]))
+
+
+def _nearest_joint(layout: Layout, at: XY, a: Sheet, b: Sheet) -> _Joint | None:
+    if a[0] == b[0]:
+        return _nearest_via(layout, at, a[0], (a[1], b[1]))
+    return _nearest_capacitor(layout, at, a[0], b[0])
+
+
+def _nearest_via(layout: Layout, at: XY, net: int, layers: tuple[int, int]) -> _Joint | None:
+    holes, centre = layout.board.holes, _centres(layout)
+    joins = (holes.net == net) & (holes.first <= min(layers)) & (holes.last >= max(layers)) & (holes.plated == PLATED)
+    rows = np.flatnonzero(joins)
+    if not len(rows):
+        return None
+    away = np.hypot(*(centre[rows] - at).T)
+    best = int(away.argmin())
+    return _Joint("via", float(away[best]), _xy(centre[rows[best]]))
+
+
+def _nearest_capacitor(layout: Layout, at: XY, a: int, b: int) -> _Joint | None:
+    """The stitching capacitor whose farther pin is nearest."""
+    named = set(layout.rules.nets.stitching)
+    best: _Joint | None = None
+    for component in layout.board.components:
+        pins = [pin for pin in component.pins if pin.net in (a, b)]
+        if component.refdes in named and {pin.net for pin in pins} == {a, b}:
+            pin = max(pins, key=lambda pin: hypot(pin.at[0] - at[0], pin.at[1] - at[1]))
+            joint = _Joint(component.refdes, hypot(pin.at[0] - at[0], pin.at[1] - at[1]), pin.at)
+            best = min((joint, best), key=_distance)
+    return best
+
+
+def _distance(joint: _Joint | None) -> float:
+    return inf if joint is None else joint.distance
+
+
+def _changes(layout: Layout) -> Iterator[_Change]:
+    """Plated holes at which traces of one net meet on two layers or more."""
+    used: dict[int, set[int]] = defaultdict(set)
+    holes, traces = _meetings(layout)
+    for hole, layer in zip(holes.tolist(), layout.board.copper.layer[traces].tolist(), strict=True):
+        used[hole].add(layer)
+    several = sorted(hole for hole, layers in used.items() if len(layers) > 1)
+    references = _references(layout, several)
+    for hole in several:
+        found = {layer: references[layer][hole] for layer in sorted(used[hole]) if references[layer][hole]}
+        if len(found) > 1:
+            yield _Change(hole, _xy(_centres(layout)[hole]), found)
+
+
+def _meetings(layout: Layout) -> tuple[Rows, Rows]:
+    """Pairs of a hole and a trace of the same net that reaches it, for nets that are no reference and no plane."""
+    board = layout.board
+    carriers = [net for region in layout.regions for net in region.reference | region.planes]
+    holes = np.flatnonzero(
+        (board.holes.plated == PLATED) & (board.holes.net >= 0) & ~np.isin(board.holes.net, carriers)
+    )
+    signal: Bools = judged_by_line(board.copper) & (board.copper.net >= 0) & ~np.isin(board.copper.net, carriers)
+    traces = np.flatnonzero(signal)
+    if not len(holes) or not len(traces):
+        return holes[:0], traces[:0]
+    ends, reach = board.holes.ends[holes], board.holes.radius[holes] + TOUCH
+    low, high = np.minimum(ends[:, :2], ends[:, 2:]), np.maximum(ends[:, :2], ends[:, 2:])
+    boxes = shapely.box(*(low - reach[:, None]).T, *(high + reach[:, None]).T)
+    a, b = shapely.STRtree(boxes).query(shapely.box(*layout.boxes[traces].T))
+    trace, hole = traces[a], holes[b]
+    layer = board.copper.layer[trace]
+    fits = board.holes.net[hole] == board.copper.net[trace]
+    fits &= (board.holes.first[hole] <= layer) & (board.holes.last[hole] >= layer)
+    trace, hole = trace[fits], hole[fits]
+    lines = shapely.linestrings(board.holes.ends[hole].reshape(-1, 2, 2))
+    radius = board.copper.radius[trace]
+    near = gaps(board.copper.skeletons(trace), radius, lines, board.holes.radius[hole]) <= TOUCH
+    return hole[near], trace[near]
+
+
+def _references(layout: Layout, holes: list[int]) -> list[dict[int, frozenset[Sheet]]]:
+    """Per layer: the references that a trace finds above and below each hole."""
+    points = _centres(layout)[holes]
+    out = []
+    for views in layout.views:
+        found: dict[int, set[Sheet]] = {hole: set() for hole in holes}
+        for view in {id(v): v for v in (views.first, views.second)}.values():
+            for hole, label in zip(holes, view.label_points(points).tolist(), strict=True):
+                if 0 <= label < len(layout.pours):
+                    pour = layout.pours[label]
+                    found[hole].add((pour.net, pour.layer))
+        out.append({hole: frozenset(sheets) for hole, sheets in found.items()})
+    return out
+
+
+@lru_cache(maxsize=1)
+def _centres(layout: Layout) -> Floats:
+    ends = layout.board.holes.ends
+    middle: Floats = (ends[:, :2] + ends[:, 2:]) / 2
+    return middle
+
+
+def _in_crossing(layout: Layout, change: _Change) -> bool:
+    """Whether the hole lies in a crossing of its net."""
+    net, radius = layout.board.holes.net[change.hole], float(layout.board.holes.radius[change.hole])
+    point = shapely.Point(change.at)
+    for stretch in layout.stretches:
+        if stretch.net == net and (len(stretch.regions) > 1 or stretch.moat):
+            lines = [shapely.LineString(line) for line in stretch.path] or [shapely.Point(end) for end in stretch.ends]
+            if lines and float(shapely.distance(np.array(lines), point).min()) <= radius + TOUCH:
+                return True
+    return False
+
+
+def _xy(point: Floats) -> XY:
+    return float(point[0]), float(point[1])
+
+
+def _finding(layout: Layout, change: _Change, old: Sheet, new: Sheet, joint: _Joint | None) -> Finding:
+    board, net = layout.board, int(layout.board.holes.net[change.hole])
+    names = [f"{board.net_name(sheet[0])} on {layout.layer_id(sheet[1])}" for sheet in (old, new)]
+    layers = [layout.layer_id(layer) for layer in change.references]
+    near = "nothing joins them" if joint is None else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
+    region = int(layout.region_of_net[net])
+    what = "a stitching via" if old[0] == new[0] else "a capacitor between both nets"
+    return Finding(
+        rule=RULE.id,
+        level=Level.NOTE if layout.is_slow(net) else RULE.level,
+        message=f"{board.net_name(net)} goes from {' to '.join(layers)}, its return from {' to '.join(names)}: {near}",
+        at=change.at,
+        layer=layers[0],
+        reference_layers=tuple(layout.layer_id(sheet[1]) for sheet in (old, new)),
+        nets=(board.net_name(net),),
+        regions=(layout.regions[region].name,) if region >= 0 else (),
+        path=((change.at, joint.at),) if joint else (),
+        measured=None if joint is None else joint.distance,
+        required=layout.limits[STITCH.name],
+        harm=1000.0 if joint is None else joint.distance,
+        hint=f"put {what} within {layout.limits[STITCH.name]:g} mm of ({change.at[0]:.2f}, {change.at[1]:.2f})",
+        detail={"layers": layers, "references": names, "joint": joint.name if joint else None},
+    )
