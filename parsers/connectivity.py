@@ -1,7 +1,8 @@
 """Islands of touching copper, pieces joined by plated holes, names spread over them, contacts between nets.
 
 Copper conducts whatever the data calls it. Two objects on a layer are joined if they touch (within TOUCH); a plated
-hole joins the copper that reaches its wall or lies over it, on every layer that it passes. Conductors whose net is
+hole joins the copper that reaches its wall or lies over it, on every layer that it passes, and has the net of its pads
+where the data tells none. Conductors whose net is
 unknown, or that are stated to belong to no net (text, thieving, fiducials), are *nameless*: a connected patch of them
 that touches one net only takes that name; one that touches several is left as it is, and the nets are in contact.
 
@@ -90,6 +91,7 @@ def connect(copper: Conductors, holes: Holes, nets: Sequence[Net], layers: int) 
     touching = _touching_copper(copper, skeletons, boxes, big, layers)
     walls = _touching_walls(copper, skeletons, boxes, holes, layers)
     walls = _conducting(copper, holes, walls)
+    holes = replace(holes, net=_nets_of_pads(copper, holes, walls))
     graph = _graph(copper, holes, touching, walls)
     patch = _patches(graph)
     names = _names_by_patch(graph, patch)
@@ -205,6 +207,17 @@ def _conducting(copper: Conductors, holes: Holes, walls: Pairs) -> Pairs:
     return kept
 
 
+def _nets_of_pads(copper: Conductors, holes: Holes, walls: Pairs) -> Ints:
+    """Net column of holes; one whose net is not told has that of its pads, if they agree."""
+    on_pad = walls[copper.pad[walls[:, 0]] & (copper.net[walls[:, 0]] >= 0)]
+    low = np.full(len(holes), np.iinfo(np.int32).max, dtype=np.int32)
+    high = np.full(len(holes), -1, dtype=np.int32)
+    np.minimum.at(low, on_pad[:, 1], copper.net[on_pad[:, 0]])
+    np.maximum.at(high, on_pad[:, 1], copper.net[on_pad[:, 0]])
+    agreed: Ints = np.where((holes.net == UNKNOWN_NET) & (low == high), high, holes.net).astype(np.int32)
+    return agreed
+
+
 # ---------------------------------------------------------------------------------------------------- spreading names
 
 
@@ -293,23 +306,30 @@ def _connectivity(joined: _Joined, names: Pairs) -> Connectivity:
     alike = (ends[:, 0] == ends[:, 1]) | (ends < 0).all(axis=1)
     flat = graph.edges[:, 1] < n
     island = _components(n, graph.edges[alike & flat])
-    piece, hole_piece = _pieces(island, graph.edges[alike & ~flat] - np.array([0, n]), len(joined.holes))
+    piece, hole_piece = _pieces(island, graph, graph.edges[~flat])
     return Connectivity(island, piece, hole_piece, _contacts(joined, names))
 
 
-def _pieces(island: Ints, walls: Pairs, holes: int) -> tuple[Ints, Ints]:
-    """Join islands through holes: piece per conductor, and per hole (-1 where its wall meets no copper)."""
+def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
+    """Join islands of one net through holes: piece per conductor, and per hole (-1 where its wall meets no copper).
+
+    A hole joins the islands of each net that it touches, not those of different nets; its own piece is that of its net,
+    or if it has none, of the first copper that it touches.
+    """
     count = int(island.max()) + 1 if len(island) else 0
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_edges_from(np.unique(np.column_stack((island[walls[:, 0]], walls[:, 1] + count)), axis=0).tolist())
-    group = np.arange(count + holes)
-    for members in nx.connected_components(graph):
-        group[list(members)] = min(members)
-    numbered = _renumber(np.concatenate((group[:count][island], group[count:])))
-    piece, hole_piece = numbered[: len(island)], numbered[len(island) :]
-    met = np.zeros(holes, dtype=bool)
-    met[walls[:, 1]] = True
-    return piece, np.where(met, hole_piece, -1).astype(np.int32)
+    net = graph.label[walls[:, 0]]
+    node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[1].reshape(-1)
+    joints: nx.Graph[int] = nx.Graph(np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0).tolist())
+    group = np.arange(count)
+    for members in nx.connected_components(joints):
+        islands = [m for m in members if m < count]
+        group[islands] = min(islands)
+    piece = _renumber(group[island]) if count else island
+    hole_piece = np.full(graph.nodes - graph.conductors, -1, dtype=np.int32)
+    order = np.lexsort((walls[:, 0], net != graph.label[walls[:, 1]], walls[:, 1]))
+    hole, first = np.unique(walls[order, 1], return_index=True)
+    hole_piece[hole - graph.conductors] = piece[walls[order[first], 0]]
+    return piece, hole_piece
 
 
 def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
@@ -396,12 +416,18 @@ def _clipped(a: shapely.Geometry, b: shapely.Geometry) -> tuple[shapely.Geometry
 
 
 def _one_per_place(nets: Ints, at: Floats, layer: Ints) -> Rows:
-    """The first link of each place where two nets touch, at most PLACES for each pair of nets."""
+    """The first link of each place where two nets touch, at most PLACES for each pair of nets.
+
+    Contact in a hole is the same place as contact on a layer beside it.
+    """
     group = np.cumsum(np.r_[False, (nets[1:] != nets[:-1]).any(axis=1)])
-    apart = (group * (layer.max() + 2) + layer + 1) * 2.0 * PLACE  # links of other nets or layers are never near
+    apart = group * 2.0 * PLACE  # links of other nets are never near
     near = cKDTree(np.column_stack((at, apart))).query_pairs(PLACE, output_type="ndarray").astype(np.intp)
-    _, first = np.unique(_components(len(at), near), return_index=True)
-    told = np.sort(first)
+    first, second = near[:, 0], near[:, 1]
+    beside = (layer[first] < 0) != (layer[second] < 0)
+    repeated = np.unique(np.where(layer[first] < 0, first, second)[beside])
+    _, told = np.unique(_components(len(at), near[layer[first] == layer[second]]), return_index=True)
+    told = np.setdiff1d(told, repeated)
     return told[_ranks(nets[told]) < PLACES]
 
 

@@ -186,15 +186,14 @@ def _depths(cells: Shapes, groups: list[list[int]]) -> Ints:
 
 
 def _left_over(left: shapely.Geometry, name: str) -> list[Doubt]:
-    """A doubt for lines that belong to no contour."""
-    if left.is_empty:
+    """A doubt for lines that belong to no contour; ends that overshoot by rounding are none."""
+    parts = shapely.get_parts(shapely.line_merge(left))
+    parts = parts[shapely.length(parts) > QUIET]
+    if not len(parts):
         return []
-    x, y = shapely.get_coordinates(left)[0]
-    return [
-        Doubt(
-            f"lines of the profile {name} close no contour",
-            f"{left.length:.3f} mm of lines are left out, for example at ({x:.3f}, {y:.3f}); close the contour, or "
-            "keep notes out of the profile layer",
-            Place(name),
-        )
-    ]
+    x, y = shapely.get_coordinates(parts)[0]
+    why = (
+        f"{shapely.length(parts).sum():.3f} mm of lines are left out, for example at ({x:.3f}, {y:.3f}); close the "
+        "contour, or keep notes out of the profile layer"
+    )
+    return [Doubt(f"lines of the profile {name} close no contour", why, Place(name))]

@@ -161,6 +161,23 @@ def test_contact_in_a_hole_is_told_there() -> None:
     assert result.holes.net.tolist() == [UNKNOWN_NET]
 
 
+def test_a_hole_without_a_name_has_that_of_its_pads() -> None:
+    """A via that breaks out into a plane still joins its own net; the plane is in contact with it."""
+    copper = concatenate([disc(0, 0, B), disc(0, 0, B, layer=1), area(shapely.box(0.1, -3, 5, 3), A, layer=1)])
+    result = connect(copper, hole(0, 0), NETS, 2)
+    assert result.holes.net.tolist() == [B]
+    assert result.connectivity.piece.tolist() == [0, 0, 1]
+    assert result.connectivity.hole_piece.tolist() == [0]
+    assert [(c.nets, c.layer) for c in result.connectivity.contacts] == [((A, B), 1)]
+
+
+def test_a_hole_of_two_nets_joins_the_copper_of_each() -> None:
+    """A shorted hole does not cut a net in two: each net is one piece through it."""
+    copper = concatenate([stroke(-2, 0, 2, 0, net, layer=layer) for net in (A, B) for layer in (0, 1)])
+    result = connect(copper, hole(0, 0), NETS, 2)
+    assert result.connectivity.piece.tolist() == [0, 0, 1, 1]
+
+
 def test_one_contact_per_place() -> None:
     """Many strokes in one spot are one contact; a second spot is a second one."""
     strokes = [stroke(0, 0.01 * i, 1, 0.01 * i, A) for i in range(10)] + [stroke(0, 9, 1, 9, A)]
@@ -263,13 +280,25 @@ def by_definition(copper: Conductors, drilled: Holes) -> nx.Graph:
     return graph
 
 
+def pad_nets(copper: Conductors, drilled: Holes, graph: nx.Graph) -> list[int]:
+    """Net of each hole by its pads."""
+    nets = []
+    for h in range(len(copper), len(copper) + len(drilled)):
+        names = {int(copper.net[i]) for i in graph[h] if copper.pad[i] and copper.net[i] >= 0}
+        nets.append(names.pop() if len(names) == 1 else UNKNOWN_NET)
+    return nets
+
+
 @settings(max_examples=150, deadline=None)
 @given(copper=COPPER, drilled=DRILLED)
 def test_names_are_those_of_the_touching_copper(copper: Conductors, drilled: Holes) -> None:
-    """Compared with the definition, pair by pair: a nameless patch has the one name of its neighbours, or none."""
+    """Compared with the definition, pair by pair: a nameless patch has the one name of its neighbours, or none.
+
+    A hole without a name has that of its pads first, if they agree.
+    """
     result = connect(copper, drilled, NETS, 2)
     graph = by_definition(copper, drilled)
-    label = [*copper.net.tolist(), *drilled.net.tolist()]
+    label = [*copper.net.tolist(), *pad_nets(copper, drilled, graph)]
     after = [*result.copper.net.tolist(), *result.holes.net.tolist()]
     for patch in nx.connected_components(graph.subgraph([i for i in graph if label[i] < 0])):
         names = {label[j] for i in patch for j in graph[i] if label[j] >= 0}
