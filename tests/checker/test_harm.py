@@ -34,7 +34,7 @@ def test_isolated_regions_have_no_detour_and_no_loop() -> None:
 
 
 def test_a_tie_carries_the_return_and_bounds_the_loop() -> None:
-    """Tie R40 at y 35 with pads inside both pours at x 13.5 and 16.5: 25 up, 2.5..3 across, 25 down; area about 2 x 25."""
+    """Tie R40 at y 35 with pads inside both pours at x 13.5 and 16.5: 25 up, 3 across, 25 down."""
     pads = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
     (finding,) = crossings(pads=pads, rules={"tie": [{"between": ["a", "b"], "at": "R40"}]})
     slant = 2 * (25**2 + 0.5**2) ** 0.5 + 3
