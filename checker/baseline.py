@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from checker.findings import XY, Finding
 from parsers.trouble import InputError, Place
@@ -143,6 +142,8 @@ def _common_shift(old: Sequence[Past], new: Sequence[Past]) -> XY:
 def _nearest_pairs(
     old: Sequence[Past], olds: Sequence[int], new: Sequence[Past], news: Sequence[int], shift: XY
 ) -> list[tuple[int, int]]:
+    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 - takes half a second that few runs need
+
     if not olds or not news:
         return []
     a = np.array([old[i].at for i in olds]) + shift

@@ -21,13 +21,12 @@ from parsers.trouble import Doubt
 
 @dataclass(frozen=True, slots=True)
 class NetRow:
-    """A net: lengths are of its centre lines in mm, areas in mm2. The last four need a rules file."""
+    """A net; its length is that of its centre lines in mm. The last three need a rules file."""
 
     net: str
     layers: str
     pads: int
     length_mm: float
-    area_mm2: float
     region: str | None = None
     reference_percent: float | None = None  # of its length, over its own region's pours
     crossings: int | None = None
@@ -121,7 +120,7 @@ def _doubt_row(doubt: Doubt) -> dict[str, Any]:
 
 
 def _layer_line(row: Mapping[str, Any]) -> str:
-    return f"  {row['id']:4} {row['side']:7} {row['objects']:7} objects {row['area_mm2']:10.1f} mm2  {row['name']}"
+    return f"  {row['id']:4} {row['side']:7} {row['objects']:7} objects  {row['name']}"
 
 
 def _net_line(row: NetRow) -> str:
@@ -135,10 +134,8 @@ def _net_line(row: NetRow) -> str:
 def _layer_rows(board: Board) -> tuple[dict[str, Any], ...]:
     rows = []
     for index, layer in enumerate(board.layers):
-        here = np.flatnonzero(board.copper.layer == index)
-        area = float(shapely.area(shapely.union_all(board.copper.shapes(here)))) if len(here) else 0.0
-        entry = {"id": layer.id, "name": layer.name, "side": layer.side}
-        rows.append({**entry, "objects": len(here), "area_mm2": round(area, 3)})
+        here = int((board.copper.layer == index).sum())
+        rows.append({"id": layer.id, "name": layer.name, "side": layer.side, "objects": here})
     return tuple(rows)
 
 
@@ -148,16 +145,12 @@ def _net_rows(board: Board, layout: Layout | None) -> tuple[NetRow, ...]:
     named = copper.net >= 0
     lines = named & (copper.kind != Kind.AREA) & ~copper.pad
     length = np.bincount(copper.net[lines], shapely.length(copper.skeletons(np.flatnonzero(lines))), size)
-    area = np.bincount(copper.net[named], shapely.area(copper.shapes(np.flatnonzero(named))), size)
     pads = np.bincount(copper.net[named & copper.pad], minlength=size)
     used = [
         "".join(f"{board.layers[i].id} " for i in np.unique(copper.layer[copper.net == net])).rstrip()
         for net in range(size)
     ]
-    rows = [
-        NetRow(net.name, used[i], int(pads[i]), round(float(length[i]), 4), round(float(area[i]), 4))
-        for i, net in enumerate(board.nets)
-    ]
+    rows = [NetRow(net.name, used[i], int(pads[i]), round(float(length[i]), 4)) for i, net in enumerate(board.nets)]
     if layout is not None:
         rows = [_with_reference(row, i, layout) for i, row in enumerate(rows)]
     return tuple(sorted(rows, key=lambda row: row.net))
@@ -169,7 +162,7 @@ def _with_reference(row: NetRow, net: int, layout: Layout) -> NetRow:
     crossings = sum(s.net == net and len(s.regions) >= 2 for s in layout.stretches)
     share = layout.reference_share(net)
     percent = None if share is None else round(100 * share, 1)
-    return NetRow(row.net, row.layers, row.pads, row.length_mm, row.area_mm2, name, percent, crossings)
+    return NetRow(row.net, row.layers, row.pads, row.length_mm, name, percent, crossings)
 
 
 def _pour_rows(layout: Layout) -> tuple[dict[str, Any], ...]:
