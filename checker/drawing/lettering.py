@@ -1,7 +1,7 @@
 """Widths of text in the bundled typeface, so that boxes and line breaks fit without asking the machine for its fonts.
 
 Source: advance widths of DejaVu Sans 2.37, units of 1/2048 em, characters 32 to 126; a test compares them with the
-bundled files. Other characters are taken as one em wide, which is too wide rather than too narrow.
+bundled files. Other characters are taken as wide as the widest letter of any script in them.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from html import escape
 
 FAMILY = "'DejaVu Sans', Verdana, sans-serif"
 EM = 2048
+OTHER = 2560
 REGULAR = (
     651, 821, 942, 1716, 1303, 1946, 1597, 563, 799, 799, 1024, 1716, 651, 739, 651, 690, 1303, 1303, 1303, 1303, 1303,
     1303, 1303, 1303, 1303, 1303, 690, 690, 1716, 1716, 1716, 1087, 2048, 1401, 1405, 1430, 1577, 1294, 1178, 1587,
@@ -29,7 +30,7 @@ BOLD = (
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width of a text in the units of `size` (its em)."""
     table = BOLD if bold else REGULAR
-    units = sum(table[ord(c) - 32] if 32 <= ord(c) < 127 else EM for c in text)
+    units = sum(table[ord(c) - 32] if 32 <= ord(c) < 127 else OTHER for c in text)
     return size * units / EM
 
 
