@@ -15,6 +15,7 @@ import shapely
 
 from parsers.archive import Package
 from parsers.board import (
+    INNER,
     PLATED,
     PLATING_UNKNOWN,
     UNPLATED,
@@ -34,12 +35,15 @@ from parsers.netlist import Netlist, read_netlist
 from parsers.parts import Body, bodies, parts_of
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Floats, Ints, concatenate, conductors
 from parsers.profile import outline_of
-from parsers.roles import BY_NAME, COMPONENT, COPPER, DRILL, NETLIST, PROFILE
+from parsers.roles import BY_NAME, BY_RULES, COMPONENT, COPPER, DRILL, NETLIST, PROFILE
 from parsers.sorting import READABLE, Content, Item, Sorting, sort_files
 from parsers.stacking import Stack, stack_up, stackup
+from parsers.trimming import drilled_away, off_board, tell_trimmed
 from parsers.trouble import BoardError, Doubt, FormatError, Place
 
 BARE = 0.5  # share of a file's plated holes that may miss all copper before the drills are held for misplaced
+FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
+LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
 
 
@@ -79,11 +83,7 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     notes.doubt(*sorting.doubts)
     notes.remark(*sorting.remarks)
     copper_files = _readable(sorting, COPPER)
-    if not copper_files:
-        raise BoardError(
-            "no copper layer found; name the layers in [files] of the rules, or give the folder that holds them",
-            Place(path),
-        )
+    _check_copper(sorting, copper_files, path, notes)
     stack = stack_up(sorting, copper_files)
     notes.doubt(*stack.doubts)
     thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
@@ -92,12 +92,14 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     outline = _outline(sorting, notes)
     copper = _copper(stack, tables, outline, notes)
     drilled = _holes(sorting, stack, tables, copper.table, outline, notes)
+    copper = _trimmed(copper, drilled, outline, stack, tables, notes)
     netlist = _netlist(sorting, notes)
     joined, naming = _connected(copper.table, drilled, netlist, tables, len(stack.layers), notes)
     _check_choices(joined.copper, copper.several, tables, sorting, notes)
     if netlist and naming:
         notes.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
     _check_holes(sorting, joined, notes)
+    _check_polarity(stack, joined, notes)
     notes.doubt(*unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items]))
     components, more = parts_of(
         joined.copper, tables, _bodies(sorting, notes), netlist if naming and naming.hits else None, len(stack.layers)
@@ -127,6 +129,20 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
 def _readable(sorting: Sorting, function: str) -> list[Item]:
     """Items of a function whose content can be read as that; the others have their doubt already."""
     return [item for item in sorting.of(function) if item.content in READABLE[function]]
+
+
+def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, notes: _Notes) -> None:
+    """Refuse a package without copper layers; tell that a board in another format stands beside them."""
+    others = [item.name for item in sorting.items if item.content is Content.IPC2581]
+    if copper_files:
+        notes.remark(*(Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read") for name in others))
+        return
+    if others:
+        raise BoardError(f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path))
+    raise BoardError(
+        "no copper layer found; name the layers in [files] of the rules, or give the folder that holds them",
+        Place(path),
+    )
 
 
 def _title(sorting: Sorting, package: Package) -> str:
@@ -208,6 +224,38 @@ def _without_drawing(copper: Conductors, image: Image, item: Item, notes: _Notes
     why = f"{int(rows.sum())} objects with the function Profile or NonMaterial are left out of the copper"
     notes.remark(Doubt(what, why, Place(item.name, int(copper.line[rows][0]) or None)))
     return copper.take(~rows)
+
+
+def _trimmed(
+    copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, notes: _Notes
+) -> _Copper:
+    """Copper that is on the finished board."""
+    nameless = copper.table.net < 0
+    outside = off_board(copper.table, outline)
+    gone = drilled_away(copper.table, drilled, np.flatnonzero(nameless & copper.table.pad))
+    doubts, remarks = tell_trimmed(copper.table, outside, gone, stack.layers, tables.nets)
+    notes.doubt(*doubts)
+    notes.remark(*remarks)
+    kept = ~(nameless & (outside | gone))
+    return copper if kept.all() else _Copper(copper.table.take(kept), copper.several[kept])
+
+
+def _check_polarity(stack: Stack, joined: Connected, notes: _Notes) -> None:
+    """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
+    copper, island = joined.copper, joined.connectivity.island
+    members = np.bincount(island, minlength=1)
+    for index, item in stack.files.items():
+        if stack.layers[index].side != INNER or ".FilePolarity" in item.attributes or item.role.source == BY_RULES:
+            continue
+        pads = np.flatnonzero((copper.layer == index) & copper.pad)
+        alone = members[island[pads]] == 1
+        if len(pads) >= FLASHES and alone.mean() > LONELY:
+            what = f"polarity of {item.name} is not stated"
+            why = (
+                f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; state it in [files] "
+                f"of the rules: L{index + 1}, or L{index + 1} negative"
+            )
+            notes.doubt(Doubt(what, why, Place(item.name)))
 
 
 # ---------------------------------------------------------------------------------------------------- drills

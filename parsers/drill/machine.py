@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import atan2, hypot, pi, sqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -45,6 +45,7 @@ class Tool:
 
 _WORD = re.compile(r"([A-Z])([-+]?\d*\.?\d*)")
 _PLAIN = re.compile(r"(?:[A-Z][-+]?\d*\.?\d*)+")
+_HIT = re.compile(r"(?=.)(?:X([-+]?[\d.]+))?(?:Y([-+]?[\d.]+))?")  # a plain hole, nearly all lines of a program
 _COMMENT_FORMAT = re.compile(
     r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}"
 )
@@ -83,6 +84,7 @@ class Machine:
         self.stated = NumberFormat()
         self.assumed: set[str] = set()
         self.line = 0
+        self._scale: tuple[float, int, int | None] | None = None
         self.tools: dict[int, Tool] = {}
         self.tool = 0
         self.hits: list[Hit] = []
@@ -130,6 +132,12 @@ class Machine:
 
     def execute(self, line: str) -> bool:
         """Carry out one line; True at the end of the program."""
+        hit = _HIT.fullmatch(line)
+        if hit and not self._route and not self._incremental:
+            self._x = self._x if hit[1] is None else self.length(hit[1])
+            self._y = self._y if hit[2] is None else self.length(hit[2])
+            self._make(self._x, self._y, self._x, self._y)
+            return False
         code, _, comment = line.partition(";")
         if comment:
             self._comment(comment.strip())
@@ -139,9 +147,9 @@ class Machine:
             return False
         if code.startswith("M47") or (code.startswith("(") and code.endswith(")")):
             return False
-        handler = next((h for key, h in _KEYWORDS.items() if re.match(rf"{key}(,|$)", code)), None)
-        if handler:
-            handler(self, code.split(","))
+        fields = code.split(",")
+        if fields[0] in _KEYWORDS:
+            _KEYWORDS[fields[0]](self, fields)
             return False
         if self._header and code.startswith(_SILENT_KEYWORDS):
             return False
@@ -173,18 +181,22 @@ class Machine:
         """Take the unit of all numbers that follow."""
         if self.stated.unit not in (None, unit) and self.hits:
             self.doubt("changes its unit", "holes before and after the change are read in different units")
-        self.stated = replace(self.stated, unit=unit)
+        self._state(unit=unit)
+
+    def _state(self, **told: Any) -> None:
+        self.stated = replace(self.stated, **told)
+        self._scale = None
 
     def set_digits(self, integers: int, decimals: int) -> None:
         """Take the number of digits of coordinates without decimal point."""
-        self.stated = replace(self.stated, integers=integers, decimals=decimals)
+        self._state(integers=integers, decimals=decimals)
 
     def keyword_unit(self, fields: list[str]) -> None:
         """METRIC or INCH with LZ or TZ and a digit pattern such as 000.000."""
         self.set_unit(MILLIMETRE if fields[0] == "METRIC" else INCH)
         for part in (f.strip() for f in fields[1:]):
             if part in ("LZ", "TZ"):
-                self.stated = replace(self.stated, trailing=part == "TZ")
+                self._state(trailing=part == "TZ")
             elif re.fullmatch(r"0+\.0+", part):
                 whole, _, rest = part.partition(".")
                 self.set_digits(len(whole), len(rest))
@@ -212,29 +224,28 @@ class Machine:
 
     def length(self, text: str) -> float:
         """A coordinate in mm."""
-        unit = self._unit()
         if "." in text:
-            return _number(text) * unit
+            return _number(text) * self._unit()
         digits = text.lstrip("+-")
         if not digits:
             self.doubt("has a coordinate without a number", "it is read as 0")
             return 0.0
-        sign = -1.0 if text.startswith("-") else 1.0
-        integers, decimals, trailing = self._digits(unit)
-        if int(digits) == 0:
-            return 0.0
-        places = decimals if trailing else max(len(digits) - integers, 0)
-        scale = 10.0 ** (places if trailing else len(digits) - integers)
-        return sign * int(digits) / scale * unit
+        if self._scale is None:
+            self._scale = self._reading()
+        unit, integers, decimals = self._scale
+        places = decimals if decimals is not None else len(digits) - integers
+        value = int(digits) * unit / 10.0**places
+        return -value if text[0] == "-" else value
 
-    def _digits(self, unit: float) -> tuple[int, int, bool]:
+    def _reading(self) -> tuple[float, int, int | None]:
+        """Unit, integer digits, and decimals if they count from the right; noted as assumed where not stated."""
+        unit = self._unit()
         if self.stated.decimals is None:
             self.assumed.add("digits")
         if self.stated.trailing is None:
             self.assumed.add("zeros")
-        usual = NumberFormat(unit, *DEFAULT_DIGITS[unit], True)
-        told = self.stated.filled(self.assume).filled(usual)
-        return told.integers or 0, told.decimals or 0, bool(told.trailing)
+        told = self.stated.filled(self.assume).filled(NumberFormat(unit, *DEFAULT_DIGITS[unit], True))
+        return unit, told.integers or 0, (told.decimals or 0) if told.trailing else None
 
     # ------------------------------------------------------------------------------------------------ tools
 
@@ -462,7 +473,7 @@ class Machine:
             self.set_digits(int(told[1]), int(told[2]))
         zeros = {"suppress leading zeros": True, "suppress trailing zeros": False}.get(told[5].strip())
         if zeros is not None and self.stated.trailing is None:
-            self.stated = replace(self.stated, trailing=zeros)
+            self._state(trailing=zeros)
 
     def _tool_comment(self, told: re.Match[str]) -> None:
         tool = self.tools.setdefault(int(told[1] or told[2]), self._fresh_tool())

@@ -17,6 +17,7 @@ from parsers.drill.result import Drilled, swollen
 from parsers.primitives import NO_NET, UNKNOWN_NET, Floats
 from parsers.trouble import Doubt, FormatError, Place
 
+SURE = 0.9  # share on pads that needs no comparison with other formats
 ON_PADS = 0.5  # share of holes that must land where holes are expected before a guessed format is believed
 
 Score = Callable[[Floats], float]  # places (n, 2) -> share of them that are plausible
@@ -97,8 +98,10 @@ def _settled(
     lines: list[str], name: str, first: Machine, parameters: NumberFormat | None, scores: Sequence[Score]
 ) -> tuple[Machine, Doubt | None]:
     """The run whose format the data confirms, and the doubt that tells it."""
+    usual = first.assumed == {"digits"} and parameters is None  # only the digits are open, and were taken as usual
+    if usual and (not scores or scores[0](first.centres()) >= SURE):
+        return first, None
     tried = _distinct([_run(lines, name, guess) for guess in _guesses(first, parameters)])
-    usual = first.assumed == {"digits"} and parameters is None
     if len(tried) == 1 and "unit" not in first.assumed:
         return tried[0], None  # written so that every format means the same
     best, share = _confirmed(tried, scores)

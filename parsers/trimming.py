@@ -1,0 +1,72 @@
+"""Copper in the layer files that is not on the finished board: film marks beside it, lands that a hole removes.
+
+Only copper without a net is left out, and what was left out is told. Copper of a net that lies off the board, or most
+of a layer off the board, means that profile and layers do not fit together: a doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+
+from parsers.board import UNPLATED, Holes, Layer, Net, Outline
+from parsers.primitives import Bools, Conductors, Rows
+from parsers.trouble import Doubt
+
+MOST = 0.5  # share of a layer's objects off the board above which the profile is doubted
+MARGIN = 0.01  # mm; copper is off the board only if it stays this far from it
+
+
+def off_board(copper: Conductors, outline: Outline | None) -> Bools:
+    """Mask of copper that lies wholly outside the board's material (in cutouts too)."""
+    outside = np.zeros(len(copper), dtype=np.bool_)
+    if outline is None or not len(copper):
+        return outside
+    shapely.prepare(outline.shape)
+    reach = copper.radius + copper.slack() + MARGIN
+    outside[:] = ~shapely.dwithin(outline.shape, copper.skeletons(), reach)
+    return outside
+
+
+def drilled_away(copper: Conductors, holes: Holes, rows: Rows) -> Bools:
+    """Mask of copper that lies wholly inside an unplated hole; only `rows` are looked at."""
+    gone = np.zeros(len(copper), dtype=np.bool_)
+    open_holes = np.flatnonzero(holes.plated == UNPLATED)
+    if not len(open_holes) or not len(rows):
+        return gone
+    openings, shapes = holes.shapes()[open_holes], copper.shapes(rows)
+    shape, hole = shapely.STRtree(openings).query(shapes, predicate="covered_by")
+    passing = (holes.first[open_holes[hole]] <= copper.layer[rows[shape]]) & (
+        copper.layer[rows[shape]] <= holes.last[open_holes[hole]]
+    )
+    gone[rows[shape[passing]]] = True
+    return gone
+
+
+def tell_trimmed(
+    copper: Conductors, outside: Bools, gone: Bools, layers: Sequence[Layer], nets: Sequence[Net]
+) -> tuple[list[Doubt], list[Doubt]]:
+    """Doubts and remarks on copper that is not on the board."""
+    doubts: list[Doubt] = []
+    remarks: list[Doubt] = []
+    for index, layer in enumerate(layers):
+        here = copper.layer == index
+        beside = here & outside
+        named = np.flatnonzero(beside & (copper.net >= 0))
+        if len(named):
+            names = sorted({nets[n].name for n in copper.net[named]})
+            shown = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
+            why = f"{len(named)} objects of {shown}; does the profile fit?"
+            doubts.append(Doubt(f"copper of nets on {layer.id} lies outside the board", why))
+        if beside.sum() > MOST * here.sum():
+            why = (
+                f"{int(beside.sum())} of {int(here.sum())} objects; does the profile fit, or are there several boards?"
+            )
+            doubts.append(Doubt(f"most copper of {layer.id} lies outside the board", why))
+        for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):
+            count = int((mask & (copper.net < 0)).sum())
+            if count:
+                remarks.append(Doubt(f"copper of {layer.id} {where}", f"{count} objects without a net are left out"))
+    return doubts, remarks
