@@ -14,7 +14,7 @@ from parsers.board import PLATED, Board, BoardFile, Hints
 from parsers.connectivity import connect, unknown_net_doubts
 from parsers.image import Image, compose
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
-from parsers.ipc2581.components import components_of, pad_spots
+from parsers.ipc2581.components import components_of, doubt_missing_pins, located_pins, pad_spots
 from parsers.ipc2581.document import FROM_FEATURES, FROM_PADSTACKS, Document, RawStep, read_document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import (
@@ -32,10 +32,11 @@ from parsers.ipc2581.layers import (
 )
 from parsers.ipc2581.nets import named_by_points, net_list, nets_of
 from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
-from parsers.ipc2581.openings import holes_table, inside_only, openings_of
+from parsers.ipc2581.openings import doubt_missing_holes, holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
 from parsers.ipc2581.parts import Parts
 from parsers.ipc2581.resolve import Resolver
+from parsers.ipc2581.sketch import FIDUCIAL, FLASH_INFO, integers
 from parsers.ipc2581.stream import Limits
 from parsers.primitives import Bools, Conductors, Floats, Ints, concatenate, conductors
 from parsers.trouble import BoardError, Doubt, Place
@@ -48,6 +49,7 @@ USAGES = {
     "THERMAL_RELIEF": "ThermalReliefPad",
     "TOOLING_HOLE": "WasherPad",
 }
+PAD_USAGES = frozenset({"TERMINATION", *USAGES}) - {"THIEVING", "THERMAL_RELIEF"}
 GEOMETRIES = {
     "THIEVING": "CopperBalancing",
     "THERMAL_RELIEF": "ThermalReliefPad",
@@ -83,6 +85,7 @@ class _Copper:
     owners: Owners
     keep: Bools
     places: Floats
+    pad: Bools  # pads, and predefined shapes in a Set of pads
     layer: Ints  # per owner
     nets: Ints  # per owner
 
@@ -110,10 +113,13 @@ class _Assembly:
         material = board_outline(document, self.sets, step, resolver, doubts)
         names = net_list(document, self.sets, number, doubts)
         drawn = self._drawn(plan, number)
+        lands = drawn.keep & drawn.pad
+        drawn.owners = located_pins(document, number, names, drawn.owners, lands, drawn.places)
         drawn.nets = nets_of(document, self.sets, drawn.owners, names, drawn.keep, doubts)
         cuts, cutouts = openings_of(document, self.sets, plan, number, resolver, doubts)
         outline = with_openings(material, cutouts, document, self.sets, step, resolver, doubts)
         cuts = inside_only(cuts, material, doubts)
+        doubt_missing_holes(document, drawn.owners, lands, drawn.places, cuts, doubts)
         pads = drawn.owners, np.where(drawn.keep[:, None], drawn.places, np.nan)
         holes = holes_table(cuts, document, self.sets, plan, names.numbers, pads, doubts)
         holes = replace(holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32))
@@ -122,9 +128,9 @@ class _Assembly:
         copper = self._copper(resolver, plan, drawn, functions, outline.shape if outline else None)
         loose = (number, document.tables.steps.get("", number))
         copper = named_by_points(copper, document, names, plan, loose, document.dictionaries.cad_unit)
-        components = components_of(
-            document, plan, number, names, pad_spots(drawn.owners, drawn.places, drawn.keep), doubts
-        )
+        spots = pad_spots(drawn.owners, drawn.places, drawn.keep)
+        doubt_missing_pins(document, names, spots, doubts)
+        components = components_of(document, plan, number, names, spots, doubts)
         joined = connect(copper, holes, names.nets, len(plan.layers))
         files = (self.path.name,)
         return Board(
@@ -268,8 +274,11 @@ class _Assembly:
                 int(owners.line[row]),
             )
         places = anchors(self.document.copper, self.document.dictionaries)
-        none = np.empty(0, dtype=np.int32)
-        return _Copper(owners, features | design, places, layer, none)
+        flashed = np.zeros(len(owners), dtype=np.bool_)
+        flashed[integers(self.document.copper.flash_info, FLASH_INFO)[:, 1]] = True
+        of_pads = np.array([usage in PAD_USAGES for usage in self.document.usages], dtype=np.bool_)
+        pad = owners.pad | (flashed & of_pads[self.sets.usage[group]]) if len(group) else owners.pad
+        return _Copper(owners, features | design, places, pad, layer, np.empty(0, dtype=np.int32))
 
     def _functions(self, drawn: _Copper, plated: Floats) -> Ints:
         """Function of each drawn object, in the words of Gerber's .AperFunction; shape (owners,)."""
@@ -277,11 +286,12 @@ class _Assembly:
         owners, group = drawn.owners, drawn.owners.group
         in_hole = nearest(drawn.places, plated) >= 0
         plain = np.where(owners.pin >= 0, np.where(in_hole, index["ComponentPad"], index["SMDPad"]), index["OtherPad"])
-        out = np.where(owners.pad, plain, index["Conductor"]).astype(np.int32)
+        plain = np.where(owners.kind == FIDUCIAL, index["FiducialPad"], plain)
+        out = np.where(drawn.pad, plain, index["Conductor"]).astype(np.int32)
         by_usage = np.array([index.get(USAGES.get(str(u), ""), -1) for u in self.document.usages] or [-1])
         by_geometry = np.array([index.get(GEOMETRIES.get(str(u), ""), -1) for u in self.document.usages] or [-1])
         termination = self.document.usages.get("TERMINATION", -1)
-        lands = owners.pad & (self.sets.usage[group] == termination)
+        lands = drawn.pad & (self.sets.usage[group] == termination)
         out[lands] = np.where(in_hole, index["ComponentPad"], index["SMDPad"])[lands]
         for table, column in ((by_usage, self.sets.usage), (by_geometry, self.sets.geometry)):
             said = table[column[group]]
@@ -318,7 +328,7 @@ class _Assembly:
             parts.objects,
             layer=drawn.layer[owner].astype(np.int32),
             net=drawn.nets[owner].astype(np.int32),
-            pad=owners.pad[owner],
+            pad=drawn.pad[owner],
             component=component[owner].astype(np.int32),
             pin=owners.pin[owner].astype(np.int32),
             function=functions[owner].astype(np.int32),

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from parsers.ipc2581 import placement
 from parsers.ipc2581.dictionaries import Dictionaries
 from parsers.ipc2581.document import HOLE, SET, SLOT, Document
-from parsers.ipc2581.sketch import AREA_INFO, FLASH_INFO, OWNER, PATH_INFO, PLACE, Longs, Sketch
+from parsers.ipc2581.sketch import AREA_INFO, FLASH_INFO, NOTHING, OWNER, PATH_INFO, PLACE, Longs, Sketch
 from parsers.primitives import Bools, Floats, Rows
 
 SAME_PLACE = 0.05  # mm; a hole and the land round it
@@ -48,7 +48,14 @@ class Owners:
     line: Longs
     component: Longs
     pin: Longs
-    pad: Bools
+    kind: Longs  # 0, PAD, FIDUCIAL
+    padstack: Longs
+
+    @property
+    def pad(self) -> Bools:
+        """Which objects are pads."""
+        pads: Bools = self.kind != 0
+        return pads
 
     def __len__(self) -> int:
         return len(self.group)
@@ -57,7 +64,7 @@ class Owners:
 def owners_of(sketch: Sketch) -> Owners:
     """The objects of a sketch."""
     rows = np.asarray(sketch.owners).reshape(-1, OWNER)
-    return Owners(rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4] == 1)
+    return Owners(*(rows[:, i].copy() for i in range(OWNER)))
 
 
 def hole_rows(document: Document) -> Floats:
@@ -71,17 +78,19 @@ def slot_rows(document: Document) -> Longs:
 
 
 def anchors(sketch: Sketch, dictionaries: Dictionaries) -> Floats:
-    """Where each object of a sketch is placed: its Location, NaN for objects without one, shape (owners, 2)."""
+    """Where each object of a sketch is placed: its Location, NaN for plain features without one, shape (owners, 2)."""
     places = np.asarray(sketch.places).reshape(-1, PLACE)
     maps = placement.maps(places, np.asarray(sketch.parents), dictionaries.unit(sketch.unit))
-    out = np.full((len(sketch.owners) // OWNER, 2), np.nan)
+    owners = owners_of(sketch)
+    out = np.full((len(owners), 2), np.nan)
     for flat, width, place in (
         (sketch.path_info, PATH_INFO, 2),
         (sketch.area_info, AREA_INFO, 5),
         (sketch.flash_info, FLASH_INFO, 2),
     ):
         rows = np.asarray(flat).reshape(-1, width)
-        out[rows[:, 1]] = maps[rows[:, place], 4:6]
+        placed = (rows[:, place] != NOTHING) | owners.pad[rows[:, 1]]
+        out[rows[placed, 1]] = maps[rows[placed, place], 4:6]
     return out
 
 

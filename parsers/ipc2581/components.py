@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
-from parsers.ipc2581.columns import Owners
+from parsers.ipc2581.columns import SAME_PLACE, Owners
 from parsers.ipc2581.document import Document, RawPart, RawPin
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.nets import NetList
-from parsers.ipc2581.sketch import NOTHING, PLACE
+from parsers.ipc2581.sketch import NOTHING, PLACE, Longs, integers, numbers
 from parsers.primitives import UNKNOWN_NET, Bools, Floats
 
 Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where its pad lies
@@ -26,6 +28,64 @@ def pad_spots(owners: Owners, places: Floats, keep: Bools) -> Spots:
     for row in rows:
         found[int(owners.component[row]), int(owners.pin[row])].append((float(places[row, 0]), float(places[row, 1])))
     return {key: (float(np.mean([p[0] for p in at])), float(np.mean([p[1] for p in at]))) for key, at in found.items()}
+
+
+def located_pins(document: Document, step: int, names: NetList, owners: Owners, pads: Bools, places: Floats) -> Owners:
+    """Pads that name no pin get the pin that the netlist lists and whose place, by part and package, they have.
+
+    Whether parts on the bottom are mirrored by their Xform or by their layer alone differs between exporters: of both
+    readings the one that meets more pads is taken, part by part.
+    """
+    said = pads & (owners.component >= 0) & (owners.pin >= 0)
+    have = set(zip(owners.component[said].tolist(), owners.pin[said].tolist(), strict=True))
+    free = np.flatnonzero(pads & (owners.pin < 0) & np.isfinite(places).all(axis=1))
+    found = _expected(document, step, set(names.pins) - have)
+    if not free.size or found is None:
+        return owners
+    wanted, at = found
+    tree = cKDTree(places[free])
+    meets = [np.isfinite(tree.query(readings, distance_upper_bound=SAME_PLACE)[0]) for readings in at]
+    count = [np.bincount(wanted[:, 0], hits, minlength=int(wanted[:, 0].max()) + 1) for hits in meets]
+    turned = (count[1] > count[0])[wanted[:, 0]]
+    best = np.where(turned[:, None], at[1], at[0])
+    component, pin = owners.component.copy(), owners.pin.copy()
+    for (_, part, number), rows in zip(wanted.tolist(), tree.query_ball_point(best, SAME_PLACE), strict=True):
+        component[free[rows]], pin[free[rows]] = part, number
+    return replace(owners, component=component, pin=pin)
+
+
+def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> tuple[Longs, list[Floats]] | None:
+    """Missing pins as rows (part, component, pin), and where they are by the given and by the other mirroring."""
+    raw = numbers(document.frames.places, PLACE)
+    parents = integers(document.frames.parents, 1)[:, 0]
+    unit = document.dictionaries.cad_unit
+    over = raw.copy()
+    over[:, 3] = 1.0 - over[:, 3]
+    maps, flipped = placement.maps(raw, parents, unit), placement.maps(over, parents, unit)
+    flipped[-1] = placement.IDENTITY * np.array([-1.0, 1, 1, 1, 1, 1])
+    wanted, own, inner = [], [], []
+    for row, part in enumerate(document.parts):
+        if part.step == step:
+            component = document.tables.components[part.refdes]
+            for pin in document.packages.get((step, part.package), ()):
+                number = document.tables.pins[pin.number]
+                if (component, number) in missing:
+                    wanted.append((row, component, number))
+                    own.append(part.place)
+                    inner.append(pin.place)
+    if not wanted:
+        return None
+    centre = maps[np.array(inner), 4:6]
+    return np.array(wanted), [placement.move(by[np.array(own)], centre) for by in (maps, flipped)]
+
+
+def doubt_missing_pins(document: Document, names: NetList, spots: Spots, doubts: Doubts) -> None:
+    """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it can't be known."""
+    missing = [pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single]
+    if missing:
+        component, number = missing[0]
+        first = f"{document.tables.components.names()[component]}.{document.tables.pins.names()[number]}"
+        doubts.add("pins of the netlist without a pad", f"{len(missing)} pins have none, {first} is the first")
 
 
 def components_of(
@@ -47,11 +107,11 @@ def components_of(
             continue
         seen.add(component)
         out.append(_placed_part(document, plan, part, maps, (names, spots, pins_of[component])))
-    numbers = {number: str(name) for name, number in document.tables.components.items()}
+    refdes = document.tables.components.names()
     for component in sorted(set(pins_of) - seen):
         pins = _pins(document, component, pins_of[component], {}, {}, (names, spots))
         at = _middle([pin.at for pin in pins])
-        out.append(Component(numbers[component], None, at, pins))
+        out.append(Component(refdes[component], None, at, pins))
     return tuple(out)
 
 
@@ -68,7 +128,7 @@ def _placed_part(
     maps: Floats,
     known: tuple[NetList, Spots, set[int]],
 ) -> Component:
-    names, spots, numbers = known
+    names, spots, known_pins = known
     component = document.tables.components[part.refdes]
     package = document.packages.get((part.step, part.package), [])
     raw = {document.tables.pins[pin.number]: pin for pin in package}
@@ -78,7 +138,7 @@ def _placed_part(
         number: tuple(placement.move(own[None, :], maps[[pin.place], 4:6] if pin.place >= 0 else np.zeros((1, 2)))[0])
         for number, pin in raw.items()
     }
-    pins = _pins(document, component, numbers | set(raw), raw, places, (names, spots))
+    pins = _pins(document, component, known_pins | set(raw), raw, places, (names, spots))
     side = _side(document, plan, part.layer)
     return Component(part.refdes, side, at, pins, part.package)
 
@@ -86,21 +146,21 @@ def _placed_part(
 def _pins(
     document: Document,
     component: int,
-    numbers: set[int],
+    wanted: set[int],
     raw: dict[int, RawPin],
     places: dict[int, tuple[float, ...]],
     known: tuple[NetList, Spots],
 ) -> tuple[Pin, ...]:
     names, spots = known
-    labels = list(document.tables.pins)
+    labels = document.tables.pins.names()
     out = []
-    for number in sorted(numbers):
+    for number in sorted(wanted):
         spot = spots.get((component, number)) or places.get(number) or (0.0, 0.0)
         net = names.pins.get((component, number))
         if net is None:
             net = names.unconnected(component, number) if names.listed else UNKNOWN_NET
         name = raw[number].name if number in raw else ""
-        out.append(Pin(str(labels[number]), name, net, (float(spot[0]), float(spot[1]))))
+        out.append(Pin(labels[number], name, net, (float(spot[0]), float(spot[1]))))
     return tuple(out)
 
 

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from parsers.ipc2581.sketch import RIGHT, STRAIGHT
+from parsers.ipc2581.sketch import RIGHT, STRAIGHT, Longs
 from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps
 
 TURN = 2 * np.pi
 SAME_POINT = 1e-9  # mm; ends closer than this are one point: the curve is a full circle
+MAX_CROSSINGS = 20_000  # pairs of edges with overlapping boxes, beyond which a ring is not taken apart
+MAX_WINDINGS = 50_000_000  # faces times edges, beyond which winding numbers are not worked out
 RADIUS_SLACK = 0.005  # mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
 
 
@@ -124,12 +126,13 @@ def _linear_rings(points: Floats, owner: Ints, count: int) -> Shapes:
     return out
 
 
-def repaired(polygon: shapely.Geometry, grow: bool) -> tuple[list[shapely.Polygon], bool]:
+def repaired(polygon: shapely.Polygon, grow: bool) -> tuple[list[shapely.Polygon], bool]:
     """Valid polygons of an area whose rings touch or cross themselves, and whether that was ambiguous.
 
     Faces of the outline count by winding number, as the pen went round them. A slit or a touching corner leaves every
     face wound once; crossing edges leave faces wound twice or against each other: then all faces (grow) or only those
-    wound once are taken.
+    wound once are taken. A ring that crosses itself too often to be taken apart is taken as its convex hull, or as
+    nothing if it is not to grow.
     """
     shell, sure = _faces(np.asarray(polygon.exterior.coords), grow)
     holes = []
@@ -143,18 +146,40 @@ def repaired(polygon: shapely.Geometry, grow: bool) -> tuple[list[shapely.Polygo
 
 def _faces(ring: Floats, grow: bool) -> tuple[shapely.Geometry, bool]:
     """Union of the faces that a ring winds round, and whether it winds round all of them once in one sense."""
+    if _is_tangle(ring):
+        return shapely.LineString(ring).convex_hull if grow else shapely.Polygon(), False
     faces = shapely.get_parts(shapely.polygonize([shapely.node(shapely.LineString(ring))]))
     if len(faces) == 0:
         return shapely.Polygon(), True
-    inside = shapely.get_coordinates(shapely.point_on_surface(faces))
-    winding = np.array([_winding(ring, point) for point in inside])
+    if len(faces) * len(ring) > MAX_WINDINGS:
+        return shapely.union_all(faces) if grow else shapely.Polygon(), False
+    winding = _windings(ring, shapely.get_coordinates(shapely.point_on_surface(faces)))
     wound = winding != 0
     sure = bool(np.all(winding[wound] == 1) or np.all(winding[wound] == -1))
     return shapely.union_all(faces[wound if grow else np.abs(winding) == 1]), sure
 
 
-def _winding(ring: Floats, point: Floats) -> int:
-    """How often a closed ring goes round a point, counterclockwise positive."""
-    (x0, y0), (x1, y1) = (ring[:-1] - point).T, (ring[1:] - point).T
-    side = x0 * y1 - x1 * y0
-    return int(np.sum((y0 <= 0) & (y1 > 0) & (side > 0)) - np.sum((y0 > 0) & (y1 <= 0) & (side < 0)))
+def _is_tangle(ring: Floats) -> bool:
+    """Whether so many edges lie across each other that taking the ring apart would take unbounded time."""
+    ends = np.stack((ring[:-1], ring[1:]), axis=1)
+    boxes = shapely.box(*ends.min(axis=1).T, *ends.max(axis=1).T)
+    tree = shapely.STRtree(boxes)
+    allowed = MAX_CROSSINGS + 3 * len(boxes)  # each edge meets itself and its neighbours
+    for start in range(0, len(boxes), 64):
+        allowed -= tree.query(boxes[start : start + 64]).shape[1]
+        if allowed < 0:
+            return True
+    return False
+
+
+def _windings(ring: Floats, points: Floats) -> Longs:
+    """How often a closed ring goes round each point, counterclockwise positive."""
+    out = np.zeros(len(points), dtype=np.int64)
+    rows = max(1, 1_000_000 // len(ring))
+    for start in range(0, len(points), rows):
+        x, y = (points[start : start + rows, i, None] for i in (0, 1))
+        (x0, y0), (x1, y1) = ring[:-1].T, ring[1:].T
+        side = (x0 - x) * (y1 - y) - (x1 - x) * (y0 - y)
+        up, down = (y0 <= y) & (y1 > y) & (side > 0), (y0 > y) & (y1 <= y) & (side < 0)
+        out[start : start + rows] = up.sum(axis=1) - down.sum(axis=1)
+    return out

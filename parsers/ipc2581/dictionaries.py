@@ -66,6 +66,10 @@ class Dictionaries:
             return self.user.get(name)
         return self.lands.get((name, layer))
 
+    def shape_named_as_padstack(self, name: str) -> Entry | None:
+        """A shape of the dictionaries that a pad names where a padstack belongs."""
+        return self.standard.get(name) or self.user.get(name)
+
     def line_table(self) -> Lines:
         """All line descriptions that the file uses, resolved."""
         count = len(self.tables.lines)

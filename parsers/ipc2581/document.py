@@ -24,7 +24,7 @@ from parsers.ipc2581.layers import (
     RawStackLayer,
     RawStackup,
 )
-from parsers.ipc2581.sketch import NOTHING, Index, Sketch, Tables
+from parsers.ipc2581.sketch import FIDUCIAL, NOTHING, Index, Sketch, Tables
 from parsers.ipc2581.stream import Element, Limits, Names, Source, drop_before, elements, line_at, words
 
 PLATED_STATES = {"PLATED": 1, "VIA": 1, "VIA_CAPPED": 1, "NONPLATED": 0}
@@ -112,7 +112,7 @@ class Document:
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
     padstack_holes: dict[str, list[tuple[float, int]]] = field(default_factory=dict)  # diameter, plating
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # step, nets, line
-    unused: set[str] = field(default_factory=set)  # layers with features of functions that are not read
+    edge_plating: int = 0  # line of a specification of edge plating
 
     def __post_init__(self) -> None:
         self.dictionaries = Dictionaries(self.tables)
@@ -308,6 +308,9 @@ class _Reader:
     def _pad(self, element: Element, row: int) -> None:
         self.pen.pad(element, row, self._set_component(row))
 
+    def _fiducial(self, element: Element, row: int) -> None:
+        self.pen.pad(element, row, self._set_component(row), FIDUCIAL)
+
     def _features(self, element: Element, row: int) -> None:
         self.pen.features(element, row)
 
@@ -404,11 +407,12 @@ class _Reader:
                     if value.get("value") is not None:
                         self.document.permittivity[name] = float(value.get("value") or "nan")
             if self.names[child.tag] == "EdgePlating":
-                self.pen.doubt(child, "edge plating is specified", "where it lies is not read; check edges by hand")
+                self.document.edge_plating = line_at(child)
 
     def _layer(self, element: Element) -> None:
         name, get = element.get("name") or "", element.get
         span = limited = None
+        specs = [child.get("id") or "" for child in element if self.names[child.tag] == "SpecRef"]
         for child in element:
             kind = self.names[child.tag]
             if kind == "Span":
@@ -429,7 +433,7 @@ class _Reader:
             polarity == "NEGATIVE",
             span,
             line_at(element),
-            bool(limited),
+            tuple(specs),
         )
 
     def _stackup(self, element: Element) -> None:
@@ -647,6 +651,6 @@ SET_CHILDREN: dict[str, SetHandler] = {
     "LineDescRef": _Reader._override,
     "NetShort": _Reader._net_short,
 }
-SET_CHILDREN.update(dict.fromkeys(FIDUCIALS, _Reader._pad))
+SET_CHILDREN.update(dict.fromkeys(FIDUCIALS, _Reader._fiducial))
 LOOSE_SHAPES = PRIMITIVES | {"Line", "Arc", "Polyline", "Contour", "Outline", "Polygon", "UserSpecial", "Text"}
 KNOWN = {"Step": IN_STEP, "LayerFeature": frozenset({"Set"}), "CadData": frozenset({"Layer", "Stackup", "Step"})}

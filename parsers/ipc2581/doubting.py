@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 from parsers.trouble import Doubt, Place
 
+MAX_KINDS = 300  # doubts of one file that are told one by one
+
 
 @dataclass(slots=True)
 class Doubts:
@@ -23,6 +25,8 @@ class Doubts:
         what : the stable sentence; equal sentences are one doubt
         count : how many places this call stands for
         """
+        if what not in self._first and len(self._first) >= MAX_KINDS:
+            what, why = "more trouble than is told", f"the file is wrong in more than {MAX_KINDS} ways"
         if what in self._first:
             self._more[what] += count
             return

@@ -22,6 +22,7 @@ from parsers.ipc2581.sketch import (
     LEFT,
     NOTHING,
     OUTLINE,
+    PAD,
     RIGHT,
     STRAIGHT,
     UNSAID,
@@ -96,7 +97,7 @@ class Pen:
 
     def features(self, element: Element, group: int) -> None:
         """Features: one Feature, drawn at each Location."""
-        pad = False
+        kind = 0
         xform: Element | None = None
         locations: list[Element] = []
         shapes: list[Element] = []
@@ -107,9 +108,9 @@ class Pen:
             elif name == "Xform":
                 xform = child
             else:
-                pad = pad or name == "Circle"
+                kind = PAD if name == "Circle" else kind
                 shapes.append(child)
-        owner = self.sketch.owner(group, line_at(element), pad=pad)
+        owner = self.sketch.owner(group, line_at(element), kind=kind)
         if xform is None and not locations:
             for shape in shapes:
                 self.draw(shape, owner, NOTHING)
@@ -119,7 +120,7 @@ class Pen:
             for shape in shapes:
                 self.draw(shape, owner, place)
 
-    def pad(self, element: Element, group: int, component: int) -> None:
+    def pad(self, element: Element, group: int, component: int, kind: int = PAD) -> None:
         """Pad, Fiducial, LayerPad: a shape at a Location, with the pin that it serves."""
         xform = location = shape = None
         pin = NOTHING
@@ -137,7 +138,9 @@ class Pen:
                 shape = child
             else:
                 self.doubt(child, f"a pad with more than one shape ({name})", "only the first is read")
-        owner = self.sketch.owner(group, line_at(element), component, pin, pad=True)
+        padstack = element.get("padstackDefRef")
+        stack = NOTHING if padstack is None else self.tables.padstacks[padstack]
+        owner = self.sketch.owner(group, line_at(element), component, pin, kind, stack)
         if location is None:
             location = self._location_of_attributes(element)
         place = self.place(xform, location, NOTHING)
@@ -204,7 +207,7 @@ class Pen:
         if truth(get("faceUp")):
             self.doubt(xform, "a transform with faceUp", "its meaning is open; it is left out")
         if get("x") is not None or get("y") is not None:
-            self.doubt(xform, "a transform with x and y", "no revision has them; they are left out")
+            self.doubt(xform, "a transform with x and y", "no revision has them; compare where things lie")
         scale = float(get("scale") or 1.0)
         if scale <= 0:
             raise ValueError("scale is not above 0")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from parsers.board import BOTTOM, INNER, TOP, Hints, Layer, Stackup
 from parsers.ipc2581.doubting import Doubts
@@ -34,7 +34,7 @@ class RawLayer:
     negative: bool
     span: tuple[str | None, str | None] | None
     line: int
-    limited: bool = False  # has a Profile of its own
+    specs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,8 @@ def plan_layers(
 ) -> LayerPlan:
     """Order the copper layers: by the stackup, else by side and the order of Layer elements."""
     copper = {layer.name: layer for layer in layers if layer.function in COPPER}
-    stack = _flat(stackup, doubts) if stackup else []
+    own = {layer.name: layer.specs for layer in layers}
+    stack = [replace(row, specs=row.specs + own.get(row.ref, ())) for row in _flat(stackup, doubts)] if stackup else []
     order = _ordered(list(copper.values()), [row.ref for row in stack], doubts)
     index = {name: i for i, name in enumerate(order)}
     last = len(order) - 1

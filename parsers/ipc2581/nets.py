@@ -71,22 +71,20 @@ def net_list(document: Document, sets: Sets, step: int, doubts: Doubts) -> NetLi
             names.nets.append(Net(str(name)))
     for owner, net, component, pin, line in document.pin_nets:
         if owner in (step, loose):
-            _list_pin(names, document, (component, pin), int(names.numbers[net]), line, doubts)
+            _list_pin(names, (component, pin), int(names.numbers[net]), line, doubts)
     return names
 
 
-def _list_pin(names: NetList, document: Document, pin: tuple[int, int], net: int, line: int, doubts: Doubts) -> None:
+def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int, doubts: Doubts) -> None:
     names.listed = True
     if net == NO_NET:
         names.unconnected(*pin)
         return
     known = names.pins.setdefault(pin, net)
     if known != net:
-        component = list(document.tables.components)[pin[0]]
-        number = list(document.tables.pins)[pin[1]]
         doubts.add(
-            f"pin {component}.{number} is listed in nets {names.nets[known].name} and {names.nets[net].name}",
-            "the first is taken; mend the netlist",
+            "a pin listed in two nets",
+            f"line {line} lists in {names.nets[net].name} a pin of {names.nets[known].name}, which is kept",
             line,
         )
 
@@ -104,11 +102,11 @@ def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep
         floats = floating[sets.usage[owners.group]] | floating[sets.geometry[owners.group]]
         out[keep & (said == ABSENT) & floats] = NO_NET
     for row in np.flatnonzero(keep & (owners.pin >= 0) & (owners.component >= 0)):
-        out[row] = _net_of_pin(document, owners, names, int(row), int(out[row]), doubts)
+        out[row] = _net_of_pin(owners, names, int(row), int(out[row]), doubts)
     return out
 
 
-def _net_of_pin(document: Document, owners: Owners, names: NetList, row: int, said: int, doubts: Doubts) -> int:
+def _net_of_pin(owners: Owners, names: NetList, row: int, said: int, doubts: Doubts) -> int:
     """Net of a pad that serves a pin: what its Set says, else what the netlist says."""
     pin = int(owners.component[row]), int(owners.pin[row])
     listed = names.pins.get(pin)
@@ -116,10 +114,9 @@ def _net_of_pin(document: Document, owners: Owners, names: NetList, row: int, sa
         return names.unconnected(*pin) if said < 0 and (names.listed or said == NO_NET) else said
     if said < 0 or said == listed:
         return listed
-    component, number = list(document.tables.components)[pin[0]], list(document.tables.pins)[pin[1]]
     doubts.add(
-        f"pad {component}.{number} is drawn in net {names.nets[said].name}, listed in {names.nets[listed].name}",
-        "the net of the copper is taken; compare drawing and netlist",
+        "a pad drawn in another net than its pin is listed in",
+        f"it is drawn in {names.nets[said].name}, listed in {names.nets[listed].name}; the copper's is taken",
         int(owners.line[row]),
     )
     return said

@@ -32,7 +32,7 @@ class Openings:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cuts:
+class Cuts:
     """Tool strokes as columns, before nets."""
 
     ends: Floats
@@ -48,7 +48,7 @@ FUNCTIONS = ("MechanicalDrill", "ComponentDrill", "ViaDrill")
 
 def openings_of(
     document: Document, sets: Sets, plan: LayerPlan, step: int, resolver: Resolver, doubts: Doubts
-) -> tuple[_Cuts, list[tuple[shapely.Geometry, bool]]]:
+) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
     """All drilled and routed openings of a step, as tool strokes and as shapes that no stroke makes."""
     unit = document.dictionaries.cad_unit
     drilled = _drilled(document, sets, step, unit, doubts)
@@ -57,11 +57,11 @@ def openings_of(
     return _join([drilled, routed, drawn]), cutouts
 
 
-def _join(cuts: list[_Cuts]) -> _Cuts:
-    return _Cuts(*(np.concatenate([getattr(cut, name) for cut in cuts]) for name in _Cuts.__slots__))
+def _join(cuts: list[Cuts]) -> Cuts:
+    return Cuts(*(np.concatenate([getattr(cut, name) for cut in cuts]) for name in Cuts.__slots__))
 
 
-def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Doubts) -> _Cuts:
+def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Doubts) -> Cuts:
     rows = hole_rows(document)
     group = rows[:, 4].astype(np.int64)
     mine = sets.step[group] == step
@@ -80,7 +80,7 @@ def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Dou
     rows, group, radius = rows[good], group[good], radius[good]
     at = rows[:, 0:2] * unit
     function = np.where(rows[:, 7] > 0, 2, np.where(rows[:, 3] == UNPLATED, 0, 1))
-    return _Cuts(np.hstack((at, at)), radius, rows[:, 3].astype(np.int64), group, rows[:, 5].astype(np.int64), function)
+    return Cuts(np.hstack((at, at)), radius, rows[:, 3].astype(np.int64), group, rows[:, 5].astype(np.int64), function)
 
 
 def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Doubts) -> Bools:
@@ -100,14 +100,14 @@ def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, do
 
 def _slots(
     document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts
-) -> tuple[_Cuts, list[tuple[shapely.Geometry, bool]]]:
+) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
     owners, info = owners_of(document.openings), slot_rows(document)
     keep = sets.step[owners.group] == step
     parts = resolver.parts(document.openings, keep, np.zeros(len(owners), dtype=np.bool_))
     plated = info[parts.owner, 0]
     strokes, cutouts = _tool_strokes(parts)
     rows = np.array([row for row, *_ in strokes], dtype=np.intp)
-    cuts = _Cuts(
+    cuts = Cuts(
         np.array([ends for _, ends, _ in strokes]).reshape(-1, 4),
         np.array([radius for *_, radius in strokes]),
         plated[rows],
@@ -182,23 +182,40 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
     return (float(ends[0]), float(ends[1]), float(ends[2]), float(ends[3])), radius
 
 
-def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts) -> _Cuts:
+def doubt_missing_holes(
+    document: Document, owners: Owners, pads: Bools, places: Floats, cuts: Cuts, doubts: Doubts
+) -> None:
+    """Pads of padstacks with a hole, where no hole is drilled."""
+    drilled = np.array([name in document.padstack_holes for name in document.tables.padstacks], dtype=np.bool_)
+    if not drilled.any():
+        return
+    rows = np.flatnonzero(pads & (owners.padstack >= 0))
+    rows = rows[drilled[owners.padstack[rows]]]
+    bare = rows[nearest(places[rows], (cuts.ends[:, 0:2] + cuts.ends[:, 2:4]) / 2) < 0]
+    if bare.size:
+        doubts.add(
+            "a pad of a drilled padstack without a hole",
+            "no drill layer has one there, so what it joins is not known",
+            int(owners.line[bare[0]]),
+            count=bare.size,
+        )
+
+
+def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts) -> Cuts:
     """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see `outline`)."""
-    names = list(document.tables.layers)
     routed = [name for name, layer in document.layers.items() if layer.function in ROUTED]
     numbers = [document.tables.layers[name] for name in routed if name in document.tables.layers]
-    del names
     owners = owners_of(document.copper)
     keep = (sets.step[owners.group] == step) & np.isin(sets.layer[owners.group], numbers)
     parts = resolver.parts(document.copper, keep, np.zeros(len(owners), dtype=np.bool_)) if keep.any() else None
     if parts is None or not len(parts):
-        return _Cuts(np.empty((0, 4)), np.empty(0), *(np.empty(0, dtype=np.int64) for _ in range(4)))
+        return Cuts(np.empty((0, 4)), np.empty(0), *(np.empty(0, dtype=np.int64) for _ in range(4)))
     strokes, cutouts = _tool_strokes(parts)
     if cutouts:
         line = int(owners.line[parts.owner[cutouts[0][0]]])
         doubts.add("an area on a routing layer", "what it removes is not read", line, count=len(cutouts))
     rows = np.array([row for row, *_ in strokes], dtype=np.intp)
-    return _Cuts(
+    return Cuts(
         np.array([ends for _, ends, _ in strokes]).reshape(-1, 4),
         np.array([radius for *_, radius in strokes]),
         np.full(len(rows), ROUTED_DRAWING, dtype=np.int64),
@@ -211,7 +228,7 @@ def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver,
 ROUTED_DRAWING = -2  # in place of a plating: a drawn cutter path, which counts only inside the board
 
 
-def inside_only(cuts: _Cuts, board: shapely.Geometry | None, doubts: Doubts) -> _Cuts:
+def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Doubts) -> Cuts:
     """Without drawn cutter paths that run along the edge of the board or outside it, which the profile shows."""
     drawn = np.flatnonzero(cuts.plated == ROUTED_DRAWING)
     if not drawn.size:
@@ -225,11 +242,11 @@ def inside_only(cuts: _Cuts, board: shapely.Geometry | None, doubts: Doubts) -> 
         line = int(cuts.line[drawn[keep[drawn]][0]])
         doubts.add("a cutter path drawn inside the board", "it is taken as an unplated slot; compare it", line)
     plated = np.where(cuts.plated == ROUTED_DRAWING, UNPLATED, cuts.plated)
-    return _Cuts(*(getattr(cuts, n)[keep] if n != "plated" else plated[keep] for n in _Cuts.__slots__))
+    return Cuts(*(getattr(cuts, n)[keep] if n != "plated" else plated[keep] for n in Cuts.__slots__))
 
 
 def holes_table(
-    cuts: _Cuts,
+    cuts: Cuts,
     document: Document,
     sets: Sets,
     plan: LayerPlan,
@@ -262,7 +279,7 @@ def holes_table(
     )
 
 
-def _spans(cuts: _Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Doubts) -> tuple[Longs, Longs]:
+def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Doubts) -> tuple[Longs, Longs]:
     names = [str(name) for name in document.tables.layers]
     bottom = max(len(plan.layers) - 1, 0)
     table = np.zeros((len(names) + 1, 2), dtype=np.int64)

@@ -73,6 +73,8 @@ def with_openings(
     shape = shapely.difference(board, shapely.union_all([opening for opening, _ in cutouts])) if cutouts else board
     plated = [opening.exterior for opening, is_plated in cutouts if is_plated]
     name, drawn = _drawn(document, sets, raw, resolver, PLATED_EDGES)
+    if document.edge_plating and not len(drawn):
+        doubts.add("edge plating is specified, no layer shows where", "check the edges by hand", document.edge_plating)
     if len(drawn):
         skeletons = drawn.objects.skeletons()
         edges = [s.boundary if s.geom_type == "Polygon" else s for s in skeletons]

@@ -391,6 +391,10 @@ class Resolver:
         if key[0] not in REFERENCES and key[0] != "PadStackDef":
             return self._standard(key, line, grow, source)
         entry = self._dictionaries.entry(key[0], key[1], key[2] if len(key) > 2 else NOTHING)
+        if entry is None and key[0] == "PadStackDef":
+            entry = self._dictionaries.shape_named_as_padstack(key[1])
+            if entry is not None:
+                self._doubts.add("a pad that names a shape as its padstack", "that shape is taken as its land", source)
         if entry is None:
             self._doubts.add(f"no {key[0].removesuffix('Ref')} {key[1]}", "its copper is not known", source)
             return nothing()

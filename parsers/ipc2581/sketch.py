@@ -24,7 +24,8 @@ STRAIGHT, LEFT, RIGHT, UNSAID = 0.0, 1.0, -1.0, 2.0  # turns of a path step: cou
 CONTOUR, OUTLINE = 0, 1  # kinds of areas
 
 PLACE, PATH, VERTEX = 7, 7, 5  # numbers per row, see Sketch
-PATH_INFO, AREA_INFO, RING_INFO, FLASH_INFO, OWNER = 5, 6, 3, 5, 5
+PATH_INFO, AREA_INFO, RING_INFO, FLASH_INFO, OWNER = 5, 6, 3, 5, 6
+PAD, FIDUCIAL = 1, 2  # kinds of objects beside plain features, which are 0
 
 
 class Index(dict[Hashable, int]):
@@ -41,6 +42,10 @@ class Index(dict[Hashable, int]):
         self[key] = len(self)
         return self[key]
 
+    def names(self) -> list[str]:
+        """All keys by their numbers."""
+        return [str(key) for key in self]
+
 
 @dataclass(slots=True)
 class Tables:
@@ -54,6 +59,7 @@ class Tables:
     pins: Index = field(default_factory=Index)
     layers: Index = field(default_factory=Index)
     steps: Index = field(default_factory=Index)
+    padstacks: Index = field(default_factory=Index)
 
 
 def _floats() -> array[float]:
@@ -81,12 +87,20 @@ class Sketch:
     ring_info: array[int] = field(default_factory=_ints)  # area, number of vertices, place
     area_info: array[int] = field(default_factory=_ints)  # sequence, owner, line description, fill, kind, place
     flash_info: array[int] = field(default_factory=_ints)  # sequence, owner, place, shape, line description
-    owners: array[int] = field(default_factory=_ints)  # set, line, component, pin, is pad
+    owners: array[int] = field(default_factory=_ints)  # set, line, component, pin, kind (PAD ...), padstack
     sequence: int = 0
 
-    def owner(self, group: int, line: int, component: int = NOTHING, pin: int = NOTHING, pad: bool = False) -> int:
+    def owner(
+        self,
+        group: int,
+        line: int,
+        component: int = NOTHING,
+        pin: int = NOTHING,
+        kind: int = 0,
+        padstack: int = NOTHING,
+    ) -> int:
         """Begin an object of a Set; what is drawn next belongs to it."""
-        self.owners.extend((group, line, component, pin, pad))
+        self.owners.extend((group, line, component, pin, kind, padstack))
         return len(self.owners) // OWNER - 1
 
 

@@ -1,0 +1,1 @@
+"""Tests of the IPC-2581 reader."""
