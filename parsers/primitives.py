@@ -282,16 +282,31 @@ def _stadiums_of(ends: Floats, radius: Floats, steps: int, inside: bool) -> Shap
     along = ends[:, 2:4] - ends[:, 0:2]
     length = np.hypot(along[:, 0], along[:, 1])
     safe = np.where(length > 0, length, 1.0)
-    ux = np.where(length > 0, along[:, 0] / safe, 1.0)[:, None]
-    uy = np.where(length > 0, along[:, 1] / safe, 0.0)[:, None]
-    r = radius[:, None]
-    far_x = ends[:, 2:3] + r * (ux * cap_x - uy * cap_y)
-    far_y = ends[:, 3:4] + r * (uy * cap_x + ux * cap_y)
-    near_x = ends[:, 0:1] - r * (ux * cap_x - uy * cap_y)
-    near_y = ends[:, 1:2] - r * (uy * cap_x + ux * cap_y)
-    ring = np.stack((np.hstack((far_x, near_x)), np.hstack((far_y, near_y))), axis=-1)
-    ring = np.concatenate((ring, ring[:, :1]), axis=1)
-    polygons: Shapes = shapely.polygons(ring)
+    rx = (radius * np.where(length > 0, along[:, 0] / safe, 1.0))[:, None]
+    ry = (radius * np.where(length > 0, along[:, 1] / safe, 0.0))[:, None]
+    reach_x, reach_y = rx * cap_x - ry * cap_y, ry * cap_x + rx * cap_y
+    size = len(cap_x)
+    ring = np.empty((len(ends), 2 * size + 1, 2))
+    np.add(ends[:, 2:3], reach_x, out=ring[:, :size, 0])
+    np.add(ends[:, 3:4], reach_y, out=ring[:, :size, 1])
+    np.subtract(ends[:, 0:1], reach_x, out=ring[:, size:-1, 0])
+    np.subtract(ends[:, 1:2], reach_y, out=ring[:, size:-1, 1])
+    ring[:, -1] = ring[:, 0]
+    return ring_polygons(ring.reshape(-1, 2), np.full(len(ring), ring.shape[1]))
+
+
+def ring_polygons(points: Floats, lengths: npt.NDArray[np.integer[Any]]) -> Shapes:
+    """Polygons without holes from closed rings that stand one after the other, made in bulk.
+
+    Parameters
+    ----------
+    points : shape (sum of lengths, 2); the last point of each ring repeats its first
+    lengths : points of each ring
+    """
+    rings = np.concatenate(([0], np.cumsum(lengths)))
+    polygons: Shapes = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON, points, (rings, np.arange(len(lengths) + 1))
+    )
     return polygons
 
 

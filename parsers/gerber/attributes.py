@@ -1,13 +1,14 @@
 """Attributes: names and values of TF, TA, TO and TD, and the tables that number nets, parts, pins and functions.
 
-The Gerber Layer Format Specification 2023.08, chapter 5; escapes 3.4.3. An attribute command may also stand in a comment,
-`G04 #@! TF.FileFunction,Copper,L1,Top*`, for readers that know no attributes (common practice, no source: the
-specification only reserves the spelling).
+The Gerber Layer Format Specification 2023.08, chapter 5; escapes 3.4.3. An attribute command may also stand in a
+comment, `G04 #@! TF.FileFunction,Copper,L1,Top*`, for readers that know no attributes (common practice, no source:
+the specification only reserves the spelling).
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
@@ -17,8 +18,9 @@ NET, PIN, COMPONENT, FUNCTION = ".N", ".P", ".C", ".AperFunction"
 NOT_CONNECTED = "N/C"
 
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})")
-_FILE_ATTRIBUTE = re.compile(rb"(?:[%*\s]|#@!)TF(\.?[A-Za-z_$][^,*%]*)(?:,([^*%]*))?\*")
+_FILE_ATTRIBUTE = re.compile(rb"(?:%|\*|#@!)\s*TF([._$A-Za-z][^*%]*)\*")
 _LAST_CHARACTER = 0x10FFFF
+_SURROGATES = range(0xD800, 0xE000)  # no characters; a name that held one could not be written down
 
 
 def unescape(text: str) -> str:
@@ -29,23 +31,18 @@ def unescape(text: str) -> str:
     >>> unescape(r"3V3\u002Ca")
     '3V3,a'
     """
-    if "\\" not in text:
-        return text
     return _ESCAPE.sub(_character, text)
 
 
 def _character(match: re.Match[str]) -> str:
     code = int(match[1] or match[2], 16)
-    return chr(code) if code <= _LAST_CHARACTER else match[0]
+    return chr(code) if code <= _LAST_CHARACTER and code not in _SURROGATES else match[0]
 
 
-def split_fields(text: bytes) -> tuple[str, ...]:
-    """Split an attribute at its commas and unescape each field; bytes that are no UTF-8 are read as Latin-1."""
-    try:
-        plain = text.decode()
-    except UnicodeDecodeError:
-        plain = text.decode("latin-1")
-    return tuple(unescape(part) for part in plain.split(","))
+def split_fields(text: str) -> list[str]:
+    """Split an attribute at its commas and unescape each field."""
+    fields = text.split(",")
+    return [unescape(field) for field in fields] if "\\" in text else fields
 
 
 def file_attributes(data: bytes) -> dict[str, tuple[str, ...]]:
@@ -58,8 +55,8 @@ def file_attributes(data: bytes) -> dict[str, tuple[str, ...]]:
     """
     found: dict[str, tuple[str, ...]] = {}
     for match in _FILE_ATTRIBUTE.finditer(data):
-        values = split_fields(match[2].replace(b"\r", b"").replace(b"\n", b"")) if match[2] is not None else ()
-        found.setdefault(match[1].decode("latin-1").strip(), values)
+        name, *values = split_fields(match[1].translate(None, b"\r\n").decode(errors="replace"))
+        found.setdefault(name.strip(), tuple(values))
     return found
 
 
@@ -69,9 +66,10 @@ class Numbered(Generic[T]):
 
     numbers: dict[T, int] = field(default_factory=dict)
 
-    def number(self, value: T) -> int:
-        """Give the number of a value."""
-        return self.numbers.setdefault(value, len(self.numbers))
+    def number_all(self, values: Iterable[T]) -> list[int]:
+        """Give the number of each value."""
+        numbers = self.numbers
+        return [numbers.setdefault(value, len(numbers)) for value in values]
 
     def values(self) -> tuple[T, ...]:
         """All values, by number."""

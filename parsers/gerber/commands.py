@@ -20,15 +20,15 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from parsers.gerber.attributes import split_fields
+from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, split_fields
 from parsers.gerber.syntax import is_comment
 
 IGNORED, UNKNOWN, BODY = "ignored", "unknown", "body"  # codes of commands beside the letters of the format
 
 EXTENDED_CODES = (
-    *("FS", "MO", "AD", "AM", "AB", "SR", "LP", "LM", "LR", "LS", "TF", "TA", "TO", "TD"),
+    *("FS", "MO", "AD", "AM", "AB", "SR", "LP", "LM", "LR", "LS"),
     *("IP", "IR", "MI", "SF", "OF", "AS"),
 )
 
@@ -39,13 +39,12 @@ _APERTURE = re.compile(r"ADD([0-9]{1,10})([._a-zA-Z$][^,]*)(?:,(.*))?", re.DOTAL
 _BLOCK = re.compile(r"ABD([0-9]{1,10})")
 _REPEAT = re.compile(rf"SR(?:X([0-9]{{1,10}}))?(?:Y([0-9]{{1,10}}))?(?:I({_NUMBER}))?(?:J({_NUMBER}))?")
 _AXES = re.compile(rf"(?:A({_NUMBER}))?(?:B({_NUMBER}))?")
-_REMARK_ATTRIBUTE = re.compile(rb"G0*4\s*#@!\s*(T[FAOD].*)", re.DOTALL)
+_REMARK_ATTRIBUTE = re.compile(r"[Gg]0*4\s*#@!\s*(T[FAOD].*)", re.DOTALL)
 _REAL = re.compile(_NUMBER)
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """What a command says: its code (letters of the format) and its values."""
+class Command(NamedTuple):
+    """What a command says: its code (letters of the format, with the name for attributes) and its values."""
 
     code: str
     value: tuple[Any, ...] = ()
@@ -62,42 +61,42 @@ class Format:
     plain: bool = True  # spelled as the current revision demands
 
 
-def read_command(text: bytes) -> Command:
+def read_command(text: str) -> Command:
     """Tell what a command means.
 
     Examples
     --------
-    >>> read_command(b"LPC")
+    >>> read_command("LPC")
     Command(code='LP', value=(False,))
-    >>> read_command(b"TO.N,GND")
-    Command(code='TO', value=('.N', ('GND',)))
-    >>> read_command(b"XYZ")
+    >>> read_command("TO.N,GND")
+    Command(code='TO.N', value=('GND',))
+    >>> read_command("XYZ")
     Command(code='unknown', value=())
     """
+    if text[:2] in _ATTRIBUTES:
+        return _attribute(text)
     if not text:
         return Command(IGNORED)
     if is_comment(text):
         match = _REMARK_ATTRIBUTE.fullmatch(text)
         return read_command(match[1]) if match else Command(IGNORED)
-    if text[:2] in _ATTRIBUTES:
-        return _attribute(text)
-    words = text.decode("latin-1")
-    if words[0].isdigit() or words[0] == "$":
+    if text[0] in "0123456789$":
         return Command(BODY)
-    reader = _READERS.get(words[:2])
-    found = reader(words) if reader else None
-    return found or _code(words) or Command(UNKNOWN)
+    reader = _READERS.get(text[:2])
+    found = reader(text.rstrip()) if reader else None
+    return found or _code(text) or Command(UNKNOWN)
 
 
-_ATTRIBUTES = (b"TF", b"TA", b"TO", b"TD")
+_ATTRIBUTES = ("TF", "TA", "TO", "TD")
+_LEAST = {f"TO{NET}": 1, f"TO{PIN}": 2, f"TO{COMPONENT}": 1, f"TA{FUNCTION}": 1}  # values that must be there
 
 
-def _attribute(text: bytes) -> Command:
-    fields = split_fields(text[2:])
-    code, name = text[:2].decode(), fields[0].strip()
-    if code == "TD":
-        return Command("TD", (name,)) if len(fields) == 1 else Command(UNKNOWN)
-    return Command(code, (name, fields[1:])) if name else Command(UNKNOWN)
+def _attribute(text: str) -> Command:
+    code, *values = split_fields(text)
+    code = code.strip()
+    if (values and text[1] == "D") or (len(code) == 2 and text[1] != "D") or len(values) < _LEAST.get(code, 0):
+        return Command(UNKNOWN)
+    return Command(code, tuple(values))
 
 
 def _code(text: str) -> Command | None:

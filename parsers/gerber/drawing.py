@@ -21,17 +21,18 @@ from parsers.primitives import UNKNOWN_NET
 from parsers.trouble import FormatError, Place
 
 MAX_OBJECTS = 5_000_000  # of one layer, copies included
-NO_APERTURE = -1  # in the column of definitions; blocks are -2, -3 ... for scopes 0, 1 ...
+NO_APERTURE = -1  # in the column of definitions
+BLOCKS = -2  # in the same column, less the number of the scope
 
 
 def used_definitions(
     state: Strokes, definitions: Sequence[Definition], scopes: Scopes, complaints: Complaints
 ) -> Longs:
-    """Definition that each operation uses, the latest of its number before it: an index, or a block as `block` gives it."""
+    """Definition that each operation uses, the latest of its number before it (index, or BLOCKS less a scope)."""
     entries = [(d.number, d.word, k) for k, d in enumerate(definitions)]
     for k, scope in enumerate(scopes.scopes):
         if scope.number is not None and scopes.closed[k] >= 0:
-            entries.append((scope.number, scopes.closed[k], _as_definition(k)))
+            entries.append((scope.number, scopes.closed[k], BLOCKS - k))
     if not entries or not len(state):
         return np.full(len(state), NO_APERTURE, dtype=np.int64)
     number, word, definition = np.array(sorted(entries), dtype=np.int64).T
@@ -42,11 +43,6 @@ def used_definitions(
     place = np.searchsorted(number * span + word, state.aperture * span + state.word, "right") - 1
     known = (place >= 0) & (number[place] == state.aperture)
     return np.where(known, definition[place], NO_APERTURE)
-
-
-def _as_definition(scope: int | Longs) -> int | Longs:
-    """Number of a block in the column of definitions, and back."""
-    return -2 - scope
 
 
 def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
@@ -83,7 +79,8 @@ def _repeats_in(scopes: Scopes, scope: int) -> list[int]:
 def _flashed_blocks(sheet: Sheet, rows: Longs) -> Longs:
     """Rows that flash a block."""
     state = sheet.strokes
-    return rows[(sheet.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)]
+    flashed: Longs = rows[(sheet.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)]
+    return flashed
 
 
 def _block_copies(sheet: Sheet, rows: Longs, toggled: bool, drawn: dict[tuple[int, bool], Drawn]) -> list[Drawn]:
@@ -93,7 +90,7 @@ def _block_copies(sheet: Sheet, rows: Longs, toggled: bool, drawn: dict[tuple[in
     for block in np.unique(sheet.used[flashes]).tolist():
         chosen = flashes[sheet.used[flashes] == block]
         for transform, dark, group in groups(sheet.strokes, chosen, toggled):
-            base = drawn[int(_as_definition(block)), not dark]
+            base = drawn[BLOCKS - block, not dark]
             base = replace(base, objects=transformed(base.objects, transform.matrix()))
             at = chosen[group]
             copies = copied(base, sheet.ends[at, 2:], sheet.strokes.word[at])
@@ -147,7 +144,7 @@ def _uses(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[dict[tuple[int, bo
     """For each scope, how often it draws which others, with polarity swapped or not."""
     uses: list[dict[tuple[int, bool], int]] = [{} for _ in scopes.scopes]
     flashes = _flashed_blocks(sheet, np.arange(len(inner)))
-    triples = np.column_stack((inner[flashes], _as_definition(sheet.used[flashes]), ~sheet.strokes.dark[flashes]))
+    triples = np.column_stack((inner[flashes], BLOCKS - sheet.used[flashes], ~sheet.strokes.dark[flashes]))
     found, counts = np.unique(triples, axis=0, return_counts=True)
     for (scope, block, swap), times in zip(found.tolist(), counts.tolist(), strict=True):
         uses[scope][block, bool(swap)] = times

@@ -1,8 +1,8 @@
 """Closed outlines: contours filled by their winding, circles and regular polygons.
 
 The Gerber Layer Format Specification 2023.08, 4.10.3: a valid contour is simple, or has cut-ins, pairs of fully
-coincident segments run in opposite direction. In a valid contour every point is run round once or not at all, so filling
-by non-zero winding gives the right area; for an invalid one it is the largest of the possible readings.
+coincident segments run in opposite direction. In a valid contour every point is run round once or not at all, so
+filling by non-zero winding gives the right area; for an invalid one it is the largest of the possible readings.
 """
 
 from __future__ import annotations
@@ -121,8 +121,11 @@ def _winding(ring: Floats, point: Floats) -> int:
 
 
 def shifted(shapes: Shapes, offsets: Floats) -> Shapes:
-    """Copy shapes to each of some offsets, all shapes of the first offset first, shape (len(offsets) * len(shapes),)."""
-    copies: Shapes = np.tile(shapes, len(offsets))
-    counts = np.tile(shapely.get_num_coordinates(shapes), len(offsets))
-    steps = np.repeat(np.repeat(offsets, len(shapes), axis=0), counts, axis=0)
-    return shapely.set_coordinates(copies, shapely.get_coordinates(copies) + steps)
+    """Copy polygons to each of some offsets, all at the first one first, shape (len(offsets) * len(shapes),)."""
+    kind, points, (rings, polygons) = shapely.to_ragged_array(shapes)
+    copies = np.arange(len(offsets))[:, None]
+    points = (points + offsets[:, None, :]).reshape(-1, 2)
+    ring_ends = np.concatenate(([0], (rings[1:] + copies * rings[-1]).ravel()))
+    polygon_ends = np.concatenate(([0], (polygons[1:] + copies * polygons[-1]).ravel()))
+    moved: Shapes = shapely.from_ragged_array(kind, points, (ring_ends, polygon_ends))
+    return moved

@@ -24,10 +24,10 @@ from parsers.gerber.state import (
     Names,
     Strokes,
     Timeline,
-    attributes,
+    functions,
     strokes,
 )
-from parsers.gerber.syntax import Longs, Words, is_comment, tokenise
+from parsers.gerber.syntax import Longs, Words, tokenise
 from parsers.image import Image
 from parsers.primitives import Floats
 from parsers.trouble import FormatError, Place
@@ -126,7 +126,7 @@ def _stated_format(data: bytes, name: str) -> Format:
     if b"\0" in data or b"*" not in data:
         raise FormatError("not a Gerber file; leave it out or name its kind under [files]", place)
     match = _FORMAT.search(data)
-    command = read_command(match[0]) if match else Command(UNKNOWN)
+    command = read_command(match[0].decode()) if match else Command(UNKNOWN)
     if command.code != "FS":
         raise FormatError("no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2", place)
     stated: Format = command.value[0]
@@ -163,10 +163,7 @@ def _report_words(timeline: Timeline, complaints: Complaints) -> None:
     complaints.add_rows("a % in the middle of a word", "a * or a % may be missing before it", words.stray)
     if words.unbalanced:
         complaints.add("an extended command without its closing %", "the file may be damaged", len(words.lines))
-    bare = np.flatnonzero(~words.command_extended)
-    extended = timeline.rows(*EXTENDED_CODES)
-    wrong = np.intersect1d(bare, extended)
-    wrong = wrong[[not is_comment(words.texts[words.command_text[row]]) for row in wrong]] if len(wrong) else wrong
+    wrong = timeline.bare_rows(*EXTENDED_CODES, *timeline.attribute_codes("TF", "TA", "TO", "TD"))
     complaints.add_rows("an extended command outside %", "a % may be missing before it", timeline.at(wrong))
 
 
@@ -213,19 +210,20 @@ def _definitions(timeline: Timeline, names: Names) -> list[Definition]:
     """Aperture definitions, each with the function that the attribute dictionary held then."""
     rows = timeline.rows("AD")
     at = timeline.at(rows)
-    functions = attributes(timeline, at, names).function.tolist()
+    stated_functions = functions(timeline, timeline.moments(at), names).tolist()
     stated = (timeline.command(row).value for row in rows.tolist())
     return [
         Definition(number, word, template, sizes, function)
-        for (number, template, sizes), word, function in zip(stated, at.tolist(), functions, strict=True)
+        for (number, template, sizes), word, function in zip(stated, at.tolist(), stated_functions, strict=True)
     ]
 
 
 def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tuple[str, ...]]:
     """File attributes by name, the first value of each; and the old image polarity under "IP"."""
     found: dict[str, tuple[str, ...]] = {}
-    for row in timeline.rows("TF").tolist():
-        name, values = timeline.command(row).value
+    for row in timeline.rows(*timeline.attribute_codes("TF")).tolist():
+        code, values = timeline.command(row)
+        name = code[2:]
         if found.setdefault(name, values) != values and name in DECISIVE:
             why = "it must not change; the first value was taken"
             complaints.add(f"file attribute {name} stated twice", why, int(timeline.words.command_word[row]))

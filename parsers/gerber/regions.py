@@ -1,8 +1,9 @@
 """Region statements as areas: contours from their segments, filled each alone.
 
 The Gerber Layer Format Specification 2023.08, 4.10. Dark areas are nowhere smaller than their contour and clear ones
-nowhere larger: an arc that bulges out of a dark contour is circumscribed, one that dents it is replaced by its chords, and
-the reverse for clear contours. Several contours of one statement are objects of their own, which amounts to their union.
+nowhere larger: an arc that bulges out of a dark contour is circumscribed, one that dents it is replaced by its chords,
+and the reverse for clear contours. Several contours of one statement are objects of their own, which amounts to their
+union.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import shapely
 from parsers.gerber.arcs import Arcs, arc_counts, arc_path
 from parsers.gerber.outlines import fill
 from parsers.gerber.syntax import Longs
-from parsers.primitives import Bools, Floats, Shapes
+from parsers.primitives import Bools, Floats, Shapes, ring_polygons
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +88,7 @@ def _filled(points: Floats, lengths: Longs, unclosed: Longs) -> Areas:
     proper = lengths >= 4
     contours = np.flatnonzero(proper)
     keep = np.repeat(proper, lengths)
-    owner = np.repeat(np.arange(len(contours)), lengths[contours])
-    shapes: Shapes = shapely.polygons(shapely.linearrings(points[keep], indices=owner))
+    shapes = ring_polygons(points[keep], lengths[contours])
     bad = np.flatnonzero(~shapely.is_valid(shapes))
     begins = np.cumsum(lengths) - lengths
     invalid: list[int] = []

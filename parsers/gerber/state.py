@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, Numbered
 from parsers.gerber.commands import Command
-from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, Words
+from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, Words, is_comment
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Floats
 from parsers.trouble import Doubt, Place
 
@@ -23,7 +23,8 @@ DRAW, MOVE, FLASH = 1, 2, 3  # D01, D02, D03
 UNSET, LINEAR, CLOCKWISE, COUNTERCLOCKWISE = 0, 1, 2, 3  # G01, G02, G03
 NO_QUADRANT, SINGLE, MULTI = 0, 1, 2  # neither, G74, G75
 
-Setting = Callable[[Command], Any]  # what a command sets a column to, None = nothing
+Values = list[tuple[Any, ...]]  # of commands with the same code
+Setting = Callable[[Values], Sequence[Any]]  # what each of them sets a column to
 
 
 @dataclass(slots=True)
@@ -103,6 +104,14 @@ class Strokes:
         return len(self.word)
 
 
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Words at which columns are wanted: how many, and the first of them after each command."""
+
+    size: int
+    first: Longs
+
+
 class Timeline:
     """The commands of a file, by word, as something that columns can be filled from."""
 
@@ -115,11 +124,21 @@ class Timeline:
 
     def rows(self, *codes: str) -> Longs:
         """Rows of the command stream that hold one of some codes."""
-        wanted = [number for code in codes for number in self._by_code.get(code, ())]
-        if not wanted:
+        return self._rows([number for code in codes for number in self._by_code.get(code, ())])
+
+    def bare_rows(self, *codes: str) -> Longs:
+        """Rows outside % that hold one of some codes, comments left out."""
+        rows = self.rows(*codes)
+        rows = rows[~self.words.command_extended[rows]]
+        numbers = np.unique(self.words.command_text[rows])
+        bare = [number for number in numbers.tolist() if not is_comment(self.words.texts[number])]
+        return rows[np.isin(self.words.command_text[rows], bare)]
+
+    def _rows(self, numbers: Sequence[int]) -> Longs:
+        if not numbers:
             return np.empty(0, dtype=np.int64)
         mask = np.zeros(len(self.commands), dtype=np.bool_)
-        mask[wanted] = True
+        mask[numbers] = True
         return np.flatnonzero(mask[self.words.command_text])
 
     def at(self, rows: Longs) -> Longs:
@@ -128,27 +147,37 @@ class Timeline:
 
     def command(self, row: int) -> Command:
         """Give the command of a row."""
-        return self.commands[self.words.command_text[row]]
+        found: Command = self.commands[int(self.words.command_text[row])]
+        return found
 
     def text(self, row: int) -> str:
         """Text of a row, for a message or a macro."""
-        return self.words.texts[self.words.command_text[row]].decode("latin-1")
+        return self.words.texts[int(self.words.command_text[row])]
 
-    def column(self, at: Longs, start: Any, settings: Mapping[str, Setting], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
-        """Fill a column: at each word of `at`, the value of the latest command whose code is in `settings`."""
+    def attribute_codes(self, *kinds: str) -> tuple[str, ...]:
+        """Codes of the attribute commands of some kinds (TF, TA, TO, TD) that occur."""
+        return tuple(code for code in self._by_code if code[:2] in kinds)
+
+    def moments(self, at: Longs) -> Moments:
+        """Prepare columns over some words, ascending."""
+        return Moments(len(at), np.searchsorted(at, self.words.command_word))
+
+    def column(
+        self, moments: Moments, start: Any, settings: Mapping[str, Setting], dtype: npt.DTypeLike
+    ) -> npt.NDArray[Any]:
+        """Fill a column: at each moment, the value of the latest command whose code is in `settings`."""
         table = np.full(len(self.commands), start, dtype=dtype)
         sets = np.zeros(len(self.commands), dtype=np.bool_)
-        for code, setting in settings.items():
-            for number in self._by_code.get(code, ()):
-                value = setting(self.commands[number])
-                if value is not None:
-                    table[number], sets[number] = value, True
+        for code in settings.keys() & self._by_code.keys():
+            numbers = self._by_code[code]
+            table[numbers] = settings[code]([self.commands[number].value for number in numbers])
+            sets[numbers] = True
         if not sets.any():
-            return np.full(len(at), start, dtype=dtype)
+            return np.full(moments.size, start, dtype=dtype)
         rows = np.flatnonzero(sets[self.words.command_text])
         values = np.concatenate((np.array([start], dtype=dtype), table[self.words.command_text[rows]]))
-        first = np.searchsorted(at, self.at(rows))
-        return np.repeat(values, np.diff(np.concatenate(([0], first, [len(at)]))))
+        first = moments.first[rows]
+        return np.repeat(values, np.diff(np.concatenate(([0], first, [moments.size]))))
 
 
 def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Complaints) -> Strokes:
@@ -162,9 +191,10 @@ def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Com
     coded = (words.d >= DRAW) & (words.d <= FLASH)
     rows = np.flatnonzero(words.has.any(axis=0) | coded)
     at = words.word[rows]
+    moments = timeline.moments(at)
     code = _codes(words.d, rows, at, complaints)
-    x, y = _positions(timeline, at, words.xyij[:2, rows], words.has[:2, rows], incremental)
-    _undefined_points(timeline, at, code, words.has[:2, rows].all(axis=0), complaints)
+    x, y = _positions(timeline, moments, words.xyij[:2, rows], words.has[:2, rows], incremental)
+    _undefined_points(timeline, at, code, words.has[0, rows] & words.has[1, rows], complaints)
     return Strokes(
         word=at,
         code=code,
@@ -173,15 +203,15 @@ def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Com
         i=words.xyij[2, rows],
         j=words.xyij[3, rows],
         mode=forward(words.g, (words.g >= LINEAR) & (words.g <= COUNTERCLOCKWISE), UNSET)[rows],
-        quadrant=timeline.column(at, NO_QUADRANT, {"G74": lambda _: SINGLE, "G75": lambda _: MULTI}, np.int64),
+        quadrant=timeline.column(moments, NO_QUADRANT, {"G74": _always(SINGLE), "G75": _always(MULTI)}, np.int64),
         aperture=forward(words.d, words.d >= FIRST_APERTURE, ABSENT)[rows],
-        dark=timeline.column(at, True, {"LP": _first}, np.bool_),
-        mirror_x=timeline.column(at, False, {"LM": lambda c: "X" in c.value[0]}, np.bool_),
-        mirror_y=timeline.column(at, False, {"LM": lambda c: "Y" in c.value[0]}, np.bool_),
-        turn=timeline.column(at, 0.0, {"LR": _first}, np.float64),
-        scale=timeline.column(at, 1.0, {"LS": _first}, np.float64),
-        statement=_statements(timeline, at, complaints),
-        attributes=attributes(timeline, at, names),
+        dark=timeline.column(moments, True, {"LP": _first}, np.bool_),
+        mirror_x=timeline.column(moments, False, {"LM": lambda values: ["X" in v[0] for v in values]}, np.bool_),
+        mirror_y=timeline.column(moments, False, {"LM": lambda values: ["Y" in v[0] for v in values]}, np.bool_),
+        turn=timeline.column(moments, 0.0, {"LR": _first}, np.float64),
+        scale=timeline.column(moments, 1.0, {"LS": _first}, np.float64),
+        statement=_statements(timeline, at, moments, complaints),
+        attributes=attributes(timeline, moments, names),
     )
 
 
@@ -191,36 +221,46 @@ def forward(column: Longs, known: Bools, start: int) -> Longs:
     return np.where(latest >= 0, column[latest], start)
 
 
-def attributes(timeline: Timeline, at: Longs, names: Names) -> Attributes:
+def attributes(timeline: Timeline, moments: Moments, names: Names) -> Attributes:
     """Attributes in the dictionary at some words."""
-
-    def entry(name: str, number: Callable[[tuple[str, ...]], int], none: int) -> Longs:
-        """One attribute's column; TD with its name or without any deletes it."""
-
-        def assigned(command: Command) -> int | None:
-            return number(command.value[1]) if command.value[0] == name and command.value[1] else None
-
-        def deleted(command: Command) -> int | None:
-            return none if command.value[0] in ("", name) else None
-
-        return timeline.column(at, none, {"TO": assigned, "TA": assigned, "TD": deleted}, np.int64)
-
-    pin_owner = entry(PIN, lambda fields: names.components.number(fields[0]), -1)
-    part = entry(COMPONENT, lambda fields: names.components.number(fields[0]), -1)
+    owner = _entry(timeline, moments, PIN, lambda values: names.components.number_all(v[0] for v in values))
+    part = _entry(timeline, moments, COMPONENT, lambda values: names.components.number_all(v[0] for v in values))
     return Attributes(
-        net=entry(NET, lambda fields: NO_NET if fields == ("",) else names.nets.number(fields), UNKNOWN_NET),
-        component=np.where(pin_owner >= 0, pin_owner, part),
-        pin=entry(PIN, lambda fields: names.pins.number(_pin(fields)) if len(fields) > 1 else -1, -1),
-        function=entry(FUNCTION, lambda fields: names.functions.number(",".join(fields)), -1),
+        net=_entry(timeline, moments, NET, lambda values: _nets(values, names), UNKNOWN_NET),
+        component=np.where(owner >= 0, owner, part),
+        pin=_entry(timeline, moments, PIN, lambda values: names.pins.number_all(map(_pin, values))),
+        function=functions(timeline, moments, names),
     )
+
+
+def functions(timeline: Timeline, moments: Moments, names: Names) -> Longs:
+    """Aperture function in the dictionary at some words."""
+    return _entry(timeline, moments, FUNCTION, lambda values: names.functions.number_all(map(",".join, values)))
+
+
+def _entry(timeline: Timeline, moments: Moments, name: str, numbers: Setting, none: int = -1) -> Longs:
+    """One attribute's column; TD with its name or without any deletes it."""
+    deleted = _always(none)
+    settings = {f"TO{name}": numbers, f"TA{name}": numbers, f"TD{name}": deleted, "TD": deleted}
+    return timeline.column(moments, none, settings, np.int64)
+
+
+def _nets(values: Values, names: Names) -> list[int]:
+    numbers = names.nets.number_all(value for value in values if value != ("",))
+    following = iter(numbers)
+    return [NO_NET if value == ("",) else next(following) for value in values]
 
 
 def _pin(fields: tuple[str, ...]) -> tuple[str, str]:
     return fields[1], fields[2] if len(fields) > 2 else ""
 
 
-def _first(command: Command) -> Any:
-    return command.value[0]
+def _first(values: Values) -> list[Any]:
+    return [value[0] for value in values]
+
+
+def _always(value: Any) -> Setting:
+    return lambda values: [value] * len(values)
 
 
 def _codes(d: Longs, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
@@ -242,10 +282,12 @@ def _codes(d: Longs, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
     return forward(d, coded, MOVE)[rows]
 
 
-def _positions(timeline: Timeline, at: Longs, given: Longs, has: Bools, incremental: bool) -> tuple[Longs, Longs]:
+def _positions(
+    timeline: Timeline, moments: Moments, given: Longs, has: Bools, incremental: bool
+) -> tuple[Longs, Longs]:
     """Absolute end points of operations, omitted coordinates filled in."""
-    settings = {"G90": lambda _: False, "G91": lambda _: True}
-    step = timeline.column(at, incremental, settings, np.bool_)
+    settings = {"G90": _always(False), "G91": _always(True)}
+    step = timeline.column(moments, incremental, settings, np.bool_)
     result = []
     for values, known in zip(given, has, strict=True):
         if step.any():
@@ -268,7 +310,7 @@ def _undefined_points(timeline: Timeline, at: Longs, code: Longs, complete: Bool
     )
 
 
-def _statements(timeline: Timeline, at: Longs, complaints: Complaints) -> Longs:
+def _statements(timeline: Timeline, at: Longs, moments: Moments, complaints: Complaints) -> Longs:
     """Number of the region statement (G36 to G37) that each operation is in, 0 = none."""
     starts, ends = timeline.rows("G36"), timeline.rows("G37")
     if not len(starts) and not len(ends):
@@ -281,5 +323,5 @@ def _statements(timeline: Timeline, at: Longs, complaints: Complaints) -> Longs:
     complaints.add_rows("G36 and G37 do not alternate", why, words[odd])
     if opens[-1]:
         complaints.add("region without its end (G37)", "the file may be cut short", int(words[-1]))
-    inside = timeline.column(at, False, {"G36": lambda _: True, "G37": lambda _: False}, np.bool_)
+    inside = timeline.column(moments, False, {"G36": _always(True), "G37": _always(False)}, np.bool_)
     return np.where(inside, np.searchsorted(words[opens], at), 0)

@@ -65,6 +65,7 @@ _LETTERS = b"XYIJ"
 _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
 _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D[0-9]{2,})?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
 _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 
@@ -88,7 +89,7 @@ class Words:
     command_text: Longs  # (m,) index into texts
     command_extended: Bools  # (m,) stands between two %
     command_first: Bools  # (m,) first word of its extended command
-    texts: tuple[bytes, ...]
+    texts: tuple[str, ...]  # not stripped of blanks at their end
     lines: Longs  # (words,) 1-based line on which each word starts
     tail: bytes  # what stands after the last word
     stray: Longs  # words with a % in their middle
@@ -122,12 +123,11 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     data : the whole file; it must hold at least one `*`
     pad : digits to which coordinates are filled up with zeros on the right (trailing zeros omitted), 0 = not at all
     """
-    data, spans, operation = _settled(data)
+    data, spans, operation, run = _settled(data)
     buffer = np.frombuffer(data, dtype=np.uint8)[: spans.total]
-    mask = np.repeat(operation, spans.lengths)
-    columns = _columns(buffer[mask], np.flatnonzero(operation), pad)
+    columns = _columns(run, np.flatnonzero(operation), pad)
     others = np.flatnonzero(~operation)
-    texts, numbers = _interned(buffer[~mask].tobytes())
+    texts, numbers = _interned(buffer[np.repeat(~operation, spans.lengths)].tobytes())
     percents, stray = _percents(buffer, spans, texts, numbers, others)
     before = np.searchsorted(percents, spans.starts[others])
     heads = np.searchsorted(percents, np.where(others > 0, spans.ends[others - 1], -1))
@@ -171,21 +171,45 @@ def _spans(buffer: Bytes) -> _Spans:
     return _Spans(starts, ends, ends + 1 - begins)
 
 
-def _settled(data: bytes) -> tuple[bytes, _Spans, Bools]:
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """The bytes of all operations one after the other, and their letters and word ends."""
+
+    text: Bytes
+    marks: Longs  # places of letters and of `*`
+    codes: Bytes  # the byte at each mark
+    word: Longs  # operation that each mark belongs to
+
+
+def _run(buffer: Bytes, spans: _Spans, operation: Bools) -> _Run:
+    text = buffer[: spans.total][np.repeat(operation, spans.lengths)]
+    marks = np.flatnonzero((text >= ord("A")) | (text == _STAR))
+    codes = text[marks]
+    ends = codes == _STAR
+    return _Run(text, marks, codes, np.cumsum(ends) - ends)
+
+
+def _settled(data: bytes) -> tuple[bytes, _Spans, Bools, _Run]:
     """Find words and which of them are operations; old spellings are rewritten once, what is still odd is a command."""
-    for last in (False, True):
-        buffer = np.frombuffer(data, dtype=np.uint8)
-        spans = _spans(buffer)
-        operation = _candidates(buffer, spans)
-        odd = _odd_words(buffer, spans, operation)
-        if not last:
-            mended = _mended(data, spans, odd)
-            if mended is not None:
-                data = mended
-                continue
+    spans, operation, run, odd = _sorted_out(data)
+    mended = _mended(data, spans, odd)
+    if mended is not None:
+        data = mended
+        spans, operation, run, odd = _sorted_out(data)
+    if len(odd):
         operation[odd] = False
-        break
-    return data, spans, operation
+        run = _run(np.frombuffer(data, dtype=np.uint8), spans, operation)
+    return data, spans, operation, run
+
+
+def _sorted_out(data: bytes) -> tuple[_Spans, Bools, _Run, Longs]:
+    """Words, which of them look like operations, their bytes, and which words are odd."""
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    spans = _spans(buffer)
+    operation = _candidates(buffer, spans)
+    run = _run(buffer, spans, operation)
+    odd = [np.flatnonzero(operation)[_odd_operations(run)], _old_commands(buffer, spans, operation)]
+    return spans, operation, run, np.unique(np.concatenate(odd))
 
 
 def _candidates(buffer: Bytes, spans: _Spans) -> Bools:
@@ -204,42 +228,29 @@ def _candidates(buffer: Bytes, spans: _Spans) -> Bools:
     return mask
 
 
-def _odd_words(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
-    """Words taken for operations that break the pattern of one, and commands that may be an operation in old spelling."""
-    run = buffer[: spans.total][np.repeat(operation, spans.lengths)]
-    classes = np.frombuffer(run.tobytes().translate(_CLASS), dtype=np.uint8)
+def _odd_operations(run: _Run) -> Longs:
+    """Operations that break the pattern of one."""
+    marks, codes = run.marks, run.codes
+    classes = np.frombuffer(run.text.tobytes().translate(_CLASS), dtype=np.uint8)
     pairs = (classes[:-1] << 3) | classes[1:]
     bad = np.flatnonzero(np.frombuffer(pairs.tobytes().translate(_PAIR), dtype=np.bool_)) + 1
-    owners = np.flatnonzero(operation)
-    ends = np.flatnonzero(run == _STAR)
-    odd = [owners[np.searchsorted(ends, bad)]]
-    marks, codes, word = _marks(run)
     rank = _RANK[codes]
-    falls = np.flatnonzero((rank[1:] <= rank[:-1]) & (codes[:-1] != _STAR))
-    wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & (codes[:-1] != _STAR))
-    odd.extend(owners[word[rows]] for rows in (falls, wide))
-    selects = (codes == ord("D")) & (np.append(codes[-1:], codes[:-1]) >= ord("I")) & (marks < len(run) - 2)
-    far = np.flatnonzero(selects)
-    odd.append(owners[word[far[(run[marks[far] + 1] != ord("0")) & (run[marks[far] + 2] != _STAR)]]])
-    odd.append(_old_commands(buffer, spans, operation))
-    return np.unique(np.concatenate(odd))
+    inner = codes[:-1] != _STAR
+    falls = np.flatnonzero((rank[1:] <= rank[:-1]) & inner)
+    wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & inner)
+    after = np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1  # D code behind coordinates
+    selects = after[(run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)]
+    ends = marks[codes == _STAR]
+    return np.concatenate((np.searchsorted(ends, bad), run.word[falls], run.word[wide], run.word[selects]))
 
 
 def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
     """Commands that may hold an operation: G or M code with more behind it, small letters, line numbers."""
-    rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
+    rows: Longs = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
     first, second, third = (buffer[spans.starts[rows] + k] for k in range(3))
     comment = (first == ord("G")) & ((second == ord("4")) | ((second == ord("0")) & (third == ord("4"))))
     small = (first >= ord("a")) & (first <= ord("z"))
     return rows[small | (first == ord("N")) | (((first == ord("G")) | (first == ord("M"))) & ~comment)]
-
-
-def _marks(run: Bytes) -> tuple[Longs, Bytes, Longs]:
-    """Places of letters and word ends in a run of operations, their codes, and the word that each belongs to."""
-    marks = np.flatnonzero((run >= ord("A")) | (run == _STAR))
-    codes = run[marks]
-    ends = codes == _STAR
-    return marks, codes, np.cumsum(ends) - ends
 
 
 def _mended(data: bytes, spans: _Spans, odd: Longs) -> bytes | None:
@@ -267,7 +278,7 @@ def plain_words(word: bytes) -> bytes | None:
     >>> plain_words(b"G04 a comment")
     """
     text = re.sub(rb"\s+", b"", word).upper()
-    if is_comment(text) or not _OLD_WORD.fullmatch(text):
+    if not _OLD_WORD.fullmatch(text):
         return None
     groups: list[dict[str, int]] = [{}]
     for letter, number in _OLD_FIELD.findall(_SEQUENCE_NUMBER.sub(b"", text)):
@@ -295,23 +306,20 @@ def _spelled(group: dict[str, int]) -> bytes:
     return "".join(f"{letter}{group[letter]}" for letter in sorted(group, key="GXYIJD".find)).encode() + b"*"
 
 
-def _columns(run: Bytes, word: Longs, pad: int) -> Operations:
+def _columns(run: _Run, word: Longs, pad: int) -> Operations:
     """Read the numbers of a run of well-formed operations."""
     n = len(word)
-    marks, codes, owner = _marks(run)
-    letters = np.flatnonzero(codes != _STAR)
-    values: Longs = np.fromstring(run.tobytes().translate(_NUMBERS), dtype=np.int64, sep=" ")
-    digits = (marks[letters + 1] - marks[letters] - 1) if pad else letters
+    letters = np.flatnonzero(run.codes != _STAR)
+    values: Longs = np.fromstring(run.text.tobytes().translate(_NUMBERS), dtype=np.int64, sep=" ")
     if pad:
-        sign = run[marks[letters] + 1]
-        digits = digits - ((sign == ord("-")) | (sign == ord("+")))
-    codes, owner = codes[letters], owner[letters]
+        values = _padded(values, run, letters, pad)
+    codes, owner = run.codes[letters], run.word[letters]
     xyij = np.zeros((4, n), dtype=np.int64)
     has = np.zeros((4, n), dtype=np.bool_)
     for row, letter in enumerate(_LETTERS):
         fields = np.flatnonzero(codes == letter)
         at = owner[fields]
-        xyij[row, at] = values[fields] * 10 ** np.maximum(pad - digits[fields], 0) if pad else values[fields]
+        xyij[row, at] = values[fields]
         has[row, at] = True
     codes_of = []
     for letter in b"GD":
@@ -322,29 +330,41 @@ def _columns(run: Bytes, word: Longs, pad: int) -> Operations:
     return Operations(word, codes_of[0], codes_of[1], xyij, has)
 
 
-def _interned(text: bytes) -> tuple[tuple[bytes, ...], Longs]:
+def _padded(values: Longs, run: _Run, letters: Longs, pad: int) -> Longs:
+    """Put back the zeros that coordinates omit on the right."""
+    signs = run.text[run.marks[letters] + 1]
+    digits = run.marks[letters + 1] - run.marks[letters] - 1 - ((signs == ord("-")) | (signs == ord("+")))
+    coordinate = (run.codes[letters] != ord("G")) & (run.codes[letters] != ord("D"))
+    return np.where(coordinate, values * 10 ** np.maximum(pad - digits, 0), values)
+
+
+def _interned(text: bytes) -> tuple[tuple[str, ...], Longs]:
     """Give each different command text a number: the texts, stripped, and the number of each command."""
     raw: defaultdict[bytes, int] = defaultdict()
     raw.default_factory = raw.__len__
     words = text.split(b"*")[:-1]
     numbers = np.fromiter(map(raw.__getitem__, words), dtype=np.int64, count=len(words))
-    stripped: dict[bytes, int] = {}
-    merged = [stripped.setdefault(_clean(word), len(stripped)) for word in raw]
-    return tuple(stripped), np.array(merged, dtype=np.int64)[numbers]
+    plain = _decoded(b"*".join([word.lstrip(_LEADING) for word in raw]).translate(None, b"\r\n")).split("*")
+    different: dict[str, int] = {}
+    merged = [different.setdefault(word, len(different)) for word in plain]
+    return tuple(different), np.array(merged, dtype=np.int64)[numbers]
 
 
-def _clean(word: bytes) -> bytes:
-    """Text of a word without what stands in front of it and without line breaks."""
-    word = word.lstrip(_LEADING)
-    return word.translate(None, b"\r\n") if b"\n" in word or b"\r" in word else word
+def _decoded(text: bytes) -> str:
+    """Text as UTF-8, or, where it is none, as Latin-1, word by word."""
+    try:
+        return text.decode()
+    except UnicodeDecodeError:
+        parts = text.split(b"*")
+        return "*".join(map(_decoded, parts)) if len(parts) > 1 else text.decode("latin-1")
 
 
 def _percents(
-    buffer: Bytes, spans: _Spans, texts: tuple[bytes, ...], numbers: Longs, others: Longs
+    buffer: Bytes, spans: _Spans, texts: tuple[str, ...], numbers: Longs, others: Longs
 ) -> tuple[Longs, Longs]:
     """Places of the % that open and close extended commands, and the words that have one in their middle."""
     percents = np.flatnonzero(buffer == _PERCENT)
-    inner = [number for number, text in enumerate(texts) if b"%" in text]
+    inner = [number for number, text in enumerate(texts) if "%" in text]
     if not inner:
         return percents, np.empty(0, dtype=np.int64)
     rows = others[np.isin(numbers, inner)]
@@ -355,9 +375,9 @@ def _percents(
     return percents[~remark], np.unique(owner[within & ~remark])
 
 
-def is_comment(text: bytes) -> bool:
+def is_comment(text: str) -> bool:
     """Whether a word is a comment."""
-    return re.match(rb"G0*4(?![0-9])", text) is not None
+    return text[:1] in ("G", "g") and _COMMENT.match(text) is not None
 
 
 def _lines(data: bytes, starts: Longs) -> Longs:
