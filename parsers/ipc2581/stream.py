@@ -19,6 +19,7 @@ from lxml import etree
 from parsers.trouble import FormatError, Place
 
 Element = etree._Element
+SHORT_LINE = 0xFFFF  # what the XML library tells as the line of elements whose line it does not know
 NAMESPACE = "http://webstds.ipc.org/2581"
 
 
@@ -149,7 +150,7 @@ def _parsed(source: Source, path: Path, tags: Iterable[str]) -> Iterator[tuple[E
         no_network=True,
         resolve_entities=False,
         huge_tree=False,
-        remove_blank_text=True,
+        remove_blank_text=False,  # beyond SHORT_LINE, lines are known by the blanks between elements
         remove_comments=True,
         remove_pis=True,
     )
@@ -184,8 +185,13 @@ def _one_line(error: Exception) -> str:
 
 def line_at(element: Element) -> int:
     """Line of the file on which an element starts, 0 if unknown."""
-    line = element.sourceline
-    return line if isinstance(line, int) else 0
+    node: Element | None = element
+    while node is not None:
+        line = node.sourceline
+        if isinstance(line, int) and line != SHORT_LINE:
+            return line
+        node = node.getparent()
+    return 0
 
 
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:

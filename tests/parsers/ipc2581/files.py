@@ -63,7 +63,9 @@ class File:
     def text(self) -> str:
         """The XML text."""
         step_type = ' type="BOARD"' if self.revision == "C" else ""
-        drawn = "".join(f'<LayerFeature layerRef="{name}">{sets}</LayerFeature>' for name, sets in self.features.items())
+        drawn = "".join(
+            f'<LayerFeature layerRef="{name}">{sets}</LayerFeature>' for name, sets in self.features.items()
+        )
         step = (
             f'<Step name="board"{step_type}>{self.before}<Datum x="0" y="0"/>{self.profile}{self.repeats}{self.parts}'
             f"{self.nets}{drawn}</Step>{self.more_steps}"

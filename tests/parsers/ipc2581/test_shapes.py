@@ -165,9 +165,7 @@ def test_a_thermal_of_later_revisions_names_the_gap_spoke_width() -> None:
     assert shape_of("Thermal", **given, spokeWidth=2).equals(shape_of("Thermal", **given, gap=2))
 
 
-@pytest.mark.parametrize(
-    ("shape", "size"), [("ROUND", {"diameter": 3.2}), ("SQUARE", {"side": 1.8})]
-)
+@pytest.mark.parametrize(("shape", "size"), [("ROUND", {"diameter": 3.2}), ("SQUARE", {"side": 1.8})])
 def test_a_butterfly_keeps_upper_left_and_lower_right(shape: str, size: dict[str, float]) -> None:
     kept = shape_of("Butterfly", shape=shape, **size)
     assert kept.contains(shapely.Point(-0.5, 0.5))
