@@ -42,6 +42,7 @@ from parsers.trimming import drilled_away, off_board, tell_trimmed
 from parsers.trouble import BoardError, Doubt, FormatError, Place
 
 BARE = 0.5  # share of a file's plated holes that may miss all copper before the drills are held for misplaced
+THROUGH_PADS = ("ViaPad", "ComponentPad", "CastellatedPad")
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
 LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
@@ -274,9 +275,21 @@ def _holes(
         if drilled is not None:
             table = _translated(drilled, item, tables)
             found.append(_spanned(_plated(table, item, notes), item, len(stack.layers), files, notes))
-    if not files:
-        notes.doubt(Doubt("no drill file", "which layers are connected is not known; add the drill files"))
+    if not files and _has_through_pads(copper, tables):
+        notes.doubt(Doubt("no drill file", "pads of vias or wired parts have no holes; add the drill files"))
     return _without_repeats(_joined(found), sorting, notes)
+
+
+def _has_through_pads(copper: Conductors, tables: Tables) -> bool:
+    """Whether pads show that holes are missing: by their function, or because two layers have one at the same place."""
+    through = np.array([name.split(",")[0] in THROUGH_PADS for name in tables.functions] + [False])
+    if through[copper.function].any():
+        return True
+    pads = copper.take(copper.pad)
+    boxes = pads.bounds()
+    places = np.column_stack((np.round((boxes[:, :2] + boxes[:, 2:]) / 2 / SAME_HOLE), pads.layer))
+    distinct = np.unique(places, axis=0)
+    return len(np.unique(distinct[:, :2], axis=0)) < len(distinct)
 
 
 def _drilled(

@@ -45,7 +45,7 @@ def read_parameters(data: bytes) -> NumberFormat | None:
     """
     found = dict(re.findall(r"^\s*([A-Z][A-Z_-]+)\s+(\S+)\s*$", data.decode("latin-1"), re.M))
     integers, decimals = found.get("INTEGER-PLACES", ""), found.get("DECIMAL-PLACES", "")
-    if not (integers.isdigit() and decimals.isdigit()):
+    if not (integers.isdecimal() and decimals.isdecimal() and len(integers) == len(decimals) == 1):
         return None
     unit = {"ENGLISH": INCH, "INCHES": INCH, "METRIC": MILLIMETRE, "MILLIMETERS": MILLIMETRE}.get(
         found.get("OUTPUT-UNITS", "")

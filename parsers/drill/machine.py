@@ -43,16 +43,17 @@ class Tool:
     quantity: int | None = None
 
 
-_WORD = re.compile(r"([A-Z])([-+]?\d*\.?\d*)")
-_PLAIN = re.compile(r"(?:[A-Z][-+]?\d*\.?\d*)+")
-_HIT = re.compile(r"(?=.)(?:X([-+]?[\d.]+))?(?:Y([-+]?[\d.]+))?")  # a plain hole, nearly all lines of a program
+_NUMBER = r"[-+]?\d{0,12}\.?\d{0,12}"  # longer ones are no coordinates
+_WORD = re.compile(rf"([A-Z])({_NUMBER})", re.ASCII)
+_PLAIN = re.compile(rf"(?:[A-Z]{_NUMBER})+", re.ASCII)
+_HIT = re.compile(rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII)  # a plain hole, nearly all lines of a program
 _COMMENT_FORMAT = re.compile(
-    r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}"
+    r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}", re.ASCII
 )
 _COMMENT_TOOL = re.compile(
-    r"(?:T(\d+)\s+)?Holesize\s+(\d+)\.?\s*=\s*([\d.]+)\s+Tolerance\s*=\s*\S+\s+"
-    r"(PLATED|NON_PLATED|OPTIONAL)\s+(MILS|MM|MILLIMETERS|INCHES|MICRONS)\s+Quantity\s*=\s*(\d+)",
-    re.I,
+    r"(?:T(\d{1,6})\s+)?Holesize\s+(\d{1,6})\.?\s*=\s*([\d.]{1,15})\s+Tolerance\s*=\s*\S+\s+"
+    r"(PLATED|NON_PLATED|OPTIONAL)\s+(MILS|MM|MILLIMETERS|INCHES|MICRONS)\s+Quantity\s*=\s*(\d{1,9})",
+    re.IGNORECASE | re.ASCII,
 )
 _TOOL_UNITS = {"MILS": 0.0254, "MM": 1.0, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 PLATING = {"Plated": PLATED, "NonPlated": UNPLATED, "PTH": PLATED, "NPTH": UNPLATED}
@@ -224,12 +225,12 @@ class Machine:
 
     def length(self, text: str) -> float:
         """A coordinate in mm."""
-        if "." in text:
-            return _number(text) * self._unit()
         digits = text.lstrip("+-")
-        if not digits:
+        if digits in ("", "."):
             self.doubt("has a coordinate without a number", "it is read as 0")
             return 0.0
+        if "." in text:
+            return float(text) * self._unit()
         if self._scale is None:
             self._scale = self._reading()
         unit, integers, decimals = self._scale
@@ -461,7 +462,7 @@ class Machine:
             self._attribute(text[3:].strip().rstrip("*"))
         elif text.upper().startswith("TYPE="):
             self.plating = {"PLATED": PLATED, "NON_PLATED": UNPLATED}.get(text[5:].strip().upper(), PLATING_UNKNOWN)
-        elif (digits := re.fullmatch(r"FILE_FORMAT=(\d):(\d)", text)) is not None:
+        elif (digits := re.fullmatch(r"FILE_FORMAT=(\d):(\d)", text, re.ASCII)) is not None:
             self.set_digits(int(digits[1]), int(digits[2]))
         elif (told := _COMMENT_FORMAT.match(text)) is not None:
             self._told_format(told)

@@ -98,7 +98,7 @@ def _settled(
     lines: list[str], name: str, first: Machine, parameters: NumberFormat | None, scores: Sequence[Score]
 ) -> tuple[Machine, Doubt | None]:
     """The run whose format the data confirms, and the doubt that tells it."""
-    usual = first.assumed == {"digits"} and parameters is None  # only the digits are open, and were taken as usual
+    usual = parameters is None and _only_digits_open(lines, name, first)
     if usual and (not scores or scores[0](first.centres()) >= SURE):
         return first, None
     tried = _distinct([_run(lines, name, guess) for guess in _guesses(first, parameters)])
@@ -123,6 +123,24 @@ def _settled(
         "where holes are expected; export the drills with unit and format",
         Place(name),
     )
+
+
+def _only_digits_open(lines: list[str], name: str, first: Machine) -> bool:
+    """Whether the first run took nothing for granted but the usual digits of the stated unit.
+
+    Zero suppression that is not stated does not matter if all numbers are written in full.
+    """
+    unit = first.stated.unit
+    if unit is None or first.assumed == {"zeros"}:
+        return False
+    return first.assumed == {"digits"} or _same(
+        first, _run(lines, name, NumberFormat(unit, *DEFAULT_DIGITS[unit], False))
+    )
+
+
+def _same(a: Machine, b: Machine) -> bool:
+    """Whether two runs made the same holes."""
+    return len(_distinct([a, b])) == 1
 
 
 def _confirmed(tried: list[Machine], scores: Sequence[Score]) -> tuple[Machine | None, float]:

@@ -1,0 +1,291 @@
+"""Test netlists: records, units, aliases, and how points name copper."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from parsers.board import PLATED, UNPLATED, holes
+from parsers.connectivity import connect
+from parsers.names import Tables
+from parsers.naming import Naming, name_copper, open_nets
+from parsers.netlist import ALL_LAYERS, SURFACE, THROUGH, Netlist, Point, looks_like_netlist, read_netlist
+from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, concatenate, conductors
+from parsers.trouble import FormatError
+
+HEAD = "P  JOB   demo\nP  UNITS CUST 0\n"
+# The worked lines and their values are those of a public description of the format, split by hand.
+THROUGH_LINE = "317+3.3V            J13   -2    D0400PA00X+043550Y+006480"
+SURFACE_LINE = "327PCI_CLK          U26   -46         A01X+030715Y+015735"
+PADDED_LINE = "317N1               VIA   -     D  24PA00X  14900Y   1450"
+SIGN_LINE = "327N2               C1    -+          A02X-000100Y+000000"
+
+
+def read(*lines: str, head: str = HEAD, end: str = "999") -> Netlist:
+    return read_netlist("\n".join([head.rstrip("\n"), *lines, end]).encode(), "n.ipc")
+
+
+def test_a_through_hole_record() -> None:
+    """Net, pin, hole, access and place stand in their columns; 0.0001 inch is the unit."""
+    (point,) = read(THROUGH_LINE).points
+    assert (point.net, point.part, point.pin, point.kind) == ("+3.3V", "J13", "2", THROUGH)
+    assert (point.access, point.plated) == (ALL_LAYERS, PLATED)
+    assert (point.x, point.y, point.hole) == pytest.approx((110.617, 16.4592, 1.016))
+
+
+def test_a_surface_record() -> None:
+    """A land on the top side."""
+    (point,) = read(SURFACE_LINE).points
+    assert (point.net, point.part, point.pin, point.kind, point.access) == ("PCI_CLK", "U26", "46", SURFACE, 1)
+    assert (point.x, point.y) == pytest.approx((78.0161, 39.9669))
+
+
+def test_blanks_pad_numbers_and_pins_may_be_signs() -> None:
+    """`D  24` and `X  14900` are 24 and 14900; pin `+` is a name."""
+    padded, sign = read(PADDED_LINE, SIGN_LINE).points
+    assert (padded.hole, padded.x, padded.y) == pytest.approx((0.06096, 37.846, 3.683))
+    assert (sign.pin, sign.x) == ("+", pytest.approx(-0.254))
+
+
+@pytest.mark.parametrize(
+    ("unit", "x"), [("CUST 0", 110.617), ("CUST", 110.617), ("CUST 1", 43.55), ("CUST 2", 110.617)]
+)
+def test_units(unit: str, x: float) -> None:
+    """CUST 0 and 2 count 0.0001 inch, CUST 1 counts 0.001 mm."""
+    assert read(THROUGH_LINE, head=f"P  UNITS {unit}\n").points[0].x == pytest.approx(x)
+
+
+@pytest.mark.parametrize(
+    ("lines", "head", "message"),
+    [
+        ([THROUGH_LINE], "P  JOB demo\n", r"n\.ipc:2: no UNITS before the first record"),
+        ([THROUGH_LINE], "P  UNITS FURLONG\n", r"n\.ipc:1: unit 'FURLONG' is not known"),
+        ([THROUGH_LINE, "P  UNITS CUST 1"], HEAD, r"n\.ipc:4: the unit changes"),
+    ],
+)
+def test_a_netlist_without_a_clear_unit_is_refused(lines: list[str], head: str, message: str) -> None:
+    """Places in an unknown unit would name the wrong copper."""
+    with pytest.raises(FormatError, match=message):
+        read(*lines, head=head)
+
+
+@pytest.mark.parametrize(
+    ("alias", "net"),
+    [
+        ("P  NNAME1 A_REALLY_LONG_NET_NAME", "NNAME1"),
+        ("C  NNAMEm0000 A_REALLY_LONG_NET_NAME", "m0000"),
+        ("P  NNAME1 NNAME1 A_REALLY_LONG_NET_NAME", "NNAME1"),
+    ],
+)
+def test_long_names_have_aliases(alias: str, net: str) -> None:
+    """Aliases in parameters or comments, with or without their prefix in the records."""
+    assert read(alias, f"317{net:14}").points == ()
+    assert read(alias, f"317{net:14}" + THROUGH_LINE[17:]).points[0].net == "A_REALLY_LONG_NET_NAME"
+
+
+def test_a_continuation_takes_the_net_of_its_record() -> None:
+    """A 027 line adds a place to the net before it."""
+    first, second = read(SURFACE_LINE, "027" + " " * 35 + "A02X+000100Y+000200").points
+    assert (second.net, second.pin, second.access) == (first.net, first.pin, 2)
+    assert (second.x, second.y) == pytest.approx((0.254, 0.508))
+
+
+@pytest.mark.parametrize(
+    "line", ["367" + " " * 29 + "D0800UA00X+029100Y+012400", "379GND  VCC", "389BOARD_EDGE     X0Y0", "378GND L01 X10"]
+)
+def test_other_records_name_nothing_and_are_no_trouble(line: str) -> None:
+    """Tooling holes, adjacency, outlines and segments are skipped."""
+    assert read(line) == replace(read(), name="n.ipc")
+
+
+@pytest.mark.parametrize(
+    ("lines", "end", "what"),
+    [
+        (["555 what"], "999", "n.ipc has records of unknown type '555'"),
+        ([SURFACE_LINE[:41]], "999", "n.ipc has records without a place"),
+        ([SURFACE_LINE[:41] + "X+0307x5Y+015735"], "999", "n.ipc has numbers that are not readable"),
+        (["P  IMAGE PRIMARY", "P  IMAGE PANEL"], "999", "n.ipc holds several images"),
+        ([], "", "n.ipc has no end mark (999)"),
+    ],
+)
+def test_what_is_not_understood_is_doubted(lines: list[str], end: str, what: str) -> None:
+    """A line that may name copper and is not read makes the board incomplete."""
+    assert what in [d.what for d in read(*lines, end=end).doubts]
+
+
+@pytest.mark.parametrize(
+    ("data", "is_netlist"),
+    [(HEAD.encode(), True), (THROUGH_LINE.encode(), True), (b"C  hello\n", False), (b"%FSLAX24Y24*%", False)],
+)
+def test_netlists_are_told_by_their_content(data: bytes, is_netlist: bool) -> None:
+    """Whatever the file is called."""
+    assert looks_like_netlist(data) == is_netlist
+
+
+@given(st.text("0123456789XYDAPNC +-/", max_size=90))
+def test_any_record_is_read_or_doubted(line: str) -> None:
+    """Broken records leave finite places or none."""
+    try:
+        found = read(line)
+    except FormatError:
+        return
+    assert np.isfinite(found.places()).all()
+
+
+# ------------------------------------------------------------------------------------------------ naming copper
+
+
+def pad(x: float, y: float, net: int = UNKNOWN_NET, layer: int = 0, size: float = 1.0) -> Conductors:
+    row = np.array([[x, y, 0, 0, 0]])
+    return conductors(1, kind=Kind.DISC, geometry=row, radius=size / 2, net=net, layer=layer, pad=True)
+
+
+def track(x0: float, y0: float, x1: float, y1: float, layer: int = 0) -> Conductors:
+    return conductors(1, geometry=np.array([[x0, y0, x1, y1, 0]]), radius=0.1, layer=layer)
+
+
+def point(net: str, x: float, y: float, access: int = 1, part: str = "", pin: str = "", hole: float = 0.0) -> Point:
+    kind = THROUGH if hole else SURFACE
+    return Point(net, part, pin, kind, access, x, y, hole, PLATED if hole else UNPLATED, 1)
+
+
+def netlist(*points: Point) -> Netlist:
+    return Netlist("n.ipc", points, 0.00254)
+
+
+def named(copper: Conductors, *points: Point, tables: Tables | None = None) -> tuple[Naming, Tables]:
+    tables = tables or Tables()
+    return name_copper(netlist(*points), copper, holes(), tables, 2), tables
+
+
+def net_names(naming: Naming, tables: Tables) -> list[str]:
+    names = {NO_NET: "no net", UNKNOWN_NET: "unknown"}
+    return [names.get(n) or tables.nets[n].name for n in naming.copper.net.tolist()]
+
+
+def test_a_point_names_the_pad_under_it_on_its_layer() -> None:
+    """The pad, not the track across it, and not the pad on the other side."""
+    copper = concatenate([track(-5, 0, 5, 0), pad(0, 0), pad(0, 0, layer=1)])
+    naming, tables = named(copper, point("SIG", 0.2, 0.2))
+    assert net_names(naming, tables) == ["unknown", "SIG", "unknown"]
+    assert naming.doubts == ()
+
+
+def test_a_point_without_pad_names_the_smallest_copper() -> None:
+    """Painted lands are found too."""
+    naming, tables = named(concatenate([track(-9, 0, 9, 0), track(-1, 0, 1, 0)]), point("SIG", 0, 0))
+    assert net_names(naming, tables) == ["unknown", "SIG"]
+
+
+def test_a_hole_on_all_layers_is_named_with_its_pads() -> None:
+    """Access 00 of a through hole reaches every layer, and the hole itself."""
+    drilled = holes(1, ends=np.array([[0.0, 0, 0, 0]]), radius=0.2, plated=PLATED, last=1)
+    tables = Tables()
+    copper = concatenate([pad(0, 0), pad(0, 0, layer=1)])
+    naming = name_copper(netlist(point("SIG", 0, 0, ALL_LAYERS, hole=0.4)), copper, drilled, tables, 2)
+    assert net_names(naming, tables) == ["SIG", "SIG"]
+    assert naming.holes.net.tolist() == [0]
+
+
+def test_not_connected_pads_are_nets_of_their_own() -> None:
+    """N/C is no net that joins pads."""
+    copper = concatenate([pad(0, 0), pad(5, 0)])
+    naming, tables = named(copper, point("N/C", 0, 0, 1, "U1", "3"), point("N/C", 5, 0, 1, "U1", "4"))
+    assert net_names(naming, tables) == ["N/C (U1.3)", "N/C (U1.4)"]
+    assert all(net.single for net in tables.nets)
+
+
+def test_two_names_on_one_pad_are_doubted_and_name_nothing() -> None:
+    """Neither name is taken on trust."""
+    naming, tables = named(pad(0, 0), point("A", 0, 0), point("B", 0.1, 0))
+    assert net_names(naming, tables) == ["unknown"]
+    assert [d.what for d in naming.doubts] == ["n.ipc and the copper disagree on A"]
+
+
+def test_two_names_on_one_piece_of_copper_are_a_contact() -> None:
+    """A short between pads of two nets shows in the connection."""
+    copper = concatenate([pad(0, 0), track(0, 0, 9, 0), pad(9, 0)])
+    naming, tables = named(copper, point("A", 0, 0), point("B", 9, 0))
+    joined = connect(naming.copper, naming.holes, tables.nets, 2)
+    assert [c.nets for c in joined.connectivity.contacts] == [(0, 1)]
+
+
+def test_stated_nets_win_and_a_different_netlist_is_doubted() -> None:
+    """What the layers say stays; the netlist's other word is told with its pin."""
+    tables = Tables()
+    one, two = tables.net("ONE"), tables.net("TWO")
+    copper = concatenate([pad(0, 0, one), pad(5, 0, two), pad(9, 0, one)])
+    points = [point("ONE", 0, 0), point("ONE", 5, 0, 1, "U1", "7"), point("ONE", 9, 0)]
+    naming, _ = named(copper, *points, tables=tables)
+    assert net_names(naming, tables) == ["ONE", "TWO", "ONE"]
+    assert [d.what for d in naming.doubts] == ["n.ipc and the copper disagree on ONE (U1.7)"]
+
+
+def test_a_netlist_that_cuts_names_short_agrees() -> None:
+    """A name that always and alone meets one stated net is that net; a remark tells."""
+    tables = Tables()
+    long = tables.net("A_VERY_LONG_NET_NAME")
+    naming, _ = named(
+        concatenate([pad(0, 0, long), pad(5, 0, long)]), point("A_VERY", 0, 0), point("A_VERY", 5, 0), tables=tables
+    )
+    assert net_names(naming, tables) == ["A_VERY_LONG_NET_NAME"] * 2
+    assert naming.doubts == ()
+    assert [r.what for r in naming.remarks] == ["n.ipc spells 1 nets differently"]
+
+
+def test_an_open_net_is_doubted() -> None:
+    """Two points of one net on copper that nothing joins."""
+    copper = concatenate([pad(0, 0), pad(9, 0), pad(5, 5)])
+    naming, tables = named(copper, point("A", 0, 0), point("A", 9, 0), point("B", 5, 5))
+    joined = connect(naming.copper, naming.holes, tables.nets, 2)
+    doubts = open_nets(naming, netlist(), joined.connectivity, tables)
+    assert [d.what for d in doubts] == ["net A is open"]
+    assert "2 separate pieces" in doubts[0].why
+
+
+def test_a_few_lost_points_are_told() -> None:
+    """The rest is named all the same."""
+    pads = [pad(2.0 * i, 0) for i in range(20)]
+    naming, tables = named(concatenate(pads), *(point(f"N{i}", 2.0 * i, 0) for i in range(21)))
+    assert net_names(naming, tables)[:2] == ["N0", "N1"]
+    assert [d.what for d in naming.doubts] == ["1 points of n.ipc meet no copper"]
+
+
+PLACES = np.array([(1.0 * i * i, 3.0 * i) for i in range(12)])
+
+
+@pytest.mark.parametrize(
+    ("moved", "advice"),
+    [
+        (PLACES + np.array([100, 0]), "it would fit moved by (-100.000, 0.000) mm"),
+        (PLACES * (-1, 1) + (300, 0), "it would fit mirrored in x and moved by (300.000, 0.000) mm"),
+        (PLACES / 25.4 + (500, 500), "it would fit scaled by 25.4 and moved by (-12700.000, -12700.000) mm"),
+        (np.random.default_rng(1).uniform(500, 900, PLACES.shape), "no shift or mirror image fits either"),
+    ],
+)
+def test_a_misplaced_netlist_names_nothing(moved: np.ndarray, advice: str) -> None:
+    """A shifted or mirrored netlist is told with what would fit, and is not applied."""
+    copper = concatenate([pad(x, y) for x, y in PLACES])
+    naming, tables = named(copper, *(point(f"N{i}", x, y) for i, (x, y) in enumerate(moved)))
+    assert set(net_names(naming, tables)) == {"unknown"}
+    (doubt,) = naming.doubts
+    assert doubt.what == "n.ipc does not fit the copper"
+    assert advice in doubt.why
+
+
+def test_a_small_common_shift_is_doubted() -> None:
+    """Points that all lie beside the centres of round pads by one vector tell of another origin."""
+    copper = concatenate([pad(x, y) for x, y in PLACES])
+    naming, _ = named(copper, *(point(f"N{i}", x + 0.05, y) for i, (x, y) in enumerate(PLACES)))
+    assert [d.what for d in naming.doubts] == ["n.ipc is shifted"]
+    assert "(0.050, 0.000) mm" in naming.doubts[0].why
+
+
+def test_a_netlist_without_points_is_doubted() -> None:
+    """An empty netlist names nothing, and says so."""
+    naming, _ = named(pad(0, 0))
+    assert [d.what for d in naming.doubts] == ["n.ipc names nothing"]
