@@ -35,8 +35,7 @@ Keys = npt.NDArray[np.int64]
 Ask = Callable[[Rows, Rows], Keys]  # conductors of both sides: the number of their group, negative to leave them out
 
 RUN = 2.0  # mm; length of the runs that rims are first looked at in
-TOLERANCE = 0.0004  # mm; how close to the shortest way a search stops
-SMALL = 0.05  # mm; pieces of rim below this are judged by their middles where the board blocks the line between them
+TOLERANCE = 0.0002  # mm; how close to the shortest way a search stops
 GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
 BLOCK = 400_000  # pairs looked at at once: bounds memory
 
@@ -87,6 +86,11 @@ class _Cells:
         """Length of both pieces of rim together."""
         return _lengths(self.u) + _lengths(self.v)
 
+    @property
+    def middle(self) -> Floats:
+        """Middles of u and v along their loops, (n, 2)."""
+        return np.column_stack((self.at[:, :2].mean(axis=1), self.at[:, 2:].mean(axis=1)))
+
 
 class _Side:
     """The conductors at one end of the ways."""
@@ -124,6 +128,10 @@ class Air:
         self.rims = _cut(rims_of(board))
         self.inside = shapely.buffer(board, -GRAZE, join_style="mitre")
         shapely.prepare(self.inside)
+        reflex = self.rims.bend_before > 0  # corners where the board reaches round: no string is pulled tight on them
+        self.bends = np.cumsum(reflex)  # up to and with the start of each piece of rim
+        self.all_bends = np.bincount(self.rims.loop, reflex).astype(np.int64)
+        self.outmost, self.outmost_at = _outmost(self.rims)
         place = np.column_stack((self.rims.loop, self.rims.s // RUN))
         _, run = np.unique(place, axis=0, return_inverse=True)
         self.count = np.bincount(run)
@@ -184,14 +192,47 @@ class Air:
         """Between copper that inner layers expose a wall may have no height at all."""
         return float(self.depth[-1]) if len(self.depth) == 2 else 0.0
 
+    def around(self, cells: _Cells) -> Floats:
+        """Shortest ways within the void between the middles of blocked cells, round the rim between them.
+
+        A stretch of rim that only sticks out is its own shortest way; any other is pulled tight.
+        """
+        u, v, (s, t) = _middles(cells.u), _middles(cells.v), cells.middle.T
+        straight = np.hypot(*(u - v).T)
+        i, j = cells.rim.T
+        loop = self.rims.loop[i]
+        same = loop == self.rims.loop[j]
+        forth = np.mod(t - s, self.rims.perimeter[loop])
+        bends = self.bends[j] - self.bends[i]
+        bends += self.all_bends[loop] * ((j < i) | ((j == i) & (t < s)))
+        ways = np.where(same, [forth, self.rims.perimeter[loop] - forth], straight)
+        round_ = np.stack((bends == 0, self.all_bends[loop] - bends == 0)) | ~same
+        best: Floats = np.where(round_, ways, np.inf).min(axis=0)
+        least = np.where(round_, np.inf, self._least_around(cells, u, v, forth))
+        for row in np.flatnonzero(least.min(axis=0) < best):
+            best[row] = min(best[row], _length_of(self.within(cells.take(np.array([row])))))
+        return best
+
+    def _least_around(self, cells: _Cells, u: Floats, v: Floats, forth: Floats) -> Floats:
+        """What the ways round both stretches of rim cannot be shorter than, (2, n): they pass its outermost corners."""
+        loop = self.rims.loop[cells.rim[:, 0]]
+        w = self.outmost[loop]
+        detour = np.hypot(*(w - u[:, None]).T).T + np.hypot(*(w - v[:, None]).T).T
+        along, away = (v - u)[:, None], w - u[:, None]
+        side = along[..., 0] * away[..., 1] - along[..., 1] * away[..., 0]
+        ahead = np.mod(self.outmost_at[loop] - cells.middle[:, 0][:, None], self.rims.perimeter[loop][:, None])
+        forward = ahead < forth[:, None]
+        passed = np.stack((forward & (side < 0), ~forward & (side > 0)))
+        least: Floats = np.where(passed, detour, np.hypot(*(u - v).T)[:, None]).max(axis=2)
+        return least
+
     def within(self, cell: _Cells) -> Floats:
-        """The shortest way within the void between the middles of the two pieces of rim of one blocked cell."""
+        """The shortest way within the void between the middles of one blocked cell, as points."""
         u, v = _middles(cell.u)[0], _middles(cell.v)[0]
-        straight = np.stack((u, v))
         one, two = (int(loop) for loop in self.rims.loop[cell.rim[0]])
         if one != two:
-            return straight
-        s, t = float(cell.at[0, :2].mean()), float(cell.at[0, 2:].mean())
+            return np.stack((u, v))
+        s, t = (float(place) for place in cell.middle[0])
         round_ = float(self.rims.perimeter[one])
         forth = np.array([u, *self.rims.between(one, s, t + round_ * (t < s))[1:-1], v])
         back = np.array([v, *self.rims.between(one, t, s + round_ * (s < t))[1:-1], u])
@@ -235,7 +276,7 @@ class _Search:
         at = np.column_stack((rims.s[u], rims.s[u] + rims.length[u], rims.s[v], rims.s[v] + rims.length[v]))
         rim, slack = np.column_stack((u, v)), rims.slack[u] + rims.slack[v]
         cells = _Cells(row, p[row], q[row], height[row], rims.ends[u], rims.ends[v], at, rim, slack)
-        kept = self._bounds(cells) < self.limit
+        kept = self._bounds(cells, self._flat(cells)) < self.limit
         self.cells.append(cells.take(kept))
         self.keys.append(key[row[kept]])
 
@@ -248,10 +289,9 @@ class _Search:
         floor = np.full(len(keys), np.inf)  # nothing that was dropped is shorter than this
         won: dict[int, _Cells] = {}
         while len(cells):
-            bound, length = self._bounds(cells), self._lengths(cells)
-            tiny = cells.size <= TOLERANCE / 2
+            flat, tiny = self._flat(cells), cells.size <= TOLERANCE / 2
+            bound, length = self._bounds(cells, flat), self._lengths(cells, flat)
             length = np.where(np.isinf(length) & tiny, bound, length)
-            bound = np.maximum(bound, np.where(np.isfinite(length), length - cells.size, 0.0))
             for row in _improving(cells.group, length, best):
                 won[int(cells.group[row])] = cells.take(np.array([row]))
             open_ = (bound < best[cells.group] - TOLERANCE) & ~tiny
@@ -259,25 +299,27 @@ class _Search:
             cells = _halved(cells.take(open_))
         return self._told(keys, np.minimum(best, floor), won)
 
-    def _bounds(self, cells: _Cells) -> Floats:
-        """What no way over these pieces of rim can be shorter than."""
+    def _bounds(self, cells: _Cells, flat: Floats) -> Floats:
+        """What no way over these pieces of rim can be shorter than: L changes no faster than its ends move."""
         u, v = _segments(cells.u), _segments(cells.v)
-        flat = np.hypot(shapely.distance(u, v), cells.height)
-        bounds: Floats = self.a.gap(cells.p, u) + flat + self.b.gap(cells.q, v) - cells.slack
+        flat = np.maximum(shapely.distance(u, v), flat - cells.size / 2)
+        bounds: Floats = self.a.gap(cells.p, u) + np.hypot(flat, cells.height) + self.b.gap(cells.q, v) - cells.slack
         return bounds
 
-    def _lengths(self, cells: _Cells) -> Floats:
-        """Length of the way over the middles of both pieces of rim; infinite where that is not known yet."""
-        u, v = _middles(cells.u), _middles(cells.v)
-        line = shapely.linestrings(np.stack((u, v), axis=1))
-        flat = shapely.length(line)
-        blocked = np.flatnonzero((flat > 0) & shapely.intersects(self.air.inside, line))
-        for row in blocked:
-            small = cells.size[row] <= SMALL
-            flat[row] = _length_of(self.air.within(cells.take(np.array([row])))) if small else np.inf
-        ends = self.a.gap(cells.p, shapely.points(u)) + self.b.gap(cells.q, shapely.points(v))
-        lengths: Floats = ends + np.hypot(flat, cells.height) - cells.slack
+    def _lengths(self, cells: _Cells, flat: Floats) -> Floats:
+        """Length of the way over the middles of both pieces of rim; infinite where inner copper is not there."""
+        u, v = shapely.points(_middles(cells.u)), shapely.points(_middles(cells.v))
+        rise = np.hypot(flat, cells.height)
+        lengths: Floats = self.a.gap(cells.p, u) + rise + self.b.gap(cells.q, v) - cells.slack
         return lengths
+
+    def _flat(self, cells: _Cells) -> Floats:
+        """L between the middles of both pieces of rim."""
+        line = shapely.linestrings(np.stack((_middles(cells.u), _middles(cells.v)), axis=1))
+        flat: Floats = shapely.length(line)
+        blocked = np.flatnonzero((flat > 0) & shapely.intersects(self.air.inside, line))
+        flat[blocked] = self.air.around(cells.take(blocked))
+        return flat
 
     def _told(self, keys: Keys, floor: Floats, won: dict[int, _Cells]) -> Ways:
         numbers = np.array([n for n in sorted(won) if floor[n] < self.limit], dtype=np.intp)
@@ -325,8 +367,18 @@ def _cut(rims: Rims) -> Rims:
     part = np.stack((step / count[row], (step + 1) / count[row]), axis=1)
     a, b = rims.ends[row, 0:2], rims.ends[row, 2:4]
     ends = np.hstack([a + part[:, k : k + 1] * (b - a) for k in (0, 1)])
-    none = np.zeros(len(row))
-    return Rims(ends, rims.s[row] + step * size, size, rims.loop[row], rims.slack[row], none, none, rims.perimeter)
+    bend = np.where(step == 0, rims.bend_before[row], 0.0)
+    s, loop, slack = rims.s[row] + step * size, rims.loop[row], rims.slack[row]
+    return Rims(ends, s, size, loop, slack, bend, np.zeros(len(row)), rims.perimeter)
+
+
+def _outmost(rims: Rims) -> tuple[Floats, Floats]:
+    """The corners of each loop that lie farthest in eight directions, (loops, 8, 2), and where along it they are."""
+    angle = np.arange(8) * np.pi / 4
+    reach = rims.ends[:, :2] @ np.stack((np.cos(angle), np.sin(angle)))
+    corners = [np.flatnonzero(rims.loop == loop) for loop in range(len(rims.perimeter))]
+    rows = np.array([own[reach[own].argmax(axis=0)] for own in corners], dtype=np.intp).reshape(-1, 8)
+    return rims.ends[rows, :2], rims.s[rows]
 
 
 def _counted(counts: Rows) -> Rows:

@@ -433,6 +433,8 @@ def _separation(
 ) -> Separation:
     net = bodies.shapes.net
     on = [np.flatnonzero((net >= 0) & mask[np.maximum(net, 0)]) if len(mask) else _none() for mask in masks]
+    if isinstance(spec, Barrier):
+        on = [rows[~_floats(layout, rows)] for rows in on]
     third = np.ones(len(bodies), dtype=np.bool_)
     for rows in on:
         third[rows] = False
@@ -460,6 +462,13 @@ def _separation(
         straddling=spec.straddling if isinstance(spec, Barrier) else (),
         doubts=tuple(doubts),
     )
+
+
+def _floats(layout: Layout, rows: Rows) -> Bools:
+    """Copper that belongs to no region whatever its net: thieving, text, fiducials."""
+    copper = rows < len(layout.board.copper)
+    floats: Bools = copper & (layout.row_region[np.where(copper, rows, 0)] < 0) if len(rows) else copper
+    return floats
 
 
 def _members(mask: Bools) -> frozenset[int]:

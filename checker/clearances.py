@@ -25,7 +25,7 @@ from parsers.primitives import Bools, Floats, Ints, Rows
 
 KINDS = (OUTER, INNER, THROUGH)
 EDGE, SEVERAL = "edge", "several"  # places beside layers and THROUGH
-SAFETY_HARM = 1000.0  # what falls short of a barrier stands before what is merely noisy
+SAFETY_HARM = 1e6  # what falls short of a barrier stands before whatever only makes noise
 HINT = "Move the copper apart, remove what bridges the way, or use a wider isolator."
 
 

@@ -257,7 +257,38 @@ def _measured(found: _Candidates, a: Pieces, b: Pieces) -> Nearest:
     level = length > best[group] + SAME
     order = np.lexsort((end[:, 1], end[:, 0], start[:, 1], start[:, 0], level, group))
     first = order[np.searchsorted(group[order], np.arange(len(keys)))]
-    return Nearest(keys, best, a.row[i[first]], b.row[j[first]], start[first], end[first])
+    start, end = start[first], end[first]
+    for place, row in enumerate(first.tolist()):
+        skeletons = (a.shape[i[row]], -a.radius[i[row]], start[place]), (b.shape[j[row]], b.radius[j[row]], end[place])
+        shift = _to_the_middle(skeletons)
+        start[place], end[place] = start[place] + shift, end[place] + shift
+    return Nearest(keys, best, a.row[i[first]], b.row[j[first]], start, end)
+
+
+def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]) -> Floats:
+    """How far to move the points where a distance is taken to the middle of two straight edges that face each other.
+
+    Parameters
+    ----------
+    skeletons : of both sides: the shape, how far it lies behind (negative) or beyond the point, and the point
+    """
+    line = skeletons[1][2] - skeletons[0][2]
+    gap = float(np.hypot(line[0], line[1]))
+    if gap <= SAME:
+        return np.zeros(2)
+    normal = line / gap
+    along = np.array([-normal[1], normal[0]])
+    low, high = -np.inf, np.inf
+    for shape, offset, point in skeletons:
+        edges = _edges(shape).reshape(-1, 2, 2) - point
+        place = np.sort(edges @ along, axis=1)
+        facing = (np.abs(edges @ normal - offset) <= SAME).all(axis=1)
+        facing &= (place[:, 0] <= SAME) & (place[:, 1] >= -SAME)
+        if not facing.any():
+            return np.zeros(2)
+        low, high = max(low, place[facing, 0].min()), min(high, place[facing, 1].max())
+    shift: Floats = along * (low + high) / 2
+    return shift
 
 
 # ----------------------------------------------------------------------------------------------------- exact pairs

@@ -206,7 +206,7 @@ def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Fi
         regions=separation.regions,
         path=(tuple(dict.fromkeys(path)),) if len(set(path)) > 1 else (),
         unit="",
-        harm=SAFETY_HARM,
+        harm=2 * SAFETY_HARM,
         hint="Remove it, or list the part as isolator or straddling if it separates the sides.",
         detail={"chain": [link.part or _touch(layout, link) for link in chain]},
     )
@@ -256,7 +256,7 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
         measured=float(len(joined)),
         required=1.0,
         unit="",
-        harm=SAFETY_HARM,
+        harm=2 * SAFETY_HARM,
         hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
         detail={"joined": joined},
     )
