@@ -248,12 +248,12 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
 def _touching(parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, Floats]:
     """Of candidate pairs those of one net and layer whose copper touches and which tell something.
 
-    Two fragments on the same cells tell nothing, unless one of them is an area that a trace reaches.
+    Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches.
     """
     fits = (first < second) & (parts.net[first] == parts.net[second]) & (parts.layer[first] == parts.layer[second])
     first, second = first[fits], second[fits]
     alike = (parts.labels[first] == parts.labels[second]).all(axis=1) & (parts.labels[first] >= 0).all(axis=1)
-    tells = ~alike | (parts.line[first] != parts.line[second])
+    tells = ~alike | (parts.pad[first] != parts.pad[second])
     first, second = first[tells], second[tells]
     distance = shapely.distance(parts.shape[first], parts.shape[second])
     touch = distance - parts.radius[first] - parts.radius[second] <= TOUCH

@@ -37,7 +37,7 @@ class BoxIndex:
         boxes = np.ascontiguousarray(boxes, dtype=np.float64).reshape(-1, 4)
         if self._tree is None or not len(boxes):
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
-        found, counts = self._tree.intersection_v(boxes[:, :2], boxes[:, 2:])
+        found, counts = self._tree.intersection_v(boxes[:, :2], boxes[:, 2:])  # type: ignore[no-untyped-call]
         asked = np.repeat(np.arange(len(boxes)), counts.astype(np.intp))
         order = np.lexsort((found, asked))
         return asked[order].astype(np.intp), found[order].astype(np.intp)

@@ -14,6 +14,7 @@ import shapely
 
 from checker.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.index import BoxIndex, grouped
+from checker.measures import Measures
 from checker.partition import Views, views_of
 from checker.pours import PourLimits, find_pours, holds_disc
 from checker.regions import (
@@ -27,7 +28,7 @@ from checker.regions import (
     shared_by_ties,
 )
 from checker.rules_file import Barrier, Rules, Tie
-from checker.stretches import Grounds, Network
+from checker.stretches import Graph, Grounds, StretchFinder
 from parsers.board import Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
@@ -306,33 +307,23 @@ class Layout:
         return changing
 
     @cached_property
-    def network(self) -> Network:
-        """Fragments and what joins them."""
-        return Network(
-            self.board,
-            self.views,
-            self.grounds,
-            self.fragments,
-            contacts(self.board, self.fragments),
-            self.near_isolators,
-            self.limits["unreferenced_run"],
-            self._wide_areas(),
-        )
-
-    def _wide_areas(self) -> Rows:
-        """Areas that are exempt from unreferenced-run."""
-        rows = np.unique(self.fragments.row[~self.fragments.line & ~self.fragments.pad])
-        shapes = self.board.copper.shapes(rows)
-        return rows[[holds_disc(shape, self.limits["pour"]) for shape in shapes]] if len(rows) else rows
-
-    @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
         """Connected parts of nets off the reference that tell something (gap-crossing, unreferenced-run).
 
         Crossings, stretches between separate pieces of one region's pours, and bare runs longer than
         limits.unreferenced_run.
         """
-        return self.network.stretches()
+        parts = self.fragments
+        graph = Graph(self.board, parts, contacts(self.board, parts), self.grounds)
+        measures = Measures(self.board, self.views, parts, self.near_isolators)
+        least = self.limits["unreferenced_run"]
+        return StretchFinder(graph, self.views, measures, least, self._wide_areas()).stretches()
+
+    def _wide_areas(self) -> Rows:
+        """Areas that are exempt from unreferenced-run."""
+        rows = np.unique(self.fragments.row[~self.fragments.line & ~self.fragments.pad])
+        shapes = self.board.copper.shapes(rows)
+        return rows[[holds_disc(shape, self.limits["pour"]) for shape in shapes]] if len(rows) else rows
 
     def reference_share(self, net: int) -> float | None:
         """Part of a net's centre line (0..1) with its own region's pours on one side at least; None without line."""

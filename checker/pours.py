@@ -9,18 +9,21 @@ that shapes the pour, not with the number of stitching vias.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
-from checker.index import BoxIndex
+from checker.index import BoxIndex, grouped, widened
 from checker.regions import Pour, Region
 from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+POLYGON = 3  # shapely's type number
 WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
 
 
@@ -83,26 +86,55 @@ def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
     return not shapely.is_empty(shapely.buffer(shape, -(diameter - TOUCH) / 2, quad_segs=STEPS))
 
 
-def united(shapes: Iterable[shapely.Geometry]) -> list[shapely.Polygon]:
-    """Connected pieces of a union; pieces within TOUCH of each other are one."""
-    pieces = shapely.get_parts(shapely.union_all(list(shapes)))
-    pieces = pieces[shapely.get_type_id(pieces) == 3]
-    seams = _seams(pieces)
-    if len(seams):
-        pieces = shapely.get_parts(shapely.union_all([*pieces, *seams]))
-    return list(pieces)
+def united(shapes: Shapes) -> Shapes:
+    """Connected pieces of a union, as Polygons; pieces within TOUCH of each other are one.
+
+    Shapes that meet no other are left as they are, however large.
+    """
+    shapes = shapely.get_parts(shapes)
+    pieces = _polygons(_joined(shapes, *_meeting(shapes, 0.0)))
+    first, second = _meeting(pieces, TOUCH)
+    if not len(first):
+        return pieces
+    seams = _seams(pieces, first, second)
+    pieces = np.concatenate((pieces, seams))
+    return _polygons(_joined(pieces, *_meeting(pieces, 0.0)))
 
 
-def _seams(pieces: Shapes) -> list[shapely.Geometry]:
+def _polygons(shapes: Shapes) -> Shapes:
+    """Polygons among the parts of shapes."""
+    parts = shapely.get_parts(shapes)
+    polygons: Shapes = parts[shapely.get_type_id(parts) == POLYGON]
+    return polygons
+
+
+def _meeting(shapes: Shapes, distance: float) -> tuple[Rows, Rows]:
+    """Pairs of shapes within a distance of each other, the one with more vertices first."""
+    boxes = shapely.bounds(shapes)
+    first, second = BoxIndex(widened(boxes, distance)).meeting(boxes)
+    size = shapely.get_num_coordinates(shapes)
+    pairs = (size[first] > size[second]) | ((size[first] == size[second]) & (first < second))
+    first, second = first[pairs], second[pairs]
+    shapely.prepare(shapes[np.unique(first)])
+    meet = shapely.dwithin(shapes[first], shapes[second], distance)
+    return first[meet], second[meet]
+
+
+def _joined(shapes: Shapes, first: Rows, second: Rows) -> Shapes:
+    """Union of the shapes that pairs connect; each that is in no pair by itself."""
+    graph = coo_array((np.ones(len(first), dtype=bool), (first, second)), shape=(len(shapes),) * 2)
+    groups = grouped(np.arange(len(shapes)), connected_components(graph, directed=False)[1])
+    out: Shapes = np.empty(len(groups), dtype=object)
+    out[:] = [shapes[g[0]] if len(g) == 1 else shapely.union_all(shapes[g]) for g in groups.values()]
+    return out
+
+
+def _seams(pieces: Shapes, first: Rows, second: Rows) -> Shapes:
     """What closes the hairlines between pieces that touch within the contract's tolerance."""
-    if len(pieces) < 2:
-        return []
-    tree = shapely.STRtree(pieces)
-    first, second = tree.query(pieces, predicate="dwithin", distance=TOUCH)
-    pairs = first < second
-    reach = TOUCH * 0.51
-    a, b = (shapely.buffer(pieces[side[pairs]], reach, join_style="mitre") for side in (first, second))
-    return [seam for seam in shapely.intersection(a, b) if not seam.is_empty]
+    around = shapely.box(*widened(shapely.bounds(pieces[second]), 2 * TOUCH).T)
+    a = shapely.buffer(shapely.intersection(pieces[first], around), TOUCH * 0.51, join_style="mitre")
+    b = shapely.buffer(pieces[second], TOUCH * 0.51, join_style="mitre")
+    return _polygons(shapely.intersection(a, b))
 
 
 def _rows(copper: _Copper, nets: frozenset[int], layer: int) -> Rows:
@@ -133,21 +165,17 @@ def _can_hold(piece: shapely.Polygon, diameter: float) -> bool:
     return bool(min(x1 - x0, y1 - y0) >= diameter - TOUCH)
 
 
-def _shaping(copper: _Copper, rows: Rows) -> list[shapely.Geometry]:
-    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside them."""
+def _shaping(copper: _Copper, rows: Rows) -> Shapes:
+    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside one of them."""
     boxes = copper.boxes[rows]
     wide = (copper.copper.kind[rows] == Kind.AREA) & (np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE)
-    if not wide.any():
-        return list(copper.copper.shapes(rows))
-    base = shapely.union_all(copper.copper.shapes(rows[wide]))
-    others = rows[~wide & ~_inside(base, boxes)]
-    return [base, *copper.copper.shapes(others)]
-
-
-def _inside(base: shapely.Geometry, boxes: Floats) -> Bools:
-    shapely.prepare(base)
-    inside: Bools = shapely.contains_properly(base, shapely.box(*boxes.T))
-    return inside
+    areas = copper.copper.shapes(rows[wide])
+    shapely.prepare(areas)
+    outer, inner = BoxIndex(boxes[wide]).meeting(boxes[~wide])[::-1]
+    hidden = np.zeros(len(rows), dtype=bool)
+    others = np.flatnonzero(~wide)
+    hidden[others[inner[shapely.contains_properly(areas[outer], shapely.box(*boxes[others[inner]].T))]]] = True
+    return np.concatenate((areas, copper.copper.shapes(rows[~wide & ~hidden])))
 
 
 def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float) -> shapely.Polygon:
@@ -157,7 +185,7 @@ def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float)
         return piece
     keep = ~_short(rings, hole)
     voids = shapely.polygons(rings[keep])
-    keep[keep] = [not void for void in _around_pads(voids, drilled, hole)]
+    keep[keep] = ~_around_pads(voids, drilled, hole)
     return shapely.Polygon(piece.exterior, list(rings[keep]))
 
 
@@ -171,17 +199,18 @@ def _short(rings: Shapes, hole: float) -> Bools:
     return short
 
 
-def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> Iterator[bool]:
-    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper."""
-    middles, shapes = drilled
-    owner, pad = shapely.STRtree(voids).query(shapely.points(middles), predicate="intersects")[::-1]
-    for i, void in enumerate(voids):
-        pads = shapes[pad[owner == i]]
-        if not len(pads):
-            yield False
-            continue
-        reach = shapely.buffer(shapely.union_all(pads), hole, quad_segs=STEPS)
-        yield bool(shapely.covers(reach, void))
+def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> Bools:
+    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper, shape (k,)."""
+    middles, pads = drilled
+    pad, owner = shapely.STRtree(voids).query(shapely.points(middles), predicate="intersects")
+    around = np.zeros(len(voids), dtype=bool)
+    reach = shapely.buffer(pads[pad], hole, quad_segs=8)  # quick and a little small: settles voids around one pad
+    around[owner[shapely.covers(reach, voids[owner])]] = True
+    open_ = ~around[owner]
+    for void, members in grouped(pad[open_], owner[open_]).items():
+        reach = shapely.buffer(shapely.union_all(pads[members]), hole, quad_segs=STEPS)
+        around[void] = shapely.covers(reach, voids[void])
+    return around
 
 
 def _clipped(

@@ -18,46 +18,58 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from checker.findings import XY, Path
+from checker.findings import XY
 from checker.fragments import Contacts, Fragments
 from checker.index import BoxIndex, grouped, widened
-from checker.partition import EPSILON, OFF, Views, ring_segments
+from checker.measures import Measures, as_path, bounds_of, width_of, xy
+from checker.partition import OFF, View, Views
 from checker.regions import Pour, Stretch
 from parsers.board import Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
+Edges = tuple[Rows, Rows]
 FRAGMENT, CHANGE, HOLE = "fragment", "change", "hole"
 Token = tuple[str, int]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Grounds:
-    """What the labels of cells mean."""
+    """What the labels of cells mean: pours, then ties."""
 
     pours: tuple[Pour, ...]
-    ties: tuple[frozenset[int], ...]  # pairs of regions; the labels after the pours
+    ties: tuple[frozenset[int], ...]  # the two regions of each
 
     def regions(self, labels: Iterable[int]) -> tuple[int, ...]:
         """Regions of some labels, ascending; a tie adds one only where neither of its regions is there already."""
-        named = {self.pours[i].region for i in labels if 0 <= i < len(self.pours)}
-        for i in sorted(labels):
-            if i >= len(self.pours) and not named & self.ties[i - len(self.pours)]:
-                named.add(min(self.ties[i - len(self.pours)]))
+        known = sorted(label for label in labels if label >= 0)
+        named = {self.pours[label].region for label in known if label < len(self.pours)}
+        for label in known:
+            if label >= len(self.pours) and not named & self.ties[label - len(self.pours)]:
+                named.add(min(self.ties[label - len(self.pours)]))
         return tuple(sorted(named))
 
     def is_moat(self, labels: Iterable[int]) -> bool:
         """Whether two of the labels are separate pieces of one region's pours on one layer."""
-        places = [(self.pours[i].region, self.pours[i].layer) for i in labels if 0 <= i < len(self.pours)]
-        return len(places) > len(set(places))
+        known = [self.pours[label] for label in labels if 0 <= label < len(self.pours)]
+        return len(known) > len({(pour.region, pour.layer) for pour in known})
 
-    def differ(self, a: Ints, b: Ints) -> Bools:
-        """Pairs of labels whose direct contact is a change of region, or of pieces on one layer."""
+    def tells(self, labels: Iterable[int]) -> bool:
+        """Whether a stretch that touches these is a crossing or spans a moat."""
+        known = list(labels)
+        return len(self.regions(known)) > 1 or self.is_moat(known)
+
+    @cached_property
+    def _table(self) -> Bools:
         size = len(self.pours) + len(self.ties)
         table = np.zeros((size + 1, size + 1), dtype=bool)
         for i in range(size):
             for j in range(i):
-                table[i, j] = table[j, i] = len(self.regions((i, j))) > 1 or self.is_moat((i, j))
-        result: Bools = table[a, b] & (a >= 0) & (b >= 0)
+                table[i, j] = table[j, i] = self.tells((i, j))
+        return table
+
+    def differ(self, a: Ints, b: Ints) -> Bools:
+        """Pairs of labels whose direct contact is a change of region, or of pieces on one layer."""
+        result: Bools = self._table[a, b] & (a >= 0) & (b >= 0)
         return result
 
 
@@ -67,11 +79,12 @@ class Part:
 
     view: int
     fragments: Rows
-    changes: Rows  # positions in the list of changes
-    holes: Rows  # holes that join it
+    changes: Rows
+    holes: Rows  # that join it
     labels: tuple[int, ...]
-    line: bool  # it has more than lands
+    traced: bool  # it has more than lands
 
+    @property
     def tokens(self) -> set[Token]:
         """What two parts have in common if they overlap."""
         named = ((FRAGMENT, self.fragments), (CHANGE, self.changes), (HOLE, self.holes))
@@ -79,236 +92,254 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Changes:
-    """Direct contacts of traces over different pours, in either view."""
+class Graph:
+    """Fragments and what joins them, independent of the view."""
 
-    first: Rows
-    second: Rows
-    link: Shapes  # shortest line between them
+    board: Board
+    parts: Fragments
+    touching: Contacts
+    grounds: Grounds
 
-    def ends(self, rows: Rows) -> Rows:
-        """Fragments at both ends of some changes."""
-        return np.concatenate((self.first[rows], self.second[rows]))
+    def links(self, contacts: Rows) -> Shapes:
+        """Shortest line between the two fragments of some contacts."""
+        first, second = self.touching.first[contacts], self.touching.second[contacts]
+        lines: Shapes = shapely.shortest_line(self.parts.shape[first], self.parts.shape[second])
+        return lines
 
-
-class Network:
-    """The graph of fragments, and the stretches found in it.
-
-    Parameters
-    ----------
-    exempt : per net an area in which leaving the reference is no matter (pads of isolators and their fan-out)
-    least : bare runs not longer than this are left out, mm
-    wide : areas wider than this are never bare, mm
-    """
-
-    def __init__(
-        self,
-        board: Board,
-        views: Sequence[Views],
-        grounds: Grounds,
-        parts: Fragments,
-        touching: Contacts,
-        exempt: Mapping[int, shapely.Geometry],
-        least: float,
-        wide: Rows,
-    ) -> None:
-        self.board = board
-        self.views = views
-        self.grounds = grounds
-        self.parts = parts
-        self.touching = touching
-        self.exempt = exempt
-        self.least = least
-        self.wide = np.isin(parts.row, wide)
-
-    # ------------------------------------------------------------------------------------------------- one view
-
-    def view_parts(self, view: int) -> list[Part]:
-        """Connected parts off the reference in one view that touch pours of two regions, or separate pieces."""
-        off = self.parts.labels[:, view] == OFF
-        changes = self._changes_in(view)
-        alive = self._alive(view)
-        node = self._joined(off, self._free_links(view), changes)
-        labels = self._labels_of(view, off, alive, node, changes)
-        return list(self._telling(view, off, node, changes, labels))
-
-    def _joined(self, off: Bools, free: Bools, changes: Rows) -> Ints:
-        """Component of each fragment, then of each change, then of each hole; meaningless for fragments not off."""
-        size, extra, touch = len(self.parts), len(self.changes.first), self.touching
-        both = off[touch.first] & off[touch.second] & free
-        at_hole = off[touch.at_hole]
-        near_change, change = self._beside_changes(off, changes)
-        source = np.concatenate((touch.first[both], touch.at_hole[at_hole], near_change))
-        target = np.concatenate((touch.second[both], size + extra + touch.hole[at_hole], change))
-        total = size + extra + len(self.board.holes)
-        graph = coo_array((np.ones(len(source), dtype=bool), (source, target)), shape=(total, total))
+    def components(self, edges: Sequence[Edges], changes: int) -> Ints:
+        """Component of each fragment, then of each change, then of each hole, from pairs of such nodes."""
+        total = len(self.parts) + changes + len(self.board.holes)
+        first, second = (np.concatenate(side) for side in zip(*edges, strict=True))
+        graph = coo_array((np.ones(len(first), dtype=bool), (first, second)), shape=(total, total))
         component: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
         return component
 
-    def _free_links(self, view: int) -> Bools:
-        """Contacts whose shortest link leads over no other cells than those of the two fragments themselves."""
-        touch, free = self.touching, np.ones(len(self.touching.first), dtype=bool)
-        apart = np.flatnonzero(touch.distance > TOUCH)
-        links = _shrunk(self._links(touch.first[apart], touch.second[apart]))
-        labels = self.parts.labels[:, view]
-        layer = self.parts.layer[touch.first[apart]]
-        for number, seen in enumerate(self.views):
-            for cell in (seen.first, seen.second)[view].cells:
-                foreign = (labels[touch.first[apart]] != cell.label) & (labels[touch.second[apart]] != cell.label)
-                here = np.flatnonzero((layer == number) & foreign)
-                over = shapely.crosses(cell.shape, links[here]) | shapely.contains(cell.shape, links[here])
-                free[apart[here[over]]] = False
-        return free
+    def hole_edges(self, off: Bools, changes: int) -> Edges:
+        """Edges between holes and the fragments off the reference that touch them."""
+        at_hole = off[self.touching.at_hole]
+        return self.touching.at_hole[at_hole], len(self.parts) + changes + self.touching.hole[at_hole]
 
-    def _links(self, first: Rows, second: Rows) -> Shapes:
-        links: Shapes = shapely.shortest_line(self.parts.shape[first], self.parts.shape[second])
-        return links
+
+class Side:
+    """What one view tells of a graph."""
+
+    def __init__(self, graph: Graph, cells: Sequence[View], view: int) -> None:
+        self.graph = graph
+        self.cells = cells  # per layer
+        self.view = view
+        self.labels: Ints = graph.parts.labels[:, view]
+        self.off: Bools = self.labels == OFF
 
     @cached_property
-    def changes(self) -> Changes:
-        """All contacts between fragments on different cells where that is a change, in either view."""
-        first, second = self.touching.first, self.touching.second
-        mask = self._change_at(0) | self._change_at(1)
-        return Changes(first[mask], second[mask], self._links(first[mask], second[mask]))
+    def free(self) -> Bools:
+        """Contacts whose shortest link leads over no other cells than those of the two fragments themselves."""
+        touching, labels = self.graph.touching, self.labels
+        free = np.ones(len(touching.first), dtype=bool)
+        apart = np.flatnonzero(touching.distance > TOUCH)
+        links = _shrunk(self.graph.links(apart))
+        one, other = touching.first[apart], touching.second[apart]
+        for layer, view in enumerate(self.cells):
+            here = self.graph.parts.layer[one] == layer
+            for cell in view.cells:
+                foreign = np.flatnonzero(here & (labels[one] != cell.label) & (labels[other] != cell.label))
+                over = shapely.crosses(cell.shape, links[foreign]) | shapely.contains(cell.shape, links[foreign])
+                free[apart[foreign[over]]] = False
+        return free
 
-    def _change_at(self, view: int) -> Bools:
-        """Contacts where traces over different pours meet directly, in one view; parallel to the contacts."""
-        labels, alive = self.parts.labels[:, view], self._alive(view)
-        first, second = self.touching.first, self.touching.second
-        differ = self.grounds.differ(labels[first], labels[second])
-        return differ & alive[first] & alive[second] & self._free_links(view)
-
-    def _changes_in(self, view: int) -> Rows:
-        """Changes of one view."""
-        both = self._change_at(0) | self._change_at(1)
-        return np.flatnonzero(self._change_at(view)[both])
-
-    def _beside_changes(self, off: Bools, changes: Rows) -> tuple[Rows, Rows]:
-        """Edges between changes and the fragments off the reference or other changes that their copper touches."""
-        links = self.changes.link[changes]
-        ends = self.changes.first[changes]
-        radius = np.maximum(self.parts.radius[ends], self.parts.radius[self.changes.second[changes]])
-        boxes = widened(shapely.bounds(links), radius + TOUCH)
-        loose = np.flatnonzero(off)
-        asked, found = BoxIndex(self.parts.boxes()[loose]).meeting(boxes)
-        found = loose[found]
-        gap = shapely.distance(links[asked], self.parts.shape[found]) - radius[asked] - self.parts.radius[found]
-        fits = (gap <= TOUCH) & self._same_place(ends[asked], found)
-        one, other = BoxIndex(boxes).meeting(boxes)
-        apart = shapely.distance(links[one], links[other]) - radius[one] - radius[other]
-        joined = (apart <= TOUCH) & self._same_place(ends[one], ends[other])
-        size, extra = len(self.parts), len(self.changes.first)
-        hole, at_hole = self._holes_of(changes)
-        return (
-            np.concatenate((found[fits], size + changes[one[joined]], size + at_hole)),
-            np.concatenate((size + changes[asked[fits]], size + changes[other[joined]], size + extra + hole)),
-        )
-
-    def _holes_of(self, changes: Rows) -> tuple[Rows, Rows]:
-        """Holes that both ends of a change touch, with the change."""
-        touch = self.touching
-        found = [np.empty((0, 2), dtype=np.intp)]
-        for change in changes:
-            ends = (self.changes.first[change], self.changes.second[change])
-            first, second = (touch.hole[touch.at_hole == end] for end in ends)
-            found.append(np.array([(hole, change) for hole in np.intersect1d(first, second)]).reshape(-1, 2))
-        table = np.concatenate(found).astype(np.intp)
-        return table[:, 0], table[:, 1]
-
-    def _same_place(self, a: Rows, b: Rows) -> Bools:
-        same: Bools = (self.parts.net[a] == self.parts.net[b]) & (self.parts.layer[a] == self.parts.layer[b])
-        return same
-
-    def _alive(self, view: int) -> Bools:
+    @cached_property
+    def alive(self) -> Bools:
         """Fragments that tell what a trace refers to: traces, areas, and lands that a trace meets on the same cell."""
-        labels, pad = self.parts.labels[:, view], self.parts.pad
-        first, second = self.touching.first, self.touching.second
+        pad = self.graph.parts.pad
+        first, second = self.graph.touching.first, self.graph.touching.second
         alive = ~pad
-        meet = (labels[first] == labels[second]) & (pad[first] != pad[second])
+        meet = (self.labels[first] == self.labels[second]) & (pad[first] != pad[second])
         alive[first[meet]] = alive[second[meet]] = True
         return alive
 
-    def _labels_of(
-        self, view: int, off: Bools, alive: Bools, node: Ints, changes: Rows
-    ) -> dict[int, tuple[set[int], set[int], bool]]:
-        """Per component: labels that traces bring, labels that lie beside it, and whether it is more than lands."""
-        labels, touch = self.parts.labels[:, view], self.touching
-        size, extra = len(self.parts), len(self.changes.first)
-        brought = [(node[size + changes], labels[ends[changes]]) for ends in (self.changes.first, self.changes.second)]
-        free = self._free_links(view)
-        for one, other in ((touch.first, touch.second), (touch.second, touch.first)):
-            meet = off[one] & (labels[other] != OFF) & alive[other] & free
-            brought.append((node[one[meet]], labels[other[meet]]))
-        holes = (labels[touch.at_hole] != OFF) & alive[touch.at_hole]
-        brought.append((node[size + extra + touch.hole[holes]], labels[touch.at_hole[holes]]))
-        found: dict[int, tuple[set[int], set[int], bool]] = {}
-        lines = set(node[:size][off & ~self.parts.pad].tolist()) | set(node[size + changes].tolist())
-        for which, pairs in enumerate((_distinct(brought), _distinct([self._beside(view, off, node)]))):
-            for component, label in pairs:
-                entry = found.setdefault(component, (set(), set(), component in lines))
-                entry[which].add(label)
-        return found
+    @cached_property
+    def changing(self) -> Bools:
+        """Contacts where traces over different pours meet directly."""
+        first, second = self.graph.touching.first, self.graph.touching.second
+        differ = self.graph.grounds.differ(self.labels[first], self.labels[second])
+        return differ & self.alive[first] & self.alive[second] & self.free
 
-    def _beside(self, view: int, off: Bools, node: Ints) -> tuple[Ints, Ints]:
-        """Cells within TOUCH of fragments off the reference: component and label."""
-        components, labels = [], []
-        for number, seen in enumerate(self.views):
-            here = np.flatnonzero(off & (self.parts.layer == number))
-            for cell in (seen.first, seen.second)[view].cells:
-                near = here[shapely.dwithin(cell.shape, self.parts.shape[here], TOUCH)]
-                components.append(node[near])
-                labels.append(np.full(len(near), cell.label, dtype=np.int32))
-        none = [np.empty(0, dtype=np.int32)]
-        return np.concatenate(components or none), np.concatenate(labels or none)
+    def off_edges(self, off: Bools) -> Edges:
+        """Edges between fragments off the reference that touch."""
+        touching = self.graph.touching
+        both = off[touching.first] & off[touching.second] & self.free
+        return touching.first[both], touching.second[both]
 
-    def _telling(
-        self,
-        view: int,
-        off: Bools,
-        node: Ints,
-        changes: Rows,
-        labels: Mapping[int, tuple[set[int], set[int], bool]],
-    ) -> Iterator[Part]:
-        size, extra = len(self.parts), len(self.changes.first)
-        telling = {}
-        for component, (brought, beside, line) in labels.items():
-            known = brought | beside if line else brought
-            if len(self.grounds.regions(known)) > 1 or self.grounds.is_moat(known):
-                telling[component] = (tuple(sorted(known)), line)
-        fragments = _members(np.flatnonzero(off), node, telling)
-        changed = _members(size + changes, node, telling)
-        holes = _members(size + extra + np.unique(self.touching.hole), node, telling)
-        none = np.empty(0, dtype=np.intp)
-        for component, (known, line) in sorted(telling.items()):
-            walls = holes.get(component, none) - size - extra
-            yield Part(view, fragments.get(component, none), changed.get(component, none) - size, walls, known, line)
+    def beside(self) -> Iterator[tuple[Rows, int]]:
+        """Fragments off the reference within TOUCH of a cell, with its label."""
+        parts = self.graph.parts
+        for layer, view in enumerate(self.cells):
+            here = np.flatnonzero(self.off & (parts.layer == layer))
+            for cell in view.cells:
+                yield here[shapely.dwithin(cell.shape, parts.shape[here], TOUCH)], cell.label
 
-    # ------------------------------------------------------------------------------------------------- together
+
+class Changes:
+    """Direct contacts of traces over different pours, in either view."""
+
+    def __init__(self, graph: Graph, sides: Sequence[Side]) -> None:
+        self.contact = np.flatnonzero(np.any([side.changing for side in sides], axis=0))
+        self.first = graph.touching.first[self.contact]
+        self.second = graph.touching.second[self.contact]
+        self.link = graph.links(self.contact)
+        self.radius = np.maximum(graph.parts.radius[self.first], graph.parts.radius[self.second])
+        self._graph = graph
+
+    def __len__(self) -> int:
+        return len(self.contact)
+
+    def ends(self, changes: Rows) -> Rows:
+        """Fragments at both ends of some changes."""
+        return np.concatenate((self.first[changes], self.second[changes]))
+
+    def edges(self, changes: Rows, off: Bools) -> list[Edges]:
+        """Edges between changes and the fragments off the reference, changes and holes that their copper touches."""
+        parts, size = self._graph.parts, len(self._graph.parts)
+        boxes = widened(shapely.bounds(self.link[changes]), self.radius[changes] + TOUCH)
+        loose = np.flatnonzero(off)
+        asked, found = BoxIndex(parts.boxes()[loose]).meeting(boxes)
+        change, fragment = changes[asked], loose[found]
+        near = self._touch(change, parts.shape[fragment], parts.radius[fragment])
+        near &= self._same_place(self.first[change], fragment)
+        asked, found = BoxIndex(boxes).meeting(boxes)
+        one, other = changes[asked], changes[found]
+        both = self._touch(one, self.link[other], self.radius[other])
+        both &= self._same_place(self.first[one], self.first[other])
+        return [
+            (fragment[near], size + change[near]),
+            (size + one[both], size + other[both]),
+            self._hole_edges(changes),
+        ]
+
+    def _touch(self, changes: Rows, shapes: Shapes, radius: Floats) -> Bools:
+        gap = shapely.distance(self.link[changes], shapes) - self.radius[changes] - radius
+        touch: Bools = gap <= TOUCH
+        return touch
+
+    def _same_place(self, a: Rows, b: Rows) -> Bools:
+        parts = self._graph.parts
+        same: Bools = (parts.net[a] == parts.net[b]) & (parts.layer[a] == parts.layer[b])
+        return same
+
+    def _hole_edges(self, changes: Rows) -> Edges:
+        """Edges between changes and the holes that both of their ends touch."""
+        touching, size = self._graph.touching, len(self._graph.parts)
+        holes = grouped(touching.hole, touching.at_hole)
+        none = touching.hole[:0]
+        pairs = [
+            (size + change, size + len(self) + hole)
+            for change in changes.tolist()
+            for hole in np.intersect1d(
+                holes.get(int(self.first[change]), none), holes.get(int(self.second[change]), none)
+            ).tolist()
+        ]
+        table = np.array(pairs, dtype=np.intp).reshape(-1, 2)
+        return table[:, 0], table[:, 1]
+
+
+class StretchFinder:
+    """Finds the stretches of a graph in both views.
+
+    Parameters
+    ----------
+    views : per layer
+    measures : paths and lengths, exempt areas included
+    least : bare runs not longer than this are left out, mm
+    wide : conductors (rows) that are never bare: wide areas
+    """
+
+    def __init__(self, graph: Graph, views: Sequence[Views], measures: Measures, least: float, wide: Rows) -> None:
+        self.graph = graph
+        self.parts = graph.parts
+        self.grounds = graph.grounds
+        self.views = views
+        self.measures = measures
+        self.least = least
+        self.wide: Bools = np.isin(graph.parts.row, wide)
+        self.sides = (Side(graph, [seen.first for seen in views], 0), Side(graph, [seen.second for seen in views], 1))
+        self.changes = Changes(graph, self.sides)
 
     def stretches(self) -> tuple[Stretch, ...]:
-        """Crossings first, then moats, then bare runs; each in order of net and place."""
+        """Crossings and moats first, then bare runs; each in order of net and place."""
         alike = bool((self.parts.labels[:, 0] == self.parts.labels[:, 1]).all())
-        found = self.view_parts(0) + ([] if alike else self.view_parts(1))
+        found = [part for side in (self.sides[:1] if alike else self.sides) for part in self._parts_of(side)]
         crossing = [part for part in found if len(self.grounds.regions(part.labels)) > 1]
         moats = [part for part in found if len(self.grounds.regions(part.labels)) <= 1]
-        told = [self._stretch(group) for group in self._overlapping(crossing)]
         taken = {token for part in crossing for token in self._reach(part)}
-        apart = [group for group in self._overlapping(moats) if not any(self._reach(p) & taken for p in group)]
-        told += [self._stretch(group) for group in apart]
+        groups = self._overlapping(crossing)
+        groups += [group for group in self._overlapping(moats) if not any(self._reach(part) & taken for part in group)]
         used = np.concatenate([np.empty(0, dtype=np.intp), *(part.fragments for part in found)])
-        runs = list(self._bare_runs(used))
-        return (*sorted(told, key=_order), *sorted(runs, key=_order))
+        told = [self._stretch(group) for group in groups]
+        return (*sorted(told, key=_order), *sorted(self._bare_runs(used), key=_order))
+
+    # ------------------------------------------------------------------------------------------------- one view
+
+    def _parts_of(self, side: Side) -> Iterator[Part]:
+        """Connected parts off the reference in one view that touch pours of two regions, or separate pieces."""
+        graph, size, extra = self.graph, len(self.parts), len(self.changes)
+        changes = np.flatnonzero(side.changing[self.changes.contact])
+        edges = [side.off_edges(side.off), graph.hole_edges(side.off, extra), *self.changes.edges(changes, side.off)]
+        node = graph.components(edges, extra)
+        traced = set(node[:size][side.off & ~self.parts.pad].tolist()) | set(node[size + changes].tolist())
+        telling = self._telling(self._brought(side, node, changes), self._beside(side, node), traced)
+        fragments = _members(np.flatnonzero(side.off), node, telling)
+        changed = _members(size + changes, node, telling)
+        holes = _members(size + extra + np.unique(graph.touching.hole), node, telling)
+        none = np.empty(0, dtype=np.intp)
+        for component, labels in sorted(telling.items()):
+            yield Part(
+                side.view,
+                fragments.get(component, none),
+                changed.get(component, none) - size,
+                holes.get(component, none) - size - extra,
+                labels,
+                component in traced,
+            )
+
+    def _brought(self, side: Side, node: Ints, changes: Rows) -> dict[int, set[int]]:
+        """Labels that traces bring to each component: at its changes, where they touch it, and at its holes."""
+        touching, labels = self.graph.touching, side.labels
+        size, extra = len(self.parts), len(self.changes)
+        pairs = [(node[size + changes], labels[ends[changes]]) for ends in (self.changes.first, self.changes.second)]
+        for one, other in ((touching.first, touching.second), (touching.second, touching.first)):
+            meet = side.off[one] & ~side.off[other] & side.alive[other] & side.free
+            pairs.append((node[one[meet]], labels[other[meet]]))
+        at_hole = ~side.off[touching.at_hole] & side.alive[touching.at_hole]
+        pairs.append((node[size + extra + touching.hole[at_hole]], labels[touching.at_hole[at_hole]]))
+        return _sets(pairs)
+
+    def _beside(self, side: Side, node: Ints) -> dict[int, set[int]]:
+        """Labels of the cells beside each component."""
+        return _sets([(node[near], np.full(len(near), label, dtype=np.int32)) for near, label in side.beside()])
+
+    def _telling(
+        self, brought: Mapping[int, set[int]], beside: Mapping[int, set[int]], traced: set[int]
+    ) -> dict[int, tuple[int, ...]]:
+        """Components that are crossings or span a moat, with their labels; lands alone reach no further than traces."""
+        telling = {}
+        for component in brought.keys() | beside.keys():
+            labels = set(brought.get(component, ()))
+            if component in traced:
+                labels |= beside.get(component, set())
+            if self.grounds.tells(labels):
+                telling[component] = tuple(sorted(labels))
+        return telling
+
+    # ----------------------------------------------------------------------------------------------- both views
 
     def _reach(self, part: Part) -> set[Token]:
         """Tokens of a part, and those of the fragments that meet at its changes."""
-        ends = self.changes.ends(part.changes)
-        return part.tokens() | {(FRAGMENT, int(i)) for i in ends}
+        return part.tokens | {(FRAGMENT, int(i)) for i in self.changes.ends(part.changes)}
 
     def _overlapping(self, parts: Sequence[Part]) -> list[list[Part]]:
         """Group parts of both views that overlap."""
         groups: list[tuple[set[Token], set[Token], list[Part]]] = []
         for part in parts:
-            own, reach, members = part.tokens(), self._reach(part), [part]
+            own, reach, members = part.tokens, self._reach(part), [part]
             apart = []
             for group in groups:
                 if own & group[1] or reach & group[0]:
@@ -319,180 +350,135 @@ class Network:
         return [members for _, _, members in groups]
 
     def _stretch(self, group: Sequence[Part]) -> Stretch:
-        """One stretch of the parts that overlap; told as the view sees it where it is longest."""
-        measured = [(self._measure(part), part) for part in group]
-        (path, length), part = max(measured, key=lambda entry: (entry[0][1], -entry[1].view))
+        """One stretch of the parts that overlap; measured in the view where it is longest."""
+        measured = [(*self._measure(part), part) for part in group]
+        path, length, part = max(measured, key=lambda entry: (entry[1], -entry[2].view))
         labels = {label for one in group for label in one.labels}
-        pours = tuple(sorted(i for i in labels if i < len(self.grounds.pours)))
         members = np.unique(np.concatenate([self._members_of(one) for one in group]))
         ends = self._ends(part)
-        bare = (self.parts.labels[part.fragments] == OFF).all(axis=1)
-        bare_path, bare_length = self._path(part.fragments[bare], part.labels, outside=True)
+        bare = part.fragments[(self.parts.labels[part.fragments] == OFF).all(axis=1)]
+        bare_path, bare_length = self.measures.of(bare, part.labels, exempting=True)
         return Stretch(
             net=int(self.parts.net[members[0]]),
-            layers=tuple(np.unique(self.parts.layer[members]).tolist()),
+            layers=self._layers(members),
             rows=np.unique(self.parts.row[members]),
             path=path,
             length=length,
             regions=self.grounds.regions(labels),
-            pours=pours,
+            pours=tuple(sorted(label for label in labels if label < len(self.grounds.pours))),
             ends=ends,
-            carried_elsewhere=len({one.view for one in group}) == 1 and all(self._carried(one) for one in group),
+            carried_elsewhere=len({one.view for one in group}) == 1 and all(self._is_carried(one) for one in group),
             bare_length=bare_length,
             bare_path=bare_path,
-            bounds=_bounds_of(path, ends),
-            only_pads=not part.line,
+            bounds=bounds_of(path, ends),
+            only_pads=not part.traced,
             widest=0.0,
             moat=self.grounds.is_moat(labels),
         )
 
-    def _members_of(self, part: Part) -> Rows:
-        """Fragments of a part, and those that meet at its changes and holes."""
-        at_holes = self.touching.at_hole[np.isin(self.touching.hole, part.holes)]
-        return np.concatenate((part.fragments, self.changes.ends(part.changes), at_holes))
+    def _measure(self, part: Part) -> tuple[Any, float]:
+        """Path and length of a part; where there are only changes, those of the links across them."""
+        path, length = self.measures.of(part.fragments, part.labels, painted=self._is_painted(part))
+        links = [link for link in self.changes.link[part.changes] if link.length > TOUCH]
+        if path or not links:
+            return path, length
+        return as_path(links), max(float(link.length) for link in links)
 
-    def _carried(self, part: Part) -> bool:
+    def _is_painted(self, part: Part) -> bool:
+        """Whether traces of a part lie side by side."""
+        touching = self.graph.touching
+        inside = np.isin(touching.first, part.fragments) & np.isin(touching.second, part.fragments)
+        lines = self.parts.line[touching.first] & self.parts.line[touching.second]
+        return bool((inside & lines & (touching.distance > TOUCH)).any())
+
+    def _members_of(self, part: Part) -> Rows:
+        """Fragments of a part, and those that meet at its changes and, where it has no others, at its holes."""
+        members = np.concatenate((part.fragments, self.changes.ends(part.changes)))
+        at_hole = self.graph.touching.at_hole[np.isin(self.graph.touching.hole, part.holes)]
+        return members if len(members) else at_hole[self.sides[part.view].alive[at_hole]]
+
+    def _layers(self, members: Rows) -> tuple[int, ...]:
+        """Layers of traces and areas; of lands if there are no others."""
+        lines = members[~self.parts.pad[members]]
+        found = np.unique(self.parts.layer[lines if len(lines) else members])
+        return tuple(int(layer) for layer in found)
+
+    def _is_carried(self, part: Part) -> bool:
         """Whether the other view has one continuous pour along the whole part."""
         labels = np.unique(self.parts.labels[self._members_of(part), 1 - part.view])
         return len(labels) == 1 and 0 <= labels[0] < len(self.grounds.pours)
 
     def _ends(self, part: Part) -> tuple[XY, ...]:
         """Where a part meets the pours, one point per contact."""
-        points: list[XY] = []
-        for change in part.changes:
-            points += [_xy(point) for point in shapely.get_coordinates(self.changes.link[change])]
-        for i in part.fragments:
-            seen = self.views[self.parts.layer[i]]
-            for cell in (seen.first, seen.second)[part.view].cells:
-                if cell.label in part.labels and shapely.dwithin(cell.shape, self.parts.shape[i], TOUCH):
-                    line = shapely.shortest_line(cell.shape, self.parts.shape[i])
-                    points.append(_xy(shapely.get_coordinates(line)[1]))
+        points = [xy(point) for point in shapely.get_coordinates(self.changes.link[part.changes])]
+        points += self._contacts(part.fragments, part.labels, (part.view,))
         if not points:
-            middles = (self.board.holes.ends[part.holes, :2] + self.board.holes.ends[part.holes, 2:]) / 2
-            points = [_xy(point) for point in middles]
+            holes = self.graph.board.holes.ends[part.holes]
+            points = [xy(point) for point in (holes[:, :2] + holes[:, 2:]) / 2]
         return tuple(sorted(dict.fromkeys(points)))
 
-    # -------------------------------------------------------------------------------------------------- lengths
-
-    def _measure(self, part: Part) -> tuple[Path, float]:
-        path, length = self._path(part.fragments, part.labels)
-        links = [link for link in self.changes.link[part.changes] if link.length > TOUCH]
-        if path or not links:
-            return path, length
-        return _as_path(links), max(link.length for link in links)
-
-    def _path(self, fragments: Rows, labels: Sequence[int], *, outside: bool = False) -> tuple[Path, float]:
-        """Centre lines of fragments, the net's lands cut away, and their length; areas by their own middle line.
-
-        Parameters
-        ----------
-        labels : cells that the part touches, between which the length of an area runs
-        outside : cut away also what lies in the net's exempt area
-        """
-        parts = self.parts
-        keep = fragments[~parts.pad[fragments]]
-        if not len(keep):
-            return (), 0.0
-        net = int(parts.net[keep[0]])
-        lines: list[shapely.Geometry] = []
-        length = 0.0
-        for layer in np.unique(parts.layer[keep]):
-            here = keep[parts.layer[keep] == layer]
-            cut = self._lands(net, int(layer), shapely.total_bounds(parts.shape[here]))
-            if outside and net in self.exempt:
-                cut = [*cut, self.exempt[net]]
-            traces, areas = parts.shape[here[parts.line[here]]], parts.shape[here[~parts.line[here]]]
-            own = _less(shapely.union_all(traces), cut)
-            lines += [own]
-            length += float(own.length)
-            for area in areas:
-                for piece in shapely.get_parts(_less(area, cut)):
-                    middle, along = self._along(piece, int(layer), labels)
-                    lines.append(middle)
-                    length += along
-        return _as_path(lines), length
-
-    def _lands(self, net: int, layer: int, bounds: Floats) -> list[shapely.Geometry]:
-        """Copper of a net's lands on a layer within some bounds."""
-        rows, boxes = self._pads_by_net.get(net, (np.empty(0, dtype=np.intp), np.empty((0, 4))))
-        near = (boxes[:, 0] <= bounds[2]) & (boxes[:, 2] >= bounds[0])
-        near &= (boxes[:, 1] <= bounds[3]) & (boxes[:, 3] >= bounds[1])
-        rows = rows[near & (self.board.copper.layer[rows] == layer)]
-        return list(self.board.copper.shapes(rows))
-
-    @cached_property
-    def _pads_by_net(self) -> dict[int, tuple[Rows, Floats]]:
-        copper = self.board.copper
-        rows = np.flatnonzero(copper.pad & np.isin(copper.net, np.unique(self.parts.net)))
-        boxes = copper.take(rows).bounds()
-        groups = grouped(np.arange(len(rows)), copper.net[rows])
-        return {net: (rows[group], boxes[group]) for net, group in groups.items()}
-
-    def _along(self, area: shapely.Geometry, layer: int, labels: Sequence[int]) -> tuple[shapely.Geometry, float]:
-        """Witness line and length of a piece of an area.
-
-        Between pours the length is the area over the mean width of its contacts; it is never more than the longer side
-        of the rectangle with the same area and perimeter, which is the length where nothing is touched.
-        """
-        if area.geom_type != "Polygon":
-            return shapely.LineString(), 0.0
-        half = area.length / 2
-        longest = float((half + np.sqrt(max(half * half - 4 * area.area, 0.0))) / 2)
-        seen = self.views[layer]
-        cells = [cell.shape for view in (seen.first, seen.second) for cell in view.cells if cell.label in labels]
-        touched = [contact for contact in (_contact(area, cell) for cell in cells) if contact.length > EPSILON]
-        if len(touched) < 2:
-            return shapely.boundary(area), longest
-        mean = sum(contact.length for contact in touched) / len(touched)
-        return _between(area, touched[0], touched[1]), min(float(area.area) / mean, longest)
+    def _contacts(self, fragments: Rows, labels: Sequence[int], views: Sequence[int]) -> list[XY]:
+        """Points where fragments touch cells of some labels."""
+        points: list[XY] = []
+        for view in views:
+            for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
+                shapes = self.parts.shape[here]
+                for cell in self.sides[view].cells[layer].cells:
+                    if cell.label in labels:
+                        near = shapes[shapely.dwithin(cell.shape, shapes, TOUCH)]
+                        feet = shapely.get_coordinates(shapely.shortest_line(cell.shape, near))[1::2]
+                        points += [xy(point) for point in feet]
+        return points
 
     # ------------------------------------------------------------------------------------------------ bare runs
 
     def _bare_runs(self, told: Rows) -> Iterator[Stretch]:
         """Connected parts off the reference in both views that are no part of a crossing or moat."""
-        parts, touch = self.parts, self.touching
-        off = (parts.labels == OFF).all(axis=1) & ~self.wide
+        off = self.sides[0].off & self.sides[1].off & ~self.wide
         off[told] = False
-        free = self._free_links(0) & self._free_links(1)
-        node = self._joined(off, free, np.empty(0, dtype=np.intp))
-        size = int(node.max(initial=0)) + 1
-        bound = np.bincount(node[: len(parts)][off], shapely.length(parts.shape[off]), size)
-        for fragments in _members(np.flatnonzero(off), node, np.flatnonzero(bound > self.least)).values():
-            run = self._bare_run(fragments, touch)
+        first, second = self.sides[0].off_edges(off)
+        free = self.sides[1].free[self._free_in_first(off)]
+        node = self.graph.components([(first[free], second[free]), self.graph.hole_edges(off, 0)], 0)
+        rows = np.flatnonzero(off)
+        bound = np.bincount(node[rows], shapely.length(self.parts.shape[rows]), int(node.max(initial=0)) + 1)
+        for fragments in _members(rows, node, np.flatnonzero(bound > self.least).tolist()).values():
+            run = self._bare_run(fragments)
             if run.bare_length > self.least:
                 yield run
 
-    def _bare_run(self, fragments: Rows, _: Contacts) -> Stretch:
-        parts = self.parts
+    def _free_in_first(self, off: Bools) -> Bools:
+        touching = self.graph.touching
+        return off[touching.first] & off[touching.second] & self.sides[0].free
+
+    def _bare_run(self, fragments: Rows) -> Stretch:
         labels = self._touched(fragments)
-        path, length = self._path(fragments, labels, outside=True)
-        areas = parts.shape[fragments[~parts.line[fragments] & ~parts.pad[fragments]]]
-        pours = tuple(i for i in labels if i < len(self.grounds.pours))
-        part = Part(0, fragments, fragments[:0], fragments[:0], tuple(labels), True)
-        ends = self._ends(part)
+        path, length = self.measures.of(fragments, labels, exempting=True)
+        areas = self.parts.shape[fragments[~self.parts.line[fragments] & ~self.parts.pad[fragments]]]
+        ends = tuple(sorted(dict.fromkeys(self._contacts(fragments, labels, (0, 1)))))
         return Stretch(
-            net=int(parts.net[fragments[0]]),
-            layers=tuple(np.unique(parts.layer[fragments]).tolist()),
-            rows=np.unique(parts.row[fragments]),
+            net=int(self.parts.net[fragments[0]]),
+            layers=self._layers(fragments),
+            rows=np.unique(self.parts.row[fragments]),
             path=path,
             length=length,
             regions=self.grounds.regions(labels),
-            pours=pours,
+            pours=tuple(label for label in labels if label < len(self.grounds.pours)),
             ends=ends,
             carried_elsewhere=False,
             bare_length=length,
             bare_path=path,
-            bounds=_bounds_of(path, ends),
-            only_pads=bool(parts.pad[fragments].all()),
-            widest=max((_width(area) for area in areas), default=0.0),
+            bounds=bounds_of(path, ends),
+            only_pads=bool(self.parts.pad[fragments].all()),
+            widest=max((width_of(area) for area in areas), default=0.0),
         )
 
     def _touched(self, fragments: Rows) -> list[int]:
+        """Labels of the cells that fragments touch, in either view."""
         found: set[int] = set()
-        for number in np.unique(self.parts.layer[fragments]):
-            here = self.parts.shape[fragments[self.parts.layer[fragments] == number]]
-            for view in (self.views[number].first, self.views[number].second):
-                found |= {cell.label for cell in view.cells if shapely.dwithin(cell.shape, here, TOUCH).any()}
+        for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
+            for view in (self.views[layer].first, self.views[layer].second):
+                shapes = self.parts.shape[here]
+                found |= {cell.label for cell in view.cells if shapely.dwithin(cell.shape, shapes, TOUCH).any()}
         return sorted(found)
 
 
@@ -506,9 +492,13 @@ def _members(rows: Rows, node: Ints, wanted: Iterable[int]) -> dict[int, Rows]:
     return grouped(rows, node[rows])
 
 
-def _distinct(pairs: Sequence[tuple[Ints, Ints]]) -> list[tuple[int, int]]:
+def _sets(pairs: Sequence[tuple[Ints, Ints]]) -> dict[int, set[int]]:
+    """Labels by component."""
     table = np.vstack([np.empty((0, 2), dtype=np.int64), *(np.column_stack(pair) for pair in pairs)])
-    return [(int(c), int(label)) for c, label in np.unique(table, axis=0)]
+    found: dict[int, set[int]] = {}
+    for component, label in np.unique(table, axis=0).tolist():
+        found.setdefault(component, set()).add(label)
+    return found
 
 
 def _shrunk(links: Shapes) -> Shapes:
@@ -518,50 +508,3 @@ def _shrunk(links: Shapes) -> Shapes:
     part = np.minimum(TOUCH / np.maximum(np.hypot(*step.T), 1e-12), 0.49)[:, None] * step
     out: Shapes = shapely.linestrings(np.stack((ends[:, 0] + part, ends[:, 1] - part), axis=1))
     return out
-
-
-def _less(shape: shapely.Geometry, cut: Sequence[shapely.Geometry]) -> shapely.Geometry:
-    return shapely.difference(shape, shapely.union_all(list(cut))) if len(cut) else shape
-
-
-def _as_path(lines: Iterable[shapely.Geometry]) -> Path:
-    """Polylines of some lines, merged where they meet, in a fixed order."""
-    linework = [part for line in lines for part in shapely.get_parts(line) if part.length > EPSILON]
-    if not linework:
-        return ()
-    merged = shapely.get_parts(shapely.line_merge(shapely.union_all(linework)))
-    out = []
-    for line in merged:
-        points = tuple(_xy(p) for p in shapely.get_coordinates(line))
-        out.append(min(points, points[::-1]))
-    return tuple(sorted(out))
-
-
-def _contact(area: shapely.Geometry, cell: shapely.Geometry) -> shapely.Geometry:
-    """The part of an area's boundary that touches a cell."""
-    edges = ring_segments(np.array([area], dtype=object))
-    middles = shapely.points((edges[:, :2] + edges[:, 2:]) / 2)
-    return shapely.multilinestrings(list(edges[shapely.dwithin(cell, middles, TOUCH)].reshape(-1, 2, 2)))
-
-
-def _between(area: shapely.Geometry, a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
-    """A line through an area from one contact to another: from middle to middle where that stays inside."""
-    longest = [max(shapely.get_parts(contact), key=lambda part: part.length) for contact in (a, b)]
-    line = shapely.LineString(shapely.line_interpolate_point(longest, 0.5, normalized=True))
-    return line if area.buffer(TOUCH).covers(line) else shapely.shortest_line(a, b)
-
-
-def _xy(point: Floats) -> XY:
-    return (round(float(point[0]), 6) + 0.0, round(float(point[1]), 6) + 0.0)
-
-
-def _bounds_of(path: Path, ends: Sequence[XY]) -> tuple[float, float, float, float]:
-    points = [*ends, *(point for line in path for point in line)] or [(0.0, 0.0)]
-    xs, ys = [p[0] for p in points], [p[1] for p in points]
-    return min(xs), min(ys), max(xs), max(ys)
-
-
-def _width(area: shapely.Geometry) -> float:
-    """Diameter of the largest disc in an area, mm, to a hundredth of its extent."""
-    x0, y0, x1, y1 = area.bounds
-    return 2 * float(shapely.maximum_inscribed_circle(area, tolerance=max(x1 - x0, y1 - y0) / 100).length)

@@ -1,0 +1,162 @@
+"""How long a stretch is and where it runs: centre lines without the net's lands, areas by a middle line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
+
+import numpy as np
+import shapely
+
+from checker.findings import XY, Path
+from checker.fragments import Fragments
+from checker.index import grouped
+from checker.partition import EPSILON, Views, ring_segments
+from parsers.board import Board
+from parsers.primitives import TOUCH, Floats, Rows
+
+GRID = 1e-4  # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
+
+
+class Measures:
+    """Paths and lengths of fragments.
+
+    Parameters
+    ----------
+    exempt : per net an area whose length does not count where that is asked for
+    """
+
+    def __init__(
+        self, board: Board, views: Sequence[Views], parts: Fragments, exempt: Mapping[int, shapely.Geometry]
+    ) -> None:
+        self.board = board
+        self.views = views
+        self.parts = parts
+        self.exempt = exempt
+
+    def of(
+        self, fragments: Rows, labels: Sequence[int], *, exempting: bool = False, painted: bool = False
+    ) -> tuple[Path, float]:
+        """Path and length of fragments of one net, its lands cut away.
+
+        Parameters
+        ----------
+        labels : cells that the fragments touch, between which the length of an area runs
+        exempting : leave out what lies in the net's exempt area
+        painted : traces may lie side by side, so that together they are shorter than the sum of their lengths
+        """
+        lines: list[shapely.Geometry] = []
+        length = 0.0
+        keep = fragments[~self.parts.pad[fragments]]
+        for layer, here in grouped(keep, self.parts.layer[keep]).items():
+            traces, areas = self._without_lands(here, layer, exempting)
+            length += min(float(traces.length), self._painted(here, traces) if painted else np.inf)
+            lines.append(traces)
+            for area in areas:
+                middle, along = self._along(area, layer, labels)
+                lines.append(middle)
+                length += along
+        return as_path(lines), length
+
+    def _without_lands(
+        self, fragments: Rows, layer: int, exempting: bool
+    ) -> tuple[shapely.Geometry, list[shapely.Geometry]]:
+        """Centre lines and areas of one net on one layer, less its lands."""
+        shapes, line = self.parts.shape[fragments], self.parts.line[fragments]
+        net = int(self.parts.net[fragments[0]])
+        cut = self._lands(net, layer, shapely.total_bounds(shapes))
+        if exempting and net in self.exempt:
+            cut.append(self.exempt[net])
+        away = shapely.union_all(cut)
+        traces = shapely.difference(shapely.union_all(shapes[line], grid_size=GRID), away)
+        return traces, list(shapely.get_parts(shapely.difference(shapes[~line], away)))
+
+    def _lands(self, net: int, layer: int, bounds: Floats) -> list[shapely.Geometry]:
+        """Copper of a net's lands on a layer within some bounds."""
+        if net not in self._lands_by_net:
+            return []
+        rows, boxes = self._lands_by_net[net]
+        near = (boxes[:, 0] <= bounds[2]) & (boxes[:, 2] >= bounds[0])
+        near &= (boxes[:, 1] <= bounds[3]) & (boxes[:, 3] >= bounds[1])
+        return list(self.board.copper.shapes(rows[near & (self.board.copper.layer[rows] == layer)]))
+
+    @cached_property
+    def _lands_by_net(self) -> dict[int, tuple[Rows, Floats]]:
+        copper = self.board.copper
+        rows = np.flatnonzero(copper.pad & np.isin(copper.net, np.unique(self.parts.net)))
+        boxes = copper.take(rows).bounds()
+        groups = grouped(np.arange(len(rows)), copper.net[rows])
+        return {net: (rows[group], boxes[group]) for net, group in groups.items()}
+
+    def _painted(self, fragments: Rows, traces: shapely.Geometry) -> float:
+        """Length of the copper that traces side by side make together."""
+        lines = fragments[self.parts.line[fragments]]
+        width = float(self.parts.radius[lines].max(initial=0.0))
+        copper = shapely.buffer(traces, width, cap_style="flat", join_style="mitre")
+        return sum(_longer_side(part) for part in shapely.get_parts(copper)) if width > 0 else float(traces.length)
+
+    def _along(self, area: shapely.Geometry, layer: int, labels: Sequence[int]) -> tuple[shapely.Geometry, float]:
+        """Witness line and length of a piece of an area.
+
+        Between pours the length is the area over the mean width of its contacts; it is never more than the longer side
+        of the rectangle with the same area and perimeter, which is the length where nothing is touched.
+        """
+        if area.geom_type != "Polygon":
+            return shapely.LineString(), 0.0
+        longest = _longer_side(area)
+        seen = self.views[layer]
+        cells = {cell.label: cell.shape for view in (seen.first, seen.second) for cell in view.cells}
+        touched = [_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels]
+        touched = [contact for contact in touched if contact.length > EPSILON]
+        if len(touched) < 2:
+            return shapely.boundary(area), longest
+        mean = sum(contact.length for contact in touched) / len(touched)
+        return _between(area, touched[0], touched[1]), min(float(area.area) / mean, longest)
+
+
+def as_path(lines: Iterable[shapely.Geometry]) -> Path:
+    """Polylines of some lines, merged where they meet, in a fixed order."""
+    linework = [part for line in lines for part in shapely.get_parts(line) if part.length > EPSILON]
+    if not linework:
+        return ()
+    merged = shapely.get_parts(shapely.line_merge(shapely.union_all(linework)))
+    polylines = [tuple(xy(point) for point in shapely.get_coordinates(line)) for line in merged]
+    return tuple(sorted(min(line, line[::-1]) for line in polylines))
+
+
+def xy(point: Floats) -> XY:
+    """A point in plain numbers, to the nanometre."""
+    return (round(float(point[0]), 6) + 0.0, round(float(point[1]), 6) + 0.0)
+
+
+def bounds_of(path: Path, ends: Sequence[XY]) -> tuple[float, float, float, float]:
+    """Bounding box of a path and its ends."""
+    points = [*ends, *(point for line in path for point in line)] or [(0.0, 0.0)]
+    xs, ys = [p[0] for p in points], [p[1] for p in points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def width_of(area: shapely.Geometry) -> float:
+    """Diameter of the largest disc in an area, mm, to a hundredth of its extent."""
+    x0, y0, x1, y1 = area.bounds
+    return 2 * float(shapely.maximum_inscribed_circle(area, tolerance=max(x1 - x0, y1 - y0) / 100).length)
+
+
+def _longer_side(area: shapely.Geometry) -> float:
+    """The longer side of the rectangle with the same area and perimeter: the length of a strip, however it bends."""
+    half = area.length / 2
+    return float((half + np.sqrt(max(half * half - 4 * area.area, 0.0))) / 2)
+
+
+def _contact(area: shapely.Geometry, cell: shapely.Geometry) -> shapely.Geometry:
+    """The part of an area's boundary that touches a cell."""
+    edges = ring_segments(np.array([area], dtype=object))
+    middles = shapely.points((edges[:, :2] + edges[:, 2:]) / 2)
+    return shapely.multilinestrings(list(edges[shapely.dwithin(cell, middles, TOUCH)].reshape(-1, 2, 2)))
+
+
+def _between(area: shapely.Geometry, a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
+    """A line through an area from one contact to another: from middle to middle where that stays inside."""
+    longest = [max(shapely.get_parts(contact), key=lambda part: part.length) for contact in (a, b)]
+    line = shapely.LineString(shapely.line_interpolate_point(longest, 0.5, normalized=True))
+    return line if area.buffer(TOUCH).covers(line) else shapely.shortest_line(a, b)
