@@ -2,7 +2,7 @@
 
 Ground-like nets are found by what they are, not by name alone: a net with a pour is the reference of its domain if
 more parts hang on it than on the other pours that share those parts. A supply plane shares nearly all its parts with
-one reference; two references share only the parts that bridge them.
+one reference, or lies over it; two references share only the parts that bridge them, and lie side by side.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def draft(board: Board) -> str:
         return _header(board) + _no_region(board)
     bridging = _bridging(board, proposals)
     blocks = [_header(board)]
-    home = max(range(len(proposals)), key=lambda i: len(proposals[i].nets))
+    home = max(range(len(proposals)), key=lambda i: (proposals[i].sure, len(parts[proposals[i].reference])))
     blocks += [_region_block(board, proposal, i == home) for i, proposal in enumerate(proposals)]
     blocks += _bridge_blocks(board, proposals, bridging)
     blocks.append(_layers_block(board))
@@ -91,8 +91,7 @@ def _proposals(board: Board, grounds: dict[int, shapely.Geometry], parts: dict[i
     nets = sorted(grounds)
     for i, a in enumerate(nets):
         for b in nets[i + 1 :]:
-            both, least = len(parts[a] & parts[b]), min(len(parts[a]), len(parts[b]))
-            if least and both / least >= SHARED and not _both_grounds(board, a, b):
+            if not _both_grounds(board, a, b) and (_share_parts(parts, a, b) or _overlap(grounds[a], grounds[b])):
                 domains.add_edge(a, b)
     chosen = []
     for domain in sorted(nx.connected_components(domains), key=min):
@@ -100,6 +99,16 @@ def _proposals(board: Board, grounds: dict[int, shapely.Geometry], parts: dict[i
         if _is_ground(board, best) or len(parts[best]) >= LEAST_PARTS:
             chosen.append((best, tuple(sorted(domain - {best}))))
     return _with_nets(board, grounds, chosen)
+
+
+def _share_parts(parts: dict[int, set[str]], a: int, b: int) -> bool:
+    both, least = len(parts[a] & parts[b]), min(len(parts[a]), len(parts[b]))
+    return least > 0 and both / least >= SHARED
+
+
+def _overlap(a: shapely.Geometry, b: shapely.Geometry) -> bool:
+    """Whether two nets' pours lie mostly over each other: planes of one domain do, separated regions don't."""
+    return bool(shapely.intersection(a, b).area >= SHARED * min(a.area, b.area))
 
 
 def _is_ground(board: Board, net: int) -> bool:
@@ -137,8 +146,9 @@ def _region_of_nets(
         for pin in component.pins:
             if home is not None and pin.net >= 0:
                 votes[pin.net][home] += 1
+    pads = np.bincount(board.copper.net[board.copper.pad & (board.copper.net >= 0)], minlength=len(board.nets))
     for net in range(len(board.nets)):
-        if net not in region and not board.nets[net].single:
+        if net not in region and not board.nets[net].single and pads[net] > 1:
             over = _lies_over(board, net, territories)
             best = over if over is not None else _only(votes[net])
             if best is not None:

@@ -129,7 +129,7 @@ def _within(feet: Floats, other: shapely.Geometry) -> Bools:
 def _signal(layout: Layout) -> Bools:
     """Conductors of nets that are no reference."""
     net = layout.board.copper.net
-    mask: Bools = (net >= 0) & ~np.append(layout.is_reference, True)[net]
+    mask: Bools = (net >= 0) & ~np.append(layout.is_reference, True)[np.maximum(net, -1)]
     return mask
 
 
