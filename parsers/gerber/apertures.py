@@ -16,6 +16,7 @@ from parsers.gerber.outlines import Round, polygons_of, regular
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Shapes, stadiums
 
+MAX_PRIMITIVES = 200_000  # of macros, in all apertures of a file
 MAX_SIZE = 10_000.0  # mm; no aperture is larger than any panel
 
 
@@ -35,6 +36,7 @@ class Aperture:
     reach: tuple[float, float] = (0.0, 0.0)
     dark: Shapes | None = None  # circumscribed
     clear: Shapes | None = None  # inscribed, used where the aperture removes copper
+    valid: bool = True  # False: an outline of its macro can be read in several ways
 
     def shapes(self, dark: bool) -> Shapes:
         """Polygons for a dark or a clear object."""
@@ -76,7 +78,8 @@ def make_aperture(template: str, sizes: Sequence[float], unit: float, macros: Ma
 def _from_macro(template: str, macro: Macro, sizes: Sequence[float], unit: float) -> Aperture:
     both = []
     for inside in (False, True):
-        shape = compose_macro(macro, sizes, Round(inside, unit))
+        composed = compose_macro(macro, sizes, Round(inside, unit))
+        shape = composed.shape
         if unit != 1:
             shape = shapely.transform(shape, lambda points: points * unit)
         if not shape.is_empty and np.abs(shapely.bounds(shape)).max() > MAX_SIZE:
@@ -84,7 +87,7 @@ def _from_macro(template: str, macro: Macro, sizes: Sequence[float], unit: float
         both.append(_column(polygons_of(shape)))
     if not len(both[0]):
         raise ApertureError("a macro without area")
-    return Aperture(template, dark=both[0], clear=both[1])
+    return Aperture(template, dark=both[0], clear=both[1], valid=composed.valid)
 
 
 def _column(parts: Sequence[shapely.Polygon]) -> Shapes:
@@ -190,6 +193,7 @@ class Shelf:
         self._solid = np.zeros(len(definitions), dtype=np.bool_)
         self._macros, self._unit, self._report = macros, unit, report
         self._made: dict[int, Aperture | None] = {}
+        self._primitives = 0
 
     def aperture(self, definition: int) -> Aperture | None:
         """Give the aperture of a definition, None if it cannot be made."""
@@ -199,12 +203,18 @@ class Shelf:
 
     def _make(self, definition: int) -> Aperture | None:
         stated = self.definitions[definition]
+        self._primitives += len(self._macros.get(stated.template, ()))
         try:
+            if self._primitives > MAX_PRIMITIVES:
+                raise ApertureError("more macro primitives in this file than any board has")
             made = make_aperture(stated.template, stated.sizes, self._unit, self._macros)
         except ApertureError as trouble:
             why = f"{trouble}; its objects are missing"
             self._report(f"aperture D{stated.number} cannot be made", why, stated.word, 1)
             return None
+        if not made.valid:
+            why = "the largest of the possible readings was taken"
+            self._report(f"aperture D{stated.number} has an outline that is not valid", why, stated.word, 1)
         if made.dark is None:
             self._solid[definition] = True
             self.radius[definition] = made.radius
@@ -216,6 +226,22 @@ class Shelf:
         for definition in np.unique(used[rows]).tolist():
             self.aperture(definition)
         mask: Bools = self._solid[used[rows]]
+        return mask
+
+    def circles(self, used: Longs, rows: Longs) -> Bools:
+        """Mask of rows whose aperture is a solid circle."""
+        solid = self._named("C", used, rows)
+        solid[solid] = self.solid(used, rows[solid])
+        return solid
+
+    def symmetric(self, used: Longs, rows: Longs) -> Bools:
+        """Mask of rows whose aperture is symmetric about both axes whatever its sizes."""
+        mask: Bools = self._named("C", used, rows) | self._named("R", used, rows) | self._named("O", used, rows)
+        return mask
+
+    def _named(self, template: str, used: Longs, rows: Longs) -> Bools:
+        templates = np.array([d.template == template for d in self.definitions] + [False], dtype=np.bool_)
+        mask: Bools = templates[np.maximum(used[rows], -1)]
         return mask
 
     def by_definition(self, used: Longs, rows: Longs) -> Iterator[tuple[Aperture, Longs]]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from parsers.gerber.bounds import bound_points
 from parsers.gerber.state import CLOCKWISE, MULTI, NO_QUADRANT, SINGLE
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Floats, arc_steps, shape_tolerance
@@ -128,6 +129,7 @@ def arc_path(arcs: Arcs, outside: Bools, ends: Floats) -> tuple[Floats, Longs]:
     Points, shape (sum of `arc_counts`, 2), and how many belong to each arc.
     """
     counts = arc_counts(arcs, outside)
+    bound_points(int(counts.sum()))
     steps = counts - outside
     owner = np.repeat(np.arange(len(counts)), counts)
     place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)

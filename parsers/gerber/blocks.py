@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from parsers.gerber.bounds import bound_objects, bound_points
 from parsers.gerber.outlines import shifted
 from parsers.gerber.state import Complaints, Strokes, Timeline
 from parsers.gerber.syntax import Longs
@@ -192,6 +193,8 @@ def copied(base: Drawn, offsets: Floats, order: Longs) -> Drawn:
     if not len(base) or not len(offsets):
         return nothing()
     n, k = len(base), len(offsets)
+    bound_objects(n * k)
+    bound_points(int(shapely.get_num_coordinates(base.objects.areas).sum()) * k)
     objects = base.objects.take(np.tile(np.arange(n), k))
     owner = np.repeat(np.arange(k), n)
     geometry = objects.geometry

@@ -14,13 +14,12 @@ import numpy as np
 
 from parsers.gerber.apertures import Definition
 from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, steps, transformed
+from parsers.gerber.bounds import MAX_OBJECTS, bound_objects
 from parsers.gerber.plotter import Sheet, draw_rows
 from parsers.gerber.state import FLASH, MOVE, Complaints, Strokes
 from parsers.gerber.syntax import Longs
 from parsers.primitives import UNKNOWN_NET
-from parsers.trouble import FormatError, Place
 
-MAX_OBJECTS = 5_000_000  # of one layer, copies included
 NO_APERTURE = -1  # in the column of definitions
 BLOCKS = -2  # in the same column, less the number of the scope
 
@@ -54,7 +53,7 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
 
     Raises
     ------
-    FormatError
+    TooMuchError
         if it holds more than MAX_OBJECTS objects
     """
     inner = scopes.at(sheet.strokes.word)
@@ -65,7 +64,10 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
         parts = [draw_rows(sheet, rows, toggled)]
         parts += _block_copies(sheet, rows, toggled, drawn)
         for child in _repeats_in(scopes, scope):
+            if not len(drawn[child, toggled]):
+                continue
             stated = scopes.scopes[child]
+            bound_objects(stated.repeat[0] * stated.repeat[1])
             offsets = steps(stated.repeat) * unit
             parts.append(copied(drawn[child, toggled], offsets, np.full(len(offsets), stated.opened)))
         drawn[scope, toggled] = joined(parts).sorted()
@@ -134,9 +136,7 @@ def _plan(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
         for toggled in (False, True):
             if (scope, toggled) in needed:
                 needed |= {(child, toggled != swap) for child, swap in uses[scope]}
-    if sum(totals[scope] for scope, _ in needed) > MAX_OBJECTS:
-        message = f"more than {MAX_OBJECTS} objects in repeats and blocks; split the layer"
-        raise FormatError(message, Place(sheet.complaints.file))
+    bound_objects(sum(totals[scope] for scope, _ in needed))
     return [(scope, toggled) for scope in order for toggled in (False, True) if (scope, toggled) in needed]
 
 

@@ -23,6 +23,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -30,10 +31,11 @@ import pyparsing as pp
 import shapely
 from shapely import affinity
 
-from parsers.gerber.outlines import Round, fill, regular
+from parsers.gerber.outlines import Filled, Round, fill, regular
 
 MAX_DEPTH = 40  # nested brackets; more is no macro but an attack
-MAX_WORDS = 20_000  # of one macro
+MAX_WORDS = 1_000  # of one macro
+MAX_LENGTH = 500  # characters of an expression
 MAX_CORNERS = 5_000  # of an outline, by the specification
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
@@ -72,8 +74,15 @@ def read_macro(words: Sequence[str]) -> Macro:
     return tuple(s for s in statements if s is not None)
 
 
-def compose_macro(macro: Macro, parameters: Sequence[float], rounding: Round) -> shapely.Geometry:
+def expression_size(words: Sequence[str]) -> int:
+    """Characters of a body that need the grammar, which is slow."""
+    return sum(len(field) for word in words for field in re.split("[,=]", word) if not _NUMBER.fullmatch(field.strip()))
+
+
+def compose_macro(macro: Macro, parameters: Sequence[float], rounding: Round) -> Filled:
     """Compose the shape of a macro with the parameters of its aperture definition.
+
+    The shape is not `valid` where an outline crosses itself or is not closed.
 
     Parameters
     ----------
@@ -89,18 +98,22 @@ def compose_macro(macro: Macro, parameters: Sequence[float], rounding: Round) ->
     Examples
     --------
     >>> ring = compose_macro(read_macro(["1,1,$1,0,0", "1,0,$1x0.5,0,0"]), [4.0], Round())
-    >>> round(ring.area, 1)
+    >>> round(ring.shape.area, 1)
     9.4
     """
     variables = {str(number + 1): value for number, value in enumerate(parameters)}
-    shape: shapely.Geometry = shapely.Polygon()
+    parts: list[tuple[bool, Filled]] = []
     for statement in macro:
         values = [_value(expression, variables) for expression in statement.values]
         if statement.variable is not None:
             variables[statement.variable] = values[0]
         else:
-            shape = _add(shape, statement.code, values, rounding)
-    return shape
+            parts.append(_part(statement.code, values, rounding))
+    shape: shapely.Geometry = shapely.Polygon()
+    for on, run in groupby(parts, key=lambda part: part[0]):
+        ink = shapely.union_all([filled.shape for _, filled in run])
+        shape = shapely.union(shape, ink) if on else shapely.difference(shape, ink)
+    return Filled(shape, valid=all(filled.valid for _, filled in parts))
 
 
 def _statement(word: str) -> Statement | None:
@@ -125,7 +138,7 @@ def _expression(text: str) -> Expression:
 
 @lru_cache(maxsize=4096)
 def _parsed(text: str) -> Expression:
-    if text.count("(") > MAX_DEPTH or len(text) > 2000:
+    if text.count("(") > MAX_DEPTH or len(text) > MAX_LENGTH:
         raise MacroError("an expression that is nested or long beyond reason")
     try:
         result: Expression = _GRAMMAR.parse_string(text, parse_all=True)[0]
@@ -174,8 +187,8 @@ def _value(expression: Expression, variables: Mapping[str, float]) -> float:
     return value
 
 
-def _add(shape: shapely.Geometry, code: int, values: Sequence[float], rounding: Round) -> shapely.Geometry:
-    """Apply one primitive to the shape so far."""
+def _part(code: int, values: Sequence[float], rounding: Round) -> tuple[bool, Filled]:
+    """Make one primitive, and tell whether it adds or makes a hole."""
     primitive = _PRIMITIVES[code]
     if not primitive.least <= len(values) <= (primitive.most or len(values)):
         raise MacroError(f"primitive {code} with {len(values)} values")
@@ -184,16 +197,17 @@ def _add(shape: shapely.Geometry, code: int, values: Sequence[float], rounding: 
         if values[0] not in (0.0, 1.0):
             raise MacroError(f"exposure {values[0]:g}")
         on, values = values[0] == 1.0, values[1:]
-    part = primitive.make(values, rounding if on else rounding.reverse())
-    part = affinity.rotate(part, primitive.turned(values), origin=(0, 0))
-    return shapely.union(shape, part) if on else shapely.difference(shape, part)
+    made = primitive.make(values, rounding if on else rounding.reverse())
+    filled = made if isinstance(made, Filled) else Filled(made, valid=True)
+    turned = affinity.rotate(filled.shape, primitive.turned(values), origin=(0, 0))
+    return on, Filled(turned, filled.valid)
 
 
 @dataclass(frozen=True, slots=True)
 class _Primitive:
     """How many values a primitive takes, whether the first is its exposure, how it is made from the others."""
 
-    make: Callable[[Sequence[float], Round], shapely.Geometry]
+    make: Callable[[Sequence[float], Round], shapely.Geometry | Filled]
     least: int
     most: int  # 0 = any number
     exposed: bool = True
@@ -228,14 +242,14 @@ def _box(x: float, y: float, width: float, height: float) -> shapely.Geometry:
     return shapely.box(x, y, x + width, y + height) if width and height else shapely.Polygon()
 
 
-def _outline(values: Sequence[float], _: Round) -> shapely.Geometry:
+def _outline(values: Sequence[float], _: Round) -> Filled:
     count = int(values[0])
     if count != values[0] or not 3 <= count <= MAX_CORNERS or len(values) < 2 * count + 3:
         raise MacroError(f"an outline of {values[0]:g} segments with {len(values)} values")
     points = np.array(values[1 : 2 * count + 3]).reshape(-1, 2)
     if (points[0] != points[-1]).any():
-        raise MacroError("an outline that is not closed")
-    return fill(points).shape
+        return Filled(fill(np.vstack((points, points[:1]))).shape, valid=False)
+    return fill(points)
 
 
 def _outline_turn(values: Sequence[float]) -> float:

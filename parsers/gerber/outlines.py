@@ -15,6 +15,9 @@ import shapely
 
 from parsers.primitives import Bools, Floats, Shapes, stadiums
 
+MAX_MEETINGS = 40  # of a contour's segment with others, on average; itself and its neighbours make three
+MAX_MEETINGS_IN_ALL = 20_000
+MAX_TESTS = 200_000_000  # of faces against segments
 EXACT = 1e-9  # relative; area and length of a valid contour agree with its filled shape to rounding
 
 
@@ -72,10 +75,24 @@ def fill(points: Floats) -> Filled:
     polygon = shapely.Polygon(ring)
     if shapely.is_valid(polygon):
         return Filled(polygon, valid=True)
+    if not _tame(ring):
+        return Filled(shapely.convex_hull(polygon), valid=False)
     shape = _joined(polygons_of(shapely.make_valid(polygon)))
     if _same(shape.area, abs(_signed_area(ring))) and _same(shape.length, _open_length(ring)):
         return Filled(shape, valid=True)
     return Filled(_by_winding(ring), valid=False)
+
+
+def _tame(ring: Floats) -> bool:
+    """Tell whether a contour meets itself so seldom that its faces can be made in bounded time."""
+    segments = shapely.linestrings(np.stack((ring[:-1], ring[1:]), axis=1))
+    tree = shapely.STRtree(segments)
+    meetings = 0
+    for part in np.array_split(segments, len(segments) // 500 + 1):
+        meetings += len(tree.query(part, predicate="intersects")[0])
+        if meetings > MAX_MEETINGS * len(segments) + MAX_MEETINGS_IN_ALL:
+            return False
+    return True
 
 
 def _joined(parts: list[shapely.Polygon]) -> shapely.Geometry:
@@ -104,8 +121,8 @@ def _open_length(ring: Floats) -> float:
 def _by_winding(ring: Floats) -> shapely.Geometry:
     """Unite the faces round which a contour runs more often one way than the other."""
     faces = shapely.get_parts(shapely.polygonize([shapely.node(shapely.LineString(ring))]))
-    if not len(faces):
-        return shapely.Polygon()
+    if len(faces) * len(ring) > MAX_TESTS:
+        return shapely.convex_hull(shapely.LineString(ring))
     inner = shapely.get_coordinates(shapely.point_on_surface(faces))
     kept = [face for face, point in zip(faces, inner, strict=True) if _winding(ring, point)]
     return shapely.union_all(kept)

@@ -15,9 +15,10 @@ import shapely
 from parsers.gerber.apertures import Aperture, Shelf
 from parsers.gerber.arcs import Arcs, arc_path, make_arcs
 from parsers.gerber.blocks import Drawn, Transform, groups, joined, nothing
+from parsers.gerber.bounds import bound_points
 from parsers.gerber.outlines import shifted
 from parsers.gerber.regions import Segments, fill_contours
-from parsers.gerber.state import CLOCKWISE, DRAW, FLASH, MOVE, UNSET, Complaints, Strokes
+from parsers.gerber.state import CLOCKWISE, DRAW, FLASH, Complaints, Strokes
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
 
@@ -25,7 +26,6 @@ SKEW = 0.0005  # mm; how far the radii at both ends of an arc may differ before 
 SKEW_DOUBT = 0.005  # mm; beyond this, and beyond rounding, the data of an arc contradict each other
 ROUNDING = 2.5  # units of the coordinate format; three rounded points may put the radii this far apart
 NEARLY_CLOSED = 0.001  # mm; an arc with ends closer than this may be read as a dot or as a circle
-OWN_MEANING = ("NonMaterial", "Profile", "NonConductor", "CopperBalancing", "Border", "EtchedComponent")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,22 +58,6 @@ def draw_rows(sheet: Sheet, rows: Longs, toggled: bool) -> Drawn:
         _regions(sheet, rows[inside], toggled),
     ]
     return joined(parts)
-
-
-def report_lost(sheet: Sheet) -> None:
-    """Report operations that give no object although they should."""
-    state = sheet.strokes
-    outside = (state.statement == 0) & (state.code != MOVE)
-    why = "these objects are missing from the copper; export the layer again"
-    lost = outside & (sheet.used == -1)
-    sheet.complaints.add_rows("aperture used before it is defined", why, state.word[lost])
-    drawn = outside & (sheet.used < -1) & (state.code == DRAW)
-    sheet.complaints.add_rows("draw with a block aperture", why, state.word[drawn])
-    flashed = (state.statement > 0) & (state.code == FLASH)
-    sheet.complaints.add_rows("flash inside a region", why, state.word[flashed])
-    if (state.mode >= CLOCKWISE).any():  # a file without arcs often leaves out G01, and loses nothing by it
-        unset = (state.code == DRAW) & (state.mode == UNSET)
-        sheet.complaints.add_rows("draw before G01, G02 or G03", "a straight line was taken", state.word[unset])
 
 
 def _columns(sheet: Sheet, rows: Longs) -> dict[str, Longs]:
@@ -185,6 +169,7 @@ def _swept(sheet: Sheet, rows: Longs, aperture: Aperture, toggled: bool) -> Iter
     for transform, dark, group in groups(sheet.strokes, rows, toggled):
         matrix = transform.matrix()
         for part in aperture.shapes(dark):
+            bound_points(2 * shapely.get_num_coordinates(part) * len(group))
             corners = shapely.get_coordinates(part) @ matrix.T
             both = np.concatenate((ends[group, None, :2] + corners, ends[group, None, 2:] + corners), axis=1)
             hulls = shapely.convex_hull(shapely.multipoints(both))
@@ -225,6 +210,7 @@ def _solid_flashes(sheet: Sheet, rows: Longs, transform: Transform, dark: bool) 
 def _flashed_areas(sheet: Sheet, rows: Longs, parts: Shapes, transform: Transform, dark: bool) -> Drawn:
     matrix = transform.matrix()
     turned = shapely.transform(parts, lambda points: points @ matrix.T)
+    bound_points(int(shapely.get_num_coordinates(parts).sum()) * len(rows))
     copies = np.repeat(rows, len(parts))
     return _areas(sheet, copies, shifted(turned, sheet.ends[rows, 2:]), dark=np.full(len(copies), dark), pad=True)
 

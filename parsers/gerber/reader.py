@@ -13,10 +13,12 @@ import numpy as np
 
 from parsers.gerber.apertures import Definition, Shelf
 from parsers.gerber.blocks import Drawn, Scopes, Transform, copied, find_scopes, transformed
-from parsers.gerber.commands import EXTENDED_CODES, UNKNOWN, Command, Format, read_command
+from parsers.gerber.bounds import TooMuchError
+from parsers.gerber.checks import check_operations, check_words
+from parsers.gerber.commands import BODY, UNKNOWN, Command, Format, read_command
 from parsers.gerber.drawing import draw_file, used_definitions
-from parsers.gerber.macros import Macro, MacroError, read_macro
-from parsers.gerber.plotter import Sheet, report_lost
+from parsers.gerber.macros import Macro, MacroError, expression_size, read_macro
+from parsers.gerber.plotter import Sheet
 from parsers.gerber.state import (
     CLOCKWISE,
     COUNTERCLOCKWISE,
@@ -34,7 +36,7 @@ from parsers.trouble import FormatError, Place
 
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
-MAX_NAMED = 20  # unknown commands that are told one by one
+MAX_EXPRESSIONS = 50_000  # characters of expressions in the macros of a file
 DECISIVE = (".FileFunction", ".FilePolarity", ".Part")  # file attributes that say what the image means
 NEUTRAL = (
     Command("OF", (0.0, 0.0)),
@@ -99,15 +101,18 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     complaints = Complaints(name, words)
     commands = [read_command(text) for text in words.texts]
     timeline = Timeline(_before_end(words, commands, complaints), commands)
-    _report_words(timeline, complaints)
+    check_words(timeline, complaints)
     setting = Setting(name, file, _unit(timeline, name, complaints), complaints)
     names = Names()
     state = strokes(timeline, names, stated.incremental, complaints)
     scopes = find_scopes(timeline, complaints)
     shelf = Shelf(_definitions(timeline, names), _macros(timeline, complaints), setting.unit, complaints.add)
     sheet = _sheet(state, stated, shelf, scopes, timeline, setting)
-    report_lost(sheet)
-    drawn = _on_image(draw_file(sheet, scopes, setting.unit), timeline, setting)
+    check_operations(sheet, timeline, names)
+    try:
+        drawn = _on_image(draw_file(sheet, scopes, setting.unit), timeline, setting)
+    except TooMuchError as trouble:
+        raise FormatError(f"{trouble}; split the layer", Place(name)) from trouble
     return Image(
         objects=drawn.objects,
         dark=drawn.dark,
@@ -126,7 +131,7 @@ def _stated_format(data: bytes, name: str) -> Format:
     if b"\0" in data or b"*" not in data:
         raise FormatError("not a Gerber file; leave it out or name its kind under [files]", place)
     match = _FORMAT.search(data)
-    command = read_command(match[0].decode()) if match else Command(UNKNOWN)
+    command = read_command(match[0].decode("latin-1")) if match else Command(UNKNOWN)
     if command.code != "FS":
         raise FormatError("no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2", place)
     stated: Format = command.value[0]
@@ -148,23 +153,6 @@ def _before_end(words: Words, commands: Sequence[Command], complaints: Complaint
         return words
     complaints.add("text after the end mark", "it was not read; two files may have been joined", end + 1)
     return words.until(end)
-
-
-def _report_words(timeline: Timeline, complaints: Complaints) -> None:
-    """Report words that are not understood or stand where they must not."""
-    words = timeline.words
-    unknown = timeline.rows(UNKNOWN)
-    for row in unknown[:MAX_NAMED].tolist():
-        text = timeline.text(row)
-        complaints.add(f"unknown command {text}", "its effect on the copper is unknown", int(words.command_word[row]))
-    complaints.add_rows("further unknown commands", "their effect is unknown", timeline.at(unknown[MAX_NAMED:]))
-    if words.tail:
-        complaints.add("the last word has no end", "the file may be cut short; export it again", len(words.lines))
-    complaints.add_rows("a % in the middle of a word", "a * or a % may be missing before it", words.stray)
-    if words.unbalanced:
-        complaints.add("an extended command without its closing %", "the file may be damaged", len(words.lines))
-    wrong = timeline.bare_rows(*EXTENDED_CODES, *timeline.attribute_codes("TF", "TA", "TO", "TD"))
-    complaints.add_rows("an extended command outside %", "a % may be missing before it", timeline.at(wrong))
 
 
 def _unit(timeline: Timeline, name: str, complaints: Complaints) -> float:
@@ -190,19 +178,27 @@ def _macros(timeline: Timeline, complaints: Complaints) -> dict[str, Macro]:
     """Read the macros of a file; the body of each is what follows up to the closing %."""
     macros: dict[str, Macro] = {}
     words = timeline.words
+    grammar = 0
+    bodies = set(timeline.rows(BODY).tolist())
     for row in timeline.rows("AM").tolist():
         end = row + 1
         while end < len(words.command_word) and not words.command_first[end] and words.command_extended[end]:
             end += 1
         name = str(timeline.command(row).value[0])
         body = [timeline.text(k) for k in range(row + 1, end)]
+        bodies.difference_update(range(row + 1, end))
+        grammar += expression_size(body)
         if name in macros:
             complaints.add("macro defined twice", "the later definition was taken", int(words.command_word[row]))
         try:
+            if grammar > MAX_EXPRESSIONS:
+                raise MacroError("more expressions in this file than any board has")
             macros[name] = read_macro(body)
         except MacroError as trouble:
             why = f"{trouble}; apertures made from it are missing"
             complaints.add(f"macro {name} cannot be read", why, int(words.command_word[row]))
+    stray = np.array(sorted(bodies), dtype=np.int64)
+    complaints.add_rows("a number that belongs to no command", "a letter may be missing before it", timeline.at(stray))
     return macros
 
 

@@ -263,6 +263,9 @@ def _always(value: Any) -> Setting:
     return lambda values: [value] * len(values)
 
 
+_REGION = {"G36": _always(True), "G37": _always(False)}
+
+
 def _codes(d: Longs, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
     """Operation codes; coordinates without one repeat the last."""
     coded = (d >= DRAW) & (d <= FLASH)
@@ -323,5 +326,11 @@ def _statements(timeline: Timeline, at: Longs, moments: Moments, complaints: Com
     complaints.add_rows("G36 and G37 do not alternate", why, words[odd])
     if opens[-1]:
         complaints.add("region without its end (G37)", "the file may be cut short", int(words[-1]))
-    inside = timeline.column(moments, False, {"G36": _always(True), "G37": _always(False)}, np.bool_)
+    inside = timeline.column(moments, False, _REGION, np.bool_)
     return np.where(inside, np.searchsorted(words[opens], at), 0)
+
+
+def inside_regions(timeline: Timeline, at: Longs) -> Bools:
+    """Tell which words stand between G36 and G37."""
+    inside: Bools = timeline.column(timeline.moments(at), False, _REGION, np.bool_)
+    return inside

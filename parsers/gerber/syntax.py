@@ -66,6 +66,7 @@ _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
 _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D[0-9]{2,})?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
 _COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
+_COMMAND_LINE = re.compile(rb"[\r\n]\s*%?(?:[XYIJDGM][+-]?[0-9]|[A-Z]{2})", re.IGNORECASE)
 _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 
@@ -93,6 +94,7 @@ class Words:
     lines: Longs  # (words,) 1-based line on which each word starts
     tail: bytes  # what stands after the last word
     stray: Longs  # words with a % in their middle
+    swallowed: Longs  # comments over several lines that look like commands
     unbalanced: bool  # the last extended command is not closed
 
     def line(self, word: int) -> int:
@@ -129,6 +131,7 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     others = np.flatnonzero(~operation)
     texts, numbers = _interned(buffer[np.repeat(~operation, spans.lengths)].tobytes())
     percents, stray = _percents(buffer, spans, texts, numbers, others)
+    comments = others[np.isin(numbers, [number for number, text in enumerate(texts) if is_comment(text)])]
     before = np.searchsorted(percents, spans.starts[others])
     heads = np.searchsorted(percents, np.where(others > 0, spans.ends[others - 1], -1))
     return Words(
@@ -141,6 +144,7 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
         lines=_lines(data, spans.starts),
         tail=data[spans.total :].strip(_LEADING),
         stray=stray,
+        swallowed=_swallowed(data, spans, comments),
         unbalanced=len(percents) % 2 == 1,
     )
 
@@ -239,9 +243,11 @@ def _odd_operations(run: _Run) -> Longs:
     falls = np.flatnonzero((rank[1:] <= rank[:-1]) & inner)
     wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & inner)
     after = np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1  # D code behind coordinates
+    after = after[marks[after] < len(run.text) - 2]
     selects = after[(run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)]
     ends = marks[codes == _STAR]
-    return np.concatenate((np.searchsorted(ends, bad), run.word[falls], run.word[wide], run.word[selects]))
+    rows: Longs = np.concatenate((np.searchsorted(ends, bad), run.word[falls], run.word[wide], run.word[selects]))
+    return rows
 
 
 def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
@@ -373,6 +379,14 @@ def _percents(
     comments = [number for number in inner if is_comment(texts[number])]
     remark = within & np.isin(owner, others[np.isin(numbers, comments)])
     return percents[~remark], np.unique(owner[within & ~remark])
+
+
+def _swallowed(data: bytes, spans: _Spans, comments: Longs) -> Longs:
+    """Comments with a line break and something like a command behind it."""
+    broken = _lines(data, spans.starts[comments]) != _lines(data, spans.ends[comments])
+    rows = comments[broken].tolist()
+    found = [row for row in rows if _COMMAND_LINE.search(data, int(spans.starts[row]), int(spans.ends[row]))]
+    return np.array(found, dtype=np.int64)
 
 
 def is_comment(text: str) -> bool:

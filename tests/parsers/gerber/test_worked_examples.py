@@ -21,7 +21,9 @@ DRAWINGS = """%ADD10C,0.1*% %ADD11C,0.6*% %ADD12R,0.6X0.6*% %ADD13R,0.4X1*% %ADD
     D11 X10Y10D03 X20D03 X25D03 Y15D03 X20D03 D12 X10D03 D13 X30D03 D14 Y12.5D03 D15 Y10D03
     D10 X37.5Y10D02 G03 X37.5Y10I2.5J0D01 G01 D16 X34D03 X35Y9D03
     G36 X5Y20D02 X37.5D01 Y37.5D01 X5D01 Y20D01 G37"""
-CLEARED = """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01 G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
+CLEARED = (
+    """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01 G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
+)
 AFTERWARDS = "D10 X15Y28.75D02 X20D01 D11 X15D03 X20D03 D17 X28.75D03"
 
 SQUARE = "X0Y0D02 X10D01 Y10D01 X0D01 Y0D01"
@@ -129,7 +131,11 @@ IMAGES = {
         (1, 0),
     ),
     "4.5.4.3 donut": (_macro("1,1,$1,$2,$3*1,0,$4,$2,$3", ",0.100X0X0X0.080"), 0.002827433, (1, 1)),
-    "4.5.5 donut with a variable": (_macro("1,1,$1,$2,$3*$4=$1x0.75*1,0,$4,$2,$3", ",0.02X0X0"), 0.000137444679, (1, 1)),
+    "4.5.5 donut with a variable": (
+        _macro("1,1,$1,$2,$3*$4=$1x0.75*1,0,$4,$2,$3", ",0.02X0X0"),
+        0.000137444679,
+        (1, 1),
+    ),
     "4.5.5.4 rounded box": (_macro(ROUNDED_BOX, ",4X2X0.5X30"), 7.785398, (1, 0)),
     "8.2.6 moire": (_macro("6,0,0,5,0.5,0.5,2,0.1,6,0"), 11.785502, (1, 8)),
     "4.7.2 full circle": ("%ADD10C,0.2*% D10 X0Y6D02 G02 X0Y6I5J0D01", 6.283185, (1, 1)),
@@ -208,7 +214,8 @@ IMAGES = {
 def test_image(name: str) -> None:
     """Each example image has the area, pieces and holes of its description."""
     words, area, count = IMAGES[name]
-    shape = copper(image(*words.split("\n")))
+    doubts = {"aperture both mirrored and turned"} if name.startswith("4.9.6") else set()
+    shape = copper(image(*words.split("\n"), doubts=doubts))
     assert_area(shape, area)
     if count:
         assert pieces_and_holes(shape) == count
@@ -260,7 +267,7 @@ def test_arc_of_4_7_2_1_is_exact() -> None:
 
 def test_mirror_comes_before_rotation() -> None:
     """In 4.9.6 the rings land where mirroring first and rotating second puts them."""
-    rings = [p for p in shapely.get_parts(copper(image(FOUR_TRANSFORMS))) if p.interiors]
+    rings = [p for p in shapely.get_parts(copper(image(FOUR_TRANSFORMS, doubts={"aperture both mirrored and turned"}))) if p.interiors]
     centres = [p.centroid for p in rings]
     for x, y in ((-2.665064, 7.616025), (10.848528, 9.979899)):
         assert min(math.hypot(c.x - x, c.y - y) for c in centres) < 1e-5
