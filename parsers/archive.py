@@ -27,6 +27,7 @@ MAX_FILE = 512 * 2**20  # bytes of one file after unpacking
 MAX_TOTAL = 1024 * 2**20  # bytes of all files
 MAX_RATIO = 200  # unpacked bytes per packed byte; drawings of repeated pads reach some 30
 RATIO_FROM = 16 * 2**20  # bytes below which the ratio does not matter
+MAX_NAME = 250  # characters of a name that are kept
 CHUNK = 2**20
 
 ZIP_MAGIC, GZIP_MAGIC = b"PK\x03\x04", b"\x1f\x8b"
@@ -73,7 +74,7 @@ def open_folder(path: Path, names: set[str] | None = None) -> Package:
     doubts: list[Doubt] = []
     total = 0
     for file in _walk(path):
-        name = file.relative_to(path).as_posix()
+        name = _shown(file.relative_to(path).as_posix())
         if names is not None and name not in names:
             continue
         strange = _strange(file, path)
@@ -214,12 +215,11 @@ class _Unpacking:
         path = PurePosixPath(plain)
         if path.is_absolute() or ".." in path.parts or plain[1:2] == ":" or "\x00" in plain:
             raise BoardError(f"member {_shown(name)} leaves the package; refused", Place(self.archive))
-        return str(path)
+        return _shown(str(path))
 
     def skip(self, name: str, why: str) -> None:
         """Leave a member out, with a doubt."""
-        place = Place(f"{self.archive}/{_shown(name)}")
-        self.doubts.append(Doubt(f"{_shown(name)} is not read", f"{why}; pack the file itself", place))
+        self.doubts.append(Doubt(f"{name} is not read", f"{why}; pack the file itself", Place(name)))
 
     def add(self, name: str, data: bytes) -> None:
         """Take a member."""
@@ -227,13 +227,13 @@ class _Unpacking:
         if self.total > MAX_TOTAL:
             raise BoardError(f"unpacks to more than {MAX_TOTAL >> 20} MB; refused", Place(self.archive))
         if name in self.members:
-            raise BoardError(f"holds {_shown(name)} twice; which one is meant?", Place(self.archive))
+            raise BoardError(f"holds {name} twice; which one is meant?", Place(self.archive))
         self.members[name] = Member(name, data)
 
 
 def _shown(name: str) -> str:
-    """A name fit for one line of text."""
-    return "".join(c if c.isprintable() else "?" for c in name)[:120]
+    """A name fit for one line of text: no line breaks, no halves of characters."""
+    return "".join(c if c.isprintable() else "?" for c in name)[:MAX_NAME]
 
 
 def _unzip(data: bytes, archive: str) -> tuple[list[Member], list[Doubt]]:

@@ -86,7 +86,7 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
     lines, rows = lines[kept], rows[kept]
     if not len(lines):
         return shapely.Polygon(), []
-    lines = _snapped(lines)
+    lines = _pruned(_snapped(lines))
     doubts = []
     bridges = _bridges(lines)
     wide = bridges[shapely.length(bridges) > QUIET]
@@ -128,6 +128,17 @@ def _with_ends(line: shapely.Geometry, first: Floats, last: Floats) -> shapely.G
     return shapely.LineString(points)
 
 
+def _pruned(lines: Shapes) -> Shapes:
+    """Lines cut where they meet, without the short ends that overshoot a corner by rounding."""
+    cut: Shapes = shapely.get_parts(shapely.line_merge(shapely.union_all(lines)))
+    ends = _pairs(_ends(cut))
+    _, inverse, count = np.unique(ends.reshape(-1, 2), axis=0, return_inverse=True, return_counts=True)
+    meeting = count[inverse].reshape(-1, 2)
+    overshoot = (shapely.length(cut) <= QUIET) & (meeting.min(axis=1) == 1) & (meeting.max(axis=1) > 2)
+    kept: Shapes = cut[~overshoot]
+    return kept
+
+
 def _bridges(lines: Shapes) -> Shapes:
     """Short lines between open ends that are nearest to each other and within CLOSE."""
     ends = _ends(lines)
@@ -151,26 +162,32 @@ def _filled(lines: Shapes, name: str) -> tuple[shapely.Geometry, list[Doubt]]:
     cells: Shapes = shapely.get_parts(faces)
     if not len(cells):
         return shapely.Polygon(), doubts
-    groups = _adjoining(cells)
-    if len(groups) < len(cells):
-        widest = cells[next(list(g) for g in groups if len(g) > 1)]
-        x, y = shapely.get_coordinates(shapely.intersection_all(shapely.get_exterior_ring(widest[:2])))[0]
-        why = f"all they enclose is taken as one contour, for example at ({x:.3f}, {y:.3f}); draw each contour closed"
+    groups, meeting = _adjoining(cells)
+    if not meeting.is_empty:
+        x, y = shapely.get_coordinates(meeting)[0]
+        why = (
+            f"for example at ({x:.3f}, {y:.3f}); they do not tell board from cutout, and parts with a common border "
+            "are taken as one: draw each contour closed by itself"
+        )
         doubts.append(Doubt(f"contours of the profile {name} touch each other", why, Place(name)))
     depth = _depths(cells, groups)
     return shapely.union_all(cells[depth % 2 == 1]), doubts
 
 
-def _adjoining(cells: Shapes) -> list[list[int]]:
-    """Cells in groups whose outer borders share a line; a clean contour is a group of one."""
+def _adjoining(cells: Shapes) -> tuple[list[list[int]], shapely.Geometry]:
+    """Cells in groups whose outer borders share a line, and wherever outer borders meet.
+
+    Clean contours are groups of one and meet nowhere.
+    """
     rings = shapely.get_exterior_ring(cells)
     first, second = shapely.STRtree(rings).query(rings, predicate="intersects")
     once = first < second
     first, second = first[once], second[once]
-    shared = shapely.length(shapely.intersection(rings[first], rings[second])) > SNAP
+    common = shapely.intersection(rings[first], rings[second])
+    shared = shapely.length(common) > SNAP
     graph: nx.Graph[int] = nx.Graph(np.column_stack((first, second))[shared].tolist())
     graph.add_nodes_from(range(len(cells)))
-    return sorted(sorted(group) for group in nx.connected_components(graph))
+    return sorted(sorted(group) for group in nx.connected_components(graph)), shapely.union_all(common)
 
 
 def _depths(cells: Shapes, groups: list[list[int]]) -> Ints:

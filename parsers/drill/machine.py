@@ -16,7 +16,7 @@ from parsers.drill.formats import DEFAULT_DIGITS, INCH, MILLIMETRE, NumberFormat
 from parsers.primitives import ARC_TOLERANCE, Floats, arc_points
 from parsers.trouble import Doubt, FormatError, Place
 
-MAX_HITS = 2_000_000  # holes of one file; a repeat count beyond it is a bomb, not a board
+MAX_HITS = 500_000  # holes of one file; a repeat count beyond it is a bomb, not a board
 ODD_DIAMETER = 10.0  # mm; a tool given without decimal point and larger than this was hardly meant so
 
 
