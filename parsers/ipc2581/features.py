@@ -155,7 +155,7 @@ class Pen:
             self.doubt(element, "a pad without a shape", "its copper is not known; export the board again")
             return
         shape = self.tables.shapes["PadStackDef", name, self.layer]
-        self._flash(owner, place, shape)
+        self._flash(owner, place, shape, self.override)
 
     def _location_of_attributes(self, element: Element) -> Element | None:
         """The pad itself if it carries x and y, which no revision allows but whose sense is plain."""
@@ -264,7 +264,7 @@ class Pen:
         """Draw any Feature at a place."""
         name = self.names[element.tag]
         if name in REFERENCES:
-            self._flash(owner, place, self.tables.shapes[name, element.get("id") or ""])
+            self._flash(owner, place, self.tables.shapes[name, element.get("id") or ""], self.override)
         elif name in PRIMITIVES:
             self._primitive(name, element, owner, place)
         elif name in SHAPES:
@@ -272,17 +272,17 @@ class Pen:
         else:
             self.doubt(element, f"{name} in place of a shape", "it is not known and may draw or remove copper")
 
-    def _flash(self, owner: int, place: int, shape: int) -> None:
+    def _flash(self, owner: int, place: int, shape: int, line: int) -> None:
         sketch = self.sketch
         sketch.sequence += 1
-        sketch.flash_info.extend((sketch.sequence, owner, place, shape, self.override))
+        sketch.flash_info.extend((sketch.sequence, owner, place, shape, line))
 
     def _primitive(self, name: str, element: Element, owner: int, place: int) -> None:
         line = fill = NOTHING
         if len(element):
             line, fill, place = self._style(element, place)
         key = (name, self.sketch.unit, tuple(sorted(element.attrib.items())), line, fill)
-        self._flash(owner, place, self.tables.shapes[key])
+        self._flash(owner, place, self.tables.shapes[key], NOTHING)
 
     def _line(self, element: Element, owner: int, place: int) -> None:
         get = element.get

@@ -12,7 +12,7 @@ from parsers.ipc2581.sketch import Longs
 from parsers.primitives import Bools, Conductors, Ints, concatenate, conductors
 
 ORDER_BITS = 20  # of the place of a part within its shape; above them stands the sequence in the file
-MAX_PARTS = 1 << ORDER_BITS
+MAX_PARTS = 1 << 17  # of one shape
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from typing import Any
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -18,22 +18,17 @@ from parsers.ipc2581 import placement, shapes
 from parsers.ipc2581.curves import RADIUS_SLACK, Arcs, Rings, arcs, repaired
 from parsers.ipc2581.dictionaries import (
     FILLED,
-    FLAT_END,
     HOLLOW,
     ROUND_END,
-    SQUARE_END,
     UNSURE_FILL,
     VOID,
     Dictionaries,
     Lines,
 )
 from parsers.ipc2581.doubting import Doubts
-from parsers.ipc2581.features import REFERENCES
 from parsers.ipc2581.parts import MAX_PARTS, ORDER_BITS, Parts, joined, nothing
 from parsers.ipc2581.sketch import (
     AREA_INFO,
-    CAP_END,
-    CAP_START,
     FLASH_INFO,
     LEFT,
     NOTHING,
@@ -51,6 +46,8 @@ from parsers.ipc2581.sketch import (
     integers,
     numbers,
 )
+from parsers.ipc2581.strokes import capped
+from parsers.ipc2581.templates import Asked, Templates
 from parsers.primitives import (
     Bools,
     Conductors,
@@ -58,14 +55,12 @@ from parsers.primitives import (
     Ints,
     Kind,
     Shapes,
-    arc_points,
-    concatenate,
     conductors,
 )
 from parsers.trouble import BoardError, Place
 
 FARTHEST = 1e5  # mm; a coordinate beyond 100 m is no board
-MAX_OBJECTS = 20_000_000  # copper objects of one board
+MAX_OBJECTS = 5_000_000  # copper objects that predefined shapes may draw on one board
 Rows = npt.NDArray[np.intp]
 
 
@@ -77,11 +72,11 @@ class Resolver:
         self._doubts = doubts
         self._lines: Lines = dictionaries.line_table()
         self._fills = dictionaries.fill_table()
-        self._keys = list(dictionaries.tables.shapes)
-        self._templates: dict[tuple[int, int, bool], Parts] = {}
-        self._open: set[int] = set()  # shapes being resolved: a reference to one of them is a circle
+        self._templates = Templates(dictionaries, (self._lines, self._fills), self._nested, doubts)
 
-    def parts(self, sketch: Sketch, keep: Bools, grow: Bools, override: int = NOTHING) -> Parts:
+    def parts(
+        self, sketch: Sketch, keep: Bools, grow: Bools, override: int = NOTHING, *, limit: int = MAX_OBJECTS
+    ) -> Parts:
         """Copper objects of a sketch, in the order in which they are drawn.
 
         Parameters
@@ -89,13 +84,18 @@ class Resolver:
         keep : which owners to resolve, shape (owners,)
         grow : whether an owner's objects end up as copper, shape (owners,)
         override : line description that replaces all others, for predefined shapes
+        limit : how many objects predefined shapes may draw
+
+        Raises
+        ------
+        BoardError : they draw more
         """
         unit = self._dictionaries.unit(sketch.unit)
         maps = self._maps(sketch, unit)
         found = [
             self._paths(sketch, maps, unit, keep, override),
             *self._areas(sketch, maps, unit, keep, grow, override),
-            *self._flashes(sketch, maps, keep, grow, override),
+            self._flashes(sketch, maps, keep, grow, override, limit),
         ]
         return self._plausible(sketch, joined(found))
 
@@ -156,7 +156,7 @@ class Resolver:
         if not shaped.any():
             return parts
         ends = np.where(shaped, self._lines.end[line], ROUND_END)
-        return joined([parts.take(~shaped), _capped(parts.take(shaped), ends[shaped], info[shaped, 4])])
+        return joined([parts.take(~shaped), capped(parts.take(shaped), ends[shaped], info[shaped, 4])])
 
     def _doubt_lines(self, sketch: Sketch, owners: Longs, line: Longs) -> None:
         missing = np.isnan(self._lines.width[line])
@@ -356,105 +356,26 @@ class Resolver:
 
     # ---- flashes: predefined shapes and standard primitives ----------------------------------------------------
 
-    def _flashes(self, sketch: Sketch, maps: Floats, keep: Bools, grow: Bools, override: int) -> list[Parts]:
+    def _flashes(self, sketch: Sketch, maps: Floats, keep: Bools, grow: Bools, override: int, limit: int) -> Parts:
         info = integers(sketch.flash_info, FLASH_INFO)
         info = info[keep[info[:, 1]]]
         if len(info) == 0:
-            return []
+            return nothing()
         line = info[:, 4] if override == NOTHING else np.full(len(info), override)
-        growing = grow[info[:, 1]]
-        kinds, which = np.unique(np.column_stack((info[:, 3], line, growing)), axis=0, return_inverse=True)
-        members = np.split(np.argsort(which, kind="stable"), np.cumsum(np.bincount(which.ravel()))[:-1])
-        out: list[Parts] = []
-        total = 0
-        for (shape, own_line, grows), rows in zip(kinds.tolist(), members, strict=True):
-            template = self._template(shape, own_line, bool(grows), self._line_of(sketch, int(info[rows[0], 1])))
-            total += len(template) * len(rows)
-            if total > MAX_OBJECTS:
-                raise BoardError(
-                    f"draws more than {MAX_OBJECTS} objects, export the board again", Place(self._doubts.file)
-                )
-            if len(template):
-                out.append(_placed(template, info[rows], maps[info[rows, 2]]))
-        return out
+        asked = np.column_stack((info[:, 3], line, grow[info[:, 1]]))
+        kinds, first, which = np.unique(asked, axis=0, return_index=True, return_inverse=True)
+        sources = [self._line_of(sketch, int(owner)) for owner in info[first, 1]]
+        asked_kinds = [(*kind, source) for kind, source in zip(kinds.tolist(), sources, strict=True)]
+        pool = self._templates.pool(cast("list[Asked]", asked_kinds))
+        if int(pool.sizes[which].sum()) > limit:
+            what = f"shapes draw more than {limit} objects, export the board again"
+            raise BoardError(what, Place(self._doubts.file, sources[0] or None))
+        return pool.placed(which.ravel(), info, maps[info[:, 2]])
 
-    def _template(self, shape: int, line: int, grow: bool, source: int) -> Parts:
-        """Copper of a shape about its own origin."""
-        key = (shape, line, grow)
-        if key not in self._templates:
-            self._templates[key] = self._made_template(shape, line, grow, source)
-        return self._templates[key]
-
-    def _made_template(self, shape: int, line: int, grow: bool, source: int) -> Parts:
-        key = self._keys[shape]
-        assert isinstance(key, tuple)
-        if key[0] not in REFERENCES and key[0] != "PadStackDef":
-            return self._standard(key, line, grow, source)
-        entry = self._dictionaries.entry(key[0], key[1], key[2] if len(key) > 2 else NOTHING)
-        if entry is None and key[0] == "PadStackDef":
-            entry = self._dictionaries.shape_named_as_padstack(key[1])
-            if entry is not None:
-                self._doubts.add("a pad that names a shape as its padstack", "that shape is taken as its land", source)
-        if entry is None:
-            self._doubts.add(f"no {key[0].removesuffix('Ref')} {key[1]}", "its copper is not known", source)
-            return nothing()
-        if shape in self._open or len(self._open) > 64:
-            self._doubts.add(f"{key[1]} contains itself", "its copper is not known", source)
-            return nothing()
-        self._open.add(shape)
-        self._doubts.include(entry.doubts)
-        owners = len(entry.sketch.owners) // OWNER
-        found = self.parts(entry.sketch, np.ones(owners, np.bool_), np.full(owners, grow), line)
-        self._open.discard(shape)
-        if len(found) > MAX_PARTS:
-            raise BoardError(
-                f"{key[1]} has more than {MAX_PARTS} parts, export the board again", Place(self._doubts.file)
-            )
-        return found
-
-    def _too_many(self, what: str) -> BoardError:
-        return BoardError(f"{what}, export the board again", Place(self._doubts.file))
-
-    def _standard(self, key: tuple[Any, ...], override: int, grow: bool, source: int) -> Parts:
-        """A standard primitive with its fill and line."""
-        name, unit, attributes, line, fill = key
-        get = shapes.Attributes(attributes, self._dictionaries.unit(str(unit)))
-        line = override if NOTHING not in (override, line) else line
-        width = 0.0 if line == NOTHING else float(np.nan_to_num(self._lines.width[line]))
-        filling = int(self._fills[fill])
-        try:
-            solid = grow == (filling != VOID)
-            pieces = shapes.STANDARD[str(name)](get, solid)
-            if filling == HOLLOW:
-                pieces = shapes.hollow(pieces, width)
-            elif width > 0:
-                pieces = shapes.bordered(pieces, width, solid)
-        except (ValueError, OverflowError) as error:
-            self._doubts.add(f"a {name} that cannot be read", f"{error}; its copper is not known", source)
-            return nothing()
-        self._doubt_standard(str(name), get, filling, grow, source)
-        objects = shapes.table([piece for piece in pieces if _has_copper(piece)])
-        count = len(objects)
-        return Parts(
-            objects,
-            np.full(count, filling != VOID),
-            np.zeros(count, dtype=np.int32),
-            np.arange(count, dtype=np.int64) << ORDER_BITS,
-        )
-
-    def _doubt_standard(self, name: str, get: shapes.Attributes, filling: int, grow: bool, source: int) -> None:
-        if name == "Thermal" and grow:
-            self._doubts.add("a Thermal drawn as copper", "the standard has it add and remove; taken as added", source)
-        if name == "Text":
-            self._doubts.add("text drawn with a font on copper", "its bounding box is taken as copper", source)
-        if name in ("RectCham", "RectRound") and not get.all_corners_named:
-            self._doubts.add(f"a {name} that does not name all corners", "its shape has two readings", source)
-        if filling == UNSURE_FILL:
-            self._doubts.add("an area with a hatched or unknown fill", "it is taken as filled", source)
-
-
-def _has_copper(piece: shapes.Piece) -> bool:
-    return piece.polygon.area > 0 if piece.polygon is not None else piece.radius > 0
+    def _nested(self, sketch: Sketch, grow: bool, line: int) -> Parts:
+        """A shape of a dictionary about its own origin."""
+        owners = len(sketch.owners) // OWNER
+        return self.parts(sketch, np.ones(owners, np.bool_), np.full(owners, grow), line, limit=MAX_PARTS)
 
 
 def _simple(rings: Rings) -> bool:
@@ -471,108 +392,3 @@ def _assembled(lines: Shapes, area: Ints, first: Bools) -> tuple[Shapes, Rows]:
         return np.empty(0, dtype=object), np.empty(0, dtype=np.intp)
     number = np.searchsorted(edged, area[use])
     return shapely.polygons(lines[use], indices=number), edged.astype(np.intp)
-
-
-def _placed(template: Parts, info: Longs, by: Floats) -> Parts:
-    """A shape at many places, in bulk."""
-    count, size = len(info), len(template)
-    which = np.tile(np.arange(size), count)
-    maps = np.repeat(by, size, axis=0)
-    objects = template.objects.take(which)
-    geometry = objects.geometry
-    moved = np.zeros_like(geometry)
-    moved[:, 0:2] = placement.move(maps, geometry[:, 0:2])
-    stroke = objects.kind == Kind.STROKE
-    moved[stroke, 2:4] = placement.move(maps[stroke], geometry[stroke, 2:4])
-    arc = objects.kind == Kind.ARC
-    moved[arc, 2] = geometry[arc, 2] * placement.scales(maps[arc])
-    moved[arc, 3] = placement.turned(maps[arc], geometry[arc, 3])
-    moved[arc, 4] = geometry[arc, 4] * placement.senses(maps[arc])
-    moved[objects.kind == Kind.AREA] = 0.0
-    objects = replace(objects, geometry=moved, radius=objects.radius * placement.scales(maps))
-    objects = _moved_shapes(objects, maps)
-    order = (np.repeat(info[:, 0], size) << ORDER_BITS) + np.tile(np.arange(size), count)
-    return Parts(objects, template.dark[which], np.repeat(info[:, 1], size).astype(np.int32), order)
-
-
-def _moved_shapes(objects: Conductors, maps: Floats) -> Conductors:
-    """Objects with areas and centre lines of their own, moved by the map of each row."""
-    columns: dict[str, object] = {}
-    for index, pool in (("area", "areas"), ("centre", "centres")):
-        own = getattr(objects, index)
-        rows = np.flatnonzero(own >= 0)
-        copies = getattr(objects, pool)[own[rows]]
-        if rows.size:
-            xy, owner = shapely.get_coordinates(copies, return_index=True)
-            copies = shapely.set_coordinates(copies.copy(), placement.move(maps[rows[owner]], xy))
-        number = np.full(len(own), -1, dtype=np.int32)
-        number[rows] = np.arange(rows.size)
-        columns |= {index: number, pool: copies}
-    return replace(objects, **columns)  # type: ignore[arg-type]
-
-
-def _capped(parts: Parts, end: Ints, caps: Longs) -> Parts:
-    """Strokes whose free ends are flat or square: areas that keep their centre line, and discs at joints."""
-    objects = parts.objects
-    geometry, radius = objects.geometry, objects.radius
-    arc = objects.kind == Kind.ARC
-    centres = objects.skeletons()
-    polygons: Shapes = np.empty(len(parts), dtype=object)
-    straight = ~arc
-    polygons[straight] = _flat_strokes(geometry[straight], radius[straight], end[straight], caps[straight])
-    for row in np.flatnonzero(arc):
-        polygons[row] = _flat_arc(geometry[row], float(radius[row]), int(end[row]), int(caps[row]))
-    single = np.array([line.geom_type != "LineString" for line in centres], dtype=np.bool_)
-    centres[single] = [shapely.LineString([point.coords[0]] * 2) for point in centres[single]]
-    index = np.arange(len(parts))
-    shaped = conductors(len(parts), kind=Kind.AREA, area=index, areas=polygons, centre=index, centres=centres)
-    joints, at = _joints(objects, caps)
-    discs = conductors(len(at), kind=Kind.DISC, geometry=joints, radius=radius[at])
-    solid = shapely.area(polygons) > 0
-    rows = np.concatenate((index[solid], at))
-    return Parts(concatenate([shaped.take(solid), discs]), parts.dark[rows], parts.owner[rows], parts.order[rows])
-
-
-def _flat_strokes(geometry: Floats, radius: Floats, end: Ints, caps: Longs) -> Shapes:
-    """Rectangles, longer by the half width at square free ends."""
-    along = geometry[:, 2:4] - geometry[:, 0:2]
-    length = np.hypot(*along.T)
-    along = np.where(length[:, None] > 0, along / np.where(length > 0, length, 1.0)[:, None], np.array([1.0, 0.0]))
-    aside = np.column_stack((-along[:, 1], along[:, 0])) * radius[:, None]
-    more = np.where(end == SQUARE_END, radius, 0.0)
-    start = geometry[:, 0:2] - along * np.where(caps & CAP_START, more, 0.0)[:, None]
-    stop = geometry[:, 2:4] + along * np.where(caps & CAP_END, more, 0.0)[:, None]
-    rings = np.stack((start - aside, stop - aside, stop + aside, start + aside, start - aside), axis=1)
-    result: Shapes = shapely.polygons(rings)
-    return result
-
-
-def _flat_arc(geometry: Floats, radius: float, end: int, caps: int) -> shapely.Geometry:
-    """A ring sector, longer by the half width at square free ends."""
-    x, y, reach, start, sweep = (float(v) for v in geometry)
-    outer = arc_points((x, y), reach + radius, start, sweep, side=1)
-    inner = arc_points((x, y), reach - radius, start, sweep) if reach > radius else np.array([[x, y]])
-    parts = [shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))]
-    if end == FLAT_END:
-        return shapely.union_all(parts)
-    sense = 1.0 if sweep > 0 else -1.0
-    for cap, angle, way in ((CAP_START, start, -sense), (CAP_END, start + sweep, sense)):
-        if caps & cap:
-            across = np.array([np.cos(angle), np.sin(angle)])
-            ahead = np.array([-across[1], across[0]]) * way * radius
-            low, high = np.array([x, y]) + across * (reach - radius), np.array([x, y]) + across * (reach + radius)
-            parts.append(shapely.Polygon([low, high, high + ahead, low + ahead]))
-    return shapely.union_all(parts)
-
-
-def _joints(objects: Conductors, caps: Longs) -> tuple[Floats, Rows]:
-    """Where strokes with one free end meet the next one: points as disc geometry, and the row of each."""
-    arc = objects.kind == Kind.ARC
-    g = objects.geometry
-    first, last = g[:, 0:2].copy(), g[:, 2:4].copy()
-    for ends, angle in ((first, g[:, 3]), (last, g[:, 3] + g[:, 4])):
-        ends[arc] = g[arc, 0:2] + g[arc, 2:3] * np.column_stack((np.cos(angle[arc]), np.sin(angle[arc])))
-    at_first, at_last = np.flatnonzero(~caps & CAP_START), np.flatnonzero(~caps & CAP_END)
-    points = np.zeros((len(at_first) + len(at_last), 5))
-    points[:, 0:2] = np.concatenate((first[at_first], last[at_last]))
-    return points, np.concatenate((at_first, at_last))
