@@ -12,8 +12,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import shapely
 
-from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, concatenate, conductors
+from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, concatenate, conductors, each
 from parsers.trouble import BoardError, Doubt
+
+BATCH = 2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
+GRID = 7  # decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,18 +62,20 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     return table.take(order)
 
 
-def _cleared(objects: Conductors, dark: Rows, clear: Rows) -> tuple[Rows, Shapes]:
-    """Find the dark objects that later clear ones touch, and what is left of each."""
-    clear_boxes, dark_boxes = _boxes(objects, clear), _boxes(objects, dark)
-    near, _ = _later(shapely.STRtree(clear_boxes), dark_boxes, dark, clear)
-    near = np.unique(near)
-    shapes = objects.shapes(dark[near])
-    removers = objects.shapes(clear, inside=True)
+def _cleared(objects: Conductors, dark: Rows, clear: Rows, *, inside: bool = False) -> tuple[Rows, Shapes]:
+    """Find the dark objects that later clear ones touch, and what is left of each.
+
+    Dark shapes are circumscribed and clear ones inscribed, or (`inside`) the other way round.
+    """
+    boxes = shapely.STRtree(_boxes(objects, clear))
+    near = [part[_meets_later(boxes, _boxes(objects, part), part, clear)] for part in each(dark, BATCH)]
+    rows = np.concatenate([*near, dark[:0]])
+    removers = _on_grid(objects.shapes(clear, inside=not inside))
     tree = shapely.STRtree(removers)
-    which, by = _later(tree, shapes, dark[near], clear, predicate="intersects")
-    touched, first, counts = np.unique(which, return_index=True, return_counts=True)
-    remains = _subtract(shapes[touched], removers[by], first, counts)
-    return dark[near[touched]], remains
+    remains = [_subtract(objects.shapes(part, inside=inside), part, tree, clear) for part in each(rows, BATCH)]
+    left: Shapes = np.concatenate([*remains, np.empty(0, dtype=object)])
+    touched = ~shapely.is_missing(left)
+    return rows[touched], left[touched]
 
 
 def _boxes(objects: Conductors, rows: Rows) -> Shapes:
@@ -78,25 +83,33 @@ def _boxes(objects: Conductors, rows: Rows) -> Shapes:
     return boxes
 
 
-def _later(
-    tree: shapely.STRtree, shapes: Shapes, order: Rows, tree_order: Rows, predicate: str | None = None
-) -> tuple[Rows, Rows]:
-    """Pairs of positions (shape, tree shape) where the tree's comes later in the file, sorted by shape."""
-    shape, other = tree.query(shapes, predicate=predicate)
+def _on_grid(shapes: Shapes) -> Shapes:
+    """Round corners, so that clears drawn edge to edge leave no hair of copper between them."""
+    rounded: Shapes = shapely.set_coordinates(shapes, np.round(shapely.get_coordinates(shapes), GRID))
+    return rounded
+
+
+def _meets_later(boxes: shapely.STRtree, shapes: Shapes, order: Rows, tree_order: Rows) -> Rows:
+    """Positions of the shapes whose boxes meet that of something later in the file."""
+    shape, other = boxes.query(shapes)
+    return np.unique(shape[tree_order[other] > order[shape]])
+
+
+def _subtract(shapes: Shapes, order: Rows, tree: shapely.STRtree, tree_order: Rows) -> Shapes:
+    """Subtract from each shape what comes later in the file and touches it; None where nothing does."""
+    shape, other = tree.query(shapes, predicate="intersects")
     later = tree_order[other] > order[shape]
     shape, other = shape[later], other[later]
-    sorting = np.lexsort((other, shape))
-    return shape[sorting], other[sorting]
-
-
-def _subtract(shapes: Shapes, removers: Shapes, first: Rows, counts: Rows) -> Shapes:
-    """Subtract from each shape its run of removers, those with a single one in bulk."""
-    left = shapes.copy()
+    other = other[np.lexsort((other, shape))]
+    touched, counts = np.unique(shape, return_counts=True)
+    left: Shapes = np.full(len(shapes), None, dtype=object)
+    first = np.cumsum(counts) - counts
     single = counts == 1
-    left[single] = shapely.difference(shapes[single], removers[first[single]])
-    for row in np.flatnonzero(~single):
-        group = removers[first[row] : first[row] + counts[row]]
-        left[row] = shapely.difference(shapes[row], shapely.union_all(group))
+    removers = tree.geometries
+    left[touched[single]] = shapely.difference(shapes[touched[single]], removers[other[first[single]]])
+    for row, start, count in zip(touched[~single], first[~single], counts[~single], strict=True):
+        group = removers[other[start : start + count]]
+        left[row] = shapely.difference(shapes[row], shapely.disjoint_subset_union_all(group))
     return left
 
 
@@ -151,17 +164,15 @@ def _negative(image: Image, profile: shapely.Geometry | None) -> Conductors:
     """Copper of a negative image: the profile less what the image shows, the image taken no larger than it is."""
     if profile is None:
         raise BoardError("a negative copper layer needs the board profile; add the profile file")
-    objects = image.objects
-    shown: shapely.Geometry = shapely.Polygon()
-    changes = np.flatnonzero(np.diff(image.dark)) + 1
-    for run in np.split(np.arange(len(objects)), changes):
-        if len(run):
-            dark = bool(image.dark[run[0]])
-            ink = shapely.union_all(objects.shapes(run, inside=dark))
-            shown = shapely.union(shown, ink) if dark else shapely.difference(shown, ink)
-    parts = shapely.get_parts(shapely.difference(profile, shown))
+    objects, dark = image.objects, image.dark
+    inked = (objects.radius > 0) | (objects.kind == Kind.AREA)
+    rows, remains = _cleared(objects, np.flatnonzero(dark & inked), np.flatnonzero(~dark & inked), inside=True)
+    whole = dark & inked
+    whole[rows] = False
+    shown = np.concatenate((objects.shapes(np.flatnonzero(whole), inside=True), remains))
+    parts = shapely.get_parts(shapely.difference(profile, shapely.disjoint_subset_union_all(shown)))
     parts = parts[shapely.area(parts) > 0]
     parts = parts[~_slivers(parts)]
     n = len(parts)
-    file = int(objects.file[0]) if len(objects) else 0
+    file = int(objects.file[0]) if n and len(objects) else 0
     return conductors(n, kind=Kind.AREA, area=np.arange(n), areas=parts, file=file)

@@ -40,6 +40,7 @@ class Sheet:
     file: int
     used: Longs  # per operation: definition on the shelf, or its like for blocks, or -1
     shelf: Shelf
+    negative: bool  # the file shows where copper is missing, so its dark objects must not be too large
     complaints: Complaints
 
     def words(self, rows: Longs) -> Longs:
@@ -168,7 +169,7 @@ def _swept(sheet: Sheet, rows: Longs, aperture: Aperture, toggled: bool) -> Iter
         rows = np.concatenate((rows[~curved], rows[curved][owner]))
     for transform, dark, group in groups(sheet.strokes, rows, toggled):
         matrix = transform.matrix()
-        for part in aperture.shapes(dark):
+        for part in aperture.shapes(dark != sheet.negative):
             bound_points(2 * shapely.get_num_coordinates(part) * len(group))
             corners = shapely.get_coordinates(part) @ matrix.T
             both = np.concatenate((ends[group, None, :2] + corners, ends[group, None, 2:] + corners), axis=1)
@@ -189,7 +190,7 @@ def _flashes(sheet: Sheet, rows: Longs, toggled: bool) -> Iterator[Drawn]:
         yield from _solid_flashes(sheet, round_[group], transform, dark)
     for aperture, chosen in sheet.shelf.by_definition(sheet.used, rows[~solid]):
         for transform, dark, group in groups(sheet.strokes, chosen, toggled):
-            yield _flashed_areas(sheet, chosen[group], aperture.shapes(dark), transform, dark)
+            yield _flashed_areas(sheet, chosen[group], aperture.shapes(dark != sheet.negative), transform, dark)
 
 
 def _solid_flashes(sheet: Sheet, rows: Longs, transform: Transform, dark: bool) -> Iterator[Drawn]:
@@ -232,7 +233,7 @@ def _regions(sheet: Sheet, rows: Longs, toggled: bool) -> Drawn:
     dark = state.dark[first] != toggled
     curved = state.mode[segments] >= CLOCKWISE
     arcs = _arcs(sheet, segments[curved])
-    areas = fill_contours(Segments(sheet.ends[segments], contour, curved, arcs), dark)
+    areas = fill_contours(Segments(sheet.ends[segments], contour, curved, arcs), dark != sheet.negative)
     why = "a straight line closed it; another reader may leave it out"
     complaints.add_rows("contour that is not closed", why, sheet.words(first[areas.unclosed]))
     why = "it crosses or overlaps itself; all that it runs round was taken, another reader may take less"

@@ -36,6 +36,7 @@ from parsers.trouble import FormatError, Place
 
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
+IMAGE_POLARITY = "IP"  # key of the old image polarity among the file attributes, where it is negative
 MAX_EXPRESSIONS = 50_000  # characters of expressions in the macros of a file
 DECISIVE = (".FileFunction", ".FilePolarity", ".Part")  # file attributes that say what the image means
 NEUTRAL = (
@@ -58,6 +59,7 @@ class Setting:
     name: str
     file: int
     unit: float  # mm per file unit
+    negative: bool  # it shows where copper is missing
     complaints: Complaints
 
 
@@ -102,7 +104,9 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     commands = [read_command(text) for text in words.texts]
     timeline = Timeline(_before_end(words, commands, complaints), commands)
     check_words(timeline, complaints)
-    setting = Setting(name, file, _unit(timeline, name, complaints), complaints)
+    stated_attributes = _file_attributes(timeline, complaints)
+    negative = stated_attributes.get(".FilePolarity") == ("Negative",) or IMAGE_POLARITY in stated_attributes
+    setting = Setting(name, file, _unit(timeline, name, complaints), negative, complaints)
     names = Names()
     state = strokes(timeline, names, stated.incremental, complaints)
     scopes = find_scopes(timeline, complaints)
@@ -120,7 +124,7 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
         components=names.components.values(),
         pins=names.pins.values(),
         functions=names.functions.values(),
-        attributes=_file_attributes(timeline, complaints),
+        attributes=stated_attributes,
         doubts=complaints.doubts(),
     )
 
@@ -224,7 +228,7 @@ def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tu
             why = "it must not change; the first value was taken"
             complaints.add(f"file attribute {name} stated twice", why, int(timeline.words.command_word[row]))
     if any(not timeline.command(row).value[0] for row in timeline.rows("IP").tolist()):
-        found["IP"] = ("NEG",)
+        found[IMAGE_POLARITY] = ("NEG",)
     return found
 
 
@@ -248,6 +252,7 @@ def _sheet(state: Strokes, stated: Format, shelf: Shelf, scopes: Scopes, timelin
         file=setting.file,
         used=used_definitions(state, shelf.definitions, scopes, setting.complaints),
         shelf=shelf,
+        negative=setting.negative,
         complaints=setting.complaints,
     )
 

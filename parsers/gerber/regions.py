@@ -39,16 +39,16 @@ class Areas:
     invalid: Longs  # contours whose area is open to dispute
 
 
-def fill_contours(segments: Segments, dark: Bools) -> Areas:
-    """Fill contours; `dark` per contour tells on which side their arcs are approximated."""
-    count = len(dark)
+def fill_contours(segments: Segments, grow: Bools) -> Areas:
+    """Fill contours; `grow` per contour tells whether its area may be too large or too small by the arcs' tolerance."""
+    count = len(grow)
     outside = np.zeros(len(segments.arcs.sweep), dtype=np.bool_)
     points, lengths, unclosed = _points(segments, outside, count)
     if len(outside):
         counterclockwise = _areas(points, lengths) >= 0
         owner = segments.contour[segments.curved]
         bulges = (segments.arcs.sweep > 0) == counterclockwise[owner]
-        outside = bulges == dark[owner]
+        outside = bulges == grow[owner]
         points, lengths, unclosed = _points(segments, outside, count)
     return _filled(points, lengths, unclosed)
 

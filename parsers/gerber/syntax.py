@@ -252,11 +252,12 @@ def _odd_operations(run: _Run) -> Longs:
 
 def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
     """Commands that may hold an operation: G or M code with more behind it, small letters, line numbers."""
-    rows: Longs = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
+    rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
     first, second, third = (buffer[spans.starts[rows] + k] for k in range(3))
     comment = (first == ord("G")) & ((second == ord("4")) | ((second == ord("0")) & (third == ord("4"))))
     small = (first >= ord("a")) & (first <= ord("z"))
-    return rows[small | (first == ord("N")) | (((first == ord("G")) | (first == ord("M"))) & ~comment)]
+    found: Longs = rows[small | (first == ord("N")) | (((first == ord("G")) | (first == ord("M"))) & ~comment)]
+    return found
 
 
 def _mended(data: bytes, spans: _Spans, odd: Longs) -> bytes | None:

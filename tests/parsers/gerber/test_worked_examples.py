@@ -267,7 +267,11 @@ def test_arc_of_4_7_2_1_is_exact() -> None:
 
 def test_mirror_comes_before_rotation() -> None:
     """In 4.9.6 the rings land where mirroring first and rotating second puts them."""
-    rings = [p for p in shapely.get_parts(copper(image(FOUR_TRANSFORMS, doubts={"aperture both mirrored and turned"}))) if p.interiors]
+    rings = [
+        p
+        for p in shapely.get_parts(copper(image(FOUR_TRANSFORMS, doubts={"aperture both mirrored and turned"})))
+        if p.interiors
+    ]
     centres = [p.centroid for p in rings]
     for x, y in ((-2.665064, 7.616025), (10.848528, 9.979899)):
         assert min(math.hypot(c.x - x, c.y - y) for c in centres) < 1e-5
