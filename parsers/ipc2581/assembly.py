@@ -30,7 +30,7 @@ from parsers.ipc2581.layers import (
     RawStackup,
     plan_layers,
 )
-from parsers.ipc2581.nets import named_by_points, net_list, nets_of
+from parsers.ipc2581.nets import named_by_points, net_list, nets_of, said_nets
 from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
 from parsers.ipc2581.openings import doubt_missing_holes, holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
@@ -114,7 +114,8 @@ class _Assembly:
         names = net_list(document, self.sets, number, doubts)
         drawn = self._drawn(plan, number)
         lands = drawn.keep & drawn.pad
-        drawn.owners = located_pins(document, number, names, drawn.owners, lands, drawn.places)
+        said = said_nets(self.sets, drawn.owners, names)
+        drawn.owners = located_pins(document, number, names, drawn.owners, lands, drawn.places, said)
         drawn.nets = nets_of(document, self.sets, drawn.owners, names, drawn.keep, doubts)
         cuts, cutouts = openings_of(document, self.sets, plan, number, resolver, doubts)
         outline = with_openings(material, cutouts, document, self.sets, step, resolver, doubts)

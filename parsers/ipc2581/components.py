@@ -16,7 +16,7 @@ from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.nets import NetList
 from parsers.ipc2581.sketch import NOTHING, PLACE, Longs, integers, numbers
-from parsers.primitives import UNKNOWN_NET, Bools, Floats
+from parsers.primitives import UNKNOWN_NET, Bools, Floats, Ints
 
 Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where its pad lies
 
@@ -30,7 +30,9 @@ def pad_spots(owners: Owners, places: Floats, keep: Bools) -> Spots:
     return {key: (float(np.mean([p[0] for p in at])), float(np.mean([p[1] for p in at]))) for key, at in found.items()}
 
 
-def located_pins(document: Document, step: int, names: NetList, owners: Owners, pads: Bools, places: Floats) -> Owners:
+def located_pins(
+    document: Document, step: int, names: NetList, owners: Owners, pads: Bools, places: Floats, nets: Ints
+) -> Owners:
     """Pads that name no pin get the pin that the netlist lists and whose place, by part and package, they have.
 
     Whether parts on the bottom are mirrored by their Xform or by their layer alone differs between exporters: of both
@@ -44,7 +46,8 @@ def located_pins(document: Document, step: int, names: NetList, owners: Owners, 
         return owners
     wanted, at = found
     tree = cKDTree(places[free])
-    meets = [np.isfinite(tree.query(readings, distance_upper_bound=SAME_PLACE)[0]) for readings in at]
+    listed = np.array([names.pins[component, number] for _, component, number in wanted.tolist()])
+    meets = [_meets(tree, readings, listed, nets[free]) for readings in at]
     count = [np.bincount(wanted[:, 0], hits, minlength=int(wanted[:, 0].max()) + 1) for hits in meets]
     turned = (count[1] > count[0])[wanted[:, 0]]
     best = np.where(turned[:, None], at[1], at[0])
@@ -52,6 +55,15 @@ def located_pins(document: Document, step: int, names: NetList, owners: Owners, 
     for (_, part, number), rows in zip(wanted.tolist(), tree.query_ball_point(best, SAME_PLACE), strict=True):
         component[free[rows]], pin[free[rows]] = part, number
     return replace(owners, component=component, pin=pin)
+
+
+def _meets(tree: cKDTree, places: Floats, listed: Longs, nets: Ints) -> Bools:
+    """Whether each pin meets a pad that may be its own: of its net, or of no stated one."""
+    distance, pad = tree.query(places, distance_upper_bound=SAME_PLACE)
+    found = np.isfinite(distance)
+    net = nets[np.where(found, pad, 0)]
+    result: Bools = found & ((net < 0) | (net == listed))
+    return result
 
 
 def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> tuple[Longs, list[Floats]] | None:

@@ -89,13 +89,20 @@ def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int, doubts:
         )
 
 
+def said_nets(sets: Sets, owners: Owners, names: NetList) -> Ints:
+    """What the Sets say of each drawn object's net, shape (owners,)."""
+    said = sets.net[owners.group]
+    out = np.full(len(owners), UNKNOWN_NET, dtype=np.int32)
+    named = said >= 0
+    out[named] = names.numbers[said[named]]
+    out[said == EMPTY] = NO_NET
+    return out
+
+
 def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools, doubts: Doubts) -> Ints:
     """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape (owners,)."""
     said = sets.net[owners.group]
-    out = np.full(len(owners), UNKNOWN_NET, dtype=np.int32)
-    named = keep & (said >= 0)
-    out[named] = names.numbers[said[named]]
-    out[keep & (said == EMPTY)] = NO_NET
+    out = np.where(keep, said_nets(sets, owners, names), UNKNOWN_NET).astype(np.int32)
     usages = list(document.usages)
     floating = np.array([usage in ("THIEVING", "FIDUCIAL", "TEXT", "GRAPHIC") for usage in usages], dtype=np.bool_)
     if usages:
