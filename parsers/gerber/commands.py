@@ -27,6 +27,7 @@ from parsers.gerber.syntax import is_comment
 
 IGNORED, UNKNOWN, BODY = "ignored", "unknown", "body"  # codes of commands beside the letters of the format
 
+LEAST_FACTOR = 1e-6  # of LS; nothing smaller or, inverted, larger is meant
 EXTENDED_CODES = (
     *("FS", "MO", "AD", "AM", "AB", "SR", "LP", "LM", "LR", "LS"),
     *("IP", "IR", "MI", "SF", "OF", "AS"),
@@ -160,8 +161,13 @@ def _mirror(text: str) -> Command | None:
     return Command("LM", (text[2:],)) if text in ("LMN", "LMX", "LMY", "LMXY") else None
 
 
-def _real(text: str) -> Command | None:
-    return Command(text[:2], (float(text[2:]),)) if _REAL.fullmatch(text[2:]) else None
+def _angle(text: str) -> Command | None:
+    return Command("LR", (float(text[2:]),)) if _REAL.fullmatch(text[2:]) else None
+
+
+def _factor(text: str) -> Command | None:
+    factor = float(text[2:]) if _REAL.fullmatch(text[2:]) else 0.0
+    return Command("LS", (factor,)) if LEAST_FACTOR <= factor <= 1 / LEAST_FACTOR else None
 
 
 def _ignored(_: str) -> Command:
@@ -182,7 +188,8 @@ def _image_axes(text: str) -> Command | None:
         return None
     neutral = 1.0 if text[:2] == "SF" else 0.0
     values = tuple(neutral if v is None else float(v) for v in match.groups())
-    return Command(text[:2], values)
+    allowed = {"SF": min(values) > 0, "MI": set(values) <= {0.0, 1.0}}.get(text[:2], True)
+    return Command(text[:2], values) if allowed else None
 
 
 def _axis_select(text: str) -> Command | None:
@@ -198,8 +205,8 @@ _READERS: dict[str, Callable[[str], Command | None]] = {
     "SR": _repeat,
     "LP": _polarity,
     "LM": _mirror,
-    "LR": _real,
-    "LS": _real,
+    "LR": _angle,
+    "LS": _factor,
     "LN": _ignored,
     "IN": _ignored,
     "IP": _image_polarity,

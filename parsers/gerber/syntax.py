@@ -64,9 +64,11 @@ _LETTERS = b"XYIJ"
 
 _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
-_OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D[0-9]{2,})?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_NO_BREAK = re.compile(rb"[^\r\n]+")
+_OLD_COMMENT = re.compile(rb"G0*4(?![0-9])")
 _COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
-_COMMAND_LINE = re.compile(rb"[\r\n]\s*%?(?:[XYIJDGM][+-]?[0-9]|[A-Z]{2})", re.IGNORECASE)
+_COMMAND_LINE = re.compile(rb"[\r\n]\s*%?(?:[XYIJDGMxyijdgm][+-]?[0-9]|[A-Z]{2})")
 _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 
@@ -268,7 +270,7 @@ def _mended(data: bytes, spans: _Spans, odd: Longs) -> bytes | None:
         start, end = int(spans.starts[word]), int(spans.ends[word])
         plain = plain_words(data[start:end])
         if plain is not None:
-            pieces += [data[done:start], plain, b"\n" * data.count(b"\n", start, end)]
+            pieces += [data[done:start], plain, _NO_BREAK.sub(b"", data[start:end])]
             done = end + 1
     return b"".join([*pieces, data[done:]]) if pieces else None
 
@@ -285,7 +287,7 @@ def plain_words(word: bytes) -> bytes | None:
     >>> plain_words(b"G04 a comment")
     """
     text = re.sub(rb"\s+", b"", word).upper()
-    if not _OLD_WORD.fullmatch(text):
+    if _OLD_COMMENT.match(text) or not _OLD_WORD.fullmatch(text):
         return None
     groups: list[dict[str, int]] = [{}]
     for letter, number in _OLD_FIELD.findall(_SEQUENCE_NUMBER.sub(b"", text)):
