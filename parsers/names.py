@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -19,6 +20,22 @@ NO_FUNCTION = -1
 # Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification 2023.08, 5.6.10).
 WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
 NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper by meaning
+
+
+_UNFIT = ("Cc", "Cs", "Zl", "Zp")  # Unicode categories: control characters, halves of characters, line ends
+
+
+def clean(text: str) -> str:
+    """Text fit for one line of a report: no line breaks, control characters or halves of characters.
+
+    Examples
+    --------
+    >>> clean("VCC\\n3V3"), clean("µC Ω")
+    ('VCC?3V3', 'µC Ω')
+    """
+    if text.isprintable():
+        return text
+    return "".join("?" if unicodedata.category(c) in _UNFIT else c for c in text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +72,7 @@ class Tables:
     def _net(self, name: str, *, single: bool) -> int:
         number = self._net_numbers.setdefault(name, len(self.nets))
         if number == len(self.nets):
-            self.nets.append(Net(name, single))
+            self.nets.append(Net(clean(name), single))
         return number
 
     def translate(self, names: Image | Drilled, net: Ints, component: Ints, pin: Ints, function: Ints) -> Columns:
@@ -89,7 +106,7 @@ class Tables:
     def _note_pin_names(self, names: Image | Drilled, part: Ints, number: Ints, pin: Ints) -> None:
         rows = np.flatnonzero((part >= 0) & (pin >= 0))
         for row in rows[_firsts(part[rows], pin[rows])]:
-            name = names.pins[pin[row]][1]
+            name = clean(names.pins[pin[row]][1])
             if name or (int(part[row]), int(number[row])) not in self.pin_names:
                 self.pin_names[int(part[row]), int(number[row])] = name
 
@@ -103,7 +120,7 @@ class Tables:
 
 
 def _number(table: dict[str, int], name: str) -> int:
-    return table.setdefault(name, len(table)) if name else -1
+    return table.setdefault(clean(name), len(table)) if name else -1
 
 
 def _mapped(numbers: Sequence[int], column: Ints, *, keep_negative: bool = False) -> Ints:

@@ -9,7 +9,7 @@ import numpy as np
 
 from parsers.board import BOTTOM, TOP, Component, Pin
 from parsers.image import Image
-from parsers.names import Tables
+from parsers.names import Tables, clean
 from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
 from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Rows
 from parsers.trouble import Doubt, Place
@@ -32,7 +32,7 @@ def bodies(image: Image, side: str | None) -> list[Body]:
     main = image.functions.index(MAIN) if MAIN in image.functions else -2
     rows = np.flatnonzero((objects.component >= 0) & (objects.function == main) & image.dark)
     return [
-        Body(image.components[c], side, at)
+        Body(clean(image.components[c]), side, at)
         for c, at in zip(objects.component[rows], _middles(objects, rows), strict=True)
     ]
 

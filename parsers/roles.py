@@ -39,7 +39,7 @@ class Role:
 
     def agrees(self, other: Role) -> bool:
         """Whether two sources say the same, as far as both say anything."""
-        if self.function != other.function:
+        if self.function != other.function or (self.negative != other.negative and other.source != BY_RULES):
             return False
         pairs = ((self.layer, other.layer), (self.side, other.side), (self.span, other.span))
         plating = PLATING_UNKNOWN in (self.plated, other.plated) or self.plated == other.plated
@@ -151,12 +151,16 @@ _DRILL_WORDS = _words("drill drills drl pth npth ncdrill holes rout route routin
 _DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
 
 
-def by_name(name: str, *, drill: bool = False) -> Role | None:
+def by_name(name: str, *, drill: bool = False, common: frozenset[str] = frozenset()) -> Role | None:
     """Role that a file's name suggests; None if it suggests nothing.
+
+    Extensions and the usual abbreviations of copper come before words, so that a board called paste-dispenser loses no
+    layer.
 
     Parameters
     ----------
     drill : the content is a drill program, so that only plating and span are asked
+    common : words in the names of all files, which tell the board and not the layer
 
     Examples
     --------
@@ -166,19 +170,38 @@ def by_name(name: str, *, drill: bool = False) -> Role | None:
     ('not needed', 'profile', None)
     """
     path = PurePosixPath(name.lower())
-    words = _PARTS.findall(path.stem)
+    words = frozenset(words_of(name)) - common
     extension = path.suffix[1:]
-    drawn = bool(_NO_COPPER_WORDS.intersection(words))
-    if drill or extension in _DRILL_EXTENSIONS or (_DRILL_WORDS.intersection(words) and not drawn):
+    if drill or extension in _DRILL_EXTENSIONS:
         return _drill_by_name(words, path.stem)
-    if drawn or extension in _NO_COPPER_EXTENSIONS:
+    if extension in _NO_COPPER_EXTENSIONS:
         return Role(NOT_NEEDED, source=BY_NAME)
-    if extension in _PROFILE_EXTENSIONS or _PROFILE_WORDS.intersection(words):
+    copper = _copper_by_extension(extension) or _copper_by_abbreviation(path.stem)
+    return copper or _by_words(words, path.stem, extension)
+
+
+def _by_words(words: frozenset[str], stem: str, extension: str) -> Role | None:
+    if _NO_COPPER_WORDS & words:
+        return Role(NOT_NEEDED, source=BY_NAME)
+    if _DRILL_WORDS & words:
+        return _drill_by_name(words, stem)
+    if extension in _PROFILE_EXTENSIONS or _PROFILE_WORDS & words:
         return Role(PROFILE, plated=UNPLATED, source=BY_NAME)
-    return _copper_by_extension(extension) or _copper_by_words(words, path.stem)
+    return _copper_by_words(words, stem)
 
 
-def _drill_by_name(words: list[str], stem: str) -> Role:
+def words_of(name: str) -> list[str]:
+    """Words and numbers of a file's name, without its extension.
+
+    Examples
+    --------
+    >>> words_of("L2_GND-rev3.gbr")
+    ['l', '2', 'gnd', 'rev', '3']
+    """
+    return _PARTS.findall(PurePosixPath(name.lower()).stem)
+
+
+def _drill_by_name(words: frozenset[str], stem: str) -> Role:
     unplated = "npth" in words or "nonplated" in words or ("non" in words and "plated" in words) or "unplated" in words
     plated = not unplated and ("pth" in words or "plated" in words)
     span = re.search(r"(?<!\d)(\d{1,2})[-_](\d{1,2})(?!\d)", stem)
@@ -201,18 +224,28 @@ def _copper_by_extension(extension: str) -> Role | None:
     return None
 
 
-def _copper_by_words(words: list[str], stem: str) -> Role | None:
-    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|ly|art)[-_ ]?0?(\d{1,2})(?![\d])", stem)
+def _copper_by_abbreviation(stem: str) -> Role | None:
+    """F_Cu, B_Cu, In1_Cu and the like."""
+    if re.search(r"(?:^|[^a-z])f[-_.]?cu", stem):
+        return Role(COPPER, side=TOP, source=BY_NAME)
+    if re.search(r"(?:^|[^a-z])b[-_.]?cu", stem):
+        return Role(COPPER, side=BOTTOM, source=BY_NAME)
+    inner = re.search(r"(?:^|[^a-z])in0?(\d{1,2})[-_.]?cu", stem, re.ASCII)
+    return Role(COPPER, side=INNER, inner=int(inner[1]), source=BY_NAME) if inner else None
+
+
+def _copper_by_words(words: frozenset[str], stem: str) -> Role | None:
+    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|ly|art)[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII)
     if number:
         return Role(COPPER, int(number[1]), source=BY_NAME)
-    inner = re.search(r"(?:^|[^a-z])(?:in|inner|int|internal)[-_ ]?(?:layer|lay|cu)?[-_ ]?0?(\d{1,2})(?!\d)", stem)
+    inner = re.search(
+        r"(?:^|[^a-z])(?:in|inner|int|internal)[-_ ]?(?:layer|lay|cu)?[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII
+    )
     if inner:
         return Role(COPPER, side=INNER, inner=int(inner[1]), source=BY_NAME)
-    if _TOP_WORDS.intersection(words) or re.search(r"(?:^|[^a-z])f[-_.]?cu", stem):
+    if _TOP_WORDS & words:
         return Role(COPPER, side=TOP, source=BY_NAME)
-    if _BOTTOM_WORDS.intersection(words) or re.search(r"(?:^|[^a-z])b[-_.]?cu", stem):
-        return Role(COPPER, side=BOTTOM, source=BY_NAME)
-    return None
+    return Role(COPPER, side=BOTTOM, source=BY_NAME) if _BOTTOM_WORDS & words else None
 
 
 def may_be_copper(name: str) -> bool:

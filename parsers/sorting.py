@@ -30,6 +30,7 @@ from parsers.roles import (
     by_hint,
     by_name,
     may_be_copper,
+    words_of,
 )
 from parsers.trouble import BoardError, Doubt, Place
 
@@ -85,6 +86,10 @@ class Sorting:
         """Items of a function, in the order of their names."""
         return [item for item in self.items if item.role.function == function]
 
+    def readable(self, function: str) -> list[Item]:
+        """Items of a function whose content can be read as that; the others have their doubt already."""
+        return [item for item in self.of(function) if item.content in READABLE[function]]
+
     def files(self, layers: Mapping[int, str]) -> tuple[BoardFile, ...]:
         """The table of files; `layers` tells the layer of copper by item number."""
         return tuple(BoardFile(i.name, i.member.sha256, layers.get(i.number), i.role.function) for i in self.items)
@@ -118,7 +123,8 @@ def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -
     contents = {m.name: content_of(m) for m in package.members}
     job, members = _job(package, contents, job_name)
     _check_hints(package, hints)
-    sources = [_sources(m, contents[m.name], job, hints) for m in members]
+    common = _common_words([m.name for m in members if contents[m.name] in (Content.GERBER, Content.PROGRAM)])
+    sources = [_sources(m, contents[m.name], job, hints, common) for m in members]
     items: list[Item] = []
     doubts = list(package.doubts)
     for number, (member, told) in enumerate(zip(members, sources, strict=True)):
@@ -186,7 +192,14 @@ def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]
 # ---------------------------------------------------------------------------------------------------- roles
 
 
-def _sources(member: Member, content: Content, job: JobFile | None, hints: Hints) -> dict[str, Role]:
+def _common_words(names: Sequence[str]) -> frozenset[str]:
+    """Words that all names share: the board's own, which tell nothing about a layer."""
+    return frozenset.intersection(*(frozenset(words_of(n)) for n in names)) if len(names) > 1 else frozenset()
+
+
+def _sources(
+    member: Member, content: Content, job: JobFile | None, hints: Hints, common: frozenset[str]
+) -> dict[str, Role]:
     """What each source says of a file, the one that counts most first."""
     told: dict[str, Role | None] = {}
     base = PurePosixPath(member.name).name
@@ -205,7 +218,7 @@ def _sources(member: Member, content: Content, job: JobFile | None, hints: Hints
     hint = hints.files.get(member.name, hints.files.get(base))
     told["rules"] = by_hint(base, hint) if hint is not None else None
     if content in (Content.GERBER, Content.PROGRAM):
-        told["name"] = by_name(base, drill=content is Content.PROGRAM)
+        told["name"] = by_name(base, drill=content is Content.PROGRAM, common=common)
     return {source: role for source, role in told.items() if role is not None}
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from parsers.board import UNPLATED, Holes, Layer, Net, Outline
-from parsers.primitives import Bools, Conductors, Rows
+from parsers.primitives import Bools, Conductors, Kind, Rows
 from parsers.trouble import Doubt
 
 MOST = 0.5  # share of a layer's objects off the board above which the profile is doubted
@@ -25,8 +25,12 @@ def off_board(copper: Conductors, outline: Outline | None) -> Bools:
     if outline is None or not len(copper):
         return outside
     shapely.prepare(outline.shape)
-    reach = copper.radius + copper.slack() + MARGIN
-    outside[:] = ~shapely.dwithin(outline.shape, copper.skeletons(), reach)
+    boxes = copper.bounds()
+    middle = (boxes[:, :2] + boxes[:, 2:]) / 2
+    straight = (copper.kind == Kind.DISC) | (copper.kind == Kind.STROKE)  # the middle lies on the copper
+    rows = np.flatnonzero(~(straight & shapely.contains_xy(outline.shape, middle)))
+    reach = copper.radius[rows] + copper.slack()[rows] + MARGIN
+    outside[rows] = ~shapely.dwithin(outline.shape, copper.skeletons(rows), reach)
     return outside
 
 

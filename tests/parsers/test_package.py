@@ -185,6 +185,23 @@ CHANGES = [
     ),
     Change("no_drills_though_pads_go_through", {"b-pth.drl": None}, ("no drill file",)),
     Change("no_drills_and_no_need", {"b-pth.drl": None, "b-bottom.gbr": layer("Copper,L2,Bot", flash(8, 8))}, ()),
+    Change(
+        "an_empty_drill_file",
+        {"b-pth.drl": TAPE.replace("X2.0Y2.0\n", "")},
+        ("no plated holes",),
+    ),
+    Change(
+        "a_via_pad_without_its_hole",
+        {
+            "b-top.gbr": layer(
+                "Copper,L1,Top",
+                flash(2, 2, pin="J1,1,GND")
+                + "%TA.AperFunction,ViaPad*%\n%ADD12C,0.5*%\n%TD*%\n"
+                + flash(5, 5, aperture="D12"),
+            )
+        },
+        ("pads of vias or wired parts have no holes",),
+    ),
     Change("no_profile_is_for_the_rules_to_judge", {"b-profile.gbr": None}, ()),
     Change(
         "an_open_profile",
@@ -227,7 +244,7 @@ CHANGES = [
     Change(
         "a_program_in_unknown_format",
         {"b-pth.drl": TAPE.replace("METRIC,TZ", "").replace("X2.0Y2.0", "X1234Y7654")},
-        ("b-pth.drl cannot be read",),
+        ("b-pth.drl cannot be read", "no plated holes"),
     ),
     Change(
         "layers_by_their_names",

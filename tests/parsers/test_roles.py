@@ -69,6 +69,8 @@ NAMES = [
     ("drill-map.gbr", NOT_NEEDED, None, None),
     ("assembly_top.gbr", NOT_NEEDED, None, None),
     ("b.drl", DRILL, None, None),
+    ("paste-dispenser.gtl", COPPER, TOP, None),
+    ("paste-dispenser-In1_Cu.gbr", COPPER, INNER, None),
     ("pth.gbr", DRILL, None, None),
 ]
 
@@ -79,6 +81,16 @@ def test_habits_of_naming(name: str, function: str, side: str | None, layer: int
     role = by_name(name)
     assert role is not None
     assert (role.function, role.side, role.layer) == (function, side, layer)
+
+
+def test_words_that_all_names_share_tell_the_board() -> None:
+    """A board called silk-road keeps its top layer, and its silk screen is none."""
+    common = frozenset({"silk", "road"})
+    top = by_name("silk-road-top.gbr", common=common)
+    legend = by_name("silk-road-legend-top.gbr", common=common)
+    assert top is not None
+    assert legend is not None
+    assert (top.function, legend.function) == (COPPER, NOT_NEEDED)
 
 
 @pytest.mark.parametrize("name", ["board.gbr", "x17.ger", "demo", "gnd.gbr", "panel.gbr"])
