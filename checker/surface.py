@@ -252,30 +252,21 @@ class Legs:
         for k in (0, 1, 2):
             if edges.on[row, k] != NOTHING:
                 legs += self._stretch(row, k)
-        on_walls = [leg for leg in legs if leg.on == ON[WALL]]
-        if on_walls:  # slack is taken off there
-            rest = float(edges.cost[row]) - sum(leg.length for leg in legs if leg.on != ON[WALL])
-            share = max(rest, 0.0) / max(sum(leg.length for leg in on_walls), _ZERO)
-            legs = [Leg(g.on, g.points, g.length * share) if g.on == ON[WALL] else g for g in legs]
         return legs if edges.tail[row] == tail else [Leg(g.on, g.points[::-1], g.length) for g in reversed(legs)]
 
     def _stretch(self, row: int, k: int) -> list[Leg]:
         """One stretch of an edge; none on a face if copper reaches the rim there."""
         edges = self._graph.edges
-        on, (start, end) = int(edges.on[row, k]), edges.points[row, k : k + 2]
+        on, (start, end), length = int(edges.on[row, k]), edges.points[row, k : k + 2], float(edges.lengths[row, k])
         if on == WALL:
-            loop, places = int(edges.loop[row]), edges.s[row].tolist()
-            along = loop != NOTHING and k == 1
-            points = tuple(self._ground.rims.between(loop, *places)) if along else (_xy(start), _xy(end))
-            flat = abs(places[1] - places[0]) if along else float(np.hypot(*(end - start)))
-            return [Leg(ON[WALL], points, max(float(np.hypot(flat, self._ground.thickness)), _ZERO))]
-        at_start = edges.reach[row, 0] if k == 0 else 0.0
+            loop = int(edges.loop[row])
+            followed = loop != NOTHING
+            points = self._ground.rims.between(loop, *edges.s[row].tolist()) if followed else [_xy(start), _xy(end)]
+            return [Leg(ON[on], tuple(points), length)]
         last = k == 2 or edges.on[row, k + 1] == NOTHING
-        at_end = edges.reach[row, 1] if last else 0.0
-        length = float(np.hypot(*(end - start)) - at_start - at_end)
+        line = _shortened(start, end, edges.reach[row, 0] if k == 0 else 0.0, edges.reach[row, 1] if last else 0.0)
         alone = edges.on[row, 1] == NOTHING
-        line = _shortened(start, end, float(at_start), float(at_end))
-        return [Leg(ON[on], line, max(length, 0.0))] if length > 1e-9 or alone else []
+        return [Leg(ON[on], line, length)] if length > _ZERO or alone else []
 
 
 def _directed(graph: Graph) -> Any:

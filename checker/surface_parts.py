@@ -77,6 +77,7 @@ class Edges:
     cost: Floats
     on: Ints  # (n, 3): what the stretches between the points run on; NOTHING where there is none
     points: Floats  # (n, 4, 2): the ends of the stretches, NaN where there is none
+    lengths: Floats  # (n, 3): of the stretches, copper's reach taken off; their sum may exceed the cost by slack
     reach: Floats  # (n, 2): what copper at the first and last point lies nearer
     loop: Ints  # the rim along which a middle stretch on a wall is drawn
     s: Floats  # (n, 2): where along it
@@ -190,6 +191,7 @@ def lines(tail: Any, head: Any, cost: Floats, face: int, ends: tuple[Floats, Flo
         cost=cost,
         on=on,
         points=points,
+        lengths=np.column_stack((cost, np.zeros((n, 2)))),
         reach=np.zeros((n, 2)) if reach is None else reach,
         loop=np.full(n, NOTHING, np.int32),
         s=np.zeros((n, 2)),

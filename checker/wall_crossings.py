@@ -28,6 +28,7 @@ from checker.surface_parts import (
     joined,
     joins,
     no_rows,
+    norm,
     pieces_of,
 )
 from checker.unfolding import Crossings, along, cross, nearest_part, through_windows, touching_lines
@@ -204,6 +205,7 @@ class Walls:
             cost=cost[kept],
             on=np.column_stack((np.full(len(kept), face), np.full(len(kept), WALL), other)).astype(np.int32),
             points=self._points(near, far, way, s),
+            lengths=_stretches(near, far, way, (first[kept], second[kept], piece[kept])),
             reach=np.column_stack((near.reach, far.reach)),
             loop=near.loop,
             s=s,
@@ -234,7 +236,9 @@ class Walls:
         for row in range(len(a)):
             points[row, 1:3] = [self.rims.at(int(loop[row]), float(place)) for place in s[row]]
         on = np.tile(np.array([NOTHING, WALL, NOTHING], np.int32), (len(a), 1))
-        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, np.zeros((len(a), 2)), loop, s)
+        lengths = np.column_stack((np.zeros(len(a)), cost[kept], np.zeros(len(a))))
+        none = np.zeros((len(a), 2))
+        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
 
     def _wall_face_wall(self, face: int) -> Iterator[Edges]:
         """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
@@ -251,9 +255,14 @@ class Walls:
             into = along(rims.ends[rim[b[kept]]], way.second[kept])
             seen = self.sight.clear(out, into)
             kept = kept[seen]
-            yield self._up_and_down(piece[a[kept]], piece[b[kept]], cost[kept], (out[seen], into[seen]), face)
+            line = out[seen], into[seen]
+            up, down = norm(along(laid[a], way.start)[kept] - line[0]), norm(along(laid[b], way.end)[kept] - line[1])
+            lengths = np.column_stack((up, norm(line[0] - line[1]), down))
+            yield self._up_and_down(piece[a[kept]], piece[b[kept]], cost[kept], line, lengths, face)
 
-    def _up_and_down(self, a: Rows, b: Rows, cost: Floats, line: tuple[Floats, Floats], face: int) -> Edges:
+    def _up_and_down(
+        self, a: Rows, b: Rows, cost: Floats, line: tuple[Floats, Floats], lengths: Floats, face: int
+    ) -> Edges:
         walls, n = self.copper, len(a)
         starts = along(walls.ends[a], nearest_part(walls.ends[a], line[0]))
         ends = along(walls.ends[b], nearest_part(walls.ends[b], line[1]))
@@ -263,6 +272,7 @@ class Walls:
             cost=cost,
             on=np.tile(np.array([WALL, face, WALL], np.int32), (n, 1)),
             points=np.stack((starts, *line, ends), axis=1),
+            lengths=lengths,
             reach=np.zeros((n, 2)),
             loop=np.full(n, NOTHING, np.int32),
             s=np.zeros((n, 2)),
@@ -309,6 +319,15 @@ def in_walls(rims: Rims, copper: Exposed) -> InWalls:
     s = np.sort(rims.s[rim][:, None] + parts * rims.length[rim][:, None], axis=1)
     slack = rims.slack[rim]
     return InWalls(copper.island[row], ends, rims.loop[rim], s, copper.above[row], copper.below[row], slack)
+
+
+def _stretches(near: Approaches, far: Approaches, way: Crossings, unfolded: tuple[Floats, Floats, Floats]) -> Floats:
+    """Lengths on the near face, on the wall and on the far face, copper's reach taken off."""
+    start, end = along(near.piece, way.start), along(unfolded[2], way.end)
+    out, into = along(unfolded[0], way.first), along(unfolded[1], way.second)
+    before, after = norm(start - out) - near.reach, norm(end - into) - far.reach
+    lengths: Floats = np.column_stack((np.maximum(before, 0.0), norm(out - into), np.maximum(after, 0.0)))
+    return lengths
 
 
 def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:

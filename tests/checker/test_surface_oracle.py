@@ -1,0 +1,68 @@
+"""Shortest paths on random boards against an independent, slow measure (see oracle.py)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from checker.surface import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
+from tests.checker.oracle import Board, measure, random_board, walked
+
+PROMISED = 0.001  # mm, README
+SPACING = 0.6  # mm, of the first samples
+CONVERGED = 0.002  # mm; how near the samples must come, the second time with twice as many
+ROUNDING = 1e-6
+
+
+def solved(board: Board) -> Geodesic:
+    """The product's answer."""
+    faces = [m for m in board.metals if m.face is not None]
+    bare = [m for m in board.metals if m.face is None]
+    metal = copper(
+        [m.skeleton for m in faces], [m.radius for m in faces], [m.face for m in faces], [m.island for m in faces]
+    )
+    laid_bare = exposed(
+        [m.skeleton for m in bare], [m.above for m in bare], [m.below for m in bare], [m.island for m in bare]
+    )
+    roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
+    surface = Surface(board.region, board.thickness, x=board.x)
+    found = surface.legs(metal, roles, 60.0, laid_bare).best(0, 1, board.x)
+    assert found is not None
+    return found
+
+
+def check(seed: int, *, curved: bool) -> None:
+    """Never longer than a sampled path, no shorter than the bound lets it be, and walked on the board itself."""
+    rng = np.random.default_rng(seed)
+    board = random_board(rng, x=float(rng.choice([0.0, 0.25, 1.0])), curved=curved)
+    found = solved(board)
+    sampled = measure(board, SPACING)
+    assert found.length <= sampled + ROUNDING
+    assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=PROMISED)
+    if sampled - found.length > CONVERGED:
+        sampled = measure(board, SPACING / 2)
+    assert found.length >= sampled - CONVERGED
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
+    """Ten times nineteen boards with straight rims."""
+    for number in range(19):
+        check(19 * seed + number, curved=False)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_the_same_holds_with_round_slots(seed: int) -> None:
+    check(seed, curved=True)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1000, 2000))
+def test_the_same_holds_on_a_thousand_boards(seed: int) -> None:
+    check(seed, curved=False)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1000, 1200))
+def test_the_same_holds_on_two_hundred_boards_with_round_slots(seed: int) -> None:
+    check(seed, curved=True)
