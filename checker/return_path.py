@@ -27,6 +27,8 @@ MU0 = 4e-7 * pi  # H/m
 LIGHT = 299_792_458.0  # m/s
 SIMPLIFY = 0.005  # mm; round outlines are cut to fewer corners before the search
 TOUCH = 1e-4  # mm; how far a way may graze past a corner of its sheet
+REACH_FACTOR = 3.0  # the first search looks this much farther than the straight way, and each later one again ...
+REACH_LEAST = 10.0  # mm; ... and at least this far
 COPPER_THICKNESS = 0.035  # mm; common practice, no source: one ounce per square foot
 ASSUMED_CURRENT = 0.005  # A at the knee frequency; printed with every estimate that uses it
 DISTANCE = 3.0  # m; where the field is estimated
@@ -93,15 +95,39 @@ class Network:
         return grown
 
     def detour(self, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]]) -> Detour | None:
-        """The shortest way from any start to any end, each given as (sheet, place); None if there is none."""
-        return _Search(self, start, end).run()
+        """The shortest way from any start to any end, each given as (sheet, place); None if there is none.
+
+        The search looks at nodes that a way of some length could use; a way no longer than that is the shortest. If
+        there is none, the length is raised until every node has been looked at.
+        """
+        if not start or not end:
+            return None
+        direct = min(hypot(a[0] - b[0], a[1] - b[1]) for _, a in start for _, b in end)
+        reach = REACH_FACTOR * direct + REACH_LEAST
+        while reach < self._extent:
+            way = _Search(self, start, end, reach).run()
+            if way is not None and way.length <= reach:
+                return way
+            reach *= REACH_FACTOR
+        return _Search(self, start, end, np.inf).run()
+
+    @cached_property
+    def _extent(self) -> float:
+        """Length in mm beyond which narrowing the search is not worth it."""
+        x0, y0, x1, y1 = shapely.total_bounds(np.array([*self.sheets, shapely.Point(0, 0)]))
+        return float(2 * hypot(x1 - x0, y1 - y0))
 
 
 class _Search:
-    """One A* run. A state is (sheet, x, y, link end or None)."""
+    """One A* run over the nodes that a way of length `reach` can use. A state is (sheet, x, y)."""
 
-    def __init__(self, network: Network, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]]) -> None:
+    def __init__(
+        self, network: Network, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]], reach: float
+    ) -> None:
         self.network = network
+        self.starts = np.array([at for _, at in start]).reshape(-1, 2)
+        self.reach = reach
+        self.usable: dict[int, tuple[Floats, list[tuple[int, int]]]] = {}
         self.goals: dict[int, list[XY]] = defaultdict(list)
         for sheet, at in end:
             self.goals[sheet].append((float(at[0]), float(at[1])))
@@ -127,7 +153,7 @@ class _Search:
 
     def _expand(self, state: tuple[int, float, float]) -> None:
         sheet, x, y = state
-        places, what = self.network._nodes[sheet]
+        places, what = self._nodes_in_reach(sheet)
         goals = np.array(self.goals.get(sheet, [])).reshape(-1, 2)
         places = np.concatenate((places, goals))
         ends = [*what, *[(-1, 0)] * len(goals)]
@@ -141,6 +167,14 @@ class _Search:
         for i in near[shapely.covers(self.network._open[sheet], lines)].tolist():
             at = (sheet, *places[i].tolist())
             self._reach(at, cost + float(away[i]), state, "")
+
+    def _nodes_in_reach(self, sheet: int) -> tuple[Floats, list[tuple[int, int]]]:
+        """Nodes of a sheet that a way of length `reach` can pass."""
+        if sheet not in self.usable:
+            places, what = self.network._nodes[sheet]
+            near = np.flatnonzero(_nearest(places, self.starts) + _nearest(places, self.targets) <= self.reach)
+            self.usable[sheet] = places[near], [what[i] for i in near]
+        return self.usable[sheet]
 
     def _follow_if_link(self, at: tuple[int, float, float], end: tuple[int, int]) -> None:
         number, side = end
@@ -170,6 +204,13 @@ class _Search:
             if link:
                 links.append(link)
         return Detour(length, tuple(path[::-1]), tuple(links[::-1]))
+
+
+def _nearest(places: Floats, others: Floats) -> Floats:
+    """Distance from each place to the nearest of some others."""
+    away = places[:, None, :] - others[None, :, :]
+    nearest: Floats = np.hypot(away[..., 0], away[..., 1]).min(axis=1, initial=np.inf)
+    return nearest
 
 
 def reflex_corners(polygon: shapely.Polygon) -> Floats:

@@ -25,6 +25,7 @@ from math import hypot, inf
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 
 from checker.findings import XY, Finding, Level
 from checker.fragments import judged_by_line
@@ -32,7 +33,7 @@ from checker.layout import Layout
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.board import PLATED
-from parsers.primitives import TOUCH, Bools, Floats, Rows, gaps
+from parsers.primitives import TOUCH, Bools, Floats, Rows, Shapes, gaps
 
 STITCH = Limit("stitch", 3.0, "mm", "a stitching via or capacitor nearer than this hands the return current over")
 RULE = Rule("return-handover", title="Return current is not handed over", level=Level.WARNING, limits=(STITCH,))
@@ -92,14 +93,19 @@ def _nearest_joint(layout: Layout, at: XY, a: Sheet, b: Sheet) -> _Joint | None:
 
 
 def _nearest_via(layout: Layout, at: XY, net: int, layers: tuple[int, int]) -> _Joint | None:
-    holes, centre = layout.board.holes, _centres(layout)
-    joins = (holes.net == net) & (holes.first <= min(layers)) & (holes.last >= max(layers)) & (holes.plated == PLATED)
-    rows = np.flatnonzero(joins)
-    if not len(rows):
+    tree = _stitching(layout, net, min(layers), max(layers))
+    if tree is None:
         return None
-    away = np.hypot(*(centre[rows] - at).T)
-    best = int(away.argmin())
-    return _Joint("via", float(away[best]), _xy(centre[rows[best]]))
+    away, best = tree.query(at)
+    return _Joint("via", float(away), _xy(tree.data[best]))
+
+
+@lru_cache(maxsize=256)
+def _stitching(layout: Layout, net: int, first: int, last: int) -> cKDTree | None:
+    """Centres of the plated holes of a net that join two layers."""
+    holes = layout.board.holes
+    joins = (holes.net == net) & (holes.first <= first) & (holes.last >= last) & (holes.plated == PLATED)
+    return cKDTree(_centres(layout)[joins]) if joins.any() else None
 
 
 def _nearest_capacitor(layout: Layout, at: XY, a: int, b: int) -> _Joint | None:
@@ -183,14 +189,20 @@ def _centres(layout: Layout) -> Floats:
 
 def _in_crossing(layout: Layout, change: _Change) -> bool:
     """Whether the hole lies in a crossing of its net."""
-    net, radius = layout.board.holes.net[change.hole], float(layout.board.holes.radius[change.hole])
-    point = shapely.Point(change.at)
+    net, radius = int(layout.board.holes.net[change.hole]), float(layout.board.holes.radius[change.hole])
+    lines = _crossings(layout).get(net)
+    return lines is not None and bool(shapely.dwithin(lines, shapely.Point(change.at), radius + TOUCH).any())
+
+
+@lru_cache(maxsize=1)
+def _crossings(layout: Layout) -> dict[int, Shapes]:
+    """Per net: the lines of its crossings, or where it changes pours directly."""
+    found: dict[int, list[shapely.Geometry]] = defaultdict(list)
     for stretch in layout.stretches:
-        if stretch.net == net and (len(stretch.regions) > 1 or stretch.moat):
+        if len(stretch.regions) > 1 or stretch.moat:
             lines = [shapely.LineString(line) for line in stretch.path] or [shapely.Point(end) for end in stretch.ends]
-            if lines and float(shapely.distance(np.array(lines), point).min()) <= radius + TOUCH:
-                return True
-    return False
+            found[stretch.net] += lines
+    return {net: np.array(lines) for net, lines in found.items() if lines}
 
 
 def _xy(point: Floats) -> XY:
