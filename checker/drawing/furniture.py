@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from checker import wording
 from checker.drawing import palette
 from checker.drawing.lettering import number, shortened, text, text_width, wrapped
-from checker.drawing.marks import DASH, LETTER, badge_mark
+from checker.drawing.marks import DASH, DETOUR, DETOUR_DASH, LETTER, badge_mark
 from checker.drawing.scene import PLANE, POUR, Callout, Scene, SceneLayer
 from checker.findings import Finding, Level
 from checker.outcome import Outcome
@@ -85,20 +85,22 @@ def legend(entries: Iterable[Entry], x: float, y: float, width: float) -> tuple[
 
 
 def board_entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
-    """Legend entries of the copper that a layer's picture shows."""
-    used = {(shape.layer, shape.region, shape.role) for shape in scene.shapes}
+    """Legend entries of the copper that a layer's picture shows, and of nothing else."""
+    pours = {(shape.layer, shape.region) for shape in scene.shapes if shape.role in (POUR, PLANE)}
     main, *others = layer.references or (layer.id,)
+    area = '<rect width="34" height="20"'
     for index, region in enumerate(scene.regions):
         colour = palette.region_look(index).colour
-        area = '<rect width="34" height="20"'
-        tint = f'{area} fill="{palette.BOARD}"/>{area} fill="{colour}" fill-opacity=".26"/>'
-        hatch = f'{area} fill="url(#swatch{index})" stroke="{colour}" stroke-width="1.8"/>'
-        yield tint + hatch, f"{region.name}{' (quiet)' if region.quiet else ''}: pours on {main}"
-    if any(where in others for where, _, _ in used):
+        name = f"{region.name}{' (quiet)' if region.quiet else ''}"
+        board = f'{area} fill="{palette.BOARD}"/>{area} fill="{colour}"'
+        if (main, index) in pours:
+            hatch = f'{area} fill="url(#swatch{index})" stroke="{colour}" stroke-width="1.8"/>'
+            yield f'{board} fill-opacity=".26"/>{hatch}', f"{name}: pours on {main}"
+        if main != layer.id and (layer.id, index) in pours:
+            yield f'{board} fill-opacity=".16"/>', f"{name}: pours on {layer.id} itself"
+    if any(where in others for where, _ in pours):
         yield _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'), f"edge of pours on {others[0]}"
-    if any(where == layer.id != main and role in (POUR, PLANE) for where, _, role in used):
-        yield f'<rect width="34" height="20" fill="{palette.FAINT}" fill-opacity=".18"/>', f"pours on {layer.id} itself"
-    if any(role == PLANE for _, _, role in used):
+    if any(shape.role == PLANE and shape.layer == main for shape in scene.shapes):
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"
     yield _stroke(palette.COPPER, 5), "other copper"
@@ -115,6 +117,8 @@ def mark_entries(shown: Sequence[Callout]) -> Iterator[Entry]:
         yield _stroke(palette.VERMILLION, 3), "witness path"
     if any(leg.far for c in shown for leg in c.legs):
         yield _stroke(palette.VERMILLION, 3, DASH), "witness path on the bottom"
+    if len(shown) == 1 and shown[0].detour:
+        yield _stroke(palette.BLUE, DETOUR, DETOUR_DASH), "way of the return current"
 
 
 def _stroke(colour: str, width: float, dashes: str = "") -> str:
@@ -122,7 +126,7 @@ def _stroke(colour: str, width: float, dashes: str = "") -> str:
 
 
 def _badge(level: Level, *, waived: bool) -> str:
-    sample = Callout(0, "", level, None, (0, 0), (0, 0, 0, 0), (), (), waived)
+    sample = Callout(0, "", level, None, (0, 0), (0, 0, 0, 0), (), (), (), waived)
     body = badge_mark((17, 10), sample)
     return f'<g transform="translate(3 2) scale(.8)">{body[: body.index("<text")]}</g>'
 
@@ -146,9 +150,9 @@ def listing(listed: Listed, x: float, y: float, width: float, columns: int) -> t
 
 def _entry(callout: Callout, finding: Finding, x: float, y: float, wide: float) -> Iterable[str]:
     room = wide - 64
-    about = f"{wording.subject(finding)}: {finding.rule}"
-    tail = "waived: " + finding.waived.reason if finding.waived else wording.figures(finding)
-    facts = f"{wording.place(finding.at)} {tail}"
+    about = wording.subject(finding)
+    tail = "waived: " + finding.waived.reason if finding.waived else wording.figures(finding).removeprefix("measured ")
+    facts = f"{finding.rule} {wording.place(finding.at)} {tail}"
     return (
         badge_mark((x + 22, y + 19), callout),
         text(x + 48, y + 17, shortened(about, LETTER, room, bold=True), LETTER, colour=palette.INK, bold=True),

@@ -16,6 +16,7 @@ LETTER = 16.0  # px, height of a badge's number
 PATH, HALO = 3.0, 6.5
 RING = 9.0
 DASH = ' stroke-dasharray="9 6"'
+DETOUR, DETOUR_DASH = 2.5, ' stroke-dasharray="1 6"'
 
 
 def path_colour(callout: Callout) -> str:
@@ -38,6 +39,13 @@ def witness(callout: Callout, at: At) -> str:
         for leg, data in lines
     )
     return halo + body
+
+
+def detour(callout: Callout, at: At) -> str:
+    """Draw the way of the return current, dotted."""
+    data = _line(callout.detour, at)
+    halo = f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>'
+    return halo + f'<path d="{data}" stroke="{palette.BLUE}" stroke-width="{DETOUR + 1}"{DETOUR_DASH}/>'
 
 
 def _ring(callout: Callout, at: At) -> str:

@@ -17,18 +17,19 @@ import numpy as np
 import numpy.typing as npt
 
 from checker.drawing import furniture, svg
+from checker.drawing.callouts import callout_marks
 from checker.drawing.furniture import MARGIN, WIDTH
 from checker.drawing.lettering import number, text
 from checker.drawing.palette import INK
 from checker.drawing.placement import Grid
 from checker.drawing.scene import callouts_of
+from checker.drawing.view import HEAD
 from checker.findings import XY
 from checker.outcome import Outcome
 from parsers.trouble import InputError, Place
 
 PinPair = tuple[float, float, float, float]  # x, y on the board in mm; x, y on the picture in pixels, y down
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
-HEAD = 112.0
 LEAST_SPREAD = 1e-6  # of the pins' extent: below, they lie on one point or one line
 
 
@@ -38,6 +39,7 @@ class Fit:
 
     matrix: npt.NDArray[np.float64]  # (2, 3)
     misfit: float
+    pins: int
 
     def at(self, point: XY) -> XY:
         """Pixels of a place on the board."""
@@ -74,7 +76,7 @@ def draw_over(
     body = (
         furniture.head(outcome, what, listed),
         f'<image {box} href="{embedded}"/>',
-        svg.callout_marks(inside, at, frame, Grid(frame), ()),
+        callout_marks(inside, at, frame, Grid(frame), ()),
         below,
     )
     return svg.document(body, f"<defs>{svg.frame_clip(frame)}</defs>", height, wide)
@@ -90,7 +92,9 @@ def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, y
     room = WIDTH - 2 * MARGIN
     legend, height = furniture.legend(furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room)
     y += height + 8
-    words = f"pins agree within {fit.misfit:.1f} px"
+    words = f"{fit.pins} pins, which agree within {fit.misfit:.1f} px"
+    if fit.pins == 2:
+        words = "two pins: shift, scale and turn are taken from them, nothing proves them; a third would"
     if outside:
         words += f"; {outside} of {len(listed)} findings lie outside the picture"
     note = text(MARGIN, y + 12, words, furniture.SMALL, colour=INK)
@@ -118,7 +122,7 @@ def fitted(pins: Sequence[PinPair], *, mirrored: bool = False) -> Fit:
     board, picture = table[:, :2], table[:, 2:]
     matrix = _similar(board, picture, mirrored=mirrored) if len(table) == 2 else _affine(board, picture)
     back = board @ matrix[:, :2].T + matrix[:, 2]
-    return Fit(matrix, float(np.hypot(*(back - picture).T).max()))
+    return Fit(matrix, float(np.hypot(*(back - picture).T).max()), len(table))
 
 
 def _similar(

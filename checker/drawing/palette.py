@@ -14,7 +14,7 @@ BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 YELLOW, BLUE, VERMILLION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
 
 INK, FAINT, PAPER, BOARD = "#1a1a1a", "#5c5c5c", "#ffffff", "#f4f2ec"
-COPPER, PAD, HOLE = "#6f6f6f", "#8d8d8d", "#ffffff"
+COPPER, AREA, PAD, HOLE = "#6f6f6f", "#a9a9a9", "#8d8d8d", "#ffffff"
 
 REGION_COLOURS = (SKY, ORANGE, GREEN, PURPLE, BLUE, YELLOW)
 HATCH_ANGLES = (45, -45, 0, 90, 22)  # degrees; 5 hatches by 6 colours: the pair repeats after 30 regions

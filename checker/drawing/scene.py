@@ -51,6 +51,13 @@ class Lines:
         keep = (low[:, 0] <= x1) & (high[:, 0] >= x0) & (low[:, 1] <= y1) & (high[:, 1] >= y0)
         return self if keep.all() else self._take(keep)
 
+    def wider_than(self, extent: float) -> Lines:
+        """Give those whose bounding box is wider or higher than `extent` in mm."""
+        if not len(self):
+            return self
+        size = np.maximum.reduceat(self.points, self.starts) - np.minimum.reduceat(self.points, self.starts)
+        return self._take(size.max(axis=1) > extent * PER_MM)
+
     def legs(self) -> tuple[Microns, Microns]:
         """Both ends of every straight leg, shapes (k, 2); rings are left open."""
         inner = np.ones(len(self.points), dtype=np.bool_)
@@ -96,6 +103,7 @@ class Callout:
     at: XY
     extent: tuple[float, float, float, float]
     legs: tuple[Leg, ...]
+    detour: tuple[XY, ...]  # way of the return current, as far as the finding tells it
     nets: tuple[str, ...]
     waived: bool
 
@@ -109,6 +117,11 @@ class SceneLayer:
     side: str
     signals: bool
     references: tuple[str, ...]
+
+    @property
+    def main_reference(self) -> str:
+        """The layer whose pours a picture shows as areas: the nearest reference, or the layer itself."""
+        return self.references[0] if self.references else self.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +200,7 @@ def _callout(number: int, finding: Finding) -> Callout:
         at=finding.at,
         extent=finding.extent,
         legs=tuple(_legs(finding)),
+        detour=_detour(finding),
         nets=finding.nets,
         waived=finding.waived is not None,
     )
@@ -202,6 +216,11 @@ def _legs(finding: Finding) -> Iterator[Leg]:
     changes = len(faces) == len(finding.path) and TOP in faces and BOTTOM in faces
     for place, line in enumerate(finding.path):
         yield Leg(tuple(line), far=changes and faces[place] == BOTTOM)
+
+
+def _detour(finding: Finding) -> tuple[XY, ...]:
+    told = finding.detail.get("detour_path_mm")
+    return tuple((float(x), float(y)) for x, y in told) if isinstance(told, list) and len(told) > 1 else ()
 
 
 def _named_nets(layout: Layout, findings: Iterable[Finding]) -> dict[int, str]:

@@ -6,18 +6,16 @@ micrometres inside one transformed group; everything that has to stay readable i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 
 import numpy as np
-import numpy.typing as npt
 
-from checker.drawing import furniture, marks, palette
+from checker.drawing import furniture, palette
+from checker.drawing.callouts import callouts_on_board
 from checker.drawing.furniture import MARGIN, WIDTH, Listed
 from checker.drawing.hatch import hatch
-from checker.drawing.lettering import FAMILY, number, text, text_width
-from checker.drawing.marks import At
-from checker.drawing.placement import Box, Grid, along, place_badges
+from checker.drawing.lettering import FAMILY, number
+from checker.drawing.placement import Box
 from checker.drawing.scene import (
     OTHER,
     PAD,
@@ -27,62 +25,16 @@ from checker.drawing.scene import (
     PLATED_HOLE,
     POUR,
     TRACE,
-    Callout,
     Lines,
     Scene,
     SceneLayer,
     Shape,
 )
-from checker.findings import XY
+from checker.drawing.view import HEAD, SIDE, View, fitted, surroundings
 from checker.outcome import Outcome
 
-HEAD = 112.0
-SIDE = 480.0  # width of the list when it stands beside the board
-TALLEST = 1320.0  # of the board
-CLOSEST = 5.0  # mm; the least that a picture of one finding shows
-AROUND = 0.6  # of the finding's extent, on each side
-SHAPE_OF_CLOSEUP = 1.6  # width to height
-MOST_BADGES = 99
 HATCH = 10  # px between hatch lines
-NAME = 24.0  # px, height of a region's name
-TURNS = np.arange(12) * np.pi / 6
-SPOTS = np.array([(r * np.cos(a), r * np.sin(a)) for r in (0, 0.3, 0.6, 0.8) for a in TURNS])  # in a unit disc
-
-Points = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """A window on the board in mm, and the box of the picture that shows it."""
-
-    window: tuple[float, float, float, float]
-    box: Box
-
-    @property
-    def scale(self) -> float:
-        """Pixels per mm."""
-        return (self.box[2] - self.box[0]) / (self.window[2] - self.window[0])
-
-    def at(self, point: XY) -> XY:
-        """Picture coordinates of a place on the board."""
-        return (
-            self.box[0] + (point[0] - self.window[0]) * self.scale,
-            self.box[3] - (point[1] - self.window[1]) * self.scale,
-        )
-
-    def at_all(self, points: npt.NDArray[np.int64]) -> Points:
-        """Picture coordinates of places given in micrometres, shape (n, 2)."""
-        origin = np.array(self.at((0.0, 0.0)))
-        placed: Points = points * (self.scale / PER_MM) * np.array([1.0, -1.0]) + origin
-        return placed
-
-    @property
-    def transform(self) -> str:
-        """From micrometres, y up, to the picture."""
-        s = self.scale / PER_MM
-        x = self.box[0] - self.window[0] * self.scale
-        y = self.box[3] + self.window[1] * self.scale
-        return f"matrix({s:.8g} 0 0 {-s:.8g} {x:.6g} {y:.6g})"
+LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw
 
 
 def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None, size: int = 1600) -> str:
@@ -100,14 +52,14 @@ def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None,
         chosen = [c for c in chosen if c.id == finding]
         if not chosen:
             raise KeyError(f"no finding {finding} on layer {layer}")
-    view = _view(scene.bounds if finding is None else _surroundings(chosen[0].extent), beside=bool(chosen))
+    view = fitted(scene.bounds if finding is None else surroundings(chosen[0].extent), beside=bool(chosen))
     findings = {f.id: f for f in outcome.findings}
     listed = [(callout, findings[callout.id]) for callout in chosen if callout.id in findings]
     below, height = _furniture(scene, outcome, shown, view, listed, closeup=finding is not None)
     what = f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
     head = furniture.head(outcome, what, listed)
     lit = frozenset(net for callout in chosen for net in callout.nets)
-    body = (head, _board(scene, shown, view, lit), _callouts(scene, shown, view, chosen), below)
+    body = (head, _board(scene, shown, view, lit), callouts_on_board(scene, shown, view, chosen), below)
     return document(body, _definitions(scene, view), height, size)
 
 
@@ -122,7 +74,7 @@ def _furniture(
     parts = [furniture.scale_bar(view.scale, edge, bottom + 32)]
     y = bottom + 18
     used = [callout for callout, _ in listed]
-    entries = (*furniture.board_entries(scene, layer), *furniture.mark_entries(used))
+    entries = [*furniture.board_entries(scene, layer), *furniture.mark_entries(used)]
     markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
     parts.append(markup)
     y += max(height, 32.0) + 16
@@ -150,29 +102,6 @@ def document(body: Iterable[str], definitions: str, height: float, size: int) ->
     )
     paper = f'<rect width="{number(WIDTH)}" height="{number(height)}" fill="{palette.PAPER}"/>'
     return "\n".join([head, definitions, paper, *body, "</svg>\n"])
-
-
-def _view(window: tuple[float, float, float, float], *, beside: bool) -> View:
-    """Fit a window into the picture's width; a tall one leaves room for the list beside it."""
-    x0, y0, x1, y1 = window
-    pad = 0.012 * max(x1 - x0, y1 - y0)
-    wide, high = x1 - x0 + 2 * pad, y1 - y0 + 2 * pad
-    room = WIDTH - 2 * MARGIN
-    scale = min(room / wide, TALLEST / high)
-    if beside and wide * scale < room - SIDE / 2:
-        scale = min((room - SIDE) / wide, TALLEST / high)
-    width, height = wide * scale, high * scale
-    left = MARGIN if wide * scale <= room - SIDE else (WIDTH - width) / 2
-    return View((x0 - pad, y0 - pad, x1 + pad, y1 + pad), (left, HEAD, left + width, HEAD + height))
-
-
-def _surroundings(extent: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
-    x0, y0, x1, y1 = extent
-    wide = max((x1 - x0) * (1 + 2 * AROUND), CLOSEST)
-    high = max((y1 - y0) * (1 + 2 * AROUND), CLOSEST / SHAPE_OF_CLOSEUP)
-    wide, high = max(wide, high * SHAPE_OF_CLOSEUP), max(high, wide / SHAPE_OF_CLOSEUP)
-    x, y = (x0 + x1) / 2, (y0 + y1) / 2
-    return x - wide / 2, y - high / 2, x + wide / 2, y + high / 2
 
 
 def _definitions(scene: Scene, view: View) -> str:
@@ -209,14 +138,9 @@ def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) -> 
     return "\n".join(parts)
 
 
-def main_reference(layer: SceneLayer) -> str:
-    """The layer whose pours are drawn as areas: the nearest reference, or the layer itself."""
-    return layer.references[0] if layer.references else layer.id
-
-
 def _pours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
     """Reference pours as hatched areas, own pours as a faint tint, the other side's reference as dashed edges."""
-    main, line = main_reference(layer), PER_MM / view.scale
+    main, line = layer.main_reference, PER_MM / view.scale
     for shape in _on(scene, (POUR, PLANE)):
         look = palette.region_look(shape.region)
         data = path_data(_seen(shape, view), closed=True)
@@ -227,7 +151,8 @@ def _pours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
             lines = hatch(shape.lines, look.angle, HATCH / view.scale, view.window)
             yield f'<path d="{data}" fill="{look.colour}" fill-opacity=".26"/>'
             yield f'<path d="{path_data(lines, closed=False)}" {_stroke(look.colour, 1.0 * line)}/>'
-            yield f'<path d="{data}" {_stroke(look.colour, 1.8 * line)}{dashes}/>'
+            edges = path_data(shape.lines.wider_than(LEAST_EDGE / view.scale), closed=True)
+            yield f'<path d="{edges}" {_stroke(look.colour, 1.8 * line)}{dashes}/>'
         elif shape.layer == layer.id:
             yield f'<path d="{data}" fill="{look.colour}" fill-opacity=".16"/>'
         elif shape.layer in layer.references:
@@ -248,10 +173,17 @@ def _copper(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) ->
         data = path_data(_seen(shape, view), closed=shape.width == 0)
         if not data:
             continue
-        colour = palette.INK if shape.net in lit else (palette.PAD if shape.role == PAD else palette.COPPER)
+        colour = palette.INK if shape.net in lit else _grey(shape)
         if shape.net in lit:
             yield _drawn(data, shape.width + 3 / view.scale, palette.PAPER, halo=shape.width == 0, line=3 / view.scale)
         yield _drawn(data, shape.width, colour)
+
+
+def _grey(shape: Shape) -> str:
+    """Pads stand out against traces, wide areas stand back."""
+    if shape.role == PAD:
+        return palette.PAD
+    return palette.AREA if shape.width == 0 else palette.COPPER
 
 
 def _drawn(data: str, width: float, colour: str, *, halo: bool = False, line: float = 0.0) -> str:
@@ -304,70 +236,3 @@ def path_data(lines: Lines, *, closed: bool) -> str:
         rest = " ".join(words[start + 1 : end]).replace(" -", "-")
         out.append(f"M{x} {y}l{rest}{tail}" if rest else f"M{x} {y}h0{tail}")
     return "".join(out)
-
-
-# --------------------------------------------------------------------------------------------------------- callouts
-
-
-def _callouts(scene: Scene, layer: SceneLayer, view: View, chosen: Sequence[Callout]) -> str:
-    """Region names, witness paths, leaders and badges, so that none hides another."""
-    copper = _occupied(scene, layer, view)
-    names, taken = _region_names(scene, layer, view, copper)
-    return names + "\n" + callout_marks(chosen, view.at, view.box, copper, taken)
-
-
-def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, taken: Sequence[Box]) -> str:
-    """Witness paths, leaders and badges inside a frame; clipped by the document's `frame` clip path."""
-    numbered, rest = chosen[:MOST_BADGES], chosen[MOST_BADGES:]
-    boxes = [*taken, *(box for callout in numbered for box in _path_boxes(callout, at))]
-    wanted = [(at(callout.at), marks.badge_half(callout.number)) for callout in numbered]
-    badges = place_badges(frame, wanted, copper, boxes)
-    parts = ['<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">']
-    parts += [marks.witness(callout, at) for callout in reversed(chosen)]
-    parts += [marks.dot(callout, at) for callout in rest]
-    parts.append("</g>")
-    parts += [marks.leader(badge) for badge in badges]
-    parts += [marks.badge_mark(badge.centre, callout) for badge, callout in zip(badges, numbered, strict=True)]
-    return "\n".join(parts)
-
-
-def _region_names(scene: Scene, layer: SceneLayer, view: View, copper: Grid) -> tuple[str, list[Box]]:
-    """Each region's name on its largest pour, where it hides the least copper; returns markup and boxes taken."""
-    parts, boxes = [], []
-    for region in scene.regions:
-        if main_reference(layer) not in region.labels:
-            continue
-        x, y, room = region.labels[main_reference(layer)]
-        half = np.array([text_width(region.name, NAME, bold=True) / 2 + 4, NAME / 2 + 4])
-        spots = np.array(view.at((x, y))) + room * view.scale * SPOTS
-        low, high = np.array(view.box[:2]) + half, np.array(view.box[2:]) - half
-        fits = (room * view.scale * (1 - np.hypot(*SPOTS.T)) > half[0]) & ((spots > low) & (spots < high)).all(axis=1)
-        if not fits.any():
-            continue
-        spots = spots[fits]
-        covered = np.hstack((spots - half, spots + half))
-        best = int(np.argmin(copper.share(covered)))
-        (px, py), box = spots[best].tolist(), covered[best].tolist()
-        halo = f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke" stroke-linejoin="round"'
-        name = text(px, py + NAME / 3, region.name, NAME, colour=palette.INK, bold=True, anchor="middle")
-        parts.append(f"<g {halo}>{name}</g>")
-        boxes.append(tuple(box))
-    return "\n".join(parts), boxes
-
-
-def _occupied(scene: Scene, layer: SceneLayer, view: View) -> Grid:
-    """Grid of where traces and pads are drawn."""
-    grid = Grid(view.box)
-    for shape in _on(scene, (TRACE, PAD)):
-        if shape.layer == layer.id:
-            starts, ends = _seen(shape, view).legs()
-            grid.mark_points(along(view.at_all(starts), view.at_all(ends)))
-    return grid
-
-
-def _path_boxes(callout: Callout, at: At) -> Iterator[Box]:
-    """Small boxes along a witness path: badges keep off it."""
-    for leg in callout.legs:
-        points = np.array([at(point) for point in leg.points])
-        for x, y in along(points[:-1], points[1:], 8.0).tolist():
-            yield x - 6, y - 6, x + 6, y + 6

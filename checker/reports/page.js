@@ -8,6 +8,7 @@
   const CLOSEST = 5 * MM; // least width shown when flying to a finding
   const SMALLEST = 0.05 * MM; // least width of the view
   const MOST_PRINTED = 300;
+  const DRAWN = new Set(['legs', 'ends_mm', 'detour_path_mm']); // of a finding's detail: seen on the board
 
   const make = (name, attributes = {}, ...children) => {
     const node = document.createElement(name);
@@ -60,6 +61,10 @@
     $('scale').firstChild.style.width = `${(step * MM) / k}px`;
     $('scale').lastChild.textContent = `${step} mm`;
   };
+  let due = 0;
+  const showSoon = () => { // once a frame, however often the pointer moves
+    due = due || requestAnimationFrame(() => { due = 0; show(); });
+  };
   const limits = () => Math.max(bx1 - bx0, by1 - by0) * 6;
   const zoom = (factor, px, py) => {
     const { wide, high } = size();
@@ -69,7 +74,8 @@
     view.x += ax * (k - w / wide);
     view.y += ay * (k - w / wide);
     view.w = w;
-    show();
+    if (px === undefined) show();
+    else showSoon();
   };
   const framed = (x0, y0, x1, y1, room) => {
     const { wide, high } = size();
@@ -178,6 +184,10 @@
     const [x, y] = [f.at_mm[0] * MM, -f.at_mm[1] * MM];
     const lines = f.legs.map((leg) => [wayPath(leg.points), leg.far]);
     if (!lines.length) lines.push([`M${x - 300} ${y}a300 300 0 1 0 600 0a300 300 0 1 0-600 0`, false]);
+    if (f.detour.length) {
+      const d = wayPath(f.detour);
+      group.append(draw('path', { d, class: 'way detour halo' }), draw('path', { d, class: 'way detour' }));
+    }
     for (const [d] of lines) group.append(draw('path', { d, class: 'way halo' }));
     for (const [d, far] of lines) group.append(draw('path', { d, class: `way ${look(f)}${far ? ' far' : ''}` }));
     return group;
@@ -313,7 +323,7 @@
     add('required', f.required === null ? '' : f.required ? `${plain(f.required)} ${unit(f.unit)}` : 'none allowed');
     add('regions', f.regions.join(', '));
     add('parts', f.components.join(', '));
-    for (const [key, value] of Object.entries(f.detail)) if (key !== 'legs') add(key.replaceAll('_', ' '), said(value));
+    for (const [key, value] of Object.entries(f.detail)) if (!DRAWN.has(key)) add(key.replaceAll('_', ' '), said(value));
     add('id', f.id);
     return list;
   };
@@ -423,12 +433,13 @@
       board.classList.add('dragging');
       view.x -= dx * grain();
       view.y -= dy * grain();
-      show();
+      showSoon();
     }
   });
   const lift = (event) => {
     pointers.delete(event.pointerId);
     board.classList.remove('dragging');
+    if (due) show();
   };
   board.addEventListener('pointerup', lift);
   board.addEventListener('pointercancel', lift);

@@ -38,6 +38,7 @@ from checker.reports.record import plain_value, record
 from checker.rules import registry as rules
 
 HATCH = 10  # px between hatch lines
+LEAST_EDGE = 2.0  # mm; smaller rings (antipads) show by their fill alone, their edges would make zooming slow
 RIM = 60  # micrometres of dark rim round unplated holes
 
 
@@ -97,7 +98,8 @@ def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
 
 
 def _callout(callout: Callout) -> dict[str, Any]:
-    return {"number": callout.number, "legs": [{"points": leg.points, "far": leg.far} for leg in callout.legs]}
+    legs = [{"points": leg.points, "far": leg.far} for leg in callout.legs]
+    return {"number": callout.number, "legs": legs, "detour": callout.detour}
 
 
 def _region(index: int, name: str, *, quiet: bool) -> dict[str, Any]:
@@ -165,10 +167,11 @@ def _pours(scene: Scene, layer: str) -> Iterator[str]:
         if shape.role in (POUR, PLANE) and shape.layer == layer and len(shape.lines):
             look = palette.region_look(shape.region)
             data = path_data(shape.lines, closed=True)
+            edges = path_data(shape.lines.wider_than(LEAST_EDGE), closed=True)
             kind = " plane" if shape.role == PLANE else ""
             yield (
-                f'<path class="rim r{shape.region}{kind}" stroke="{look.colour}" '
-                f'fill="url(#hatch{shape.region})" d="{data}"/>'
+                f'<path class="r{shape.region}" fill="url(#hatch{shape.region})" d="{data}"/>'
+                f'<path class="rim r{shape.region}{kind}" stroke="{look.colour}" d="{edges}"/>'
             )
     yield "</g>"
 

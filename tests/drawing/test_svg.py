@@ -10,8 +10,10 @@ import pytest
 from lxml import etree
 
 from checker.drawing import scene_of
+from checker.drawing.callouts import MOST_BADGES
 from checker.drawing.lettering import text_width
-from checker.drawing.svg import CLOSEST, MOST_BADGES, draw
+from checker.drawing.svg import draw
+from checker.drawing.view import CLOSEST
 from checker.findings import Finding, Level, identified
 from checker.outcome import CAUTION
 from tests.reports import hostile, sample
@@ -70,7 +72,7 @@ def test_every_finding_of_the_layer_has_its_number_on_the_board_and_in_the_list(
     text = words(draw(SCENE, OUTCOME, layer))
     for finding in OUTCOME.findings:
         if finding.layer == layer:
-            assert f"{' / '.join(finding.nets)}: {finding.rule}" in text
+            assert f"{' / '.join(finding.nets)} {finding.rule} (" in text
 
 
 def test_a_witness_path_is_drawn_at_its_place() -> None:

@@ -22,6 +22,9 @@ from checker.outcome import CAUTION, Check, Doubt, InputFile, Outcome, Place, Re
 from checker.regions import Pour as RegionPour
 from checker.regions import Region
 from checker.rules_file import RegionSpec, StackupSpec
+from parsers.board import PLATED
+from parsers.board import holes as make_holes
+from parsers.primitives import Kind, concatenate, conductors
 from tests.boards import built_directly
 
 REGIONS = (("system", "GND_SYS", False), ("probe", "GND_PROBE", True))
@@ -158,7 +161,12 @@ def findings() -> list[Finding]:
                 message="PH_2 leaves the pour of probe and reaches that of system over a gap",
                 path=(((38.0, 25.0), (39.0, 24.0), (42.0, 24.0)),),
                 hint="route it through the isolator U3",
-                detail={"detour_mm": 61.25, "loop_mm2": 118.0, "file": "dosing-L1.gtl", "line": 412},
+                detail={
+                    "detour_mm": 61.25,
+                    "detour_path_mm": [[38.0, 25.0], [38.0, 1.0], [42.0, 1.0], [42.0, 24.0]],
+                    "file": "dosing-L1.gtl",
+                    "line": 412,
+                },
                 **common,
             ),
             Finding(
@@ -325,3 +333,44 @@ def clean() -> Outcome:
 def scene() -> Scene:
     """The board drawn with its findings."""
     return scene_of(layout(), findings())
+
+
+def dense() -> Scene:
+    """A crowded board of 100 x 80 mm: pours with 1500 antipads on four layers, 12000 traces, 6000 pads."""
+    base = layout()
+    rows, columns = np.divmod(np.arange(1500), 50)
+    spots = np.column_stack((1.5 + 1.95 * columns, 1.5 + 2.6 * rows))
+    rings = shapely.buffer(shapely.points(spots), 0.45, quad_segs=16)
+    pour = shapely.difference(shapely.box(0.5, 0.5, 99.5, 79.5), shapely.union_all(rings))
+    net = next(iter(base.regions[0].reference))
+    pours = tuple(
+        RegionPour(0, layer, net, 0, shapely.box(0.5, 0.5, 99.5, 79.5), pour, plane=False) for layer in range(4)
+    )
+    rng = np.random.default_rng(1)
+    start = rng.uniform(1, 79, (12000, 2))
+    turn = rng.integers(0, 8, 12000) * np.pi / 4
+    reach = rng.uniform(0.3, 4, 12000)
+    ends = np.column_stack((start, start + reach[:, None] * np.column_stack((np.cos(turn), np.sin(turn)))))
+    strokes = conductors(
+        12000,
+        geometry=np.column_stack((ends, np.zeros(12000))),
+        radius=rng.choice([0.05, 0.075, 0.1, 0.25], 12000),
+        layer=rng.integers(0, 4, 12000),
+        net=rng.integers(0, len(base.board.nets), 12000),
+    )
+    lands = np.column_stack((np.tile(spots, (4, 1)), np.zeros((6000, 3))))
+    pads = conductors(
+        6000, kind=Kind.DISC, geometry=lands, radius=0.3, layer=np.repeat(np.arange(4), 1500), pad=True, net=net
+    )
+    copper = concatenate([strokes, pads])
+    drilled = make_holes(1500, ends=np.hstack((spots, spots)), radius=0.15, plated=PLATED, last=3)
+    board = replace(base.board, copper=copper, holes=drilled)
+    made = SimpleNamespace(
+        board=board,
+        regions=base.regions,
+        pours=pours,
+        row_region=np.zeros(len(copper), dtype=np.int32),
+        rules=base.rules,
+        layer_id=base.layer_id,
+    )
+    return scene_of(cast(Layout, made), findings())

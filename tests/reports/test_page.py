@@ -117,10 +117,18 @@ def shown(visit: Visit, selector: str) -> bool:
 FOUND = sample.findings()
 
 
-def test_it_asks_nothing_of_the_network_and_fits_in_one_file(visit: Visit, files: dict[str, Path]) -> None:
+def test_it_asks_nothing_of_the_network_and_is_one_file(visit: Visit) -> None:
     assert [url for url in visit.requests if not url.startswith(("file://", "data:"))] == []
     assert len([url for url in visit.requests if url.startswith("file://")]) == 1
-    assert files["sample"].stat().st_size < 5_000_000
+
+
+def test_a_crowded_board_of_four_layers_stays_under_5_mb_and_can_be_moved(browser: Any, tmp_path: Path) -> None:
+    file = save(tmp_path / "dense.html", sample.outcome(), Pictures(sample.dense()))
+    assert file.stat().st_size < 5_000_000
+    opened = Visit(browser, file)
+    opened.page.keyboard.press("j")
+    assert opened.page.locator("#list li.chosen").count() == 1
+    opened.page.close()
 
 
 def test_verdict_caution_and_open_doubts_are_seen_at_once(visit: Visit) -> None:
@@ -158,7 +166,7 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
     assert finding.hint is None or finding.hint in story
     assert finding.measured is None or f"{round(finding.measured, 3):g} mm" in story
     assert shown(visit, f"#marks .way-group[data-id='{finding.id}']")
-    paths = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo)")
+    paths = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)")
     assert paths.count() == max(len(finding.path), 1)
     assert visit.page.url.endswith(f"#{finding.id}")
 
@@ -166,17 +174,25 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
 def test_the_witness_path_is_where_the_finding_says(visit: Visit) -> None:
     finding = next(f for f in FOUND if f.rule == "gap-crossing" and f.layer == "L1")
     visit.page.click(f"#list li[data-id='{finding.id}'] .entry")
-    box = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo)").bounding_box()
+    box = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)").bounding_box()
     x0, y0 = visit.on_screen(38.0, 25.0)
     x1, y1 = visit.on_screen(42.0, 24.0)
     assert (box["x"], box["y"]) == pytest.approx((x0, y0), abs=4)
     assert (box["x"] + box["width"], box["y"] + box["height"]) == pytest.approx((x1, y1), abs=4)
 
 
+def test_the_way_of_the_return_current_shows_for_the_chosen_finding_only(visit: Visit) -> None:
+    finding = next(f for f in FOUND if "detour_path_mm" in f.detail)
+    selector = f"#marks .way-group[data-id='{finding.id}'] .detour:not(.halo)"
+    assert not shown(visit, selector)
+    visit.page.click(f"#list li[data-id='{finding.id}'] .entry")
+    assert shown(visit, selector)
+
+
 def test_the_far_leg_is_dashed_and_the_near_ones_are_not(visit: Visit) -> None:
     finding = next(f for f in FOUND if f.rule == "creepage")
     dashes = visit.page.eval_on_selector_all(
-        f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo)",
+        f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)",
         "nodes => nodes.map(n => getComputedStyle(n).strokeDasharray)",
     )
     assert [dash != "none" for dash in dashes] == [False, True, False]
