@@ -217,7 +217,7 @@ def image(
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
     checked = run.check(board, run.load_rules(rules_path), run.Options(), Stages(quiet=False))
     if over is not None:
-        picture = overlay.draw_over(checked.outcome, over, pins, layer)
+        picture = overlay.draw_over(checked.outcome, over, pins, layer, mirrored=mirrored)
     else:
         picture = output.picture(checked, layer, finding_id, width)
     as_png = target.suffix.lower() == ".png"

@@ -33,10 +33,10 @@ def render(checked: Checked, format_name: str, *, colour: bool = False) -> str:
 
 
 def render_all(checked: Checked, formats: Sequence[str]) -> dict[str, bytes]:
-    """File name -> content of each format and of the picture of each signal layer."""
+    """File name -> content of each format and of the picture of each layer with signals or findings."""
     scene = drawing.scene_of(checked.layout, checked.outcome.findings)
     files: dict[str, bytes] = {}
-    for layer in [entry.id for entry in scene.layers if entry.signals]:
+    for layer in scene.signal_layers:
         image = svg.draw(scene, checked.outcome, layer, None, IMAGE_WIDTH)
         files[f"image-{layer}.svg"] = image.encode()
         files[f"image-{layer}.png"] = png.rasterise(image, IMAGE_WIDTH)
@@ -67,6 +67,8 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
         layer = named[0] if named else layers[0]
     if layer not in layers:
         raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
+    if chosen and chosen[0].layer not in (None, layer):
+        raise InputError(f"finding {finding} is on {chosen[0].layer}, not on {layer}; leave --layer away")
     return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
 
 

@@ -54,8 +54,11 @@ def draw_over(
 
     Raises
     ------
-    InputError : no PNG, or pins that do not settle the map
+    InputError : no PNG, no such layer, or pins that do not settle the map
     """
+    known = [entry[0] for entry in outcome.layers]
+    if layer is not None and layer not in known:
+        raise InputError(f'there is no layer "{layer}"; there are: {", ".join(known)}')
     data, wide, high = _png(over)
     fit = fitted(pins, mirrored=mirrored)
     scale = WIDTH / wide

@@ -138,3 +138,15 @@ def test_what_is_no_png_is_refused_with_its_name(tmp_path: Path, content: bytes)
 def test_a_picture_that_is_not_there_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"none\.png"):
         draw_over(sample.outcome(), tmp_path / "none.png", PINS)
+
+
+def test_a_layer_that_is_not_there_is_refused(photo: Path) -> None:
+    with pytest.raises(InputError, match="L9"):
+        draw_over(sample.outcome(), photo, PINS, "L9")
+
+
+def test_a_picture_of_the_bottom_is_mirrored(photo: Path) -> None:
+    """Seen from below, board x runs to the left: the ring of the galvanic bridge at (40, 10) is 600 px from the left."""
+    below = [(0.0, 0.0, 1000.0, 800.0), (100.0, 80.0, 0.0, 0.0)]
+    svg = draw_over(sample.outcome(), photo, below, "L1", mirrored=True)
+    assert f'cx="{(1000 - 400) * 1.6:g}" cy="{112 + 700 * 1.6:g}"' in svg
