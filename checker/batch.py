@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from checker import output, run
@@ -45,6 +45,9 @@ def check_many(
     tasks = [(board, name, rules, options, tuple(formats), out) for board, name in zip(boards, names, strict=True)]
     if jobs == 1:
         return [_check_one(task) for task in tasks]
+    tasks = [
+        (*task[:3], replace(options, jobs=1), *task[4:]) for task in tasks
+    ]  # the boards themselves run side by side
     with ProcessPoolExecutor(max_workers=jobs) as pool:
         return list(pool.map(_check_one, tasks))
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import PackageNotFoundError, version
+from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 
 import shapely
@@ -22,6 +23,7 @@ from parsers import read_board
 from parsers.board import Board, Hints
 
 Progress = Callable[[str], None]
+WORTH_SHARING = 50_000  # conductors; below, starting processes takes longer than it saves
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def check_board(board: Board, rules: Rules, options: Options, progress: Progress
     """Hold a board that is read already against a rules file; see `check`."""
     progress("regions")
     layout = Layout(board, rules)
-    checks, found, doubts = _run_rules(layout, progress)
+    checks, found, doubts = _run_rules(layout, options, progress)
     findings = identified(found)
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
@@ -124,18 +126,41 @@ def tool_version() -> str:
         return "unknown"
 
 
-def _run_rules(layout: Layout, progress: Progress) -> tuple[list[Check], list[Finding], list[Doubt]]:
-    checks: list[Check] = []
-    found: list[Finding] = []
-    doubts: list[Doubt] = []
-    for name, module in registry().items():
-        progress(name)
-        why = module.why_not(layout)
-        checks.append(Check(name, why is None, why or ""))
-        if why is None:
-            found += module.find(layout)
-            doubts += module.doubts(layout)
+def _run_rules(layout: Layout, options: Options, progress: Progress) -> tuple[list[Check], list[Finding], list[Doubt]]:
+    """Every rule in turn, or several at a time where the board is large enough for that to pay."""
+    reasons = {name: module.why_not(layout) for name, module in registry().items()}
+    checks = [Check(name, why is None, why or "") for name, why in reasons.items()]
+    able = [name for name, why in reasons.items() if why is None]
+    together = options.jobs > 1 and len(layout.board.copper) >= WORTH_SHARING and "fork" in get_all_start_methods()
+    results = _side_by_side(layout, able, options.jobs) if together else [_run_rule(layout, n, progress) for n in able]
+    found = [finding for findings, _ in results for finding in findings]
+    doubts = [doubt for _, doubts in results for doubt in doubts]
     return checks, found, list(dict.fromkeys(doubts))
+
+
+def _run_rule(layout: Layout, name: str, progress: Progress = lambda _: None) -> tuple[list[Finding], list[Doubt]]:
+    progress(name)
+    module = registry()[name]
+    return list(module.find(layout)), list(module.doubts(layout))
+
+
+_shared: list[Layout] = []  # what forked workers inherit; a layout is too large to be sent
+
+
+def _side_by_side(layout: Layout, names: Sequence[str], jobs: int) -> list[tuple[list[Finding], list[Doubt]]]:
+    """Run rules in forked processes that share the layout; the order of results is that of the names."""
+    for shared in ("pours", "stretches", "index"):
+        getattr(layout, shared)  # computed here once, not in every worker
+    _shared.append(layout)
+    try:
+        with get_context("fork").Pool(jobs) as pool:
+            return pool.map(_run_shared, names, chunksize=1)
+    finally:
+        _shared.pop()
+
+
+def _run_shared(name: str) -> tuple[list[Finding], list[Doubt]]:
+    return _run_rule(_shared[-1], name)
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:
