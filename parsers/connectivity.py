@@ -15,7 +15,7 @@ large areas by prepared geometry.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import networkx as nx
@@ -28,13 +28,16 @@ from scipy.spatial import cKDTree
 
 from parsers.board import PLATED, PLATING_UNKNOWN, Connectivity, Contact, Holes, Layer, Net
 from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
-from parsers.trouble import Doubt, Place
+from parsers.trouble import BoardError, Doubt, Place
 
-CHUNK = 200_000  # rows asked of the index at once: bounds the memory of candidate pairs
+PORTION = 2_000_000  # candidate pairs worked on at once: bounds memory
+MAX_PAIRS = 100_000_000  # candidate pairs of a layer; real copper has a handful per object
+HASH = 0x9E3779B97F4A7C15 - 2**64  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
 PREPARED = 100  # areas with more vertices than this are prepared (indexed) before distances are taken
 PLACE = 0.5  # mm; contacts of two nets nearer than this are one place
 PLACES = 100  # contacts told per pair of nets; a pair that touches never loses its first
-SAMPLE = 400  # touching pairs per pair of nets whose exact place is worked out before clustering
+LINKS = 400  # touching pairs per pair of nets whose exact place is worked out before clustering
+SAMPLE = 256  # boxes asked to learn how dense a layer is
 
 Pairs = npt.NDArray[np.intp]  # (m, 2)
 
@@ -144,18 +147,54 @@ def _prepare(copper: Conductors, skeletons: Shapes) -> Bools:
 
 
 def _touching_copper(copper: Conductors, skeletons: Shapes, boxes: Shapes, big: Bools, layers: int) -> Pairs:
-    """Pairs of conductors of one layer that touch, each pair once."""
+    """Pairs of conductors of one layer that touch, each pair once; repeats of an object touch only their first."""
     reach = copper.radius + copper.slack()
-    found = [np.empty((0, 2), dtype=np.intp)]
+    first = _first_of_equals(copper)
+    repeats = np.flatnonzero(first != np.arange(len(copper)))
+    found = [np.column_stack((first[repeats], repeats))]
+    distinct = np.delete(np.arange(len(copper)), repeats)
     for layer in range(layers):
-        rows = np.flatnonzero(copper.layer == layer)
-        tree = shapely.STRtree(boxes[rows])
-        for part in each(rows, CHUNK):
-            here, there = tree.query(boxes[part])
-            a, b = part[here], rows[there]
-            ordered = a < b
-            found.append(_near(skeletons, reach, big, a[ordered], b[ordered]))
+        rows = distinct[copper.layer[distinct] == layer]
+        for here, there in _meeting_boxes(boxes[rows], boxes[rows]):
+            ordered = here < there
+            found.append(_near(skeletons, reach, big, rows[here[ordered]], rows[there[ordered]]))
     return np.concatenate(found)
+
+
+def _first_of_equals(copper: Conductors) -> Rows:
+    """For each row the first row with the same copper of the same net; itself for nearly all."""
+    shape = np.full(len(copper), -1, dtype=np.int64)
+    areas = copper.kind == Kind.AREA
+    known: dict[bytes, int] = {}
+    numbers = [known.setdefault(wkb, len(known)) for wkb in shapely.to_wkb(copper.areas).tolist()]
+    shape[areas] = np.array(numbers, dtype=np.int64)[copper.area[areas]] if numbers else -1
+    place = np.where(areas[:, None], 0, np.ascontiguousarray(copper.geometry).view(np.int64))
+    names = np.stack((copper.layer, copper.net, copper.kind, shape, copper.radius.view(np.int64)), axis=1)
+    table = np.hstack((names.astype(np.int64), place))
+    factors = np.arange(1, 2 * table.shape[1], 2, dtype=np.int64) * HASH
+    _, first, inverse = np.unique((table * factors).sum(axis=1), return_index=True, return_inverse=True)
+    candidate = first[inverse.reshape(-1)]
+    same = (table == table[candidate]).all(axis=1)  # equal sums may still be chance
+    return np.where(same, candidate, np.arange(len(copper)))
+
+
+def _meeting_boxes(asked: Shapes, boxes: Shapes) -> Iterator[tuple[Rows, Rows]]:
+    """Pairs (position in `asked`, position in `boxes`) of boxes that meet, in portions of bounded size.
+
+    Raises
+    ------
+    BoardError : far more pairs than copper of any density has
+    """
+    tree = shapely.STRtree(boxes)
+    sample = asked[:: max(len(asked) // SAMPLE, 1)]
+    density = tree.query(sample).shape[1] / max(len(sample), 1)
+    if density * len(asked) > MAX_PAIRS:
+        raise BoardError(
+            f"about {density:.0f} objects lie over each of {len(asked)} objects of a layer; no copper is that dense"
+        )
+    for part in each(np.arange(len(asked)), max(int(PORTION / max(density, 1)), 1)):
+        here, there = tree.query(asked[part])
+        yield part[here], there
 
 
 def _boxes(bounds: Floats) -> Shapes:
@@ -183,10 +222,10 @@ def _touching_walls(copper: Conductors, skeletons: Shapes, boxes: Shapes, holes:
     for layer in range(layers):
         rows = np.flatnonzero(copper.layer == layer)
         passing = candidates[(holes.first[candidates] <= layer) & (layer <= holes.last[candidates])]
-        here, there = shapely.STRtree(boxes[rows]).query(openings[passing])
-        hole, row = passing[here], rows[there]
-        keep = shapely.dwithin(skeletons[row], paths[hole], reach[row] + holes.radius[hole] + TOUCH)
-        found.append(np.column_stack((row[keep], hole[keep])))
+        for here, there in _meeting_boxes(openings[passing], boxes[rows]):
+            hole, row = passing[here], rows[there]
+            keep = shapely.dwithin(skeletons[row], paths[hole], reach[row] + holes.radius[hole] + TOUCH)
+            found.append(np.column_stack((row[keep], hole[keep])))
     return np.concatenate(found)
 
 
@@ -344,7 +383,7 @@ def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
     swap = labels[:, 0] > labels[:, 1]
     links[swap, :2] = links[swap, 1::-1]
     links = links[np.lexsort((links[:, 1], links[:, 0], labels.max(axis=1), labels.min(axis=1)))]
-    links = links[_ranks(graph.label[links[:, :2]]) < SAMPLE]
+    links = links[_ranks(graph.label[links[:, :2]]) < LINKS]
     at, layer = _meeting_places(joined, graph.edges[links[:, 2]])
     links, at, layer = _every_place(joined, links, at, layer)
     told = _one_per_place(graph.label[links[:, :2]], at, layer)
@@ -421,14 +460,17 @@ def _one_per_place(nets: Ints, at: Floats, layer: Ints) -> Rows:
     Contact in a hole is the same place as contact on a layer beside it.
     """
     group = np.cumsum(np.r_[False, (nets[1:] != nets[:-1]).any(axis=1)])
+    cells = np.column_stack((group, layer, np.floor(at / PLACE)))
+    links = np.sort(np.unique(cells, axis=0, return_index=True)[1])  # few per place, however many touch there
+    group, at, layer = group[links], at[links], layer[links]
     apart = group * 2.0 * PLACE  # links of other nets are never near
     near = cKDTree(np.column_stack((at, apart))).query_pairs(PLACE, output_type="ndarray").astype(np.intp)
     first, second = near[:, 0], near[:, 1]
     beside = (layer[first] < 0) != (layer[second] < 0)
     repeated = np.unique(np.where(layer[first] < 0, first, second)[beside])
     _, told = np.unique(_components(len(at), near[layer[first] == layer[second]]), return_index=True)
-    told = np.setdiff1d(told, repeated)
-    return told[_ranks(nets[told]) < PLACES]
+    kept: Rows = links[np.setdiff1d(told, repeated)]
+    return kept[_ranks(nets[kept]) < PLACES]
 
 
 def _standing_rows(graph: _Graph, links: Pairs) -> Pairs:

@@ -4,7 +4,7 @@ The Gerber Layer Format Specification 2023.08, 6.5: the profile is a region, or 
 centre line counts. Practice adds chains whose ends miss each other by rounding, cutouts and slots drawn as further
 closed chains, and lines that close nothing. Contours fill by the even-odd rule: outside, board, cutout, island.
 
-Ends nearer than SNAP are one point. Two open ends with a small gap between them are joined by a straight line, above
+Lonely ends within SNAP are one point. Two open ends with a small gap between them are joined by a straight line, above
 QUIET with a doubt, up to CLOSE; whatever closes nothing then is a doubt, since it may be a cut that is missing.
 """
 
@@ -106,15 +106,14 @@ def _ends(lines: Shapes) -> Floats:
 
 
 def _snapped(lines: Shapes) -> Shapes:
-    """Lines whose ends within SNAP of each other have become the same point."""
+    """Lines whose lonely ends lie on a grid of SNAP, so that ends which agree but for rounding are equal."""
     ends = _ends(lines)
-    graph: nx.Graph[int] = nx.Graph(cKDTree(ends).query_pairs(SNAP, output_type="ndarray").tolist())
-    moved = ends.copy()
-    for cluster in nx.connected_components(graph):
-        moved[list(cluster)] = ends[min(cluster)]
-    if (moved == ends).all():
+    _, inverse, count = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
+    lonely = count[inverse.reshape(-1)] == 1
+    if not lonely.any():
         return lines
-    return np.array([_with_ends(line, *pair) for line, pair in zip(lines, _pairs(moved), strict=True)], dtype=object)
+    ends[lonely] = np.round(ends[lonely] / SNAP) * SNAP
+    return np.array([_with_ends(line, *pair) for line, pair in zip(lines, _pairs(ends), strict=True)], dtype=object)
 
 
 def _pairs(ends: Floats) -> Floats:

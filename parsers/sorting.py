@@ -95,6 +95,14 @@ class Sorting:
         return tuple(BoardFile(i.name, i.member.sha256, layers.get(i.number), i.role.function) for i in self.items)
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A file and what its bytes are."""
+
+    member: Member
+    content: Content
+
+
 def content_of(member: Member) -> Content:
     """What the bytes of a file are."""
     data = member.data
@@ -120,21 +128,22 @@ def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -
     ------
     BoardError : several boards in one package; the rules name a file that is not there
     """
-    contents = {m.name: content_of(m) for m in package.members}
-    job, members = _job(package, contents, job_name)
+    found = {m.name: _Found(m, content_of(m)) for m in package.members}
+    job, own = _job(package, found, job_name)
     _check_hints(package, hints)
-    common = _common_words([m.name for m in members if contents[m.name] in (Content.GERBER, Content.PROGRAM)])
-    sources = [_sources(m, contents[m.name], job, hints, common) for m in members]
+    common = _common_words([f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)])
     items: list[Item] = []
     doubts = list(package.doubts)
-    for number, (member, told) in enumerate(zip(members, sources, strict=True)):
-        item = _item(number, member, contents[member.name], told)
-        doubts += _doubts_of(item, told, job)
+    for number, file in enumerate(own):
+        attributes = file_attributes(file.member.data) if file.content is Content.GERBER else {}
+        told = _sources(file, attributes, job, hints, common)
+        item = Item(number, file.member, file.content, _role(file.content, told), attributes)
+        doubts += _doubts_of(item, told)
         items.append(item)
-    items, single_doubts, single_remarks = _one_of_each(items, package.name)
-    parameters = [p for m in members if contents[m.name] is Content.OTHER and (p := read_parameters(m.data))]
-    doubts += [*(job.doubts if job else ()), *_missing_from_job(job, items), *_of_one_project(items), *single_doubts]
-    return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(single_remarks))
+    items, unclear, remarks = _one_of_each(items, package.name)
+    doubts += [*(job.doubts if job else ()), *_missing_from_job(job, items), *_of_one_project(items), *unclear]
+    parameters = [p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))]
+    return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(remarks))
 
 
 def _only(formats: Sequence[NumberFormat]) -> NumberFormat | None:
@@ -152,21 +161,20 @@ def _check_hints(package: Package, hints: Hints) -> None:
 
 
 def _job(
-    package: Package, contents: Mapping[str, Content], job_name: str | None
-) -> tuple[JobFile | None, tuple[Member, ...]]:
-    """The job file, and the members that belong to its board."""
-    jobs = {m.name: read_job(m.data, m.name) for m in package.members if contents[m.name] is Content.JOB_FILE}
+    package: Package, found: Mapping[str, _Found], job_name: str | None
+) -> tuple[JobFile | None, tuple[_Found, ...]]:
+    """The job file, and the files that belong to its board."""
+    jobs = {n: read_job(f.member.data, n) for n, f in found.items() if f.content is Content.JOB_FILE}
     if job_name is not None:
         others = {_inside(j, path) for j in jobs.values() if j.name != job_name for path in j.functions}
         own = {_inside(jobs[job_name], path) for path in jobs[job_name].functions}
         dropped = (others - own) | (set(jobs) - {job_name})
-        return jobs[job_name], tuple(m for m in package.members if m.name not in dropped)
+        return jobs[job_name], tuple(f for n, f in found.items() if n not in dropped)
     boards = {frozenset(_inside(j, path) for path in j.functions): j for j in jobs.values()}
     if len(boards) > 1:
-        raise BoardError(
-            f"holds several boards ({', '.join(sorted(jobs))}); give one of the job files", Place(package.name)
-        )
-    return next(iter(boards.values()), None), package.members
+        names = ", ".join(sorted(jobs))
+        raise BoardError(f"holds several boards ({names}); give one of the job files", Place(package.name))
+    return next(iter(boards.values()), None), tuple(found.values())
 
 
 def _inside(job: JobFile, path: str) -> str:
@@ -198,13 +206,17 @@ def _common_words(names: Sequence[str]) -> frozenset[str]:
 
 
 def _sources(
-    member: Member, content: Content, job: JobFile | None, hints: Hints, common: frozenset[str]
+    file: _Found,
+    attributes: Mapping[str, tuple[str, ...]],
+    job: JobFile | None,
+    hints: Hints,
+    common: frozenset[str],
 ) -> dict[str, Role]:
     """What each source says of a file, the one that counts most first."""
+    member, content = file.member, file.content
     told: dict[str, Role | None] = {}
     base = PurePosixPath(member.name).name
     if content is Content.GERBER:
-        attributes = file_attributes(member.data)
         told["attributes"] = by_function(attributes.get(".FileFunction", ()))
         negative = attributes.get(".FilePolarity", ()) == ("Negative",)
         if told["attributes"] is not None:
@@ -235,17 +247,15 @@ _FIXED = {
 }
 
 
-def _item(number: int, member: Member, content: Content, told: Mapping[str, Role]) -> Item:
-    role = next(iter(told.values()), None)
-    if role is None:
-        role = _FIXED.get(content, Role(UNKNOWN))
+def _role(content: Content, told: Mapping[str, Role]) -> Role:
+    """The role that counts; a drill program may have its layer span from its name."""
+    role = next(iter(told.values()), None) or _FIXED.get(content, Role(UNKNOWN))
     if content is Content.PROGRAM and role.function == DRILL and role.span is None and "name" in told:
-        role = replace(role, span=told["name"].span)
-    attributes = file_attributes(member.data) if content is Content.GERBER else {}
-    return Item(number, member, content, role, attributes)
+        return replace(role, span=told["name"].span)
+    return role
 
 
-def _doubts_of(item: Item, told: Mapping[str, Role], job: JobFile | None) -> list[Doubt]:
+def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
     """What is doubtful about the role of one file."""
     name, role, place = item.name, item.role, Place(item.name)
     stated = [r for source, r in told.items() if source != "name"]

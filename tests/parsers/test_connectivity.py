@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Layer, Net, holes
 from parsers.connectivity import PLACES, Connected, connect, unknown_net_doubts
 from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Conductors, Kind, concatenate, conductors
+from parsers.trouble import BoardError
 
 A, B, C = 0, 1, 2
 NETS = (Net("A"), Net("B"), Net("C"))
@@ -241,6 +242,26 @@ def test_no_copper_is_no_trouble() -> None:
     empty = connect(conductors(), NO_HOLES, (), 2)
     assert empty.connectivity.contacts == ()
     assert connect(conductors(), hole(0, 0), (), 2).connectivity.hole_piece.tolist() == [-1]
+
+
+def test_repeated_objects_are_joined_without_comparing_all_of_them() -> None:
+    """Twenty thousand copies of a stroke are one island, and still meet their neighbours."""
+    copies = conductors(20_000, geometry=np.tile([0.0, 0, 5, 0, 0], (20_000, 1)), radius=0.1, net=A)
+    square = shapely.box(20, 0, 21, 1)
+    areas = conductors(2_000, kind=Kind.AREA, area=np.arange(2_000), areas=[square] * 2_000, net=A)
+    found = connect(concatenate([copies, stroke(5, 0, 9, 0, UNKNOWN_NET), areas]), NO_HOLES, NETS, 1)
+    assert set(found.connectivity.island[:20_001].tolist()) == {0}
+    assert set(found.connectivity.island[20_001:].tolist()) == {1}
+    assert set(found.copper.net.tolist()) == {A}
+
+
+def test_impossibly_dense_copper_is_refused() -> None:
+    """Objects that all lie over each other end in one line, not in hours of work."""
+    n = 20_000
+    geometry = np.zeros((n, 5))
+    geometry[:, 0] = np.arange(n) * 1e-5
+    with pytest.raises(BoardError, match="no copper is that dense"):
+        connect(conductors(n, kind=Kind.DISC, geometry=geometry, radius=5.0, net=A), NO_HOLES, NETS, 1)
 
 
 # -------------------------------------------------------------------------------------------------------- properties
