@@ -18,7 +18,7 @@ NET, PIN, COMPONENT, FUNCTION = ".N", ".P", ".C", ".AperFunction"
 NOT_CONNECTED = "N/C"
 
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})")
-_FILE_ATTRIBUTE = re.compile(rb"(?:%|\*|#@!)\s*TF([._$A-Za-z][^*%]*)\*")
+_FILE_ATTRIBUTE = re.compile(rb"(?:%|\*|#@!)\s*TF([._$A-Za-z][^*%]*)(?=\*)")
 _LAST_CHARACTER = 0x10FFFF
 _SURROGATES = range(0xD800, 0xE000)  # no characters; a name that held one could not be written down
 

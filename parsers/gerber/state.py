@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, Numbered
 from parsers.gerber.commands import Command
-from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, Words, is_comment
+from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, Operations, Words, is_comment
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Floats
 from parsers.trouble import Doubt, Place
 
@@ -192,7 +192,7 @@ def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Com
     rows = np.flatnonzero(words.has.any(axis=0) | coded)
     at = words.word[rows]
     moments = timeline.moments(at)
-    code = _codes(words.d, rows, at, complaints)
+    code = _codes(words, rows, at, complaints)
     x, y = _positions(timeline, moments, words.xyij[:2, rows], words.has[:2, rows], incremental)
     _undefined_points(timeline, at, code, words.has[0, rows] & words.has[1, rows], complaints)
     return Strokes(
@@ -266,23 +266,22 @@ def _always(value: Any) -> Setting:
 _REGION = {"G36": _always(True), "G37": _always(False)}
 
 
-def _codes(d: Longs, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
-    """Operation codes; coordinates without one repeat the last."""
+def _codes(words: Operations, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
+    """Operation codes; coordinates without one repeat the last, those with an unknown one only move."""
+    d = words.d
     coded = (d >= DRAW) & (d <= FLASH)
-    odd = np.flatnonzero((d >= 0) & (d < FIRST_APERTURE) & ~coded)
-    if len(odd):
-        why = "its effect on the copper is unknown; export the layer again"
-        complaints.add_rows("unknown D code", why, np.asarray(complaints.words.operations.word[odd]))
+    odd = (d != ABSENT) & (d < FIRST_APERTURE) & ~coded
+    why = "its effect on the copper is unknown; export the layer again"
+    complaints.add_rows("unknown D code", why, words.word[odd])
     missing = ~coded[rows]
     if not missing.any():
         return d[rows]
-    last = forward(d, d >= 0, ABSENT)[rows]
     complaints.add_rows(
         "coordinates without an operation code after something else than D01",
         "the format leaves open what they do; they were read as a repetition of the last operation",
-        at[missing & (last != DRAW)],
+        at[missing & ~odd[rows] & (forward(d, d != ABSENT, ABSENT)[rows] != DRAW)],
     )
-    return forward(d, coded, MOVE)[rows]
+    return np.where(odd[rows], MOVE, forward(d, coded, MOVE)[rows])
 
 
 def _positions(

@@ -180,7 +180,7 @@ def test_composition_is_that_of_painting_in_order(parts: Sequence[tuple[Box, boo
 )
 @settings(deadline=None)
 def test_round_copper_is_never_too_small(parts: Sequence[tuple[int, int, int, int, bool]], radius: float) -> None:
-    """Copper left of round strokes contains the true copper, and strays from it nowhere by more than the contact limit."""
+    """Copper left of round strokes contains the true copper, and strays from it nowhere beyond the contact limit."""
     inner: shapely.Geometry = shapely.Polygon()
     for *ends, dark in parts:
         line = shapely.LineString([ends[:2], ends[2:]]) if ends[:2] != ends[2:] else shapely.Point(ends[:2])
