@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -12,7 +13,8 @@ import pytest
 import shapely
 
 from checker.demo.gerber_writer import write_gerber
-from checker.demo.sketch import Sketch
+from checker.demo.ipc2581_writer import write_ipc2581
+from checker.demo.sketch import Pad, Sketch
 from parsers import read_board
 from parsers.board import BOTTOM, INNER, PLATED, TOP, UNPLATED, Board, Hints
 from parsers.primitives import NO_NET, UNKNOWN_NET
@@ -652,6 +654,30 @@ def test_a_written_board_is_read_as_drawn(drills: str, tmp_path: Path) -> None:
     assert sorted(n.name for n in board.nets) == ["GND_A", "SIG"]
     assert sorted(board.holes.plated.tolist()) == [UNPLATED, PLATED, PLATED]
     assert [(c.refdes, len(c.pins)) for c in board.components] == [("J1", 1)]
+
+
+@pytest.mark.parametrize("name", ["b.xml", "b.cvg", "b.xml.gz"])
+def test_an_ipc_2581_file_is_told_by_its_content(name: str, tmp_path: Path) -> None:
+    """Plain or gzipped, it goes to the other reader."""
+    drawn = Sketch(
+        title="other",
+        layers=2,
+        outline=((0, 0), (9, 0), (9, 9), (0, 9)),
+        pads=(Pad(net="A", layer="L1", at=(2, 2), size=(1, 1)),),
+    )
+    write_ipc2581(drawn, tmp_path / "b.plain")
+    data = (tmp_path / "b.plain").read_bytes()
+    (tmp_path / name).write_bytes(gzip.compress(data) if name.endswith("gz") else data)
+    board = read_board(tmp_path / name)
+    assert (board.format, [n.name for n in board.nets]) == ("ipc-2581", ["A"])
+
+
+def test_an_ipc_2581_file_beside_layers_is_told(tmp_path: Path) -> None:
+    """Two descriptions of a board in one folder: the Gerber layers are read, and the report says so."""
+    board = read(tmp_path, BASE | {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'})
+    assert board.format == "gerber"
+    assert board.doubts == ()
+    assert [r.what for r in board.remarks] == ["b.xml is not read"]
 
 
 # ------------------------------------------------------------------------------------------------ real boards
