@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from checker.findings import XY, Finding, Level
 
 UNITS = {"mm2": "mm²"}
+NOISE = 1e-6  # micrometres; what floating point adds to a number is no measurement
 
 
 def length(value: float, unit: str = "mm") -> str:
@@ -60,12 +61,49 @@ def printable(words: str) -> str:
 
 def figures(finding: Finding) -> str:
     """Say what was measured and what is required, as far as the finding tells it; else an empty string."""
-    parts = []
-    if finding.measured is not None:
-        parts.append(f"measured {length(finding.measured, finding.unit)}")
-    if finding.required is not None:
-        parts.append(f"required {length(finding.required, finding.unit)}" if finding.required else "none allowed")
-    return ", ".join(parts)
+    measured = measurement(finding)
+    return ", ".join(part for part in (f"measured {measured}" if measured else "", requirement(finding)) if part)
+
+
+def measurement(finding: Finding) -> str:
+    """Say what was measured, to the micrometre; never rounded over the limit that it breaks.
+
+    Examples
+    --------
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
+    >>> measurement(Finding(**told, measured=6.39996, required=6.4))
+    '6.399 mm'
+    >>> measurement(Finding(**told, measured=0.10001, required=0.1))
+    '0.101 mm'
+    """
+    value, limit = finding.measured, finding.required
+    if value is None:
+        return ""
+    if limit is not None and math.isfinite(value) and value != limit:
+        towards = math.floor(value * 1000 + NOISE) if value < limit else math.ceil(value * 1000 - NOISE)
+        value = towards / 1000
+    return length(value, finding.unit)
+
+
+def requirement(finding: Finding) -> str:
+    """Say what is required; a finding breaks it, so what was measured tells whether it is a least or a most.
+
+    Examples
+    --------
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
+    >>> requirement(Finding(**told, measured=4.0, required=6.4))
+    'at least 6.4 mm required'
+    >>> requirement(Finding(**told, measured=5.0, required=0.1)), requirement(Finding(**told, measured=5.0, required=0))
+    ('at most 0.1 mm allowed', 'none allowed')
+    """
+    if finding.required is None:
+        return ""
+    limit = length(finding.required, finding.unit)
+    if finding.required == 0:
+        return "none allowed"
+    if finding.measured is None or finding.measured == finding.required:
+        return f"{limit} required"
+    return f"at least {limit} required" if finding.measured < finding.required else f"at most {limit} allowed"
 
 
 def subject(finding: Finding) -> str:

@@ -64,9 +64,8 @@ def _row(number: int, finding: Finding) -> str:
     what = f"{code(wording.subject(finding))} {plain(finding.message)}"
     if finding.hint:
         what += f" **To do:** {plain(finding.hint)}"
-    measured = "" if finding.measured is None else wording.length(finding.measured, finding.unit)
-    required = "" if finding.required is None else wording.length(finding.required, finding.unit)
-    required = "none" if finding.required == 0 else required
+    measured = wording.measurement(finding)
+    required = wording.requirement(finding).removesuffix(" required").removesuffix(" allowed")
     cells = (str(number), f"{finding.level}{known}", finding.rule, what, finding.layer or "", wording.place(finding.at))
     return f"| {' | '.join((*cells, measured, required))} |"
 

@@ -22,15 +22,7 @@
     return node;
   };
   const plain = (value, places = 3) => String(Number(value.toFixed(places)));
-  const unit = (name) => (name === 'mm2' ? 'mm²' : name);
   const place = ([x, y]) => `(${x.toFixed(2)}, ${y.toFixed(2)})`;
-  const subject = (f) => [f.nets, f.components, f.regions].find((names) => names.length)?.join(' / ') ?? 'board';
-  const figures = (f) => {
-    const parts = [];
-    if (f.measured !== null) parts.push(`measured ${plain(f.measured)} ${unit(f.unit)}`);
-    if (f.required !== null) parts.push(f.required ? `required ${plain(f.required)} ${unit(f.unit)}` : 'none allowed');
-    return parts.join(', ');
-  };
   const findings = report.findings.map((finding, index) => ({ ...finding, ...data.callouts[index] }));
   const byId = new Map(findings.map((finding) => [finding.id, finding]));
   const look = (f) => (f.waived ? 'waived' : f.level);
@@ -279,9 +271,9 @@
   const buildList = () => {
     for (const f of findings) {
       const sign = make('span', { class: `sign ${look(f)}`, title: f.waived ? `waived ${f.level}` : f.level }, String(f.number));
-      const about = make('b', {}, subject(f));
+      const about = make('b', {}, f.subject);
       const tags = [f.rule, f.layer ?? '', f.waived ? 'waived' : '', f.known ? 'known' : ''].filter(Boolean).join(', ');
-      const facts = make('span', {}, `${tags}; ${[place(f.at_mm), figures(f)].filter(Boolean).join(' ')}`);
+      const facts = make('span', {}, `${tags}; ${[place(f.at_mm), f.figures].filter(Boolean).join(' ')}`);
       const button = make('button', { type: 'button', class: 'entry', 'aria-expanded': 'false' }, sign, make('span', { style: 'color:inherit' }, about, facts));
       const item = make('li', { 'data-id': f.id }, button);
       $('list').append(item);
@@ -319,8 +311,8 @@
     const add = (name, value) => value !== '' && list.append(make('dt', {}, name), make('dd', {}, value));
     add('where', `${f.layer ?? 'board'} ${place(f.at_mm)}`);
     add('reference', f.reference_layers.join(', '));
-    add('measured', f.measured === null ? '' : `${plain(f.measured)} ${unit(f.unit)}`);
-    add('required', f.required === null ? '' : f.required ? `${plain(f.required)} ${unit(f.unit)}` : 'none allowed');
+    add('measured', f.measurement);
+    add('limit', f.requirement);
     add('regions', f.regions.join(', '));
     add('parts', f.components.join(', '));
     for (const [key, value] of Object.entries(f.detail)) if (!DRAWN.has(key)) add(key.replaceAll('_', ' '), said(value));
@@ -581,7 +573,7 @@
     const { svg, k } = cutout(window_, layerOf(f), f.nets);
     svg.append(wayGroup(f), ...printScale(window_, w, k));
     const kind = `${f.waived ? 'waived ' : ''}${f.level}${f.known ? ', known' : ''}`;
-    const caption = make('figcaption', {}, make('p', {}, make('b', {}, `${f.number}. ${subject(f)}: ${f.rule}`), ` (${kind})`), make('p', {}, f.message));
+    const caption = make('figcaption', {}, make('p', {}, make('b', {}, `${f.number}. ${f.subject}: ${f.rule}`), ` (${kind})`), make('p', {}, f.message));
     if (f.hint) caption.append(make('p', {}, `To do: ${f.hint}`));
     if (f.waived) caption.append(make('p', {}, `Waived: ${f.waived.reason}`));
     caption.append(facts(f), make('p', { class: 'caution' }, report.caution));
@@ -619,7 +611,7 @@
     const open = report.doubts.filter((doubt) => !doubt.accepted);
     if (open.length) summary.append(make('h2', {}, 'Open doubts'), make('ul', {}, ...open.map((d) => make('li', {}, `${d.what}: ${d.why}`))));
     if (!listed.length) summary.append(make('p', {}, 'No findings listed.'));
-    const rows = listed.map((f) => make('tr', {}, ...[f.number, f.waived ? 'waived' : f.level, f.rule, subject(f), f.layer ?? '', place(f.at_mm), figures(f)].map((cell) => make('td', {}, String(cell)))));
+    const rows = listed.map((f) => make('tr', {}, ...[f.number, f.waived ? 'waived' : f.level, f.rule, f.subject, f.layer ?? '', place(f.at_mm), f.figures].map((cell) => make('td', {}, String(cell)))));
     if (rows.length) summary.append(make('table', {}, make('tbody', {}, ...rows)));
     if (listed.length > MOST_PRINTED) summary.append(make('p', {}, `Pictures: the first ${MOST_PRINTED} of ${listed.length} findings.`));
     $('prints').replaceChildren(summary, ...called.map((layer) => overview(layer, listed)), ...listed.slice(0, MOST_PRINTED).map(printed));

@@ -32,6 +32,7 @@ from checker.drawing.scene import (
     callouts_of,
 )
 from checker.drawing.svg import path_data
+from checker.findings import Finding
 from checker.outcome import Outcome
 from checker.reports import Format
 from checker.reports.record import plain_value, record
@@ -87,7 +88,7 @@ def _tally(outcome: Outcome) -> str:
 def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
     return {
         "report": record(outcome),
-        "callouts": [_callout(callout) for callout in callouts_of(outcome.findings)],
+        "callouts": [_callout(c, f) for c, f in zip(callouts_of(outcome.findings), outcome.findings, strict=True)],
         "bounds": scene.bounds,
         "layers": [
             {"id": x.id, "name": x.name, "signals": x.signals, "references": x.references} for x in scene.layers
@@ -97,9 +98,17 @@ def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
     }
 
 
-def _callout(callout: Callout) -> dict[str, Any]:
-    legs = [{"points": leg.points, "far": leg.far} for leg in callout.legs]
-    return {"number": callout.number, "legs": legs, "detour": callout.detour}
+def _callout(callout: Callout, finding: Finding) -> dict[str, Any]:
+    """What the page needs of a finding beside its record."""
+    return {
+        "number": callout.number,
+        "legs": [{"points": leg.points, "far": leg.far} for leg in callout.legs],
+        "detour": callout.detour,
+        "subject": wording.subject(finding),
+        "figures": wording.figures(finding),
+        "measurement": wording.measurement(finding),
+        "requirement": wording.requirement(finding),
+    }
 
 
 def _region(index: int, name: str, *, quiet: bool) -> dict[str, Any]:

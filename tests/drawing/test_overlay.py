@@ -146,7 +146,7 @@ def test_a_layer_that_is_not_there_is_refused(photo: Path) -> None:
 
 
 def test_a_picture_of_the_bottom_is_mirrored(photo: Path) -> None:
-    """Seen from below, board x runs to the left: the ring of the galvanic bridge at (40, 10) is 600 px from the left."""
+    """Seen from below, board x runs to the left: (40, 10) is 600 px from the left."""
     below = [(0.0, 0.0, 1000.0, 800.0), (100.0, 80.0, 0.0, 0.0)]
     svg = draw_over(sample.outcome(), photo, below, "L1", mirrored=True)
     assert f'cx="{(1000 - 400) * 1.6:g}" cy="{112 + 700 * 1.6:g}"' in svg

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from checker import wording
 from checker.outcome import CAUTION, Outcome
 from checker.reports import Pictures, registry
 from tests.reports import hostile, sample
@@ -164,7 +165,7 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
     story = visit.page.inner_text("#list .story")
     assert finding.message in story
     assert finding.hint is None or finding.hint in story
-    assert finding.measured is None or f"{round(finding.measured, 3):g} mm" in story
+    assert finding.measured is None or wording.measurement(finding) in story
     assert shown(visit, f"#marks .way-group[data-id='{finding.id}']")
     paths = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)")
     assert paths.count() == max(len(finding.path), 1)
