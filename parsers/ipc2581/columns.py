@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from parsers.ipc2581 import placement
 from parsers.ipc2581.dictionaries import Dictionaries
-from parsers.ipc2581.document import HOLE, SET, SLOT, Document
+from parsers.ipc2581.document import HOLE, SET, Document
 from parsers.ipc2581.sketch import AREA_INFO, FLASH_INFO, NOTHING, OWNER, PATH_INFO, PLACE, Longs, Sketch
 from parsers.primitives import Bools, Floats, Rows
 
@@ -48,7 +48,7 @@ class Owners:
     line: Longs
     component: Longs
     pin: Longs
-    kind: Longs  # 0, PAD, FIDUCIAL
+    kind: Longs  # 0, PAD, FIDUCIAL; of openings, their plating
     padstack: Longs
 
     @property
@@ -70,11 +70,6 @@ def owners_of(sketch: Sketch) -> Owners:
 def hole_rows(document: Document) -> Floats:
     """Holes as rows: x, y, diameter, plating, set, line, square, via."""
     return np.asarray(document.holes).reshape(-1, HOLE)
-
-
-def slot_rows(document: Document) -> Longs:
-    """Slots as rows: plating, line, set."""
-    return np.asarray(document.slots).reshape(-1, SLOT)
 
 
 def anchors(sketch: Sketch, dictionaries: Dictionaries) -> Floats:

@@ -14,6 +14,7 @@ from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.sketch import Sketch, Tables
 from parsers.primitives import Bools, Floats, Ints
 
+LARGEST = 1e9  # width of a line, in any unit
 UNITS = {"MILLIMETER": 1.0, "MICRON": 0.001, "INCH": 25.4}
 LOOSE_UNITS = {"MM": 1.0, "MILS": 0.0254, "MIL": 0.0254, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 ROUND_END, FLAT_END, SQUARE_END = 0, 1, 2
@@ -100,4 +101,4 @@ def _width(text: str | None) -> float:
         value = float(text or "nan")
     except ValueError:
         return float("nan")
-    return value if 0 <= value < float("inf") else float("nan")
+    return value if 0 <= value < LARGEST else float("nan")

@@ -8,7 +8,6 @@ LayerFeature repeats), models, design-for-test data.
 
 from __future__ import annotations
 
-import math
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -16,7 +15,7 @@ from pathlib import Path
 
 from parsers.ipc2581.dictionaries import LOOSE_UNITS, UNITS, Dictionaries, Entry
 from parsers.ipc2581.doubting import Doubts
-from parsers.ipc2581.features import PRIMITIVES, Pen, path_of, truth
+from parsers.ipc2581.features import LARGEST, PRIMITIVES, Pen, number, path_of, truth
 from parsers.ipc2581.layers import (
     COPPER,
     NO_COPPER,
@@ -30,7 +29,7 @@ from parsers.ipc2581.stream import Element, Limits, Names, Source, drop_before, 
 PLATED_STATES = {"PLATED": 1, "VIA": 1, "VIA_CAPPED": 1, "NONPLATED": 0}
 DRAIN = 256  # objects of a Set that are kept in memory before they are read
 FIDUCIALS = frozenset({"BadBoardMark", "GlobalFiducial", "GoodPanelMark", "LocalFiducial"})
-HOLE, SLOT, SET = 8, 3, 9  # numbers per row
+HOLE, SET = 8, 9  # numbers per row
 FROM_FEATURES, FROM_PADSTACKS = 0, 1  # where a Set comes from: LayerFeature, or design data that repeats it
 ABSENT, EMPTY = -1, -2  # net of a Set: no attribute, empty attribute
 SQUARE_HOLE = 1
@@ -56,7 +55,6 @@ class RawStep:
     line: int = 0
     stackup: str | None = None
     profile: Entry | None = None
-    datum: tuple[float, float] = (0.0, 0.0)
     repeats: list[tuple[str, int]] = field(default_factory=list)  # step repeated, line
     zones: int = 0
 
@@ -98,19 +96,18 @@ class Document:
     permittivity: dict[str, float] = field(default_factory=dict)
     steps: dict[str, RawStep] = field(default_factory=dict)
     copper: Sketch = field(default_factory=Sketch)
-    openings: Sketch = field(default_factory=Sketch)  # slots and cavities
+    openings: Sketch = field(default_factory=Sketch)  # slots and cavities; the kind of an owner is its plating
     frames: Sketch = field(default_factory=Sketch)  # places of parts and pins
     sets: array[int] = field(default_factory=lambda: array("q"))
     # step, layer, net, negative, pad usage, geometry usage, component, line, origin
     usages: Index = field(default_factory=Index)
     holes: array[float] = field(default_factory=lambda: array("d"))  # x, y, diameter, plating, set, line, square, via
-    spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)  # hole of a PadStack -> its span
-    slots: array[int] = field(default_factory=lambda: array("q"))  # per owner of openings: plating, line, set
+    spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)  # set of a PadStack -> its hole's
     pin_nets: list[tuple[int, int, int, int, int]] = field(default_factory=list)  # step, net, component, pin, line
     points: list[tuple[int, int, int, float, float]] = field(default_factory=list)  # step, net, layer, x, y
     parts: list[RawPart] = field(default_factory=list)
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
-    padstack_holes: dict[str, list[tuple[float, int]]] = field(default_factory=dict)  # diameter, plating
+    drilled_padstacks: set[str] = field(default_factory=set)
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # step, nets, line
     edge_plating: int = 0  # line of a specification of edge plating
 
@@ -318,7 +315,7 @@ class _Reader:
         self.pen.override = self.pen.line_of(element)
 
     def _hole(self, element: Element, row: int) -> None:
-        x, y = float(element.attrib["x"]), float(element.attrib["y"])
+        x, y = number(element, "x"), number(element, "y")
         for child in element:
             if self.names[child.tag] == "Xform" and (child.get("xOffset") or child.get("yOffset")):
                 self.pen.doubt(child, "a hole with an offset", "its meaning is open; it is left out")
@@ -330,7 +327,7 @@ class _Reader:
         if plating < 0:
             self.pen.doubt(element, "a hole without a known plating status", "whether it joins layers is not known")
         square = int((element.get("type") or "").upper() == "SQUARE")
-        diameter = float(element.attrib["diameter"])
+        diameter = number(element, "diameter")
         via = float(status.startswith("VIA"))
         self.document.holes.extend((x, y, diameter, plating, row, line_at(element), square, via))
 
@@ -339,9 +336,7 @@ class _Reader:
         plating = PLATED_STATES.get(status, -1)
         if plating < 0:
             self.pen.doubt(element, "a slot without a known plating status", "whether it joins layers is not known")
-        owner = self.opening.slot(element, row)
-        if owner != NOTHING:
-            self.document.slots.extend((plating, line_at(element), row))
+        self.opening.slot(element, row, plating)
 
     def _net_short(self, element: Element, row: int) -> None:
         names = tuple(c.get("name") or "" for c in element if self.names[c.tag] == "NetRef")
@@ -405,7 +400,7 @@ class _Reader:
             if self.names[child.tag] == "Dielectric" and kind == "DIELECTRIC_CONSTANT":
                 for value in child:
                     if value.get("value") is not None:
-                        self.document.permittivity[name] = float(value.get("value") or "nan")
+                        self.document.permittivity[name] = number(value, "value")
             if self.names[child.tag] == "EdgePlating":
                 self.document.edge_plating = line_at(child)
 
@@ -500,7 +495,7 @@ class _Reader:
             self.unreadable(element, error)
 
     def _datum(self, element: Element) -> None:
-        self.step(element).datum = float(element.get("x") or 0), float(element.get("y") or 0)
+        self.step(element)
 
     def _repeat(self, element: Element) -> None:
         self.step(element).repeats.append((element.get("stepRef") or "", line_at(element)))
@@ -561,9 +556,7 @@ class _Reader:
         for child in element:
             if self.names[child.tag] == "PhyNetPoint":
                 layer = tables.layers[child.get("layerRef") or ""]
-                x, y = float(child.get("x") or "nan"), float(child.get("y") or "nan")
-                if math.isfinite(x) and math.isfinite(y):
-                    self.document.points.append((step, net, layer, x, y))
+                self.document.points.append((step, net, layer, number(child, "x"), number(child, "y")))
 
     # ---- padstacks ---------------------------------------------------------------------------------------------
 
@@ -579,11 +572,10 @@ class _Reader:
                 self.pen.pad(child, row, NOTHING)
             elif name == "LayerHole":
                 row = self._add_set(element, NOTHING, net, FROM_PADSTACKS)
+                self._add_hole(child, row, number(child, "x"), number(child, "y"))
                 for span in child:
                     if self.names[span.tag] == "Span":
-                        number = len(self.document.holes) // HOLE
-                        self.document.spans[number] = span.get("fromLayer"), span.get("toLayer")
-                self._add_hole(child, row, float(child.attrib["x"]), float(child.attrib["y"]))
+                        self.document.spans[row] = span.get("fromLayer"), span.get("toLayer")
 
     def _padstack_definition(self, element: Element) -> None:
         name = element.get("name") or ""
@@ -598,9 +590,7 @@ class _Reader:
                 pen.pad(child, NOTHING, NOTHING)
                 document.dictionaries.lands[name, layer] = Entry(pen.sketch, pen.doubts)
             elif kind == "PadstackHoleDef":
-                plating = PLATED_STATES.get((child.get("platingStatus") or "").upper(), -1)
-                diameter = float(child.get("diameter") or "nan")
-                document.padstack_holes.setdefault(name, []).append((diameter, plating))
+                document.drilled_padstacks.add(name)
 
     def _clear(self, element: Element) -> None:
         """Nothing to read: the element only leaves memory."""
@@ -612,7 +602,7 @@ def _length(text: str | None) -> float | None:
         value = float(text or "nan")
     except ValueError:
         return None
-    return value if 0 <= value < math.inf else None
+    return value if 0 <= value < LARGEST else None
 
 
 Handler = Callable[["_Reader", Element], None]

@@ -31,6 +31,8 @@ from parsers.ipc2581.sketch import (
 )
 from parsers.ipc2581.stream import Element, Names, line_at, words
 
+LARGEST = 1e9  # of any number, in any unit
+SMALLEST_SCALE, LARGEST_SCALE = 1e-6, 1e6
 MAX_NESTING = 64  # of features in features; boards have two or three levels
 
 PRIMITIVES = words(
@@ -56,7 +58,19 @@ def number(element: Element, name: str) -> float:
     text = element.get(name)
     if text is None:
         raise ValueError(f"{name} is missing")
-    return float(text)
+    return plausible(float(text))
+
+
+def plausible(value: float) -> float:
+    """The number itself.
+
+    Raises
+    ------
+    ValueError : it is no number, or beyond all that a board may have in any unit
+    """
+    if not -LARGEST < value < LARGEST:
+        raise ValueError(f"{value} is out of range")
+    return value
 
 
 def path_of(element: Element, names: Names) -> str:
@@ -169,20 +183,19 @@ class Pen:
         """Profile: a Polygon with Cutouts."""
         self._area(element, owner, NOTHING, CONTOUR)
 
-    def slot(self, element: Element, group: int) -> int:
-        """Slot, SlotCavity: the opening, at a Location in revision C. Gives its owner, or NOTHING if it is not read."""
+    def slot(self, element: Element, group: int, plating: int) -> None:
+        """Slot, SlotCavity: the opening, at a Location in revision C."""
         parts = {self.names[child.tag]: child for child in element}
         if "MaterialCut" in parts or "MaterialLeft" in parts:
             self.doubt(element, "a cavity of limited depth", "what it removes is not read; check it by hand")
-            return NOTHING
-        owner = self.sketch.owner(group, line_at(element))
+            return
+        owner = self.sketch.owner(group, line_at(element), kind=plating)
         place = self.place(parts.get("Xform"), parts.get("Location"), NOTHING)
         shapes = [child for child in element if self.names[child.tag] not in ("Xform", "Location", "Fill", "SpecRef")]
         for shape in shapes:
             self.draw(shape, owner, place)
         if not shapes:
             self.doubt(element, "a slot without a shape", "its opening is not known; export the board again")
-        return owner
 
     # ---- places and descriptions -------------------------------------------------------------------------------
 
@@ -209,10 +222,10 @@ class Pen:
         if get("x") is not None or get("y") is not None:
             self.doubt(xform, "a transform with x and y", "no revision has them; compare where things lie")
         scale = float(get("scale") or 1.0)
-        if scale <= 0:
-            raise ValueError("scale is not above 0")
-        offset_x, offset_y = float(get("xOffset") or 0.0), float(get("yOffset") or 0.0)
-        return offset_x, offset_y, float(get("rotation") or 0.0), float(truth(get("mirror"))), scale
+        if not SMALLEST_SCALE <= scale <= LARGEST_SCALE:
+            raise ValueError(f"scale {scale} is out of range")
+        x, y, turn = (plausible(float(get(name) or 0.0)) for name in ("xOffset", "yOffset", "rotation"))
+        return x, y, turn, float(truth(get("mirror"))), scale
 
     def line_of(self, element: Element) -> int:
         """Index of a LineDesc or LineDescRef."""
@@ -290,7 +303,10 @@ class Pen:
         if x0 is None or y0 is None or x1 is None or y1 is None:
             raise ValueError("a coordinate is missing")
         sketch = self.sketch
-        sketch.paths.extend((float(x0), float(y0), float(x1), float(y1), 0.0, 0.0, STRAIGHT))
+        ends = float(x0), float(y0), float(x1), float(y1)
+        if not (min(ends) > -LARGEST and max(ends) < LARGEST and sum(ends) == sum(ends)):
+            raise ValueError("a coordinate is out of range")
+        sketch.paths.extend((*ends, 0.0, 0.0, STRAIGHT))
         sketch.sequence += 1
         sketch.path_info.extend((sketch.sequence, owner, place, self._line_style(element), self._caps()))
 
@@ -326,7 +342,7 @@ class Pen:
                 x, y = child.get("x"), child.get("y")
                 if x is None or y is None:
                     raise ValueError("a coordinate is missing")
-                steps.append((float(x), float(y), 0.0, 0.0, STRAIGHT))
+                steps.append((plausible(float(x)), plausible(float(y)), 0.0, 0.0, STRAIGHT))
             elif name == "PolyStepCurve":
                 centre = number(child, "centerX"), number(child, "centerY")
                 steps.append((number(child, "x"), number(child, "y"), *centre, _turn(child)))

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from parsers.board import PLATED, UNPLATED, Holes, holes
-from parsers.ipc2581.columns import Owners, Sets, hole_rows, nearest, owners_of, slot_rows
+from parsers.ipc2581.columns import Owners, Sets, hole_rows, nearest, owners_of
 from parsers.ipc2581.document import FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import COPPER, DRILLED, ROUTED, LayerPlan
@@ -101,10 +101,10 @@ def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, do
 def _slots(
     document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts
 ) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
-    owners, info = owners_of(document.openings), slot_rows(document)
+    owners = owners_of(document.openings)
     keep = sets.step[owners.group] == step
     parts = resolver.parts(document.openings, keep, np.zeros(len(owners), dtype=np.bool_))
-    plated = info[parts.owner, 0]
+    plated = owners.kind[parts.owner]
     strokes, cutouts = _tool_strokes(parts)
     rows = np.array([row for row, *_ in strokes], dtype=np.intp)
     cuts = Cuts(
@@ -186,7 +186,7 @@ def doubt_missing_holes(
     document: Document, owners: Owners, pads: Bools, places: Floats, cuts: Cuts, doubts: Doubts
 ) -> None:
     """Pads of padstacks with a hole, where no hole is drilled."""
-    drilled = np.array([name in document.padstack_holes for name in document.tables.padstacks], dtype=np.bool_)
+    drilled = np.array([name in document.drilled_padstacks for name in document.tables.padstacks], dtype=np.bool_)
     if not drilled.any():
         return
     rows = np.flatnonzero(pads & (owners.padstack >= 0))
@@ -290,9 +290,8 @@ def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: 
     spans = table[sets.layer[cuts.group]]
     first, last = spans[:, 0].copy(), spans[:, 1].copy()
     if document.spans:
-        own = {int(hole_rows(document)[number, 4]): span for number, span in document.spans.items()}
-        for row in np.flatnonzero(np.isin(cuts.group, list(own))):
-            first[row], last[row] = _reached(own[int(cuts.group[row])], plan, "a padstack", 0, doubts)
+        for row in np.flatnonzero(np.isin(cuts.group, list(document.spans))):
+            first[row], last[row] = _reached(document.spans[int(cuts.group[row])], plan, "a padstack", 0, doubts)
     return first, last
 
 

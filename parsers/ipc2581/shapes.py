@@ -26,6 +26,7 @@ from parsers.primitives import (
 )
 
 TURN = 2 * math.pi
+LARGEST = 1e9  # of any number, in any unit
 MAX_PARTS = 1000  # rings of a moire, spokes of a thermal
 
 
@@ -59,7 +60,7 @@ class Attributes:
                 raise ValueError(f"{name} is missing")
             return default
         value = float(text)
-        if not math.isfinite(value):
+        if not -LARGEST < value < LARGEST:
             raise ValueError(f"{name} is {text}")
         return value
 

@@ -59,6 +59,7 @@ class File:
     nets: str = ""  # LogicalNet, PhyNetGroup
     features: dict[str, str] = field(default_factory=dict)  # layer -> Sets
     more_steps: str = ""
+    bom: tuple[str, ...] = ()  # revision C wants every part that is named in a parts list
 
     def text(self) -> str:
         """The XML text."""
@@ -73,10 +74,18 @@ class File:
         return (
             f'<?xml version="1.0" encoding="UTF-8"?>\n<IPC-2581 revision="{self.revision}" xmlns="{NAMESPACE}">\n'
             f'<Content roleRef="owner">{MODES[self.revision]}<StepRef name="board"/><LayerRef name="TOP"/>'
-            f"{self._dictionaries()}</Content>\n{PAPERS}\n"
+            f"{self._dictionaries()}</Content>\n{PAPERS}\n{self._bom()}"
             f'<Ecad name="board"><CadHeader units="{self.units}">{self.header}</CadHeader>'
             f"<CadData>{''.join(self.layers)}{self.stackup}{step}</CadData></Ecad>\n</IPC-2581>\n"
         )
+
+    def _bom(self) -> str:
+        items = "".join(
+            f'<BomItem OEMDesignNumberRef="{name}" quantity="1" category="ELECTRICAL"><RefDes name="{name}"/>'
+            '<Characteristics category="ELECTRICAL"/></BomItem>'
+            for name in self.bom
+        )
+        return f'<Bom name="B"><BomHeader assembly="board" revision="1"/>{items}</Bom>' if items else ""
 
     def _dictionaries(self) -> str:
         out = ""

@@ -109,7 +109,10 @@ def test_the_pin_of_a_set_may_stand_in_its_componentref(tmp_path: Path) -> None:
     assert net_names(read(file, tmp_path)) == ["A"]
 
 
-POINT = '<PhyNetPoint x="{x}" y="{y}" layerRef="{layer}" netNode="END" exposure="EXPOSED"><Circle diameter="1"/></PhyNetPoint>'
+POINT = (
+    '<PhyNetPoint x="{x}" y="{y}" layerRef="{layer}" netNode="END" exposure="EXPOSED"><Circle diameter="1"/>'
+    "</PhyNetPoint>"
+)
 
 
 def phy_net(name: str, *points: str) -> str:
@@ -158,7 +161,7 @@ def test_names_that_state_that_there_is_no_net(name: str, expected: bool) -> Non
         ('geometryUsage="THIEVING"', features('<RectCenter width="1" height="1"/>'), "CopperBalancing", False),
         ('geometryUsage="TEXT"', features('<RectCenter width="1" height="1"/>'), "NonConductor", False),
         ('net="A" geometryUsage="TEARDROP"', features('<RectCenter width="1" height="1"/>'), "Conductor", False),
-        ('net="A" geometryUsage="THERMAL_RELIEF"', features('<RectCenter width="1" height="1"/>'), "ThermalReliefPad", False),
+        ('net="A" geometryUsage="THERMAL_RELIEF"', features('<Oval width="2" height="1"/>'), "ThermalReliefPad", False),
     ],
 )  # fmt: skip
 def test_functions_have_the_words_of_the_other_copper_format(
@@ -265,8 +268,8 @@ def test_wanted_joints_of_nets_are_told(tmp_path: Path) -> None:
 
 def test_a_padstack_definition_gives_the_land_of_a_pad_without_a_shape(tmp_path: Path) -> None:
     define = (
-        '<PadStackDef name="V"><PadstackHoleDef name="H" diameter="0.3" platingStatus="VIA" plusTol="0" minusTol="0" x="0"'
-        ' y="0"/><PadstackPadDef layerRef="TOP" padUse="REGULAR"><Location x="0" y="0"/><Circle diameter="0.8"/>'
+        '<PadStackDef name="V"><PadstackHoleDef name="H" diameter="0.3" platingStatus="VIA" plusTol="0" minusTol="0"'
+        ' x="0" y="0"/><PadstackPadDef layerRef="TOP" padUse="REGULAR"><Location x="0" y="0"/><Circle diameter="0.8"/>'
         '</PadstackPadDef><PadstackPadDef layerRef="TOP" padUse="ANTIPAD"><Location x="0" y="0"/><Circle diameter="2"/>'
         "</PadstackPadDef></PadStackDef>"
     )

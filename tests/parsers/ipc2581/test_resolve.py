@@ -225,7 +225,7 @@ def test_a_void_fill_removes(tmp_path: Path) -> None:
 
 
 def test_an_outline_on_copper_has_two_readings(tmp_path: Path) -> None:
-    """Filled with round joints it is 10.2^2 - 0.01 (4 - pi) = 104.0314; as a stroke 7.9914: a doubt, and the larger one."""
+    """Filled with round joints it is 10.2^2 - 0.01 (4 - pi) = 104.0314; as a stroke 7.9914: a doubt, and the larger."""
     outline = f'<Outline>{polygon("0,0 10,0 10,10 0,10")}<LineDesc lineEnd="ROUND" lineWidth="0.2"/></Outline>'
     board = copper_of(outline, tmp_path)
     assert sentences(board) == ["an outline drawn as copper"]
@@ -270,9 +270,10 @@ def test_a_negative_set_may_stand_in_a_later_layer_feature(tmp_path: Path) -> No
         features={"TOP": one_set(features(PLANE)), "BOTTOM": one_set(features(HOLE, HERE), 'polarity="NEGATIVE"')}
     )
     assert shape_on(read(drawn, tmp_path)).area == pytest.approx(100)
+    cleared = one_set(features(HOLE, HERE), 'polarity="NEGATIVE"')
     text = drawn.text().replace(
         "</Step>",
-        f'<LayerFeature layerRef="TOP">{one_set(features(HOLE, HERE), "polarity=" + chr(34) + "NEGATIVE" + chr(34))}</LayerFeature></Step>',
+        f'<LayerFeature layerRef="TOP">{cleared}</LayerFeature></Step>',
     )
     assert shape_on(read(text, tmp_path)).area == pytest.approx(100 - PI, rel=1e-4)
 
@@ -335,8 +336,8 @@ def test_user_shapes_nest_through_references(tmp_path: Path) -> None:
     disc = '<UserSpecial><Circle diameter="1"/><StandardPrimitiveRef id="S"/></UserSpecial>'
     file = File(
         dictionaries={
-            "Standard": '<EntryStandard id="S"><RectCorner lowerLeftX="3" lowerLeftY="0" upperRightX="4" upperRightY="1"/>'
-            "</EntryStandard>",
+            "Standard": '<EntryStandard id="S"><RectCorner lowerLeftX="3" lowerLeftY="0" upperRightX="4"'
+            ' upperRightY="1"/></EntryStandard>',
             "User": f'<EntryUser id="A"><UserSpecial><UserPrimitiveRef id="B"/></UserSpecial></EntryUser>'
             f'<EntryUser id="B">{disc}</EntryUser>',
         },
@@ -373,11 +374,14 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
         ("<Contour/>", "Contour without a Polygon"),
         ('<Circle diameter="x"/>', "a Circle that cannot be read"),
         (
-            '<Text textString="A" fontSize="1"><BoundingBox lowerLeftX="0" lowerLeftY="0" upperRightX="2"'
-            ' upperRightY="1"/></Text>',
+            (
+                '<Text textString="A" fontSize="1"><BoundingBox lowerLeftX="0" lowerLeftY="0" upperRightX="2"'
+                ' upperRightY="1"/></Text>'
+            ),
             "text drawn with a font on copper",
         ),
-        ('<Circle diameter="1e9"/>', "a coordinate beyond 100 m"),
+        ('<Circle diameter="1e8"/>', "a coordinate beyond 100 m"),
+        ('<Circle diameter="1e9"/>', "a Circle that cannot be read"),
     ],
 )
 def test_what_cannot_be_drawn_on_copper_is_a_doubt_with_its_line(tmp_path: Path, shape: str, sentence: str) -> None:
@@ -504,7 +508,7 @@ def winding_and_parity(points: list[tuple[int, int]], x: float, y: float) -> tup
 @settings(max_examples=60, deadline=None)
 @given(points=st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=4, max_size=9))
 def test_a_repaired_ring_covers_what_its_edge_goes_round(points: list[tuple[int, int]]) -> None:
-    """Copper is all that the edge winds round, so also all that the even-odd rule fills; an erasure only what is sure."""
+    """Copper is all that the edge winds round, so also what the even-odd rule fills; an erasure only what is sure."""
     shapes = {}
     for grow in (True, False):
         parts, _ = repaired(shapely.Polygon(points), grow)

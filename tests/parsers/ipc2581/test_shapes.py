@@ -1,13 +1,14 @@
 """Every standard primitive has the area, the box and the sense that the standard gives it.
 
-Areas are worked by hand from the definitions in IPC-2581 revision A, 4.7.1 to 4.7.16 (the derivation stands beside each). Round parts may
-make the shape larger by 0.001 mm all round, never smaller.
+Areas are worked by hand from the definitions in IPC-2581 revision A, 4.7.1 to 4.7.16 (the derivation stands beside
+each). Round parts may make the shape larger by 0.001 mm all round, never smaller.
 """
 
 from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,15 +22,15 @@ PI = math.pi
 SQRT3 = math.sqrt(3)
 
 
-def pieces_of(name: str, *, grow: bool = True, **attributes: object) -> list[Piece]:
+def pieces_of(name: str, *, grow: bool = True, **attributes: Any) -> list[Piece]:
     return STANDARD[name](Attributes([(k, str(v)) for k, v in attributes.items()], 1.0), grow)
 
 
-def shape_of(name: str, *, grow: bool = True, **attributes: object) -> shapely.Geometry:
+def shape_of(name: str, *, grow: bool = True, **attributes: Any) -> shapely.Geometry:
     return shapely.union_all(table(pieces_of(name, grow=grow, **attributes)).shapes())
 
 
-CASES: list[tuple[str, dict[str, object], float, tuple[float, float, float, float]]] = [
+CASES: list[tuple[str, dict[str, Any], float, tuple[float, float, float, float]]] = [
     # pi d^2 / 4
     ("Circle", {"diameter": 2}, PI, (-1, -1, 1, 1)),
     ("RectCenter", {"width": 3, "height": 2}, 6, (-1.5, -1, 1.5, 1)),
@@ -115,7 +116,7 @@ CASES: list[tuple[str, dict[str, object], float, tuple[float, float, float, floa
 
 @pytest.mark.parametrize(("name", "attributes", "area", "box"), CASES)
 def test_area_and_box_are_as_worked_by_hand(
-    name: str, attributes: dict[str, object], area: float, box: tuple[float, float, float, float]
+    name: str, attributes: dict[str, Any], area: float, box: tuple[float, float, float, float]
 ) -> None:
     shape = shape_of(name, **attributes)
     assert area - 1e-9 <= shape.area <= area * 1.001 + 1e-9
@@ -124,7 +125,7 @@ def test_area_and_box_are_as_worked_by_hand(
 
 @pytest.mark.parametrize(("name", "attributes", "area", "box"), CASES)
 def test_an_erasing_polygon_is_not_larger_than_the_true_shape(
-    name: str, attributes: dict[str, object], area: float, box: tuple[float, float, float, float]
+    name: str, attributes: dict[str, Any], area: float, box: tuple[float, float, float, float]
 ) -> None:
     """Discs and strokes stay exact primitives; only polygons are approximated, and those lie inside."""
     pieces = [p for p in pieces_of(name, grow=False, **attributes) if p.kind == Kind.AREA]
@@ -151,7 +152,7 @@ def test_a_thermal_is_a_ring_cut_by_strips() -> None:
     """12/8 with 4 strips of 2: 20 pi less four ring pieces; 46.7185."""
     expected = 20 * PI - 4 * ring_piece(12, 8, 2)
     assert expected == pytest.approx(46.7185, abs=1e-4)
-    given = {"shape": "ROUND", "outerDiameter": 12, "innerDiameter": 8, "spokeCount": 4, "gap": 2}
+    given: dict[str, Any] = {"shape": "ROUND", "outerDiameter": 12, "innerDiameter": 8, "spokeCount": 4, "gap": 2}
     straight = shape_of("Thermal", **given, spokeStartAngle=0)
     diagonal = shape_of("Thermal", **given, spokeStartAngle=45)
     assert len(shapely.get_parts(straight)) == 4
@@ -161,12 +162,18 @@ def test_a_thermal_is_a_ring_cut_by_strips() -> None:
 
 
 def test_a_thermal_of_later_revisions_names_the_gap_spoke_width() -> None:
-    given = {"shape": "ROUND", "outerDiameter": 12, "innerDiameter": 8, "spokeCount": 4, "spokeStartAngle": 0}
+    given: dict[str, Any] = {
+        "shape": "ROUND",
+        "outerDiameter": 12,
+        "innerDiameter": 8,
+        "spokeCount": 4,
+        "spokeStartAngle": 0,
+    }
     assert shape_of("Thermal", **given, spokeWidth=2).equals(shape_of("Thermal", **given, gap=2))
 
 
 @pytest.mark.parametrize(("shape", "size"), [("ROUND", {"diameter": 3.2}), ("SQUARE", {"side": 1.8})])
-def test_a_butterfly_keeps_upper_left_and_lower_right(shape: str, size: dict[str, float]) -> None:
+def test_a_butterfly_keeps_upper_left_and_lower_right(shape: str, size: dict[str, Any]) -> None:
     kept = shape_of("Butterfly", shape=shape, **size)
     assert kept.contains(shapely.Point(-0.5, 0.5))
     assert kept.contains(shapely.Point(0.5, -0.5))
@@ -216,7 +223,7 @@ def test_round_shapes_are_exact_primitives() -> None:
         ("Thermal", {"shape": "ROUND", "outerDiameter": 2, "innerDiameter": 1, "spokeCount": -1}, "spokeCount is -1"),
     ],
 )
-def test_impossible_shapes_are_refused(name: str, attributes: dict[str, object], complaint: str) -> None:
+def test_impossible_shapes_are_refused(name: str, attributes: dict[str, Any], complaint: str) -> None:
     with pytest.raises(ValueError, match=complaint):
         pieces_of(name, **attributes)
 
@@ -225,7 +232,7 @@ def test_a_line_round_a_shape_adds_half_its_width() -> None:
     """Square of 2 with a line of 0.4: 2^2 + 4 * 2 * 0.2 + pi 0.2^2; disc of 2: radius 1.2."""
     square = bordered(pieces_of("RectCenter", width=2, height=2), 0.4, grow=True)
     area = 4 + 1.6 + PI * 0.04
-    assert area <= square[0].polygon.area <= area + 0.01
+    assert area <= square[0].polygon.area <= area + 0.01  # type: ignore[union-attr]
     (disc,) = bordered(pieces_of("Circle", diameter=2), 0.4, grow=True)
     assert disc.radius == pytest.approx(1.2)
 
@@ -243,7 +250,7 @@ def test_a_line_round_a_shape_adds_half_its_width() -> None:
         ("Donut", {"shape": "ROUND", "outerDiameter": 4, "innerDiameter": 2}, PI * 0.2 * (4 + 2)),
     ],
 )
-def test_a_hollow_shape_is_only_its_line(name: str, attributes: dict[str, object], area: float) -> None:
+def test_a_hollow_shape_is_only_its_line(name: str, attributes: dict[str, Any], area: float) -> None:
     shape = shapely.union_all(table(hollow(pieces_of(name, **attributes), 0.2)).shapes())
     assert area - 1e-9 <= shape.area <= area * 1.002
 
