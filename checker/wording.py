@@ -106,6 +106,28 @@ def requirement(finding: Finding) -> str:
     return f"at least {limit} required" if finding.measured < finding.required else f"at most {limit} allowed"
 
 
+ESTIMATES = (  # key of a finding's detail, words, unit
+    ("detour_mm", "return detour", "mm"),
+    ("loop_area_mm2", "loop", "mm2"),
+    ("loop_nh", "inductance", "nH"),
+    ("field_db_uv_m", "far field", "dB(µV/m)"),
+)
+
+
+def consequence(finding: Finding) -> str:
+    """Say what a crossing costs, as far as the finding estimates it; else an empty string.
+
+    Examples
+    --------
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
+    >>> consequence(Finding(**told, detail={"detour_mm": 61.25, "loop_area_mm2": 118.0, "loop_nh": None}))
+    'estimated: return detour 61.25 mm, loop 118 mm²'
+    """
+    told = [(words, finding.detail.get(key), unit) for key, words, unit in ESTIMATES]
+    parts = [f"{words} {length(value, unit)}" for words, value, unit in told if isinstance(value, int | float)]
+    return f"estimated: {', '.join(parts)}" if parts else ""
+
+
 def subject(finding: Finding) -> str:
     """Say what a finding is about: its nets, or else its parts, or else its regions."""
     return " / ".join(finding.nets or finding.components or finding.regions) or "board"

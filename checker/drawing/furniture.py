@@ -162,7 +162,8 @@ def _entry(callout: Callout, finding: Finding, x: float, y: float, wide: float) 
 
 def story(finding: Finding, x: float, y: float, width: float) -> tuple[str, float]:
     """What one finding says and what to do, in full; returns markup and the height used."""
-    words = [finding.message, *([f"To do: {finding.hint}"] if finding.hint else []), f"id {finding.id}"]
+    todo = f"To do: {finding.hint}" if finding.hint else ""
+    words = (finding.message, wording.consequence(finding), todo, f"id {finding.id}")
     lines = [line for part in words for line in wrapped(part, SMALL, width - 48)]
     rows = (text(x + 48, y + 14 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))
     return "".join(rows), 21.0 * len(lines) + 8

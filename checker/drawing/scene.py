@@ -340,12 +340,20 @@ def _joined(parts: Sequence[Lines]) -> Lines:
 
 
 def _hole_shapes(layout: Layout) -> Iterator[Shape]:
+    """Holes through the whole board once, for every layer; blind and buried ones on each layer that they reach."""
     holes = layout.board.holes
+    last = len(layout.board.layers) - 1
     width = np.rint(2 * PER_MM * holes.radius).astype(np.int64)
-    for role, mask in ((PLATED_HOLE, holes.plated != UNPLATED), (PLAIN_HOLE, holes.plated == UNPLATED)):
-        for size in np.unique(width[mask]).tolist():
-            rows = np.flatnonzero(mask & (width == size))
-            yield Shape(role, None, -1, size / PER_MM, None, chained(holes.ends[rows]))
+    through = (holes.first <= 0) & (holes.last >= last)
+    reached: list[tuple[str | None, Bools]] = [(None, through)]
+    if not through.all():
+        spans = ((index, (holes.first <= index) & (index <= holes.last)) for index in range(last + 1))
+        reached += [(layout.layer_id(index), ~through & span) for index, span in spans]
+    for layer, span in reached:
+        for role, mask in ((PLATED_HOLE, holes.plated != UNPLATED), (PLAIN_HOLE, holes.plated == UNPLATED)):
+            for size in np.unique(width[span & mask]).tolist():
+                rows = np.flatnonzero(span & mask & (width == size))
+                yield Shape(role, layer, -1, size / PER_MM, None, chained(holes.ends[rows]))
 
 
 def _layers(layout: Layout, pours: Sequence[Pour], solid: Bools) -> tuple[SceneLayer, ...]:

@@ -132,7 +132,7 @@ def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) -> 
     parts.append(f'<path d="{outline}" fill="{palette.BOARD}"/>')
     parts += _pours(scene, layer, view)
     parts += _copper(scene, layer, view, lit)
-    parts += _holes(scene, view)
+    parts += _holes(scene, layer, view)
     parts.append(f'<path d="{outline}" fill="none" stroke="{palette.INK}" stroke-width="{thin}"/>')
     parts.append("</g></g>")
     return "\n".join(parts)
@@ -197,10 +197,10 @@ def _drawn(data: str, width: float, colour: str, *, halo: bool = False, line: fl
     )
 
 
-def _holes(scene: Scene, view: View) -> Iterator[str]:
+def _holes(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
     for shape in _on(scene, (PLATED_HOLE, PLAIN_HOLE)):
         data = path_data(_seen(shape, view), closed=False)
-        if not data:
+        if not data or shape.layer not in (None, layer.id):
             continue
         if shape.role == PLAIN_HOLE:
             yield _drawn(data, shape.width + 2.4 / view.scale, palette.INK)

@@ -28,7 +28,6 @@ from checker.drawing.scene import (
     Lines,
     Scene,
     SceneLayer,
-    Shape,
     callouts_of,
 )
 from checker.drawing.svg import path_data
@@ -164,9 +163,7 @@ def _world(scene: Scene) -> Iterator[str]:
     for layer in reversed(scene.layers):
         yield from _copper(scene, layer.id)
     yield "<g>"
-    for shape in scene.shapes:
-        if shape.role in (PLATED_HOLE, PLAIN_HOLE):
-            yield from _holes(shape)
+    yield from _holes(scene, None)
     yield f'</g>\n<g><path class="edge" d="{outline}"/></g>'
 
 
@@ -194,15 +191,19 @@ def _copper(scene: Scene, layer: str) -> Iterator[str]:
         net = f' data-net="{escape(shape.net)}"' if shape.net is not None else ""
         width = f' stroke-width="{round(shape.width * PER_MM)}"' if shape.width else ""
         yield f'<path class="{" ".join(names)}"{net}{width} d="{path_data(shape.lines, closed=not shape.width)}"/>'
+    yield from _holes(scene, layer)
     yield "</g>"
 
 
-def _holes(shape: Shape) -> Iterator[str]:
-    data, width = path_data(shape.lines, closed=False), round(shape.width * PER_MM)
-    if data and shape.role == PLAIN_HOLE:
-        yield f'<path class="rimmed" stroke-width="{width + 2 * RIM}" d="{data}"/>'
-    if data:
-        yield f'<path class="hole" stroke-width="{width}" d="{data}"/>'
+def _holes(scene: Scene, layer: str | None) -> Iterator[str]:
+    for shape in scene.shapes:
+        if shape.role not in (PLATED_HOLE, PLAIN_HOLE) or shape.layer != layer:
+            continue
+        data, width = path_data(shape.lines, closed=False), round(shape.width * PER_MM)
+        if data and shape.role == PLAIN_HOLE:
+            yield f'<path class="rimmed" stroke-width="{width + 2 * RIM}" d="{data}"/>'
+        if data:
+            yield f'<path class="hole" stroke-width="{width}" d="{data}"/>'
 
 
 FORMAT = Format("html", "report.html", write, pictures=True)

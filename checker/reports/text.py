@@ -124,9 +124,8 @@ def _finding(number: int, finding: Finding, ink: Ink) -> Iterator[str]:
     yield first.replace(level, ink(level, level), 1)
     yield from rest
     yield from _wrapped(finding.message, "     ")
-    numbers = wording.figures(finding)
-    if numbers:
-        yield f"     {numbers}"
+    yield from _wrapped(wording.figures(finding), "     ")
+    yield from _wrapped(wording.consequence(finding), "     ")
     if finding.hint:
         yield from _wrapped(f"-> {finding.hint}", "     ", "        ")
     yield f"     {ink('faint', 'id ' + finding.id)}"

@@ -67,6 +67,21 @@ def test_roles_and_regions() -> None:
     assert {s.region for s in probe} == {1}
 
 
+def test_a_blind_hole_is_drawn_on_the_layers_that_it_reaches() -> None:
+    """Two of the board's vias are made blind, L1 to L2; the others go through."""
+    made = sample.layout()
+    holes = made.board.holes
+    last = holes.last.copy()
+    vias = np.flatnonzero(holes.plated == 1)
+    last[vias[:2]] = 1
+    made.board = replace(made.board, holes=replace(holes, last=last))
+    drawn = {
+        layer: sum(len(s.lines) for s in scene_of(made, []).shapes if s.role == PLATED_HOLE and s.layer == layer)
+        for layer in (None, "L1", "L2", "L3", "L4")
+    }
+    assert drawn == {None: len(vias) - 2, "L1": 2, "L2": 2, "L3": 0, "L4": 0}
+
+
 def test_only_nets_with_findings_are_named() -> None:
     named = {s.net for s in SCENE.shapes if s.net is not None}
     about = {net for finding in sample.findings() for net in finding.nets}

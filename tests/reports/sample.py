@@ -125,7 +125,8 @@ def layout() -> Layout:
         Region(i, RegionSpec(name, (ref,), quiet=quiet), frozenset({index[ref]}), frozenset(), frozenset({index[ref]}))
         for i, (name, ref, quiet) in enumerate(REGIONS)
     )
-    shapes, pours = board.copper.shapes(), []
+    shapes = board.copper.shapes()
+    pours: list[RegionPour] = []
     for row in np.flatnonzero((board.copper.area >= 0) & ~board.copper.pad):
         for region in regions:
             if int(board.copper.net[row]) in region.reference:
@@ -162,7 +163,9 @@ def findings() -> list[Finding]:
                 path=(((38.0, 25.0), (39.0, 24.0), (42.0, 24.0)),),
                 hint="route it through the isolator U3",
                 detail={
-                    "detour_mm": 61.25,
+                    "detour_mm": 52.0,
+                    "loop_area_mm2": 118.0,
+                    "loop_nh": 41.2,
                     "detour_path_mm": [[38.0, 25.0], [38.0, 1.0], [42.0, 1.0], [42.0, 24.0]],
                     "file": "dosing-L1.gtl",
                     "line": 412,
