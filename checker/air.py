@@ -8,8 +8,7 @@ shortest line within the void; it is as steep as it needs to be. So the length i
 
 and it is minimised over u and v by branch and bound: rims are cut into pieces, pairs of pieces that cannot beat the
 best way found are dropped, the rest are halved. Straight lines on a face pass over voids at no loss, since they are
-air too. L is the straight line where that stays within the void; round the corners of the board it is the hull of the
-rim between, which is exact unless other parts of the board stand in the way, and else too short.
+air too. For L see checker.voids.
 
 Inner copper that reaches a rim is exposed there, at its own depth, and a way may begin or end at it.
 
@@ -18,26 +17,27 @@ Error: a length is never more than true and less by at most `TOLERANCE`; curved 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.optimize import minimize
-from shapely.geometry.polygon import orient
 
-from checker.distances import Pieces
-from checker.free_edges import Rims, rims_of
+from checker.distances import Pieces, edges_of
+from checker.voids import GRAZE, PIECE, Voids, counted
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 Keys = npt.NDArray[np.int64]
 Ask = Callable[[Rows, Rows], Keys]  # conductors of both sides: the number of their group, negative to leave them out
 
-RUN = 2.0  # mm; length of the runs that rims are first looked at in
-TOLERANCE = 0.0002  # mm; how close to the shortest way a search stops
-GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
+TOLERANCE = 0.00005  # mm; how close to the shortest way a search stops
+SETTLED = 1e-6  # mm; how close to its best place a witness is moved
+_MOVES = np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1) if a or b])
+FEW = 4  # pairs of stretches whose middles are tried at each step, for every group
 BLOCK = 400_000  # pairs looked at at once: bounds memory
+HALF, OTHER, WHOLE = 0, 1, 2  # what becomes of a stretch in the next step
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,22 +53,42 @@ class Ways:
 
 @dataclass(frozen=True, slots=True)
 class _Near:
-    """Pieces of conductors near the rims, sorted by run of rim."""
+    """Which pieces of a node's conductors on a layer are near a stretch of rim; one entry each, columns."""
 
-    piece: Rows
-    least: Floats  # (runs,) the smallest distance from each run, infinite where nothing is near
-    start: Rows  # (runs,) where each run's rows begin
-    count: Rows  # (runs,)
+    stretch: Rows
+    start: Rows  # where its pieces begin
+    count: Rows
+    least: Floats  # the smallest distance
+    piece: Rows  # of all entries, nearest first within each
+
+    def __len__(self) -> int:
+        return len(self.stretch)
+
+
+@dataclass(frozen=True, slots=True)
+class _Spans:
+    """Two stretches of rim, one for each end of a way, with the conductors near them; columns."""
+
+    group: Rows
+    height: Floats
+    u: Rows  # entry of the first side's _Near
+    v: Rows  # entry of the second's
+
+    def __len__(self) -> int:
+        return len(self.group)
+
+    def take(self, at: Rows | Bools) -> _Spans:
+        return _Spans(*(getattr(self, f.name)[at] for f in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
 class _Cells:
-    """Two straight pieces of rim, one for each end of a way, with the conductors that it joins; columns."""
+    """Two straight pieces of rim, one for each end of a way, with the pieces of conductors that it joins; columns."""
 
     group: Rows
+    height: Floats
     p: Rows  # piece of the first side
     q: Rows  # piece of the second
-    height: Floats
     u: Floats  # (n, 4)
     v: Floats
     at: Floats  # (n, 4) where u and v begin and end along their loops
@@ -92,26 +112,57 @@ class _Cells:
         return np.column_stack((self.at[:, :2].mean(axis=1), self.at[:, 2:].mean(axis=1)))
 
 
+Table = TypeVar("Table", _Cells, _Spans)
+
+
 class _Side:
-    """The conductors at one end of the ways."""
+    """The conductors at one end of the ways, cut into convex pieces but for solid areas."""
 
     def __init__(self, part: Pieces, layer: Ints, layers: int) -> None:
-        self.row, self.shape, self.solid = part.row, part.shape, part.solid
-        self.inflate = part.radius + part.slack
-        self.layer = layer[part.row]
+        self.shape, owner = _convex(part.shape, part.solid)
+        self.row, self.solid = part.row[owner], part.solid[owner]
+        self.inflate = (part.radius + part.slack)[owner]
+        self.layer = layer[self.row]
         self.inner = (self.layer > 0) & (self.layer < layers - 1)
+        self.convex = shapely.get_dimensions(self.shape) < 2
 
     def gap(self, piece: Rows, shapes: Shapes) -> Floats:
         """Distance on the face; inner copper must touch."""
         gap: Floats = np.maximum(shapely.distance(self.shape[piece], shapes) - self.inflate[piece], 0.0)
         return np.where(self.inner[piece], np.where(gap <= TOUCH, 0.0, np.inf), gap)
 
-    def foot(self, piece: int, point: Floats) -> Floats:
-        """The nearest place on a conductor's surface."""
-        line = shapely.get_coordinates(shapely.shortest_line(self.shape[piece], shapely.Point(point)))
-        apart = float(np.hypot(*(line[1] - line[0])))
-        foot: Floats = line[0] + (line[1] - line[0]) * min(self.inflate[piece] / apart if apart else 0.0, 1.0)
-        return foot
+    def slope(self, piece: Rows, points: Floats, along: Floats) -> Floats:
+        """How fast the distance grows as points move along unit vectors."""
+        lines = shapely.shortest_line(self.shape[piece], shapely.points(points))
+        away = np.diff(shapely.get_coordinates(lines).reshape(-1, 2, 2), axis=1)[:, 0]
+        far = np.hypot(away[:, 0], away[:, 1])
+        outside = (far > self.inflate[piece]) & ~self.inner[piece]
+        slope: Floats = np.where(outside, (away * along).sum(axis=1) / np.where(far > 0, far, 1.0), 0.0)
+        return slope
+
+    def feet(self, piece: Rows, points: Floats) -> Floats:
+        """The nearest places on conductors' surfaces."""
+        lines = shapely.shortest_line(self.shape[piece], shapely.points(points))
+        ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+        away = ends[:, 1] - ends[:, 0]
+        apart = np.hypot(away[:, 0], away[:, 1])
+        share = np.minimum(self.inflate[piece] / np.where(apart > 0, apart, 1.0), 1.0)
+        feet: Floats = ends[:, 0] + away * share[:, None]
+        return feet
+
+
+def _convex(shapes: Shapes, solid: Bools) -> tuple[Shapes, Rows]:
+    """Points and single edges that shapes are made of, solid areas whole; and the shape that each belongs to.
+
+    An area of few edges is its edges and itself, since what begins inside it touches it.
+    """
+    kind, count = shapely.get_type_id(shapes), shapely.get_num_coordinates(shapes)
+    bent = np.flatnonzero(~solid & (count > 2))
+    kept = np.flatnonzero(solid | (count <= 2) | (kind == shapely.GeometryType.POLYGON))
+    edges = [edges_of(shape) for shape in shapes[bent]]
+    ends = np.concatenate(edges) if edges else np.empty((0, 4))
+    owner = np.concatenate((kept, np.repeat(bent, [len(e) for e in edges]).astype(np.intp)))
+    return np.concatenate((shapes[kept], _segments(ends))), owner
 
 
 class Air:
@@ -125,64 +176,73 @@ class Air:
 
     def __init__(self, board: shapely.Geometry, depth: Floats) -> None:
         self.depth = depth
-        self.rims = _cut(rims_of(board))
-        self.inside = shapely.buffer(board, -GRAZE, join_style="mitre")
-        shapely.prepare(self.inside)
-        reflex = self.rims.bend_before > 0  # corners where the board reaches round: no string is pulled tight on them
-        self.bends = np.cumsum(reflex)  # up to and with the start of each piece of rim
-        self.all_bends = np.bincount(self.rims.loop, reflex).astype(np.int64)
-        self.outmost, self.outmost_at = _outmost(self.rims)
-        place = np.column_stack((self.rims.loop, self.rims.s // RUN))
-        _, run = np.unique(place, axis=0, return_inverse=True)
-        self.count = np.bincount(run)
-        self.first = np.cumsum(self.count) - self.count
-        points = _counted(self.count + 1) - (_counted(self.count + 1) == np.repeat(self.count, self.count + 1))
-        at = np.repeat(self.first, self.count + 1) + points
-        tip = _counted(self.count + 1) == np.repeat(self.count, self.count + 1)
-        xy = np.where(tip[:, None], self.rims.ends[at, 2:4], self.rims.ends[at, 0:2])
-        owner = np.repeat(np.arange(len(self.count)), self.count + 1)
-        self.lines: Shapes = shapely.linestrings(xy, indices=owner) if len(owner) else np.empty(0, dtype=object)
-        self.tree = shapely.STRtree(self.lines)
+        self.voids = Voids(board)
 
-    def ways(self, a: Pieces, b: Pieces, layer: Ints, limit: float, ask: Ask) -> Ways:
+    def ways(self, a: Pieces, b: Pieces, layer: Ints, node: Ints, limit: float, ask: Ask) -> Ways:
         """Find the shortest way of every group of pairs of conductors.
 
         Parameters
         ----------
-        layer : of every conductor
+        layer, node : of every conductor; conductors of one node are always of one group
         limit : mm; ways that are not shorter are left out
         ask : puts pairs of conductors into groups
         """
-        if not len(a) or not len(b) or not len(self.lines) or limit <= self._least_height():
+        stretches = self.voids.stretches
+        if not len(a) or not len(b) or not stretches.runs or limit <= self._least_height():
             return _no_ways()
-        sides = [_Side(part, layer, len(self.depth)) for part in (a, b)]
-        near = [self._near(side, limit) for side in sides]
-        search = _Search(self, sides[0], sides[1], limit)
+        sides = [_Side(part.take(self._within(part, limit)), layer, len(self.depth)) for part in (a, b)]
+        near = [self._near_runs(side, node, limit) for side in sides]
+        search = _Search(self, (sides[0], sides[1]), (near[0], near[1]), limit)
         for i, j in self._run_pairs(near[0], near[1], limit):
             search.add(_joined(near[0], near[1], i, j), ask)
-        return search.found() if search.cells else _no_ways()
+        return search.found() if search.keys else _no_ways()
 
-    def _near(self, side: _Side, limit: float) -> _Near:
-        """Pieces that reach a rim: on the faces within the limit, on inner layers where they touch it."""
+    def _within(self, part: Pieces, limit: float) -> Rows:
+        """Pieces within the limit of a rim."""
+        reach = limit + part.radius + part.slack
+        near: Rows = np.unique(self.voids.tree.query(part.shape, predicate="dwithin", distance=reach)[0])
+        return near
+
+    def _near_runs(self, side: _Side, node: Ints, limit: float) -> _Near:
+        """What reaches the runs of the rims: on the faces within the limit, on inner layers where it touches them."""
+        tree = self.voids.tree
         reach = np.where(side.inner, TOUCH, limit) + side.inflate
         lines, solid = np.flatnonzero(~side.solid), np.flatnonzero(side.solid)
-        i, run = self.tree.query(side.shape[lines], predicate="dwithin", distance=reach[lines])
-        k, over = self.tree.query(side.shape[solid], predicate="intersects")
+        i, run = tree.query(side.shape[lines], predicate="dwithin", distance=reach[lines])
+        k, over = tree.query(side.shape[solid], predicate="intersects")
         piece, run = np.concatenate((lines[i], solid[k])), np.concatenate((run, over))
-        gap = side.gap(piece, self.lines[run])
-        order = np.lexsort((piece, run))
-        least = np.full(len(self.lines), np.inf)
-        np.minimum.at(least, run, gap)
-        count = np.bincount(run, minlength=len(self.lines))
-        return _Near(piece[order], least, np.cumsum(count) - count, count)
+        place = np.column_stack((run, node[side.row[piece]], side.layer[piece]))
+        entries, owner = np.unique(place, axis=0, return_inverse=True)
+        return self.nearest(side, entries[:, 0], owner, piece)
+
+    def nearest(self, side: _Side, stretch: Rows, owner: Rows, piece: Rows) -> _Near:
+        """Entries for stretches, with those pieces that can be the nearest somewhere on them.
+
+        Parameters
+        ----------
+        stretch : of each entry
+        owner, piece : candidates: entry and piece
+        """
+        stretches = self.voids.stretches
+        gap = side.gap(piece, stretches.line[stretch[owner]])
+        least = np.full(len(stretch), np.inf)
+        np.minimum.at(least, owner, gap)
+        kept = np.flatnonzero(gap <= (least + stretches.length[stretch])[owner])
+        kept = kept[np.lexsort((piece[kept], gap[kept], owner[kept]))]
+        count = np.bincount(owner[kept], minlength=len(stretch))
+        return _Near(stretch, np.cumsum(count) - count, count, least, piece[kept])
 
     def _run_pairs(self, a: _Near, b: _Near, limit: float) -> Iterator[tuple[Rows, Rows]]:
         """Pairs of runs that a way may bend over, in blocks."""
-        i, j = self.tree.query(self.lines, predicate="dwithin", distance=limit)
-        rise = np.hypot(shapely.distance(self.lines[i], self.lines[j]), self._least_height())
-        kept = np.flatnonzero(a.least[i] + rise + b.least[j] < limit)
+        runs = self.voids.stretches.line[: self.voids.stretches.runs]
+        i, j = self.voids.tree.query(runs, predicate="dwithin", distance=limit)
+        rise = np.hypot(shapely.distance(runs[i], runs[j]), self._least_height())
+        least = [_least_of(near, len(runs)) for near in (a, b)]
+        kept = np.flatnonzero(least[0][i] + rise + least[1][j] < limit)
         i, j = i[kept], j[kept]
-        total = np.cumsum(a.count[i] * b.count[j])
+        total = np.cumsum(
+            np.bincount(a.stretch, minlength=len(runs))[i] * np.bincount(b.stretch, minlength=len(runs))[j]
+        )
         last = int(total[-1]) if len(total) else 0
         for block in np.split(np.arange(len(i)), np.searchsorted(total, np.arange(BLOCK, last, BLOCK))):
             if len(block):
@@ -192,119 +252,172 @@ class Air:
         """Between copper that inner layers expose a wall may have no height at all."""
         return float(self.depth[-1]) if len(self.depth) == 2 else 0.0
 
-    def around(self, cells: _Cells) -> Floats:
-        """Shortest ways within the void between the middles of blocked cells, round the rim between them.
 
-        A stretch of rim that only sticks out is its own shortest way; any other is pulled tight.
-        """
-        u, v, (s, t) = _middles(cells.u), _middles(cells.v), cells.middle.T
-        straight = np.hypot(*(u - v).T)
-        i, j = cells.rim.T
-        loop = self.rims.loop[i]
-        same = loop == self.rims.loop[j]
-        forth = np.mod(t - s, self.rims.perimeter[loop])
-        bends = self.bends[j] - self.bends[i]
-        bends += self.all_bends[loop] * ((j < i) | ((j == i) & (t < s)))
-        ways = np.where(same, [forth, self.rims.perimeter[loop] - forth], straight)
-        round_ = np.stack((bends == 0, self.all_bends[loop] - bends == 0)) | ~same
-        best: Floats = np.where(round_, ways, np.inf).min(axis=0)
-        least = np.where(round_, np.inf, self._least_around(cells, u, v, forth))
-        for row in np.flatnonzero(least.min(axis=0) < best):
-            best[row] = min(best[row], _length_of(self.within(cells.take(np.array([row])))))
-        return best
-
-    def _least_around(self, cells: _Cells, u: Floats, v: Floats, forth: Floats) -> Floats:
-        """What the ways round both stretches of rim cannot be shorter than, (2, n): they pass its outermost corners."""
-        loop = self.rims.loop[cells.rim[:, 0]]
-        w = self.outmost[loop]
-        detour = np.hypot(*(w - u[:, None]).T).T + np.hypot(*(w - v[:, None]).T).T
-        along, away = (v - u)[:, None], w - u[:, None]
-        side = along[..., 0] * away[..., 1] - along[..., 1] * away[..., 0]
-        ahead = np.mod(self.outmost_at[loop] - cells.middle[:, 0][:, None], self.rims.perimeter[loop][:, None])
-        forward = ahead < forth[:, None]
-        passed = np.stack((forward & (side < 0), ~forward & (side > 0)))
-        least: Floats = np.where(passed, detour, np.hypot(*(u - v).T)[:, None]).max(axis=2)
-        return least
-
-    def within(self, cell: _Cells) -> Floats:
-        """The shortest way within the void between the middles of one blocked cell, as points."""
-        u, v = _middles(cell.u)[0], _middles(cell.v)[0]
-        one, two = (int(loop) for loop in self.rims.loop[cell.rim[0]])
-        if one != two:
-            return np.stack((u, v))
-        s, t = (float(place) for place in cell.middle[0])
-        round_ = float(self.rims.perimeter[one])
-        forth = np.array([u, *self.rims.between(one, s, t + round_ * (t < s))[1:-1], v])
-        back = np.array([v, *self.rims.between(one, t, s + round_ * (s < t))[1:-1], u])
-        return min(_taut(forth), _taut(back)[::-1], key=_length_of)
+def _least_of(near: _Near, runs: int) -> Floats:
+    """The smallest distance of anything from each run."""
+    least = np.full(runs, np.inf)
+    np.minimum.at(least, near.stretch, near.least)
+    return least
 
 
-def _joined(a: _Near, b: _Near, i: Rows, j: Rows) -> tuple[Rows, Rows, Rows, Rows]:
-    """Every piece near run i with every piece near run j: runs and pieces of both."""
-    row = np.repeat(np.arange(len(i)), a.count[i] * b.count[j])
-    step = _counted(a.count[i] * b.count[j])
-    i, j = i[row], j[row]
-    return i, a.piece[a.start[i] + step // b.count[j]], j, b.piece[b.start[j] + step % b.count[j]]
+def _joined(a: _Near, b: _Near, i: Rows, j: Rows) -> tuple[Rows, Rows]:
+    """Every entry at run i with every entry at run j; entries are sorted by run."""
+    first_a, first_b = np.searchsorted(a.stretch, i), np.searchsorted(b.stretch, j)
+    count_a, count_b = (np.searchsorted(n.stretch, k, side="right") for n, k in ((a, i), (b, j)))
+    count_a, count_b = count_a - first_a, count_b - first_b
+    row, step = np.repeat(np.arange(len(i)), count_a * count_b), counted(count_a * count_b)
+    return first_a[row] + step // count_b[row], first_b[row] + step % count_b[row]
 
 
 class _Search:
-    """Branch and bound over pairs of pieces of rim."""
+    """Branch and bound over pairs of stretches, then of straight pieces, of rim."""
 
-    def __init__(self, air: Air, a: _Side, b: _Side, limit: float) -> None:
-        self.air, self.a, self.b, self.limit = air, a, b, limit
+    def __init__(self, air: Air, sides: tuple[_Side, _Side], near: tuple[_Near, _Near], limit: float) -> None:
+        self.air, self.voids, self.limit = air, air.voids, limit
+        self.a, self.b = sides
+        self.near = near
         self.keys: list[Keys] = []
-        self.cells: list[_Cells] = []
+        self.spans: list[_Spans] = []
+        self.best = np.empty(0)  # of each group: the shortest way found so far
+        self.floor = np.empty(0)  # nothing that was dropped is shorter than this
+        self.won: dict[int, _Cells] = {}
 
-    def add(self, joined: tuple[Rows, Rows, Rows, Rows], ask: Ask) -> None:
-        """Take up candidates run by run, and cut them into straight pieces of rim."""
-        i, p, j, q = joined
+    def add(self, joined: tuple[Rows, Rows], ask: Ask) -> None:
+        """Take up candidates, run by run."""
+        u, v = joined
+        p, q = (near.piece[near.start[at]] for near, at in zip(self.near, joined, strict=True))
         key = ask(self.a.row[p], self.b.row[q])
-        height = np.abs(self.air.depth[self.a.layer[p]] - self.air.depth[self.b.layer[q]])
-        wanted = (key >= 0) & ((self.a.layer[p] != self.b.layer[q]) | self.a.inner[p]) & np.isfinite(height)
-        i, p, j, q, height, key = (column[wanted] for column in (i, p, j, q, height, key))
-        u, v = self.air.lines[i], self.air.lines[j]
-        bound = self.a.gap(p, u) + np.hypot(shapely.distance(u, v), height) + self.b.gap(q, v)
-        kept = bound < self.limit
-        self._cut_up(*(column[kept] for column in (i, p, j, q, height, key)))
-
-    def _cut_up(self, i: Rows, p: Rows, j: Rows, q: Rows, height: Floats, key: Keys) -> None:
-        """Every straight piece of run i with every one of run j."""
-        first, count, rims = self.air.first, self.air.count, self.air.rims
-        row = np.repeat(np.arange(len(i)), count[i] * count[j])
-        step = _counted(count[i] * count[j])
-        u, v = first[i][row] + step // count[j][row], first[j][row] + step % count[j][row]
-        at = np.column_stack((rims.s[u], rims.s[u] + rims.length[u], rims.s[v], rims.s[v] + rims.length[v]))
-        rim, slack = np.column_stack((u, v)), rims.slack[u] + rims.slack[v]
-        cells = _Cells(row, p[row], q[row], height[row], rims.ends[u], rims.ends[v], at, rim, slack)
-        kept = self._bounds(cells, self._flat(cells)) < self.limit
-        self.cells.append(cells.take(kept))
-        self.keys.append(key[row[kept]])
+        here, there = self.a.layer[p], self.b.layer[q]
+        height = np.abs(self.air.depth[here] - self.air.depth[there])
+        spans = _Spans(key, height, u, v).take((key >= 0) & ((here != there) | self.a.inner[p]) & np.isfinite(height))
+        spans = spans.take(self._span_bounds(spans) < self.limit)
+        self.keys.append(spans.group)
+        self.spans.append(spans)
 
     def found(self) -> Ways:
         """The shortest way of each group."""
-        cells = _Cells(*(np.concatenate([getattr(c, f.name) for c in self.cells]) for f in fields(_Cells)))
         keys, group = np.unique(np.concatenate(self.keys), return_inverse=True)
-        cells = replace(cells, group=group)
-        best = np.full(len(keys), self.limit + TOLERANCE)  # the shortest way found so far
-        floor = np.full(len(keys), np.inf)  # nothing that was dropped is shorter than this
-        won: dict[int, _Cells] = {}
+        spans = replace(_stacked(self.spans), group=group)
+        self.best, self.floor = np.full(len(keys), self.limit + TOLERANCE), np.full(len(keys), np.inf)
+        cells = []
+        while len(spans):
+            bound = self._span_bounds(spans)
+            self._try_middles(spans.take(_most_promising(spans.group, bound)))
+            spans = spans.take(self._open(spans.group, bound))
+            single = self._counts(0, spans.u) + self._counts(1, spans.v) == 2
+            cells.append(self._cells(spans.take(single)))
+            spans = self._split(spans.take(~single))
+        if cells:
+            self._refine(_stacked(cells))
+        return self._told(keys, np.minimum(self.best, self.floor))
+
+    def _counts(self, side: int, entry: Rows) -> Rows:
+        """Straight pieces in the stretches of entries."""
+        counts: Rows = self.voids.stretches.count[self.near[side].stretch[entry]]
+        return counts
+
+    def _open(self, group: Rows, bound: Floats) -> Bools:
+        """Which may still beat the best of their group; remembers how short the others could have been."""
+        open_: Bools = bound < self.best[group] - TOLERANCE
+        np.minimum.at(self.floor, group[~open_], bound[~open_])
+        return open_
+
+    def _span_bounds(self, spans: _Spans) -> Floats:
+        """What no way over these stretches can be shorter than."""
+        stretches = self.voids.stretches
+        one, two = self.near[0].stretch[spans.u], self.near[1].stretch[spans.v]
+        pairs, inverse = np.unique(one * len(stretches.line) + two, return_inverse=True)
+        i, j = np.divmod(pairs, len(stretches.line))
+        flat = np.hypot(shapely.distance(stretches.line[i], stretches.line[j])[inverse], spans.height)
+        apart = self.near[0].least[spans.u] + self.near[1].least[spans.v]
+        bounds: Floats = apart + flat - stretches.slack[one] - stretches.slack[two]
+        return bounds
+
+    def _try_middles(self, spans: _Spans) -> None:
+        """Take the middles of stretches, from the nearest conductor of each, as a first guess."""
+        p, q = (near.piece[near.start[at]] for near, at in zip(self.near, (spans.u, spans.v), strict=True))
+        cells = self._straight(spans, p, q)
+        self._improve(cells, self._lengths(cells, self._flat(cells)))
+
+    def _cells(self, spans: _Spans) -> _Cells:
+        """Every piece near one straight piece of rim with every piece near the other."""
+        one, two = self.near
+        row = np.repeat(np.arange(len(spans)), one.count[spans.u] * two.count[spans.v])
+        step, spans = counted(one.count[spans.u] * two.count[spans.v]), spans.take(row)
+        p = one.piece[one.start[spans.u] + step // two.count[spans.v]]
+        return self._straight(spans, p, two.piece[two.start[spans.v] + step % two.count[spans.v]])
+
+    def _straight(self, spans: _Spans, p: Rows, q: Rows) -> _Cells:
+        """The straight pieces in the middle of stretches."""
+        rims, stretches = self.voids.rims, self.voids.stretches
+        both = self.near[0].stretch[spans.u], self.near[1].stretch[spans.v]
+        u, v = (stretches.first[side] + stretches.count[side] // 2 for side in both)
+        at = np.column_stack((rims.s[u], rims.s[u] + rims.length[u], rims.s[v], rims.s[v] + rims.length[v]))
+        rim, slack = np.column_stack((u, v)), rims.slack[u] + rims.slack[v]
+        return _Cells(spans.group, spans.height, p, q, rims.ends[u], rims.ends[v], at, rim, slack)
+
+    def _split(self, spans: _Spans) -> _Spans:
+        """Halve the stretch of each pair that has more pieces."""
+        first = self._counts(0, spans.u) >= self._counts(1, spans.v)
+        parts = [(np.where(first, half, WHOLE), np.where(first, WHOLE, half)) for half in (HALF, OTHER)]
+        become_u, become_v = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+        spans = _stacked([spans, spans])
+        near_a, u = self._descend(0, self.a, spans.u, become_u)
+        near_b, v = self._descend(1, self.b, spans.v, become_v)
+        self.near = near_a, near_b
+        return replace(spans, u=u, v=v)
+
+    def _descend(self, which: int, side: _Side, entry: Rows, become: Rows) -> tuple[_Near, Rows]:
+        """Entries for halves of stretches, or the same stretches, and which of them each row asked for."""
+        near, stretches = self.near[which], self.voids.stretches
+        asked, inverse = np.unique(np.column_stack((entry, become)), axis=0, return_inverse=True)
+        entry, become = asked.T
+        whole = near.stretch[entry]
+        stretch = np.where(become == WHOLE, whole, stretches.half[whole] + become)
+        owner = np.repeat(np.arange(len(entry)), near.count[entry])
+        piece = near.piece[near.start[entry][owner] + counted(near.count[entry])]
+        return self.air.nearest(side, stretch, owner, piece), inverse
+
+    def _improve(self, cells: _Cells, length: Floats) -> None:
+        """Remember cells whose middles give the shortest way of their group so far."""
+        for row in _improving(cells.group, length, self.best):
+            self.won[int(cells.group[row])] = cells.take(np.array([row]))
+
+    def _refine(self, cells: _Cells) -> None:
+        """Halve pairs of straight pieces of rim until none can beat the best of its group by more than TOLERANCE."""
         while len(cells):
             flat, tiny = self._flat(cells), cells.size <= TOLERANCE / 2
             bound, length = self._bounds(cells, flat), self._lengths(cells, flat)
-            length = np.where(np.isinf(length) & tiny, bound, length)
-            for row in _improving(cells.group, length, best):
-                won[int(cells.group[row])] = cells.take(np.array([row]))
-            open_ = (bound < best[cells.group] - TOLERANCE) & ~tiny
-            np.minimum.at(floor, cells.group[~open_], bound[~open_])
-            cells = _halved(cells.take(open_))
-        return self._told(keys, np.minimum(best, floor), won)
+            self._improve(cells, np.where(np.isinf(length) & tiny, bound, length))
+            cells = cells.take(
+                self._open(cells.group, np.where(tiny, np.maximum(bound, self.best[cells.group]), bound))
+            )
+            cells = _halved(cells)
 
     def _bounds(self, cells: _Cells, flat: Floats) -> Floats:
         """What no way over these pieces of rim can be shorter than: L changes no faster than its ends move."""
         u, v = _segments(cells.u), _segments(cells.v)
         flat = np.maximum(shapely.distance(u, v), flat - cells.size / 2)
-        bounds: Floats = self.a.gap(cells.p, u) + np.hypot(flat, cells.height) + self.b.gap(cells.q, v) - cells.slack
-        return bounds
+        bounds: Floats = self.a.gap(cells.p, u) + np.hypot(flat, cells.height) + self.b.gap(cells.q, v)
+        return np.maximum(bounds, self._tangents(cells)) - cells.slack
+
+    def _tangents(self, cells: _Cells) -> Floats:
+        """Bounds from the slope in the middle.
+
+        With L a straight line, which is never too long, and convex conductors, the length is a convex function of the
+        places on both rims: it lies above its tangent.
+        """
+        u, v = _middles(cells.u), _middles(cells.v)
+        line, size_u, size_v = u - v, _lengths(cells.u), _lengths(cells.v)
+        along_u, along_v = _units(cells.u), _units(cells.v)
+        rise = np.hypot(np.hypot(line[:, 0], line[:, 1]), cells.height)
+        lean = line / np.where(rise > 0, rise, 1.0)[:, None]
+        slope_u = self.a.slope(cells.p, u, along_u) + (lean * along_u).sum(axis=1)
+        slope_v = self.b.slope(cells.q, v, along_v) - (lean * along_v).sum(axis=1)
+        length = self.a.gap(cells.p, shapely.points(u)) + rise + self.b.gap(cells.q, shapely.points(v))
+        bound = length - np.abs(slope_u) * size_u / 2 - np.abs(slope_v) * size_v / 2
+        convex = self.a.convex[cells.p] & self.b.convex[cells.q] & np.isfinite(length)
+        return np.where(convex, bound, 0.0)
 
     def _lengths(self, cells: _Cells, flat: Floats) -> Floats:
         """Length of the way over the middles of both pieces of rim; infinite where inner copper is not there."""
@@ -315,76 +428,69 @@ class _Search:
 
     def _flat(self, cells: _Cells) -> Floats:
         """L between the middles of both pieces of rim."""
-        line = shapely.linestrings(np.stack((_middles(cells.u), _middles(cells.v)), axis=1))
-        flat: Floats = shapely.length(line)
-        blocked = np.flatnonzero((flat > 0) & shapely.intersects(self.air.inside, line))
-        flat[blocked] = self.air.around(cells.take(blocked))
-        return flat
+        return self.voids.distances(_middles(cells.u), _middles(cells.v), cells.rim, cells.middle)
 
-    def _told(self, keys: Keys, floor: Floats, won: dict[int, _Cells]) -> Ways:
-        numbers = np.array([n for n in sorted(won) if floor[n] < self.limit], dtype=np.intp)
-        cells = [won[number] for number in numbers.tolist()]
+    def _told(self, keys: Keys, floor: Floats) -> Ways:
+        numbers = np.array([n for n in sorted(self.won) if floor[n] < self.limit], dtype=np.intp)
+        if not len(numbers):
+            return _no_ways()
+        cells = _stacked([self.won[number] for number in numbers.tolist()])
         points = np.empty(len(cells), dtype=object)
-        points[:] = [self._points(cell) for cell in cells]
-        rows = np.array([(self.a.row[c.p[0]], self.b.row[c.q[0]]) for c in cells], dtype=np.intp).reshape(-1, 2)
-        return Ways(keys[numbers], np.maximum(floor[numbers], 0.0), rows[:, 0], rows[:, 1], points)
+        points[:] = self._points(cells)
+        first, second = self.a.row[cells.p], self.b.row[cells.q]
+        return Ways(keys[numbers], np.maximum(floor[numbers], 0.0), first, second, points)
 
-    def _points(self, cell: _Cells) -> Floats:
-        """The way over one cell, bent where it is shortest on the straight pieces of rim that the cell is part of."""
-        u, v = _middles(cell.u)[0], _middles(cell.v)[0]
-        if shapely.intersects(self.air.inside, shapely.LineString((u, v))):
-            line = self.air.within(cell)
-        else:
-            line = self._settled(cell, u, v)
-        start, end = self.a.foot(int(cell.p[0]), line[0]), self.b.foot(int(cell.q[0]), line[-1])
-        return np.concatenate((start[None], line, end[None]))
+    def _points(self, cells: _Cells) -> list[Floats]:
+        """Ways over the middles of cells, or over the best places nearby where the void is open between them."""
+        u, v = _middles(cells.u), _middles(cells.v)
+        lines = [self.voids.line(*row) for row in zip(u, v, cells.rim, cells.middle, strict=True)]
+        settled = self._settled(cells)
+        lines = [two if len(line) == 2 else line for line, two in zip(lines, settled, strict=True)]
+        start = self.a.feet(cells.p, np.array([line[0] for line in lines]))
+        end = self.b.feet(cells.q, np.array([line[-1] for line in lines]))
+        return [np.concatenate((s[None], line, e[None])) for s, line, e in zip(start, lines, end, strict=True)]
 
-    def _settled(self, cell: _Cells, u: Floats, v: Floats) -> Floats:
-        """Move u and v, nearly the best already, to the best places nearby."""
-        ends = self.air.rims.ends[cell.rim[0]]
-        size = np.maximum(_lengths(ends), GRAZE)[:, None]
-        along = (ends[:, 2:] - ends[:, :2]) / size
-        at = np.einsum("ij,ij->i", np.stack((u, v)) - ends[:, :2], along)
+    def _settled(self, cells: _Cells) -> Floats:
+        """Middles of u and v moved to where the way is shortest along their pieces of rim, (n, 2, 2)."""
+        ends = self.voids.rims.ends[cells.rim]
+        size = np.maximum(np.hypot(*(ends[..., 2:] - ends[..., :2]).T).T, GRAZE)
+        along = (ends[..., 2:] - ends[..., :2]) / size[..., None]
+        at = ((np.stack((_middles(cells.u), _middles(cells.v)), axis=1) - ends[..., :2]) * along).sum(axis=2)
 
-        def place(parts: Floats) -> Floats:
-            places: Floats = ends[:, :2] + np.clip(parts, 0.0, size[:, 0])[:, None] * along
-            return places
+        def length(parts: Floats) -> Floats:
+            u, v = np.moveaxis(ends[..., :2] + parts[..., None] * along, 1, 0)
+            flat = np.hypot(*(u - v).T)
+            return (
+                self.a.gap(cells.p, shapely.points(u))
+                + np.hypot(flat, cells.height)
+                + self.b.gap(cells.q, shapely.points(v))
+            )
 
-        def length(parts: Floats) -> float:
-            one, two = place(parts)
-            gaps = self.a.gap(cell.p, shapely.points(one[None])) + self.b.gap(cell.q, shapely.points(two[None]))
-            return float(gaps[0] + np.hypot(np.hypot(*(one - two)), cell.height[0]))
-
-        found = minimize(length, at, method="Nelder-Mead", options={"xatol": 1e-6, "fatol": 1e-12})
-        return place(found.x if found.fun <= length(at) else at)
-
-
-def _cut(rims: Rims) -> Rims:
-    """Rims whose straight pieces are no longer than RUN."""
-    count = np.maximum(np.ceil(rims.length / RUN), 1).astype(np.intp)
-    row, step = np.repeat(np.arange(len(rims)), count), _counted(count)
-    size = (rims.length / count)[row]
-    part = np.stack((step / count[row], (step + 1) / count[row]), axis=1)
-    a, b = rims.ends[row, 0:2], rims.ends[row, 2:4]
-    ends = np.hstack([a + part[:, k : k + 1] * (b - a) for k in (0, 1)])
-    bend = np.where(step == 0, rims.bend_before[row], 0.0)
-    s, loop, slack = rims.s[row] + step * size, rims.loop[row], rims.slack[row]
-    return Rims(ends, s, size, loop, slack, bend, np.zeros(len(row)), rims.perimeter)
+        step, best = np.full(len(cells), PIECE / 8), length(at)
+        while step.max() > SETTLED:
+            tried = [np.clip(at + step[:, None] * move, 0.0, size) for move in _MOVES]
+            lengths = np.stack([length(parts) for parts in tried])
+            which = lengths.argmin(axis=0)
+            better = lengths.min(axis=0) < best
+            best = np.where(better, lengths.min(axis=0), best)
+            at = np.where(better[:, None], np.stack(tried)[which, np.arange(len(at))], at)
+            step = np.where(better, step, step / 2)
+        places: Floats = ends[..., :2] + at[..., None] * along
+        return places
 
 
-def _outmost(rims: Rims) -> tuple[Floats, Floats]:
-    """The corners of each loop that lie farthest in eight directions, (loops, 8, 2), and where along it they are."""
-    angle = np.arange(8) * np.pi / 4
-    reach = rims.ends[:, :2] @ np.stack((np.cos(angle), np.sin(angle)))
-    corners = [np.flatnonzero(rims.loop == loop) for loop in range(len(rims.perimeter))]
-    rows = np.array([own[reach[own].argmax(axis=0)] for own in corners], dtype=np.intp).reshape(-1, 8)
-    return rims.ends[rows, :2], rims.s[rows]
+def _stacked(parts: Sequence[Table]) -> Table:
+    """Tables one below the other."""
+    kind = type(parts[0])
+    return kind(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(kind)))
 
 
-def _counted(counts: Rows) -> Rows:
-    """0 .. n-1 for each count, one after the other."""
-    steps: Rows = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-    return steps
+def _most_promising(group: Rows, bound: Floats) -> Rows:
+    """The FEW rows of each group with the lowest bounds."""
+    order = np.lexsort((bound, group))
+    starts = np.flatnonzero(np.concatenate(([True], np.diff(group[order]) != 0)))
+    place = np.arange(len(order)) - np.repeat(starts, np.diff(np.append(starts, len(order))))
+    return order[place < FEW]
 
 
 def _improving(group: Rows, length: Floats, best: Floats) -> list[int]:
@@ -403,7 +509,7 @@ def _halved(cells: _Cells) -> _Cells:
         for two in (0, 1):
             at = np.hstack((_half(cells.at[:, :2], one, 1), _half(cells.at[:, 2:], two, 1)))
             parts.append(replace(cells, u=_half(cells.u, one, 2), v=_half(cells.v, two, 2), at=at))
-    return _Cells(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(_Cells)))
+    return _stacked(parts)
 
 
 def _half(ends: Floats, which: int, width: int) -> Floats:
@@ -413,24 +519,14 @@ def _half(ends: Floats, which: int, width: int) -> Floats:
     return np.hstack((middle, b) if which else (a, middle))
 
 
-def _taut(points: Floats) -> Floats:
-    """A string along a rim with the board on its left, pulled tight on the right."""
-    u, v = points[0], points[-1]
-    along, away = v - u, points - u
-    right = points[along[0] * away[:, 1] - along[1] * away[:, 0] < 0]
-    hull = shapely.convex_hull(shapely.MultiPoint([u, v, *right]))
-    if hull.geom_type != "Polygon":
-        return np.stack((u, v))
-    ring: Floats = shapely.get_coordinates(orient(hull))[:-1]
-    start = int(np.argmin(np.hypot(*(ring - u).T)))
-    ring = np.roll(ring, -start, axis=0)
-    end = int(np.argmin(np.hypot(*(ring - v).T)))
-    return ring[: end + 1]
-
-
 def _segments(ends: Floats) -> Shapes:
     lines: Shapes = shapely.linestrings(ends.reshape(-1, 2, 2))
     return lines
+
+
+def _units(ends: Floats) -> Floats:
+    units: Floats = (ends[:, 2:4] - ends[:, 0:2]) / np.maximum(_lengths(ends), 1e-300)[:, None]
+    return units
 
 
 def _middles(ends: Floats) -> Floats:
@@ -441,10 +537,6 @@ def _middles(ends: Floats) -> Floats:
 def _lengths(ends: Floats) -> Floats:
     lengths: Floats = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     return lengths
-
-
-def _length_of(points: Floats) -> float:
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
 def _no_ways() -> Ways:

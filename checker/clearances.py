@@ -197,7 +197,7 @@ class _Search:
             out = (node[one] == node[two]) | ((ga >= gb) if ordered else np.False_)
             return np.where(out, -1, ga * count + gb)
 
-        return joined([straight, self._over_edges(self.air.ways(a, b, layer, float(limits[0]), ask))])
+        return joined([straight, self._over_edges(self.air.ways(a, b, layer, node, float(limits[0]), ask))])
 
     def _straight(self, near: Nearest) -> Legs:
         node = self.bodies.node

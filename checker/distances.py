@@ -280,7 +280,7 @@ def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]
     along = np.array([-normal[1], normal[0]])
     low, high = -np.inf, np.inf
     for shape, offset, point in skeletons:
-        edges = _edges(shape).reshape(-1, 2, 2) - point
+        edges = edges_of(shape).reshape(-1, 2, 2) - point
         place = np.sort(edges @ along, axis=1)
         facing = (np.abs(edges @ normal - offset) <= SAME).all(axis=1)
         facing &= (place[:, 0] <= SAME) & (place[:, 1] >= -SAME)
@@ -356,7 +356,7 @@ def _curved(a: Pieces, b: Pieces, row: int) -> tuple[Floats, Floats]:
     if not np.isnan(b.arc[row, 0]):
         start, end = arc_to_arc(arc, b.arc[row : row + 1])
         return start[0], end[0]
-    edges = _edges(b.shape[row])
+    edges = edges_of(b.shape[row])
     if b.shape[row].geom_type == "Polygon":
         tip: Floats = _tips(arc)[0][0]
         if shapely.intersects_xy(b.shape[row], *tip):
@@ -366,7 +366,7 @@ def _curved(a: Pieces, b: Pieces, row: int) -> tuple[Floats, Floats]:
     return start[best], end[best]
 
 
-def _edges(shape: shapely.Geometry) -> Floats:
+def edges_of(shape: shapely.Geometry) -> Floats:
     """Edges of a Point, LineString or Polygon as segments, shape (k, 4)."""
     if shape.geom_type == "Point":
         return np.array([[shape.x, shape.y, shape.x, shape.y]])
