@@ -92,17 +92,6 @@ class Corners:
         mask: Bools = ((a >= -tiny) & (b >= -tiny)) | ((a <= tiny) & (b <= tiny))
         return mask
 
-    def taut_towards(self, corner: Rows, pieces: Floats) -> Bools:
-        """Whether a path from some point of each piece can bend round its corner; may say yes too often."""
-        at = self.at[corner]
-        side = np.empty((len(corner), 4))
-        for k, (end, neighbour) in enumerate(((0, self.before), (0, self.after), (2, self.before), (2, self.after))):
-            side[:, k] = cross(pieces[:, end : end + 2] - at, neighbour[corner] - at)
-        side[np.abs(side) <= 1e-9] = 0.0
-        apart = (side[:, 0] * side[:, 1] < 0) & (side[:, 2] * side[:, 3] < 0)
-        mask: Bools = ~(apart & (side[:, 0] * side[:, 2] > 0))
-        return mask
-
 
 class Sight:
     """Answers whether straight lines on a face stay on the board."""

@@ -10,7 +10,7 @@ paired by a join over directions and not window by window.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import shapely
@@ -117,14 +117,10 @@ class Walls:
     def _approaches(self, starts: Starts) -> Approaches:
         boxes = boxes_of(self.rims.ends)
         pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - starts.behind)
-        return _stacked([self._approach(starts, a, b) for a, b in pairs])
+        return _stacked([part for a, b in pairs for part in self._approach(starts, a, b)])
 
-    def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Approaches:
+    def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
         """Unfold pieces beside their rims; those behind the rim or too far away drop out."""
-        corner = starts.corner[start]
-        taut = corner < 0
-        taut[~taut] = self.corners.taut_towards(corner[~taut], self.rims.ends[rim[~taut]])
-        start, rim = start[taut], rim[taut]
         front, world, piece = _unfolded(starts.ends[start], self.rims, rim)
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
@@ -140,10 +136,38 @@ class Walls:
             reach=reach,
             behind=starts.behind[start],
             lower=lower + starts.behind[start],
-            angle=_angles(piece, window, self.rims, rim, starts.corner[start] >= 0),
+            angle=_window_angles(piece, window),
             depth=np.full(len(rim), self.thickness),
         )
-        return out.take(out.lower <= self.limit)
+        near, corner = out.lower <= self.limit, starts.corner[start]
+        yield _widened(out.take(near & (corner < 0)), self.rims)
+        for cone in (1.0, -1.0):
+            yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone)
+
+    def _from_corners(self, out: Approaches, corner: Rows, cone: float) -> Approaches:
+        """Approaches from corners, kept to the directions in which a shortest path can leave after its bend there.
+
+        A path that comes round a corner at the end of its own window leaves at most by the corner's bend off the rim:
+        else it could be shortened on the other side.
+        """
+        rims, corners = self.rims, self.corners
+        unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
+        before, after = corners.at[corner] - corners.before[corner], corners.after[corner] - corners.at[corner]
+        turned = np.column_stack([_angle_from(unit, cone * way) for way in (before, after)])
+        low, high = turned.min(axis=1), turned.max(axis=1)
+        wraps = high - low > np.pi
+        low, high = np.where(wraps, -np.pi, low), np.where(wraps, np.pi, high)
+        low, high = np.maximum(low, out.angle[:, 0]), np.minimum(high, out.angle[:, 1])
+        at_rim = out.piece[:, 1] <= _AT_RIM
+        starts, ends = np.abs(out.piece[:, :1] - out.window).T <= _AT_RIM
+        own = at_rim & (starts | ends)
+        low, high = np.where(own, out.angle[:, 0], low), np.where(own, out.angle[:, 1], high)
+        wide = _widened(replace(out, angle=np.column_stack((low, high))), rims, out.angle)
+        low, high = wide.angle.T
+        low = np.where(own & starts, np.pi / 2 - rims.bend_before[out.rim], low)
+        high = np.where(own & ends, -np.pi / 2 + rims.bend_after[out.rim], high)
+        possible = np.where(own, cone > 0, low <= high + 2 * _SLIGHT)
+        return replace(wide, angle=np.column_stack((low, high))).take(possible)
 
     def _in_walls(self, face: int) -> Approaches:
         """Copper in the walls as seen over the rim of one face."""
@@ -182,10 +206,20 @@ class Walls:
         for turn in (-1, 0, 1):
             offset = turn * self.rims.perimeter[far.loop]
             boxes_far = _direction_boxes(-far.angle[:, ::-1], far.piece, place[far.loop] + offset)
-            for a, b in joins(boxes_near, boxes_far, 0.0):
+            for pair in joins(boxes_near, boxes_far, 0.0):
+                a, b = pair
                 kept = near.lower[a] + far.lower[b] + far.depth[b] <= self.limit
-                kept &= self.wanted(near.node[a], far.node[b]) & _may_pass(near, far, a, b, offset[b])
+                kept &= self._shorter_way_round(near.window[a], far.window[b] + offset[b, None], near.loop[a])
+                kept &= self.wanted(near.node[a], far.node[b])
+                a, b = a[kept], b[kept]
+                kept = _may_pass(near, far, a, b, offset[b])
                 yield self._cross(near.take(a[kept]), far.take(b[kept]), offset[b[kept]], face)
+
+    def _shorter_way_round(self, first: Floats, second: Floats, loop: Ints) -> Bools:
+        """Whether some way between two windows is no longer than half the loop: else the other way round is shorter."""
+        gap = np.maximum(second[:, 0] - first[:, 1], first[:, 0] - second[:, 1])
+        mask: Bools = gap <= self.rims.perimeter[loop] / 2
+        return mask
 
     def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> Edges:
         """Go through both windows on the shortest way."""
@@ -380,22 +414,31 @@ def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
     return depths
 
 
-def _angles(piece: Floats, window: Floats, rims: Rims, rim: Rows, corner: Bools) -> Floats:
-    """Directions in which straight lines from unfolded pieces leave through their windows, widened by the bends.
-
-    A path that comes round a corner at the end of its window leaves at most by the corner's bend off the rim: else
-    it could be shortened on the other side.
-    """
-    before, after = rims.bend_before[rim], rims.bend_after[rim]
+def _window_angles(piece: Floats, window: Floats) -> Floats:
+    """Directions, from straight across, in which straight lines from unfolded pieces pass their windows, (n, 2)."""
     x, y = piece[:, [0, 2]], piece[:, [1, 3]]
-    low = np.arctan2(window[:, :1] - x, y).min(axis=1) - before
-    high = np.arctan2(window[:, 1:] - x, y).max(axis=1) + after
+    low = np.arctan2(window[:, :1] - x, y).min(axis=1)
+    high = np.arctan2(window[:, 1:] - x, y).max(axis=1)
     at_rim = y.min(axis=1) <= _AT_RIM
-    low, high = np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)
-    starts, ends = np.abs(x[:, :1] - window).T <= _AT_RIM
-    low = np.where(at_rim & corner & starts, np.pi / 2 - before, low)
-    high = np.where(at_rim & corner & ends, -np.pi / 2 + after, high)
-    return np.column_stack((low, high))
+    return np.column_stack((np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)))
+
+
+def _widened(out: Approaches, rims: Rims, windows: Floats | None = None) -> Approaches:
+    """Approaches with the directions that a path may take on the wall after a bend at an end of its window.
+
+    It bends there only where the board reaches round, and only if it may pass that end at all.
+    """
+    low, high = out.angle.T
+    first, last = (out.angle if windows is None else windows).T
+    low = np.where(low <= first + _SLIGHT, low - rims.bend_before[out.rim], low)
+    high = np.where(high >= last - _SLIGHT, high + rims.bend_after[out.rim], high)
+    return replace(out, angle=np.column_stack((low, high)))
+
+
+def _angle_from(unit: Floats, way: Floats) -> Floats:
+    """Direction of a way on the face, from straight across a rim of direction `unit`."""
+    angle: Floats = np.arctan2(np.einsum("ij,ij->i", unit, way), -cross(unit, way))
+    return angle
 
 
 def _direction_boxes(angle: Floats, piece: Floats, shift: Floats) -> Floats:

@@ -156,7 +156,7 @@ def _leg(
 
 def _search(n: int, u: np.ndarray, v: np.ndarray, w: np.ndarray, spots: Spots) -> tuple[float, Spots]:
     order = np.lexsort((w, v, u))
-    u, v, w = u[order], v[order], np.maximum(w[order], 1e-13)
+    u, v, w = u[order], v[order], w[order] + 1e-9  # of equal paths the one with fewest points
     first = np.concatenate(([True], (np.diff(u) != 0) | (np.diff(v) != 0)))
     graph = coo_array((w[first], (u[first], v[first])), shape=(n + 2, n + 2)).tocsr()
     far, before = dijkstra(graph, directed=False, indices=[n], return_predecessors=True)
