@@ -7,6 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("patient", deadline=None)  # a busy machine is no failure
+settings.load_profile("patient")
 
 GOLDENS = Path(__file__).parent.parent / "fixtures"
 

@@ -73,7 +73,7 @@ def _occupied(scene: Scene, layer: SceneLayer, view: View) -> Grid:
     for shape in scene.shapes:
         if shape.role in (TRACE, PAD) and shape.layer == layer.id:
             starts, ends = shape.lines.within(view.window, shape.width / 2).legs()
-            grid.mark_points(along(view.at_all(starts), view.at_all(ends)))
+            grid.mark_points(along(view.at_all(starts), view.at_all(ends)), shape.width / 2 * view.scale)
     return grid
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import maximum_filter
 
 Points = npt.NDArray[np.float64]  # (n, 2)
 XY = tuple[float, float]
@@ -19,6 +20,7 @@ Box = tuple[float, float, float, float]
 CELL = 4.0
 DISTANCES = (26.0, 38.0, 54.0, 76.0, 105.0, 145.0, 200.0, 270.0)
 DIRECTIONS = 24
+MOST_AROUND = 20  # cells; a wider trace fills the picture anyway
 GAP = 3.0  # px kept free around a badge
 COPPER_COST, DISTANCE_COST, LEADER_COST, BLOCKED_COST = 30.0, 0.5, 40.0, 10_000.0
 
@@ -47,12 +49,17 @@ class Grid:
         self._cells = np.zeros((int(height / CELL) + 2, int(width / CELL) + 2))
         self._sums: npt.NDArray[np.float64] | None = None
 
-    def mark_points(self, points: Points) -> None:
-        """Mark the cells of points, shape (n, 2)."""
+    def mark_points(self, points: Points, reach: float = 0.0) -> None:
+        """Mark the cells of points, shape (n, 2), and those within about `reach` of them."""
         cells = np.floor((points - np.array(self.frame[:2])) / CELL).astype(np.int64)
         rows, columns = self._cells.shape
         inside = (cells >= 0).all(axis=1) & (cells[:, 0] < columns) & (cells[:, 1] < rows)
-        self._cells[cells[inside, 1], cells[inside, 0]] = 1.0
+        fresh = np.zeros_like(self._cells)
+        fresh[cells[inside, 1], cells[inside, 0]] = 1.0
+        around = min(round(reach / CELL), MOST_AROUND)
+        if around > 0:
+            fresh = maximum_filter(fresh, 2 * around + 1, mode="constant")
+        np.maximum(self._cells, fresh, out=self._cells)
         self._sums = None
 
     def mark_line(self, start: XY, end: XY) -> None:

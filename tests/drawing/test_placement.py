@@ -18,7 +18,7 @@ def overlap(a: Badge, b: Badge) -> bool:
     return a.box[0] < b.box[2] and b.box[0] < a.box[2] and a.box[1] < b.box[3] and b.box[1] < a.box[3]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(PLACES, max_size=25))
 def test_badges_keep_off_each_other_and_inside_the_frame(places: list[tuple[float, float]]) -> None:
     badges = place_badges(FRAME, [(place, HALF) for place in places], Grid(FRAME), ())
@@ -36,7 +36,7 @@ def test_many_findings_at_one_place_still_get_badges_apart(count: int) -> None:
     assert not [(a, b) for i, a in enumerate(badges) for b in badges[:i] if overlap(a, b)]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(PLACES)
 def test_a_badge_keeps_off_what_is_taken(place: tuple[float, float]) -> None:
     taken = (place[0] - 60, place[1] - 10, place[0] + 60, place[1] + 10)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from gerbonara import GerberFile
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checker.drawing.scene import callouts_of
@@ -64,6 +64,7 @@ def test_it_says_what_it_is() -> None:
     assert "%TF.FileFunction,Other,Findings*%" in written("gerber", sample.outcome())
 
 
+@settings(max_examples=30)
 @given(st.lists(st.tuples(st.floats(0, 30), st.floats(0, 30)), min_size=2, max_size=12))
 def test_numbers_do_not_stand_on_each_other(places: list[tuple[float, float]]) -> None:
     found = [Finding(rule="x", level=Level.NOTE, message="m", at=at, nets=(str(i),)) for i, at in enumerate(places)]
