@@ -24,6 +24,8 @@ from parsers.trouble import Doubt, Place
 
 SNAP = 0.0005  # mm; ends within this are one point: half of the contract's error bound
 QUIET = 0.02  # mm; gaps up to this are rounding of turned shapes: no cutter is that small
+MAX_CROSSINGS = 1_000_000  # pairs of lines; a contour of any length has a few per line
+SAMPLE = 256  # lines asked to learn how dense the layer is
 CLOSE = 0.1  # mm; wider gaps up to this are closed, with a doubt
 
 
@@ -86,6 +88,9 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
     lines, rows = lines[kept], rows[kept]
     if not len(lines):
         return shapely.Polygon(), []
+    if _crossings(lines) > MAX_CROSSINGS:
+        why = f"{len(lines)} lines cross each other all over; a profile is a few closed contours, export it again"
+        return shapely.Polygon(), [Doubt(f"{name} is no profile", why, Place(name))]
     lines = _pruned(_snapped(lines))
     doubts = []
     bridges = _bridges(lines)
@@ -97,6 +102,13 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
         doubts.append(Doubt(f"profile of {name} is not closed", why, place))
     shape, unclear = _filled(np.concatenate((lines, bridges)), name)
     return shape, doubts + unclear
+
+
+def _crossings(lines: Shapes) -> float:
+    """About how many pairs of lines have boxes that meet, from a sample."""
+    sample = lines[:: max(len(lines) // SAMPLE, 1)]
+    met = shapely.STRtree(lines).query(sample).shape[1]
+    return float(met) / len(sample) * len(lines)
 
 
 def _ends(lines: Shapes) -> Floats:

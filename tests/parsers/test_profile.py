@@ -165,6 +165,22 @@ def test_clear_objects_in_a_profile_are_doubted() -> None:
     ]
 
 
+def test_a_layer_full_of_crossing_lines_is_no_profile() -> None:
+    """Thousands of lines across each other are refused in one line, not worked on for hours."""
+    grid = [line for i in range(1500) for line in ((0.0, 0.01 * i, 90.0, 0.01 * i), (0.01 * i, 0.0, 0.01 * i, 90.0))]
+    assert [d.what for d in outline(strokes(grid)).doubts] == ["p.gbr is no profile", NOTHING]
+
+
+def test_a_long_contour_is_a_profile() -> None:
+    """A round board of twenty thousand short lines is read."""
+    angles = np.linspace(0, 2 * np.pi, 20_000, endpoint=False)
+    points = [(50 * float(np.cos(a)), 50 * float(np.sin(a))) for a in angles]
+    found = outline(strokes(ring(*points)))
+    assert found.doubts == ()
+    assert found.outline is not None
+    assert found.outline.shape.area == pytest.approx(np.pi * 2500, rel=1e-4)
+
+
 @given(
     st.lists(st.tuples(st.integers(1, 9), st.integers(1, 9)), max_size=6, unique=True),
     st.randoms(use_true_random=False),
