@@ -165,6 +165,14 @@ def _convex(shapes: Shapes, solid: Bools) -> tuple[Shapes, Rows]:
     return np.concatenate((shapes[kept], _segments(ends))), owner
 
 
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Conductors prepared for ways over edges."""
+
+    side: _Side
+    near: _Near
+
+
 class Air:
     """The voids of a board, ready for ways through them.
 
@@ -178,23 +186,29 @@ class Air:
         self.depth = depth
         self.voids = Voids(board)
 
-    def ways(self, a: Pieces, b: Pieces, layer: Ints, node: Ints, limit: float, ask: Ask) -> Ways:
-        """Find the shortest way of every group of pairs of conductors.
+    def reach(self, part: Pieces, layer: Ints, node: Ints, limit: float) -> Reach:
+        """Prepare conductors for ways up to a limit.
 
         Parameters
         ----------
         layer, node : of every conductor; conductors of one node are always of one group
-        limit : mm; ways that are not shorter are left out
+        """
+        side = _Side(part.take(self._within(part, limit)), layer, len(self.depth))
+        return Reach(side, self._near_runs(side, node, limit))
+
+    def ways(self, a: Reach, b: Reach, limit: float, ask: Ask) -> Ways:
+        """Find the shortest way of every group of pairs of conductors.
+
+        Parameters
+        ----------
+        limit : mm, no greater than the one that `a` and `b` were prepared for; ways that are not shorter are left out
         ask : puts pairs of conductors into groups
         """
-        stretches = self.voids.stretches
-        if not len(a) or not len(b) or not stretches.runs or limit <= self._least_height():
+        if not len(a.near) or not len(b.near) or limit <= self._least_height():
             return _no_ways()
-        sides = [_Side(part.take(self._within(part, limit)), layer, len(self.depth)) for part in (a, b)]
-        near = [self._near_runs(side, node, limit) for side in sides]
-        search = _Search(self, (sides[0], sides[1]), (near[0], near[1]), limit)
-        for i, j in self._run_pairs(near[0], near[1], limit):
-            search.add(_joined(near[0], near[1], i, j), ask)
+        search = _Search(self, (a.side, b.side), (a.near, b.near), limit)
+        for i, j in self._run_pairs(a.near, b.near, limit):
+            search.add(_joined(a.near, b.near, i, j), ask)
         return search.found() if search.keys else _no_ways()
 
     def _within(self, part: Pieces, limit: float) -> Rows:
@@ -460,11 +474,9 @@ class _Search:
         def length(parts: Floats) -> Floats:
             u, v = np.moveaxis(ends[..., :2] + parts[..., None] * along, 1, 0)
             flat = np.hypot(*(u - v).T)
-            return (
-                self.a.gap(cells.p, shapely.points(u))
-                + np.hypot(flat, cells.height)
-                + self.b.gap(cells.q, shapely.points(v))
-            )
+            gaps = self.a.gap(cells.p, shapely.points(u)) + self.b.gap(cells.q, shapely.points(v))
+            lengths: Floats = gaps + np.hypot(flat, cells.height)
+            return lengths
 
         step, best = np.full(len(cells), PIECE / 8), length(at)
         while step.max() > SETTLED:

@@ -13,50 +13,32 @@ from functools import lru_cache
 import numpy as np
 import shapely
 
-from checker.air import Air, Ways
+from checker.air import Air, Reach, Ways
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
 from checker.distances import Judged, Keys, Nearest, Pieces, closest, pieces
-from checker.findings import XY, Finding, Level
 from checker.hops import Chain, Legs, chains, clusters, joined
 from checker.layout import Layout
+from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
 from checker.spacing_table import CLEARANCE, INNER, OUTER, THROUGH, Required
 from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 KINDS = (OUTER, INNER, THROUGH)
-EDGE, SEVERAL = "edge", "several"  # places beside layers and THROUGH
-SAFETY_HARM = 1e6  # what falls short of a barrier stands before whatever only makes noise
-HINT = "Move the copper apart, remove what bridges the way, or use a wider isolator."
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One stretch of a path, seen from above."""
+@dataclass(frozen=True)
+class _Conductors:
+    """Conductors of one side, or third copper: cut for searching, and what of them is near free edges."""
 
-    on: str  # top | bottom | an inner layer's id | "L1 to L3" | edge | copper
-    points: tuple[XY, ...]
-    length: float  # mm; of copper: the distance hopped over
-    counts: bool
-    net: str | None = None  # of copper
+    pieces: Pieces
+    reach: Reach | None  # None: ways over edges are not asked for
 
+    def on(self, mask: Bools) -> _Conductors:
+        """Those of a layer, given by a mask over the pieces; no way over an edge stays on one layer."""
+        return _Conductors(self.pieces.take(mask), None)
 
-@dataclass(frozen=True, slots=True)
-class Shortfall:
-    """A path that is shorter than required, between two nets of a separation."""
-
-    separation: Separation
-    required: Required
-    measured: float  # mm, as the rules count, less tolerance
-    raw: float  # mm, every stretch off copper in full
-    nets: tuple[str, str]
-    place: str  # a layer id, THROUGH, EDGE or SEVERAL
-    layer: int | None  # None: on several
-    parts: tuple[Part, ...]
-
-    @property
-    def worst(self) -> tuple[float, float]:
-        """Order of shortfalls between the same nets: the least share of its requirement first."""
-        return self.measured / self.required.value, self.raw
+    def __len__(self) -> int:
+        return len(self.pieces)
 
 
 @lru_cache(maxsize=1)
@@ -102,8 +84,14 @@ class _Search:
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        shapes = self.bodies.shapes
-        self.a, self.b = (pieces(shapes, rows) for rows in separation.sides)
+        self.a, self.b, self.third = (self._conductors(rows) for rows in (*separation.sides, separation.third))
+
+    def _conductors(self, rows: Rows) -> _Conductors:
+        cut = pieces(self.bodies.shapes, rows)
+        if self.air is None or self.limits[0] <= 0:
+            return _Conductors(cut, None)
+        layer, node = self.bodies.shapes.layer, self.bodies.node
+        return _Conductors(cut, self.air.reach(cut, layer, node, float(self.limits[0])))
 
     def _kinds(self) -> list[str]:
         """Kind of each place: the layers, then through the board, then over an edge."""
@@ -126,18 +114,16 @@ class _Search:
 
     def _chained(self) -> list[Shortfall]:
         """Paths over third copper: on each layer, then wherever they lead."""
-        third = pieces(self.bodies.shapes, self.separation.third)
-        if not len(third):
+        if not len(self.third):
             return []
         layer = self.bodies.shapes.layer
         found = []
         for number in range(self.layers):
-            one, two, mid = (p.take(layer[p.row] == number) for p in (self.a, self.b, third))
-            found += self._via(one, two, mid)
-        found += [s for s in self._via(self.a, self.b, third) if s.place == SEVERAL]
+            found += self._via(*(c.on(layer[c.pieces.row] == number) for c in (self.a, self.b, self.third)))
+        found += [s for s in self._via(self.a, self.b, self.third) if s.layer is None]
         return found
 
-    def _via(self, a: Pieces, b: Pieces, third: Pieces) -> list[Shortfall]:
+    def _via(self, a: _Conductors, b: _Conductors, third: _Conductors) -> list[Shortfall]:
         """Paths over third copper among the given conductors."""
         node, nodes = self.bodies.node, self.bodies.nodes
         everything = np.zeros(len(self.bodies), dtype=np.int32)
@@ -163,7 +149,7 @@ class _Search:
         return counts
 
     def _legs(
-        self, a: Pieces, b: Pieces, group_a: Ints, group_b: Ints, limits: Floats, *, ordered: bool = False
+        self, a: _Conductors, b: _Conductors, group_a: Ints, group_b: Ints, limits: Floats, *, ordered: bool = False
     ) -> Legs:
         """The shortest leg of each two groups in each place.
 
@@ -188,8 +174,8 @@ class _Search:
             limit = np.where(out, -1.0, limits[self.kind[place]])
             return Judged((ga * count + gb) * (self.layers + 1) + place, self._rise(here, there), limit)
 
-        straight = self._straight(closest(a, b, float(limits.max()), judge))
-        if self.air is None or limits[0] <= 0:
+        straight = self._straight(closest(a.pieces, b.pieces, float(limits.max()), judge))
+        if self.air is None or a.reach is None or b.reach is None:
             return straight
 
         def ask(one: Rows, two: Rows) -> Keys:
@@ -197,7 +183,7 @@ class _Search:
             out = (node[one] == node[two]) | ((ga >= gb) if ordered else np.False_)
             return np.where(out, -1, ga * count + gb)
 
-        return joined([straight, self._over_edges(self.air.ways(a, b, layer, node, float(limits[0]), ask))])
+        return joined([straight, self._over_edges(self.air.ways(a.reach, b.reach, float(limits[0]), ask))])
 
     def _straight(self, near: Nearest) -> Legs:
         node = self.bodies.node
@@ -269,7 +255,7 @@ class _Search:
             if row:
                 hopped = (float(legs.ends[row - 1, 2]), float(legs.ends[row - 1, 3])), (x0, y0)
                 over = self.bodies.net_name(int(legs.body[row, 0]))
-                yield Part("copper", hopped, float(np.hypot(x0 - hopped[0][0], y0 - hopped[0][1])), False, over)
+                yield Part(COPPER, hopped, float(np.hypot(x0 - hopped[0][0], y0 - hopped[0][1])), False, over)
             if legs.bends[row] is None:
                 yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), float(legs.length[row]), bool(counts[row]))
             else:
@@ -305,57 +291,3 @@ def _spans(layout: Layout, barriers: Barriers) -> tuple[Ints, Ints]:
     first[edges] = 0
     last[edges] = len(layout.board.layers) - 1
     return first, last
-
-
-def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
-    """The finding that a rule makes of a shortfall."""
-    bound, required = short.separation, short.required
-    held = bound.insulation
-    over = [part.net for part in short.parts if part.on == "copper" and part.net]
-    where = layout.layer_id(short.layer) if short.layer is not None else _way(short)
-    by_way = f" by way of {', '.join(dict.fromkeys(over))}" if over else ""
-    return Finding(
-        rule=rule,
-        level=Level.ERROR,
-        message=f"{short.nets[0]} to {short.nets[1]} {short.measured:.3f} mm on {where}{by_way}, "
-        f"{required.value:.3f} mm {required.measure} required",
-        at=_middle(short),
-        layer=layout.layer_id(short.layer) if short.layer is not None else None,
-        nets=short.nets,
-        regions=bound.regions,
-        path=tuple(part.points for part in short.parts),
-        measured=short.measured,
-        required=required.value,
-        harm=SAFETY_HARM * (1 - short.measured / required.value),
-        hint=HINT,
-        detail={
-            "between": bound.title,
-            "where": required.where,
-            "voltage": required.voltage,
-            "table_row": required.rows,
-            "insulation": held.insulation,
-            "pollution_degree": held.pollution_degree,
-            "material_group": held.material_group,
-            "x_mm": bound.x,
-            "tolerance_mm": bound.tolerance,
-            "raw_mm": round(short.raw, 6),
-            "legs": [_leg(part) for part in short.parts],
-        },
-    )
-
-
-def _way(short: Shortfall) -> str:
-    """What a path on several layers runs on."""
-    return ", ".join(dict.fromkeys(part.on for part in short.parts if part.on != "copper"))
-
-
-def _middle(short: Shortfall) -> XY:
-    """The middle of the longest leg."""
-    longest = max((part for part in short.parts if part.on != "copper"), key=lambda part: part.length)
-    (x0, y0), (x1, y1) = longest.points[0], longest.points[-1]
-    return (x0 + x1) / 2, (y0 + y1) / 2
-
-
-def _leg(part: Part) -> dict[str, object]:
-    told: dict[str, object] = {"on": part.on, "length_mm": round(part.length, 6), "counts": part.counts}
-    return told | ({"net": part.net} if part.on == "copper" else {})

@@ -19,10 +19,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from checker.barriers import bind
-from checker.clearances import shortfalls, tell
+from checker.clearances import shortfalls
 from checker.findings import Finding, Level
 from checker.layout import Layout
 from checker.rules import Rule
+from checker.shortfalls import tell
 from checker.spacing_table import CLEARANCE
 from parsers.trouble import Doubt
 

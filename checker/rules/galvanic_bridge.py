@@ -28,11 +28,11 @@ import numpy as np
 import shapely
 
 from checker.barriers import Bodies, Separation, Source, bind
-from checker.clearances import SAFETY_HARM
 from checker.findings import XY, Finding, Level
 from checker.layout import Layout
 from checker.rules import Rule
 from checker.rules_file import Tie
+from checker.shortfalls import SAFETY_HARM
 from parsers.board import Component
 from parsers.primitives import TOUCH
 from parsers.trouble import Doubt

@@ -1,0 +1,99 @@
+"""Paths across a separation that are shorter than required, and the findings that rules make of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from checker.barriers import Separation
+from checker.findings import XY, Finding, Level
+from checker.layout import Layout
+from checker.spacing_table import Required
+
+EDGE, SEVERAL = "edge", "several"  # places beside layers and THROUGH
+COPPER = "copper"  # what a part of a path hops over
+SAFETY_HARM = 1e6  # what falls short of a barrier stands before whatever only makes noise
+HINT = "Move the copper apart, remove what bridges the way, or use a wider isolator."
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One stretch of a path, seen from above."""
+
+    on: str  # top | bottom | an inner layer's id | "L1 to L3" | edge | copper
+    points: tuple[XY, ...]
+    length: float  # mm; of copper: the distance hopped over
+    counts: bool
+    net: str | None = None  # of copper
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """A path that is shorter than required, between two nets of a separation."""
+
+    separation: Separation
+    required: Required
+    measured: float  # mm, as the rules count, less tolerance
+    raw: float  # mm, every stretch off copper in full
+    nets: tuple[str, str]
+    place: str  # a layer id, THROUGH, EDGE or SEVERAL
+    layer: int | None  # None: on several
+    parts: tuple[Part, ...]
+
+    @property
+    def worst(self) -> tuple[float, float]:
+        """Order of shortfalls between the same nets: the least share of its requirement first."""
+        return self.measured / self.required.value, self.raw
+
+
+def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
+    """The finding that a rule makes of a shortfall."""
+    bound, required = short.separation, short.required
+    held = bound.insulation
+    over = [part.net for part in short.parts if part.on == COPPER and part.net]
+    where = layout.layer_id(short.layer) if short.layer is not None else _way(short)
+    by_way = f" by way of {', '.join(dict.fromkeys(over))}" if over else ""
+    return Finding(
+        rule=rule,
+        level=Level.ERROR,
+        message=f"{short.nets[0]} to {short.nets[1]} {short.measured:.3f} mm on {where}{by_way}, "
+        f"{required.value:.3f} mm {required.measure} required",
+        at=_middle(short),
+        layer=layout.layer_id(short.layer) if short.layer is not None else None,
+        nets=short.nets,
+        regions=bound.regions,
+        path=tuple(part.points for part in short.parts),
+        measured=short.measured,
+        required=required.value,
+        harm=SAFETY_HARM * (1 - short.measured / required.value),
+        hint=HINT,
+        detail={
+            "between": bound.title,
+            "where": required.where,
+            "voltage": required.voltage,
+            "table_row": required.rows,
+            "insulation": held.insulation,
+            "pollution_degree": held.pollution_degree,
+            "material_group": held.material_group,
+            "x_mm": bound.x,
+            "tolerance_mm": bound.tolerance,
+            "raw_mm": round(short.raw, 6),
+            "legs": [_leg(part) for part in short.parts],
+        },
+    )
+
+
+def _way(short: Shortfall) -> str:
+    """What a path on several layers runs on."""
+    return ", ".join(dict.fromkeys(part.on for part in short.parts if part.on != COPPER))
+
+
+def _middle(short: Shortfall) -> XY:
+    """The middle of the longest leg."""
+    longest = max((part for part in short.parts if part.on != COPPER), key=lambda part: part.length)
+    (x0, y0), (x1, y1) = longest.points[0], longest.points[-1]
+    return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def _leg(part: Part) -> dict[str, object]:
+    told: dict[str, object] = {"on": part.on, "length_mm": round(part.length, 6), "counts": part.counts}
+    return told | ({"net": part.net} if part.on == COPPER else {})
