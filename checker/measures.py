@@ -16,6 +16,8 @@ from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
 GRID = 1e-4  # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
+SIDE_BY_SIDE = 0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
+WEDGE = 0.002  # mm; slits narrower than twice this, left where flat ends meet, are closed
 
 
 class Measures:
@@ -34,23 +36,20 @@ class Measures:
         self.parts = parts
         self.exempt = exempt
 
-    def of(
-        self, fragments: Rows, labels: Sequence[int], *, exempting: bool = False, painted: bool = False
-    ) -> tuple[Path, float]:
+    def of(self, fragments: Rows, labels: Sequence[int], *, exempting: bool = False) -> tuple[Path, float]:
         """Path and length of fragments of one net, its lands cut away.
 
         Parameters
         ----------
         labels : cells that the fragments touch, between which the length of an area runs
         exempting : leave out what lies in the net's exempt area
-        painted : traces may lie side by side, so that together they are shorter than the sum of their lengths
         """
         lines: list[shapely.Geometry] = []
         length = 0.0
         keep = fragments[~self.parts.pad[fragments]]
         for layer, here in grouped(keep, self.parts.layer[keep]).items():
             traces, areas = self._without_lands(here, layer, exempting)
-            length += min(float(traces.length), self._painted(here, traces) if painted else np.inf)
+            length += self._traced(here, traces)
             lines.append(traces)
             for area in areas:
                 middle, along = self._along(area, layer, labels)
@@ -88,12 +87,15 @@ class Measures:
         groups = grouped(np.arange(len(rows)), copper.net[rows])
         return {net: (rows[group], boxes[group]) for net, group in groups.items()}
 
-    def _painted(self, fragments: Rows, traces: shapely.Geometry) -> float:
-        """Length of the copper that traces side by side make together."""
-        lines = fragments[self.parts.line[fragments]]
-        width = float(self.parts.radius[lines].max(initial=0.0))
-        copper = shapely.buffer(traces, width, cap_style="flat", join_style="mitre")
-        return sum(_longer_side(part) for part in shapely.get_parts(copper)) if width > 0 else float(traces.length)
+    def _traced(self, fragments: Rows, traces: shapely.Geometry) -> float:
+        """Length of traces; of those drawn side by side, the length of the copper that they make together."""
+        width = float(self.parts.radius[fragments[self.parts.line[fragments]]].max(initial=0.0))
+        if width <= 0:
+            return float(traces.length)
+        copper = shapely.buffer(shapely.line_merge(traces), width, cap_style="flat", join_style="mitre")
+        copper = shapely.buffer(shapely.buffer(copper, WEDGE, join_style="mitre"), -WEDGE, join_style="mitre")
+        together = sum(_longer_side(part) for part in shapely.get_parts(copper))
+        return together if together < SIDE_BY_SIDE * traces.length else float(traces.length)
 
     def _along(self, area: shapely.Geometry, layer: int, labels: Sequence[int]) -> tuple[shapely.Geometry, float]:
         """Witness line and length of a piece of an area.
@@ -142,6 +144,24 @@ def width_of(area: shapely.Geometry) -> float:
     return 2 * float(shapely.maximum_inscribed_circle(area, tolerance=max(x1 - x0, y1 - y0) / 100).length)
 
 
+def contact_points(shape: shapely.Geometry, cell: shapely.Geometry) -> list[XY]:
+    """Where a fragment meets a cell that it touches: ends of a line, the middle of an area's contact."""
+    if shape.geom_type == "Polygon":
+        contact = _contact(shape, cell)
+        found = [_middle(contact)] if contact.length > EPSILON else []
+    else:
+        ends = shapely.points(shapely.get_coordinates(shape)[[0, -1]])
+        found = list(ends[shapely.dwithin(cell, ends, TOUCH)])
+    found = found or [shapely.get_point(shapely.shortest_line(shape, cell), 0)]
+    return [xy(point) for point in shapely.get_coordinates(found)]
+
+
+def _middle(contact: shapely.Geometry) -> shapely.Geometry:
+    """The point halfway along the longest line of a contact."""
+    lines = shapely.get_parts(shapely.line_merge(contact))
+    return shapely.line_interpolate_point(max(lines, key=lambda line: line.length), 0.5, normalized=True)
+
+
 def _longer_side(area: shapely.Geometry) -> float:
     """The longer side of the rectangle with the same area and perimeter: the length of a strip, however it bends."""
     half = area.length / 2
@@ -152,11 +172,11 @@ def _contact(area: shapely.Geometry, cell: shapely.Geometry) -> shapely.Geometry
     """The part of an area's boundary that touches a cell."""
     edges = ring_segments(np.array([area], dtype=object))
     middles = shapely.points((edges[:, :2] + edges[:, 2:]) / 2)
-    return shapely.multilinestrings(list(edges[shapely.dwithin(cell, middles, TOUCH)].reshape(-1, 2, 2)))
+    touching = edges[shapely.dwithin(cell, middles, TOUCH)].reshape(-1, 2, 2)
+    return shapely.MultiLineString(list(touching))
 
 
 def _between(area: shapely.Geometry, a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
     """A line through an area from one contact to another: from middle to middle where that stays inside."""
-    longest = [max(shapely.get_parts(contact), key=lambda part: part.length) for contact in (a, b)]
-    line = shapely.LineString(shapely.line_interpolate_point(longest, 0.5, normalized=True))
+    line = shapely.LineString([_middle(a), _middle(b)])
     return line if area.buffer(TOUCH).covers(line) else shapely.shortest_line(a, b)

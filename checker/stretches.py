@@ -21,11 +21,11 @@ from scipy.sparse.csgraph import connected_components
 from checker.findings import XY
 from checker.fragments import Contacts, Fragments
 from checker.index import BoxIndex, grouped, widened
-from checker.measures import Measures, as_path, bounds_of, width_of, xy
+from checker.measures import Measures, as_path, bounds_of, contact_points, width_of, xy
 from checker.partition import OFF, View, Views
 from checker.regions import Pour, Stretch
 from parsers.board import Board
-from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
+from parsers.primitives import TOUCH, Bools, Ints, Rows, Shapes
 
 Edges = tuple[Rows, Rows]
 FRAGMENT, CHANGE, HOLE = "fragment", "change", "hole"
@@ -179,18 +179,40 @@ class Side:
 
 
 class Changes:
-    """Direct contacts of traces over different pours, in either view."""
+    """Direct contacts of traces over different pours, in either view.
+
+    `link` is the shortest line between the two fragments, `zone` the copper that both share: what touches it belongs
+    to the same stretch.
+    """
 
     def __init__(self, graph: Graph, sides: Sequence[Side]) -> None:
         self.contact = np.flatnonzero(np.any([side.changing for side in sides], axis=0))
         self.first = graph.touching.first[self.contact]
         self.second = graph.touching.second[self.contact]
-        self.link = graph.links(self.contact)
-        self.radius = np.maximum(graph.parts.radius[self.first], graph.parts.radius[self.second])
+        self.zone = shapely.intersection(_copper(graph.parts, self.first), _copper(graph.parts, self.second))
+        self.link = self._links(graph)
+        self.length = np.where(graph.touching.distance[self.contact] > TOUCH, shapely.length(self.link), 0.0)
         self._graph = graph
 
     def __len__(self) -> int:
         return len(self.contact)
+
+    def _links(self, graph: Graph) -> Shapes:
+        """Shortest lines; where an area touches, a point in the middle of what both share."""
+        links = graph.links(self.contact)
+        line = graph.parts.line
+        areas = np.flatnonzero(
+            ~(line[self.first] & line[self.second]) & (graph.touching.distance[self.contact] <= TOUCH)
+        )
+        middle = shapely.get_coordinates(shapely.centroid(self.zone[areas]))
+        if len(areas):
+            links[areas] = shapely.linestrings(np.stack((middle, middle), axis=1))
+        return links
+
+    def shortest(self, changes: Rows) -> Rows:
+        """Those of some changes whose ends are nearest to each other."""
+        length = self.length[changes]
+        return changes[length <= length.min(initial=np.inf) + TOUCH]
 
     def ends(self, changes: Rows) -> Rows:
         """Fragments at both ends of some changes."""
@@ -199,26 +221,21 @@ class Changes:
     def edges(self, changes: Rows, off: Bools) -> list[Edges]:
         """Edges between changes and the fragments off the reference, changes and holes that their copper touches."""
         parts, size = self._graph.parts, len(self._graph.parts)
-        boxes = widened(shapely.bounds(self.link[changes]), self.radius[changes] + TOUCH)
+        boxes = widened(shapely.bounds(self.zone[changes]), TOUCH)
         loose = np.flatnonzero(off)
         asked, found = BoxIndex(parts.boxes()[loose]).meeting(boxes)
         change, fragment = changes[asked], loose[found]
-        near = self._touch(change, parts.shape[fragment], parts.radius[fragment])
+        near = shapely.dwithin(self.zone[change], parts.shape[fragment], parts.radius[fragment] + TOUCH)
         near &= self._same_place(self.first[change], fragment)
         asked, found = BoxIndex(boxes).meeting(boxes)
         one, other = changes[asked], changes[found]
-        both = self._touch(one, self.link[other], self.radius[other])
+        both = shapely.dwithin(self.zone[one], self.zone[other], TOUCH)
         both &= self._same_place(self.first[one], self.first[other])
         return [
             (fragment[near], size + change[near]),
             (size + one[both], size + other[both]),
             self._hole_edges(changes),
         ]
-
-    def _touch(self, changes: Rows, shapes: Shapes, radius: Floats) -> Bools:
-        gap = shapely.distance(self.link[changes], shapes) - self.radius[changes] - radius
-        touch: Bools = gap <= TOUCH
-        return touch
 
     def _same_place(self, a: Rows, b: Rows) -> Bools:
         parts = self._graph.parts
@@ -378,18 +395,12 @@ class StretchFinder:
 
     def _measure(self, part: Part) -> tuple[Any, float]:
         """Path and length of a part; where there are only changes, those of the links across them."""
-        path, length = self.measures.of(part.fragments, part.labels, painted=self._is_painted(part))
-        links = [link for link in self.changes.link[part.changes] if link.length > TOUCH]
-        if path or not links:
+        path, length = self.measures.of(part.fragments, part.labels)
+        if path or not len(part.changes):
             return path, length
-        return as_path(links), max(float(link.length) for link in links)
-
-    def _is_painted(self, part: Part) -> bool:
-        """Whether traces of a part lie side by side."""
-        touching = self.graph.touching
-        inside = np.isin(touching.first, part.fragments) & np.isin(touching.second, part.fragments)
-        lines = self.parts.line[touching.first] & self.parts.line[touching.second]
-        return bool((inside & lines & (touching.distance > TOUCH)).any())
+        shortest = self.changes.shortest(part.changes)
+        links = self.changes.link[shortest[self.changes.length[shortest] > 0]]
+        return as_path(links), float(self.changes.length[shortest].max())
 
     def _members_of(self, part: Part) -> Rows:
         """Fragments of a part, and those that meet at its changes and, where it has no others, at its holes."""
@@ -410,7 +421,10 @@ class StretchFinder:
 
     def _ends(self, part: Part) -> tuple[XY, ...]:
         """Where a part meets the pours, one point per contact."""
-        points = [xy(point) for point in shapely.get_coordinates(self.changes.link[part.changes])]
+        direct = self.changes.shortest(part.changes)
+        if len(part.fragments):
+            direct = direct[self.changes.length[direct] == 0]
+        points = [xy(point) for point in shapely.get_coordinates(self.changes.link[direct])]
         points += self._contacts(part.fragments, part.labels, (part.view,))
         if not points:
             holes = self.graph.board.holes.ends[part.holes]
@@ -425,9 +439,8 @@ class StretchFinder:
                 shapes = self.parts.shape[here]
                 for cell in self.sides[view].cells[layer].cells:
                     if cell.label in labels:
-                        near = shapes[shapely.dwithin(cell.shape, shapes, TOUCH)]
-                        feet = shapely.get_coordinates(shapely.shortest_line(cell.shape, near))[1::2]
-                        points += [xy(point) for point in feet]
+                        for shape in shapes[shapely.dwithin(cell.shape, shapes, TOUCH)]:
+                            points += contact_points(shape, cell.shape)
         return points
 
     # ------------------------------------------------------------------------------------------------ bare runs
@@ -480,6 +493,12 @@ class StretchFinder:
                 shapes = self.parts.shape[here]
                 found |= {cell.label for cell in view.cells if shapely.dwithin(cell.shape, shapes, TOUCH).any()}
         return sorted(found)
+
+
+def _copper(parts: Fragments, rows: Rows) -> Shapes:
+    """Copper of fragments, a little more than half of TOUCH wider than it is, so that what touches overlaps."""
+    shapes: Shapes = shapely.buffer(parts.shape[rows], parts.radius[rows] + 0.6 * TOUCH)
+    return shapes
 
 
 def _order(stretch: Stretch) -> tuple[Any, ...]:

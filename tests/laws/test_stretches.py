@@ -1,0 +1,205 @@
+"""What must not change the findings about gaps: moving a board, cutting its copper up, shuffling it."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from checker.demo.sketch import Draw, Pad, Pour, Sketch, box, via
+from checker.findings import Finding
+from checker.rules import registry
+from parsers.board import Board
+from parsers.primitives import Kind
+from tests.boards import built_directly, found, layout_of
+from tests.moves import Move, cut_areas, cut_strokes, moved, shuffled
+
+RULES = """
+schema = 1
+title = "laws"
+[region.a]
+reference = ["GND_A"]
+nets = ["*"]
+[region.b]
+reference = ["GND_B"]
+nets = ["B_*"]
+quiet = true
+"""
+RULE_IDS = ("gap-crossing", "unreferenced-run", "region-escape", "region-intrusion", "pour-overlap")
+HALF = st.integers(0, 60).map(lambda n: n / 2)  # a grid of 0.5 mm: coincidences are frequent
+POINTS = st.tuples(HALF, st.integers(0, 40).map(lambda n: n / 2))
+SEAMS = st.integers(14, 44).map(lambda n: n / 2)
+
+
+@st.composite
+def pours(draw: st.DrawFn) -> tuple[Pour, ...]:
+    """Pours of two regions on L2 and sometimes on L3, with gaps, slots, steps or nothing between them."""
+    out = []
+    for layer in ("L2", "L3") if draw(st.booleans()) else ("L2",):
+        seam, gap, step = draw(SEAMS), draw(st.sampled_from([0.0, 0.5, 2.0])), draw(st.sampled_from([0.0, 2.0]))
+        right = seam + gap
+        left = ((0.0, 0.0), (seam, 0.0), (seam, 10.0), (seam - step, 10.0), (seam - step, 20.0), (0.0, 20.0))
+        out.append(Pour(net="GND_A", layer=layer, contour=left if step else box(0, 0, seam, 20)))
+        other = draw(st.sampled_from(["GND_B", "GND_B", "GND_A"]))
+        slot = (box(right + 3, 4, right + 5, 16),) if right <= 19 and draw(st.booleans()) else ()
+        out.append(Pour(net=other, layer=layer, contour=box(right, 0, 30, 20), holes=slot))
+    return tuple(out)
+
+
+@st.composite
+def sketches(draw: st.DrawFn) -> Sketch:
+    """Two nets of a few bends each on L1 and L4, with vias, lands and areas, over such pours."""
+    draws, pads, holes, areas = [], [], [], list(draw(pours()))
+    for net in ("SIG", "B_SIG"):
+        line = draw(st.lists(POINTS, min_size=2, max_size=5, unique=True))
+        draws.append(Draw(net=net, layer="L1", width=draw(st.sampled_from([0.0, 0.2, 0.8])), points=tuple(line)))
+        if draw(st.booleans()):
+            lands, hole = via(net, line[-1], 4)
+            pads += lands
+            holes.append(hole)
+            draws.append(
+                Draw(net=net, layer="L4", width=0.2, points=(line[-1], draw(POINTS.filter(_is_not(line[-1])))))
+            )
+        if draw(st.booleans()):
+            pads.append(Pad(net=net, layer="L1", at=line[0], size=(draw(st.sampled_from([0.6, 3.0])),) * 2))
+        if draw(st.booleans()):
+            x, y = draw(POINTS)
+            areas.append(Pour(net=net, layer="L1", contour=box(x, y, x + draw(st.sampled_from([0.5, 6.0])), y + 7)))
+    return Sketch(
+        title="laws",
+        layers=4,
+        outline=box(-5, -5, 40, 30),
+        pours=tuple(areas),
+        draws=tuple(draws),
+        pads=tuple(pads),
+        holes=tuple(holes),
+    )
+
+
+def _is_not(point: Any) -> Any:
+    return lambda other: other != point
+
+
+def everything(board: Board) -> dict[tuple[Any, ...], list[float]]:
+    """What each finding of the rules about gaps is about, with the measured values."""
+    values: dict[tuple[Any, ...], list[float]] = {}
+    layout = layout_of(board, RULES)
+    for rule in RULE_IDS:
+        for finding in registry()[rule].find(layout):
+            key = (finding.rule, str(finding.level), finding.nets, finding.regions, finding.layer)
+            values.setdefault(key, []).append(finding.measured or 0.0)
+    return {key: sorted(measured) for key, measured in values.items()}
+
+
+def same(one: Board, other: Board) -> None:
+    """Fail unless both boards have the same findings."""
+    before, after = everything(one), everything(other)
+    wrong = {
+        key: (before.get(key), after.get(key))
+        for key in before.keys() | after.keys()
+        if len(before.get(key, ())) != len(after.get(key, ()))
+        or not np.allclose(before[key], after[key], rtol=0, atol=0.002)
+    }
+    assert not wrong, wrong
+
+
+@settings(max_examples=60, deadline=None)
+@given(sketches(), st.booleans(), st.integers(0, 3), st.tuples(st.integers(-50, 50), st.integers(-50, 50)))
+def test_moving_a_board_moves_its_findings_and_nothing_else(
+    drawn: Sketch, mirrored: bool, quarters: int, shift: tuple[float, float]
+) -> None:
+    """Mirrored, turned by quarters or shifted, a board has the same findings at the moved places."""
+    board, move = built_directly(drawn), Move(mirrored, quarters, shift)
+    there = moved(board, move)
+    same(board, there)
+    for rule in ("gap-crossing", "unreferenced-run"):
+        before, after = found(board, RULES, rule), found(there, RULES, rule)
+        assert all(min(_apart(move, f, other) for other in after) < 0.01 for f in before)
+
+
+def _apart(move: Move, finding: Finding, other: Finding) -> float:
+    """How far the bounding box of a finding is from where the move should take it."""
+    corners = move.points(np.array(finding.extent).reshape(2, 2))
+    there = np.array(other.extent).reshape(2, 2)
+    return float(np.abs(np.vstack((corners.min(0), corners.max(0))) - there).max())
+
+
+@settings(max_examples=60, deadline=None)
+@given(sketches(), st.data())
+def test_cutting_strokes_in_two_changes_nothing(drawn: Sketch, data: st.DataObject) -> None:
+    """A trace is the same trace, however many strokes draw it."""
+    board = built_directly(drawn)
+    strokes = np.flatnonzero((board.copper.kind == Kind.STROKE) & ~board.copper.pad)
+    shares = data.draw(st.lists(st.floats(0.05, 0.95), min_size=len(strokes), max_size=len(strokes)))
+    same(board, cut_strokes(board, strokes, shares))
+
+
+@settings(max_examples=40, deadline=None)
+@given(sketches(), st.randoms(use_true_random=False))
+def test_the_order_of_objects_changes_nothing(drawn: Sketch, random: Any) -> None:
+    """Files may list their objects in any order."""
+    board = built_directly(drawn)
+    order = list(range(len(board.copper)))
+    random.shuffle(order)
+    same(board, shuffled(board, np.array(order)))
+
+
+@settings(max_examples=40, deadline=None)
+@given(sketches(), SEAMS)
+def test_pours_made_of_pieces_are_the_same_pours(drawn: Sketch, at: float) -> None:
+    """A pour cut into abutting pieces is one pour."""
+    areas_of_signals = [p for p in drawn.pours if not p.net or not p.net.startswith("GND")]
+    if not areas_of_signals:  # cutting a signal's area changes how long it is, not where it lies
+        same(built_directly(drawn), cut_areas(built_directly(drawn), at + 0.25))
+
+
+RISING = st.lists(st.integers(1, 120), min_size=2, max_size=6, unique=True).map(sorted)
+
+
+@settings(max_examples=150, deadline=None)
+@given(pours(), RISING, st.data())
+def test_a_trace_crosses_as_often_as_it_changes_its_pour(
+    poured: tuple[Pour, ...], xs: list[int], data: st.DataObject
+) -> None:
+    """For a trace that never comes back in x, walking along it in small steps counts the same crossings."""
+    ys = data.draw(st.lists(st.integers(1, 79), min_size=len(xs), max_size=len(xs)))
+    points = tuple((x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True))  # off the grid of the pours
+    poured = tuple(p for p in poured if p.layer == "L2")
+    drawn = Sketch(
+        title="walk",
+        layers=4,
+        outline=box(-5, -5, 40, 30),
+        pours=poured,
+        draws=(Draw(net="SIG", layer="L1", width=0.0, points=points),),
+    )
+    findings = found(built_directly(drawn), RULES, "gap-crossing")
+    expected = walked(poured, points)
+    assert len(findings) == len(expected)
+    lengths = sorted(f.measured or 0.0 for f in findings)
+    assert lengths == pytest.approx(sorted(expected), abs=0.02)
+
+
+def walked(poured: tuple[Pour, ...], points: tuple[tuple[float, float], ...], step: float = 0.005) -> list[float]:
+    """Lengths of the crossings and moats that one meets walking along a trace."""
+    shapes = [shapely.Polygon([s[:2] for s in p.contour], [[s[:2] for s in h] for h in p.holes]) for p in poured]
+    one_net = len({p.net for p in poured}) == 1 and len(poured) > 1 and shapely.intersects(*shapes)
+    labels = [0] * len(poured) if one_net else list(range(len(poured)))
+    lengths, off, last = [], 0.0, None
+    for a, b in pairwise(points):
+        long = math.dist(a, b)
+        for k in range(int(long / step) + 1):
+            at = shapely.Point(a[0] + (b[0] - a[0]) * k * step / long, a[1] + (b[1] - a[1]) * k * step / long)
+            here = next((labels[i] for i, s in enumerate(shapes) if s.covers(at)), None)
+            if here is None:
+                off += step
+                continue
+            if last is not None and here != last:
+                lengths.append(off)
+            last, off = here, 0.0
+    return lengths

@@ -1,0 +1,98 @@
+"""Boards moved rigidly, cut up, shuffled: the same copper told otherwise, for tests of what must not change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+
+from parsers.board import Board
+from parsers.primitives import Conductors, Kind, concatenate, conductors
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A rigid move: mirrored in x or not, turned by quarter turns, then shifted."""
+
+    mirrored: bool = False
+    quarters: int = 0
+    shift: tuple[float, float] = (0.0, 0.0)
+
+    def points(self, points: Any) -> Any:
+        """Points where the move takes them, shape (n, 2)."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2) * [-1.0 if self.mirrored else 1.0, 1.0]
+        for _ in range(self.quarters % 4):
+            points = np.column_stack((-points[:, 1], points[:, 0]))
+        return points + self.shift
+
+    def shape(self, shape: Any) -> Any:
+        """A shape where the move takes it."""
+        return shapely.transform(shape, self.points)
+
+
+def moved(board: Board, move: Move) -> Board:
+    """The whole board moved."""
+    copper, holes = board.copper, board.holes
+    ends = np.hstack((move.points(holes.ends[:, :2]), move.points(holes.ends[:, 2:])))
+    return replace(board, copper=_moved(copper, move), holes=replace(holes, ends=ends))
+
+
+def _moved(copper: Conductors, move: Move) -> Conductors:
+    g = copper.geometry.copy()
+    arc = copper.kind == Kind.ARC
+    g[:, :2] = move.points(copper.geometry[:, :2])
+    g[~arc, 2:4] = move.points(copper.geometry[~arc, 2:4])
+    sign = -1.0 if move.mirrored else 1.0
+    g[arc, 3] = (np.pi - g[arc, 3] if move.mirrored else g[arc, 3]) + move.quarters * np.pi / 2
+    g[arc, 4] *= sign
+    areas, centres = (np.array([move.shape(s) for s in pool], dtype=object) for pool in (copper.areas, copper.centres))
+    return replace(copper, geometry=g, areas=areas, centres=centres)
+
+
+def shuffled(board: Board, order: Any) -> Board:
+    """The same conductors in another order; connectivity follows."""
+    links = board.connectivity
+    back = np.argsort(order)
+    contacts = tuple(replace(c, rows=(int(back[c.rows[0]]), int(back[c.rows[1]]))) for c in links.contacts)
+    links = replace(links, island=links.island[order], piece=links.piece[order], contacts=contacts)
+    return replace(board, copper=board.copper.take(order), connectivity=links)
+
+
+def cut_strokes(board: Board, rows: Any, shares: Any) -> Board:
+    """Strokes cut in two at some share of their length; the second halves follow at the end."""
+    copper = board.copper
+    g = copper.geometry.copy()
+    middle = g[rows, :2] + np.asarray(shares)[:, None] * (g[rows, 2:4] - g[rows, :2])
+    tails = copper.take(rows)
+    tails = replace(tails, geometry=np.column_stack((middle, g[rows, 2:4], np.zeros(len(rows)))))
+    g[rows, 2:4] = middle
+    links = board.connectivity
+    links = replace(
+        links,
+        island=np.concatenate((links.island, links.island[rows])),
+        piece=np.concatenate((links.piece, links.piece[rows])),
+    )
+    columns = {**{n: getattr(tails, n) for n in tails.__dataclass_fields__}, "areas": (), "centres": ()}
+    joined = concatenate([replace(copper, geometry=g), conductors(len(rows), **columns)])
+    return replace(board, copper=joined, connectivity=links)
+
+
+def cut_areas(board: Board, at: float) -> Board:
+    """Areas cut along a vertical line into abutting pieces."""
+    copper = board.copper
+    parts = []
+    for row in range(len(copper)):
+        one = copper.take([row])
+        pieces = [copper.areas[copper.area[row]]] if copper.kind[row] == Kind.AREA else []
+        x0, y0, x1, y1 = pieces[0].bounds if pieces else (0, 0, 0, 0)
+        if not pieces or not x0 < at < x1:
+            parts.append(one)
+            continue
+        halves = [pieces[0].intersection(shapely.box(*b)) for b in ((x0, y0, at, y1), (at, y0, x1, y1))]
+        first = replace(one, area=np.array([0], dtype=np.int32))
+        parts += [replace(first, areas=np.array([half], dtype=object)) for half in shapely.get_parts(halves)]
+    joined = concatenate(parts)
+    zero = np.zeros(len(joined), dtype=np.int32)
+    return replace(board, copper=joined, connectivity=replace(board.connectivity, island=zero, piece=zero))
