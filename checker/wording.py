@@ -60,9 +60,20 @@ def printable(words: str) -> str:
 
 
 def figures(finding: Finding) -> str:
-    """Say what was measured and what is required, as far as the finding tells it; else an empty string."""
+    """Say what was measured and what is required, as far as the finding tells it; else an empty string.
+
+    Examples
+    --------
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
+    >>> figures(Finding(**told, measured=4.0, required=6.4))
+    'measured 4 mm, at least 6.4 mm required'
+    >>> figures(Finding(**told, measured=4.0, required=0.0)), figures(Finding(**told))
+    ('measured 4 mm, none allowed', '')
+    """
     measured = measurement(finding)
-    return ", ".join(part for part in (f"measured {measured}" if measured else "", requirement(finding)) if part)
+    limit = requirement(finding)
+    ending = {"at least": " required", "at most ": " allowed"}.get(limit[:8], "")
+    return ", ".join(part for part in (f"measured {measured}" if measured else "", limit + ending) if part)
 
 
 def measurement(finding: Finding) -> str:
@@ -92,9 +103,9 @@ def requirement(finding: Finding) -> str:
     --------
     >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
     >>> requirement(Finding(**told, measured=4.0, required=6.4))
-    'at least 6.4 mm required'
+    'at least 6.4 mm'
     >>> requirement(Finding(**told, measured=5.0, required=0.1)), requirement(Finding(**told, measured=5.0, required=0))
-    ('at most 0.1 mm allowed', 'none allowed')
+    ('at most 0.1 mm', 'none allowed')
     """
     if finding.required is None:
         return ""
@@ -102,8 +113,8 @@ def requirement(finding: Finding) -> str:
     if finding.required == 0:
         return "none allowed"
     if finding.measured is None or finding.measured == finding.required:
-        return f"{limit} required"
-    return f"at least {limit} required" if finding.measured < finding.required else f"at most {limit} allowed"
+        return f"limit {limit}"
+    return f"at least {limit}" if finding.measured < finding.required else f"at most {limit}"
 
 
 ESTIMATES = (  # key of a finding's detail, words, unit

@@ -151,7 +151,8 @@ def listing(listed: Listed, x: float, y: float, width: float, columns: int) -> t
 def _entry(callout: Callout, finding: Finding, x: float, y: float, wide: float) -> Iterable[str]:
     room = wide - 64
     about = wording.subject(finding)
-    tail = "waived: " + finding.waived.reason if finding.waived else wording.figures(finding).removeprefix("measured ")
+    figures = (wording.measurement(finding), wording.requirement(finding))
+    tail = "waived: " + finding.waived.reason if finding.waived else ", ".join(filter(None, figures))
     facts = f"{finding.rule} {wording.place(finding.at)} {tail}"
     return (
         badge_mark((x + 22, y + 19), callout),

@@ -65,7 +65,7 @@ def _row(number: int, finding: Finding) -> str:
     if finding.hint:
         what += f" **To do:** {plain(finding.hint)}"
     measured = wording.measurement(finding)
-    required = wording.requirement(finding).removesuffix(" required").removesuffix(" allowed")
+    required = wording.requirement(finding)
     cells = (str(number), f"{finding.level}{known}", finding.rule, what, finding.layer or "", wording.place(finding.at))
     return f"| {' | '.join((*cells, measured, required))} |"
 

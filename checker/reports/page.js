@@ -107,10 +107,12 @@
   // --------------------------------------------------------------------------------------------- layers and regions
   const layerRows = new Map();
   const applyLayers = () => {
+    const pouring = [...layerRows.values()].filter((row) => row.pours.checked).length;
     for (const [id, row] of layerRows) {
       for (const [kind, box] of [['copper', row.copper], ['pours', row.pours]]) {
         for (const group of board.querySelectorAll(`g.${kind}[data-layer="${id}"]`)) {
           group.classList.toggle('off', !box.checked);
+          group.classList.toggle('own', kind === 'pours' && row.copper.checked && pouring > 1); // behind its reference
         }
       }
       row.button.setAttribute('aria-pressed', String(row.copper.checked));
@@ -549,6 +551,7 @@
     for (const group of wantedGroups(layer)) {
       const copy = group.cloneNode(false);
       copy.classList.remove('off');
+      copy.classList.toggle('own', copy.classList.contains('pours') && layer?.references[0] !== undefined && layer.references[0] !== copy.dataset.layer);
       for (const path of group.querySelectorAll('path')) {
         const part = cut(path, [x0, y0, x1, y1]);
         if (!part) continue;

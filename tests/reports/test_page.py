@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from checker import wording
-from checker.outcome import CAUTION, Outcome
+from checker.outcome import CAUTION, Doubt, Outcome, StatedDoubt
 from checker.reports import Pictures, registry
 from tests.reports import hostile, sample
 
@@ -129,6 +129,15 @@ def test_a_crowded_board_of_four_layers_stays_under_5_mb_and_can_be_moved(browse
     opened = Visit(browser, file)
     opened.page.keyboard.press("j")
     assert opened.page.locator("#list li.chosen").count() == 1
+    opened.page.close()
+
+
+def test_many_doubts_leave_the_findings_in_view(browser: Any, tmp_path: Path) -> None:
+    doubts = tuple(StatedDoubt(Doubt(f"file {i} is not understood", "export it again")) for i in range(60))
+    opened = Visit(browser, save(tmp_path / "doubts.html", sample.outcome(doubts=doubts), Pictures(sample.scene())))
+    first = opened.page.locator("#list li").first.bounding_box()
+    assert first["y"] + first["height"] < HIGH
+    assert opened.page.locator("#doubts li").count() == 60
     opened.page.close()
 
 
