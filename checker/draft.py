@@ -8,6 +8,7 @@ one reference, or lies over it; two references share only the parts that bridge 
 from __future__ import annotations
 
 import glob
+import itertools
 import json
 import re
 from collections import Counter, defaultdict
@@ -29,16 +30,25 @@ CAPACITORS = re.compile(r"C\d")
 LEAST_PARTS = 3  # a pour without a ground's name and with fewer parts than this is no reference
 
 
+Pair = tuple[int, int]  # of regions, ascending
+Bridging = dict[Pair, list[Component]]  # parts with pins in both
+
+
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A region as proposed; net indices."""
 
     name: str
-    reference: int
+    reference: int | None  # None: a region without reference copper, told by its area
     planes: tuple[int, ...]
     nets: tuple[int, ...]
     ground: shapely.Geometry
     sure: bool  # named like a ground
+
+    @property
+    def carriers(self) -> set[int]:
+        """Nets that carry return current: reference and planes."""
+        return {net for net in (self.reference, *self.planes) if net is not None}
 
 
 def draft(board: Board) -> str:
@@ -50,9 +60,11 @@ def draft(board: Board) -> str:
         return _header(board) + _no_region(board)
     bridging = _bridging(board, proposals)
     blocks = [_header(board)]
-    home = max(range(len(proposals)), key=lambda i: (proposals[i].sure, len(parts[proposals[i].reference])))
-    blocks += [_region_block(board, proposal, i == home) for i, proposal in enumerate(proposals)]
-    blocks += _bridge_blocks(board, proposals, bridging)
+    ties = {pair: tie for pair, joining in bridging.items() if (tie := _tie_at(board, proposals, pair, joining))}
+    home = _home(proposals, parts, bridging)
+    blocks += [_region_block(board, p, i == home, _is_quiet(i, home, bridging, ties)) for i, p in enumerate(proposals)]
+    blocks += _bridge_blocks(board, proposals, bridging, ties)
+    blocks.append(_stitching_block(board, proposals))
     blocks.append(_layers_block(board))
     return "\n".join(blocks)
 
@@ -129,7 +141,36 @@ def _with_nets(
     for i, (best, planes) in enumerate(chosen):
         nets = tuple(net for net, where in sorted(region.items()) if where == i and net not in references)
         out.append(Proposal(names[i], best, planes, nets, grounds[best], _is_ground(board, best)))
+    return [*out, *_without_reference(board, out)]
+
+
+def _without_reference(board: Board, known: Sequence[Proposal]) -> list[Proposal]:
+    """Clusters of nets whose pads all lie off every territory, told by the box around those pads."""
+    taken = {net for p in known for net in (*p.carriers, *p.nets)}
+    territory = shapely.union_all([p.ground for p in known])
+    if shapely.is_empty(territory):
+        return []
+    boxes = {net: box for net in range(len(board.nets)) if net not in taken and (box := _off(board, net, territory))}
+    cluster: nx.Graph[int] = nx.Graph()
+    cluster.add_nodes_from(boxes)
+    for component in board.components:
+        nets = [pin.net for pin in component.pins if pin.net in boxes]
+        cluster.add_edges_from(itertools.pairwise(nets))
+    out: list[Proposal] = []
+    for nets_ in sorted(nx.connected_components(cluster), key=min):
+        area = shapely.box(*shapely.union_all([boxes[net] for net in nets_]).bounds)
+        if len(nets_) > 1 and not shapely.intersects(area, territory):
+            name = "unreferenced" if not out else f"unreferenced-{len(out) + 1}"
+            out.append(Proposal(name, None, (), tuple(sorted(nets_)), area, False))
     return out
+
+
+def _off(board: Board, net: int, territory: shapely.Geometry) -> shapely.Geometry | None:
+    """The box around a net's pads, if it has several and all lie off a territory."""
+    pads = board.copper.shapes(np.flatnonzero((board.copper.net == net) & board.copper.pad))
+    if len(pads) < 2 or shapely.intersects(territory, pads).any():
+        return None
+    return shapely.box(*shapely.total_bounds(pads))
 
 
 def _region_of_nets(
@@ -147,10 +188,11 @@ def _region_of_nets(
             if home is not None and pin.net >= 0:
                 votes[pin.net][home] += 1
     pads = np.bincount(board.copper.net[board.copper.pad & (board.copper.net >= 0)], minlength=len(board.nets))
+    ground = shapely.union_all(list(territories))
     for net in range(len(board.nets)):
         if net not in region and not board.nets[net].single and pads[net] > 1:
             over = _lies_over(board, net, territories)
-            best = over if over is not None else _only(votes[net])
+            best = over if over is not None or _off(board, net, ground) else _only(votes[net])
             if best is not None:
                 region[net] = best
     return region
@@ -188,15 +230,20 @@ def _names(references: Sequence[str]) -> list[str]:
     return names
 
 
-def _bridging(board: Board, proposals: Sequence[Proposal]) -> dict[tuple[int, int], list[Component]]:
+def _bridging(board: Board, proposals: Sequence[Proposal]) -> Bridging:
     """Parts with pins in two regions, by pair of regions."""
-    where = {net: i for i, p in enumerate(proposals) for net in (p.reference, *p.planes, *p.nets)}
-    found: dict[tuple[int, int], list[Component]] = defaultdict(list)
+    where = {net: i for i, p in enumerate(proposals) for net in (*p.carriers, *p.nets)}
+    found: Bridging = defaultdict(list)
     for component in board.components:
         regions = sorted({where[pin.net] for pin in component.pins if pin.net in where})
         for i, a in enumerate(regions):
             for b in regions[i + 1 :]:
                 found[a, b].append(component)
+    for (a, b), touch in itertools.product(
+        itertools.combinations(range(len(proposals)), 2), board.connectivity.contacts
+    ):
+        if set(touch.nets) == {proposals[a].reference, proposals[b].reference}:
+            found.setdefault((a, b), [])  # copper alone may join two references
     return found
 
 
@@ -217,43 +264,87 @@ def _no_region(board: Board) -> str:
     return f'{block}nets = ["*"]\n{area}'
 
 
-def _region_block(board: Board, proposal: Proposal, home: bool) -> str:
-    name = board.nets[proposal.reference].name
-    quiet = not home and not HAZARD_NAME.search(name)
+def _home(proposals: Sequence[Proposal], parts: dict[int, set[str]], bridging: Bridging) -> int:
+    """The region that claims whatever no other does: the ground that is bridged to most others, then most parts."""
+    degree = Counter(region for pair in bridging for region in pair)
+    return max(range(len(proposals)), key=lambda i: (proposals[i].sure, degree[i], _weight(proposals[i], parts)))
+
+
+def _weight(proposal: Proposal, parts: dict[int, set[str]]) -> int:
+    return 0 if proposal.reference is None else len(parts[proposal.reference])
+
+
+def _is_quiet(region: int, home: int, bridging: Bridging, ties: dict[Pair, str]) -> bool:
+    """A region is taken for quiet if isolators alone join it to the home region."""
+    pair = (min(region, home), max(region, home))
+    return region != home and pair in bridging and pair not in ties
+
+
+def _region_block(board: Board, proposal: Proposal, home: bool, quiet: bool) -> str:
+    names = [board.nets[net].name for net in (proposal.nets if proposal.reference is None else [proposal.reference])]
+    quiet = quiet and not any(HAZARD_NAME.search(name) for name in names)
+    reference = [] if proposal.reference is None else names
     nets = ["*"] if home else [glob.escape(board.nets[net].name) for net in proposal.nets]
     lines = [
         f"\n[region.{proposal.name}]",
-        f"reference = {_list([glob.escape(name)])}" + ("" if proposal.sure else "  # guess"),
+        f"reference = {_list(map(glob.escape, reference))}" + ("" if proposal.sure else "  # guess"),
         f"nets = {_list(nets)}  # guess" + (": whatever no other region claims" if home else ""),
         f"quiet = {str(quiet).lower()}  # guess",
     ]
+    if proposal.reference is None:
+        x0, y0, x1, y1 = (round(v, 3) for v in proposal.ground.bounds)
+        lines.append(f"area = [[{x0}, {y0}], [{x1}, {y0}], [{x1}, {y1}], [{x0}, {y1}]]  # guess: where its pads are")
     if proposal.planes:
         lines.append(f"planes = {_list(glob.escape(board.nets[n].name) for n in proposal.planes)}  # guess")
     return "\n".join(lines) + "\n"
 
 
-def _bridge_blocks(
-    board: Board, proposals: Sequence[Proposal], bridging: dict[tuple[int, int], list[Component]]
-) -> list[str]:
+def _tie_at(board: Board, proposals: Sequence[Proposal], pair: Pair, joining: Sequence[Component]) -> str:
+    """The line that says where a tie between two regions is, or nothing if there is none."""
+    references: set[int | None] = {proposals[i].reference for i in pair}
+    at = [c.refdes for c in joining if _joins(c, references) and TIE_PARTS.match(c.refdes)]
+    if at:
+        return f"at = {_quoted(at[0])}  # guess"
+    touching = any(set(contact.nets) == references for contact in board.connectivity.contacts)
+    return "# copper of both references touches" if touching else ""
+
+
+def _joins(part: Component, references: set[int | None]) -> bool:
+    """Whether a part of two pins hangs between two references."""
+    return len(part.pins) == 2 and {pin.net for pin in part.pins} == references
+
+
+def _bridge_blocks(board: Board, proposals: Sequence[Proposal], bridging: Bridging, ties: dict[Pair, str]) -> list[str]:
     blocks = []
-    touching = {contact.nets for contact in board.connectivity.contacts}
-    for (a, b), components in sorted(bridging.items()):
+    for (a, b), parts in sorted(bridging.items()):
         pair = f"between = {_list([proposals[a].name, proposals[b].name])}"
-        references = {proposals[a].reference, proposals[b].reference}
-        direct = [c for c in components if len(c.pins) == 2 and {p.net for p in c.pins} == references]
-        ties = [c.refdes for c in direct if TIE_PARTS.match(c.refdes)]
-        caps = [c.refdes for c in direct if CAPACITORS.match(c.refdes)]
-        if ties or tuple(sorted(references)) in touching:
-            at = f"at = {_quoted(ties[0])}  # guess" if ties else "# copper of both references touches"
-            blocks.append(f"\n[[tie]]\n{pair}\n{at}\n")
-        else:
-            isolators = [c.refdes for c in components if len(c.pins) > 2 or c not in direct]
-            blocks.append(f"\n[[barrier]]\n{pair}\nisolators = {_list(isolators)}  # guess\n{_table_hint()}")
-        if caps:
-            blocks.append(
-                f"# {', '.join(caps)} join both references for high frequency: list them in [nets] stitching\n"
+        references: set[int | None] = {proposals[a].reference, proposals[b].reference}
+        if (a, b) in ties:
+            shared = sorted(
+                glob.escape(board.nets[net].name) for net in _shared_nets(board, proposals[a], proposals[b])
             )
+            blocks.append(f"\n[[tie]]\n{pair}\n{ties[a, b]}\nnets = {_list(shared)}  # guess\n")
+        else:
+            isolators = [c.refdes for c in parts if not _joins(c, references)]
+            blocks.append(f"\n[[barrier]]\n{pair}\nisolators = {_list(isolators)}  # guess\n{_table_hint()}")
+        caps = [c.refdes for c in parts if _joins(c, references) and CAPACITORS.match(c.refdes)]
+        if caps:
+            why = "join both references for high frequency: list them in [nets] stitching"
+            blocks.append(f"# {', '.join(caps)} {why}\n")
     return blocks
+
+
+def _shared_nets(board: Board, a: Proposal, b: Proposal) -> set[int]:
+    """Nets with parts that belong to the one region and parts that belong to the other."""
+    own = [p.carriers for p in (a, b)]
+    sides: list[set[int]] = [set(), set()]
+    for component in board.components:
+        nets = {pin.net for pin in component.pins if pin.net >= 0}
+        here = [bool(nets & references) for references in own]
+        for side in (0, 1):
+            if here[side] and not here[1 - side]:
+                sides[side] |= nets
+    return (sides[0] & sides[1]) - own[0] - own[1]
 
 
 def _table_hint() -> str:
@@ -261,6 +352,19 @@ def _table_hint() -> str:
         "# For clearance and creepage give your own table and the voltage across the barrier:\n"
         '# working_voltage = 250\n# insulation = "reinforced"\n# table = "spacing.csv"\n'
     )
+
+
+def _stitching_block(board: Board, proposals: Sequence[Proposal]) -> str:
+    """Capacitors between a reference and a supply plane of one region hand return current over."""
+    carriers = [p.carriers for p in proposals]
+    caps = [
+        c.refdes
+        for c in board.components
+        if len(nets := {pin.net for pin in c.pins}) == len(c.pins) == 2
+        and CAPACITORS.match(c.refdes)
+        and any(nets <= own for own in carriers)
+    ]
+    return f"\n[nets]\nstitching = {_list(caps)}  # guess\n" if caps else ""
 
 
 def _layers_block(board: Board) -> str:
