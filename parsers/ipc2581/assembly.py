@@ -15,7 +15,7 @@ from parsers.connectivity import connect, unknown_net_doubts
 from parsers.image import Image, compose
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import components_of, doubt_missing_pins, located_pins, pad_spots
-from parsers.ipc2581.document import FROM_FEATURES, FROM_PADSTACKS, Document, RawStep, read_document
+from parsers.ipc2581.document import read_document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import (
     COPPER,
@@ -35,8 +35,9 @@ from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
 from parsers.ipc2581.openings import doubt_missing_holes, holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
 from parsers.ipc2581.parts import Parts
+from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document, RawStep
 from parsers.ipc2581.resolve import Resolver
-from parsers.ipc2581.sketch import FIDUCIAL, FLASH_INFO, integers
+from parsers.ipc2581.sketch import FIDUCIAL
 from parsers.ipc2581.stream import Limits
 from parsers.primitives import Bools, Conductors, Floats, Ints, concatenate, conductors
 from parsers.trouble import BoardError, Doubt, Place
@@ -130,7 +131,7 @@ class _Assembly:
         loose = (number, document.tables.steps.get("", number))
         copper = named_by_points(copper, document, names, plan, loose, document.dictionaries.cad_unit)
         spots = pad_spots(drawn.owners, drawn.places, drawn.keep)
-        doubt_missing_pins(document, names, spots, doubts)
+        doubt_missing_pins(names, spots, doubts)
         components = components_of(document, plan, number, names, spots, doubts)
         joined = connect(copper, holes, names.nets, len(plan.layers))
         files = (self.path.name,)
@@ -276,7 +277,7 @@ class _Assembly:
             )
         places = anchors(self.document.copper, self.document.dictionaries)
         flashed = np.zeros(len(owners), dtype=np.bool_)
-        flashed[integers(self.document.copper.flash_info, FLASH_INFO)[:, 1]] = True
+        flashed[self.document.copper.flashes.ints[:, 1]] = True
         of_pads = np.array([usage in PAD_USAGES for usage in self.document.usages], dtype=np.bool_)
         pad = owners.pad | (flashed & of_pads[self.sets.usage[group]]) if len(group) else owners.pad
         return _Copper(owners, features | design, places, pad, layer, np.empty(0, dtype=np.int32))
@@ -339,8 +340,8 @@ class _Assembly:
     def _shorts(self, step: int) -> Sequence[Doubt]:
         return [
             Doubt(f"the file wants nets {', '.join(names)} joined", "NetShort", Place(self.path.name, line))
-            for owner, names, line in self.document.shorts
-            if owner == step
+            for group, names, line in self.document.shorts
+            if self.sets.step[group] == step
         ]
 
 

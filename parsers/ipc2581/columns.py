@@ -10,8 +10,8 @@ from scipy.spatial import cKDTree
 
 from parsers.ipc2581 import placement
 from parsers.ipc2581.dictionaries import Dictionaries
-from parsers.ipc2581.document import HOLE, SET, Document
-from parsers.ipc2581.sketch import AREA_INFO, FLASH_INFO, NOTHING, OWNER, PATH_INFO, PLACE, Longs, Sketch
+from parsers.ipc2581.raw import Document
+from parsers.ipc2581.sketch import NOTHING, Longs, Sketch
 from parsers.primitives import Bools, Floats, Rows
 
 SAME_PLACE = 0.05  # mm; a hole and the land round it
@@ -34,10 +34,9 @@ class Sets:
 
 def sets_of(document: Document) -> Sets:
     """The Sets of a document."""
-    rows = np.asarray(document.sets).reshape(-1, SET)
-    columns = [rows[:, i] for i in range(SET)]
-    columns[3] = columns[3] == 1
-    return Sets(*columns)
+    rows = document.sets.ints
+    step, layer, net, negative, usage, geometry, component, line, origin = (column.copy() for column in rows.T)
+    return Sets(step, layer, net, negative == 1, usage, geometry, component, line, origin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,29 +62,24 @@ class Owners:
 
 def owners_of(sketch: Sketch) -> Owners:
     """The objects of a sketch."""
-    rows = np.asarray(sketch.owners).reshape(-1, OWNER)
-    return Owners(*(rows[:, i].copy() for i in range(OWNER)))
+    rows = sketch.owners.ints
+    return Owners(*(rows[:, i].copy() for i in range(rows.shape[1])))
 
 
 def hole_rows(document: Document) -> Floats:
     """Holes as rows: x, y, diameter, plating, set, line, square, via."""
-    return np.asarray(document.holes).reshape(-1, HOLE)
+    return document.holes.floats
 
 
 def anchors(sketch: Sketch, dictionaries: Dictionaries) -> Floats:
     """Where each object of a sketch is placed: its Location, NaN for plain features without one, shape (owners, 2)."""
-    places = np.asarray(sketch.places).reshape(-1, PLACE)
-    maps = placement.maps(places, np.asarray(sketch.parents), dictionaries.unit(sketch.unit))
+    maps = placement.maps(sketch.places.floats, sketch.places.ints[:, 0], dictionaries.unit(sketch.unit))
     owners = owners_of(sketch)
     out = np.full((len(owners), 2), np.nan)
-    for flat, width, place in (
-        (sketch.path_info, PATH_INFO, 2),
-        (sketch.area_info, AREA_INFO, 5),
-        (sketch.flash_info, FLASH_INFO, 2),
-    ):
-        rows = np.asarray(flat).reshape(-1, width)
-        placed = (rows[:, place] != NOTHING) | owners.pad[rows[:, 1]]
-        out[rows[placed, 1]] = maps[rows[placed, place], 4:6]
+    for table in (sketch.paths, sketch.areas, sketch.flashes):
+        owner, place = table.ints[:, 1], table.ints[:, 2]
+        placed = (place != NOTHING) | owners.pad[owner]
+        out[owner[placed]] = maps[place[placed], 4:6]
     return out
 
 

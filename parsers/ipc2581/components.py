@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,11 +12,11 @@ from scipy.spatial import cKDTree
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
 from parsers.ipc2581.columns import SAME_PLACE, Owners
-from parsers.ipc2581.document import Document, RawPart, RawPin
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.nets import NetList
-from parsers.ipc2581.sketch import NOTHING, PLACE, Longs, integers, numbers
+from parsers.ipc2581.raw import Document, RawPart, RawPin
+from parsers.ipc2581.sketch import NOTHING, Longs
 from parsers.primitives import UNKNOWN_NET, Bools, Floats, Ints
 
 Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where its pad lies
@@ -23,11 +24,12 @@ Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where 
 
 def pad_spots(owners: Owners, places: Floats, keep: Bools) -> Spots:
     """Where the pad of each pin lies; the middle of its pads if there are several."""
-    found: dict[tuple[int, int], list[tuple[float, float]]] = defaultdict(list)
+    found: dict[tuple[int, int], list[list[float]]] = defaultdict(list)
     rows = np.flatnonzero(keep & (owners.component >= 0) & (owners.pin >= 0) & np.isfinite(places).all(axis=1))
-    for row in rows:
-        found[int(owners.component[row]), int(owners.pin[row])].append((float(places[row, 0]), float(places[row, 1])))
-    return {key: (float(np.mean([p[0] for p in at])), float(np.mean([p[1] for p in at]))) for key, at in found.items()}
+    keys = zip(owners.component[rows].tolist(), owners.pin[rows].tolist(), strict=True)
+    for key, at in zip(keys, places[rows].tolist(), strict=True):
+        found[key].append(at)
+    return {key: _middle(at) for key, at in found.items()}
 
 
 def located_pins(
@@ -68,8 +70,7 @@ def _meets(tree: cKDTree, places: Floats, listed: Longs, nets: Ints) -> Bools:
 
 def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> tuple[Longs, list[Floats]] | None:
     """Missing pins as rows (part, component, pin), and where they are by the given and by the other mirroring."""
-    raw = numbers(document.frames.places, PLACE)
-    parents = integers(document.frames.parents, 1)[:, 0]
+    raw, parents = document.frames.places.floats, document.frames.places.ints[:, 0]
     unit = document.dictionaries.cad_unit
     over = raw.copy()
     over[:, 3] = 1.0 - over[:, 3]
@@ -91,12 +92,12 @@ def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> t
     return np.array(wanted), [placement.move(by[np.array(own)], centre) for by in (maps, flipped)]
 
 
-def doubt_missing_pins(document: Document, names: NetList, spots: Spots, doubts: Doubts) -> None:
+def doubt_missing_pins(names: NetList, spots: Spots, doubts: Doubts) -> None:
     """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it can't be known."""
     missing = [pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single]
     if missing:
         component, number = missing[0]
-        first = f"{document.tables.components.names()[component]}.{document.tables.pins.names()[number]}"
+        first = f"{names.labels[0][component]}.{names.labels[1][number]}"
         doubts.add("pins of the netlist without a pad", f"{len(missing)} pins have none, {first} is the first")
 
 
@@ -119,7 +120,7 @@ def components_of(
             continue
         seen.add(component)
         out.append(_placed_part(document, plan, part, maps, (names, spots, pins_of[component])))
-    refdes = document.tables.components.names()
+    refdes = names.labels[0]
     for component in sorted(set(pins_of) - seen):
         pins = _pins(document, component, pins_of[component], {}, {}, (names, spots))
         at = _middle([pin.at for pin in pins])
@@ -128,9 +129,8 @@ def components_of(
 
 
 def _maps(document: Document) -> Floats:
-    frames = document.frames
-    raw = np.asarray(frames.places).reshape(-1, PLACE)
-    return placement.maps(raw, np.asarray(frames.parents), document.dictionaries.cad_unit)
+    places = document.frames.places
+    return placement.maps(places.floats, places.ints[:, 0], document.dictionaries.cad_unit)
 
 
 def _placed_part(
@@ -164,7 +164,7 @@ def _pins(
     known: tuple[NetList, Spots],
 ) -> tuple[Pin, ...]:
     names, spots = known
-    labels = document.tables.pins.names()
+    labels = names.labels[1]
     out = []
     for number in sorted(wanted):
         spot = spots.get((component, number)) or places.get(number) or (0.0, 0.0)
@@ -184,7 +184,7 @@ def _side(document: Document, plan: LayerPlan, layer: str) -> str | None:
     return {"TOP": TOP, "BOTTOM": BOTTOM}.get(raw.side) if raw else None
 
 
-def _middle(points: list[tuple[float, float]]) -> tuple[float, float]:
+def _middle(points: Sequence[Sequence[float]]) -> tuple[float, float]:
     if not points:
         return 0.0, 0.0
-    return float(np.mean([p[0] for p in points])), float(np.mean([p[1] for p in points]))
+    return sum(point[0] for point in points) / len(points), sum(point[1] for point in points) / len(points)

@@ -11,10 +11,9 @@ from typing import cast
 import numpy as np
 
 from parsers.ipc2581.doubting import Doubts
-from parsers.ipc2581.sketch import Sketch, Tables
+from parsers.ipc2581.sketch import LARGEST, Sketch, Tables
 from parsers.primitives import Bools, Floats, Ints
 
-LARGEST = 1e9  # width of a line, in any unit
 UNITS = {"MILLIMETER": 1.0, "MICRON": 0.001, "INCH": 25.4}
 LOOSE_UNITS = {"MM": 1.0, "MILS": 0.0254, "MIL": 0.0254, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 ROUND_END, FLAT_END, SQUARE_END = 0, 1, 2

@@ -1,4 +1,4 @@
-"""The whole file as raw tables: one pass, handlers by element name, nothing interpreted yet.
+"""The whole file read into raw tables: one pass, handlers by element name.
 
 Read are the dictionaries, CadHeader, Layer, Stackup and, per Step, pad stacks, routes, profile, repeats, packages,
 parts, nets and layer features. Left out, because it can hold no copper of the finished board: bill of material,
@@ -8,111 +8,29 @@ LayerFeature repeats), models, design-for-test data.
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 
-from parsers.ipc2581.dictionaries import LOOSE_UNITS, UNITS, Dictionaries, Entry
+from parsers.ipc2581.dictionaries import LOOSE_UNITS, UNITS, Entry
 from parsers.ipc2581.doubting import Doubts
-from parsers.ipc2581.features import LARGEST, PRIMITIVES, Pen, number, path_of, truth
+from parsers.ipc2581.features import Pen, number
 from parsers.ipc2581.layers import (
     COPPER,
-    NO_COPPER,
     RawLayer,
     RawStackLayer,
     RawStackup,
 )
-from parsers.ipc2581.sketch import FIDUCIAL, NOTHING, Index, Sketch, Tables
+from parsers.ipc2581.raw import FROM_PADSTACKS, Document, RawPart, RawPin, RawStep
+from parsers.ipc2581.sets import SetReader
+from parsers.ipc2581.sketch import LARGEST, NOTHING, Sketch
 from parsers.ipc2581.stream import Element, Limits, Names, Source, drop_before, elements, line_at, words
 
-PLATED_STATES = {"PLATED": 1, "VIA": 1, "VIA_CAPPED": 1, "NONPLATED": 0}
-DRAIN = 256  # objects of a Set that are kept in memory before they are read
-FIDUCIALS = frozenset({"BadBoardMark", "GlobalFiducial", "GoodPanelMark", "LocalFiducial"})
-HOLE, SET = 8, 9  # numbers per row
-FROM_FEATURES, FROM_PADSTACKS = 0, 1  # where a Set comes from: LayerFeature, or design data that repeats it
-ABSENT, EMPTY = -1, -2  # net of a Set: no attribute, empty attribute
-SQUARE_HOLE = 1
-DRAWN = frozenset({"Pad", "Features", "Hole", "Slot", "SlotCavity"}) | FIDUCIALS
-IGNORED_IN_SET = frozenset(
-    {"NonstandardAttribute", "SpecRef", "ColorRef", "Color", "ColorTerm", "BooleanAttribute", "TextAttribute"}
-    | {"IntegerAttribute", "DoubleAttribute", "OptionAttribute"}
-)
 IN_STEP = words(
     "Datum Profile StepRepeat Package Component LogicalNet PhyNetGroup LayerFeature PadStack PadStackDef Route"
     " NonstandardAttribute BendArea StackupZone Port Model Dfx DfxMeasurementList VplPackage VplComponent"
     " BooleanAttribute TextAttribute IntegerAttribute DoubleAttribute OptionAttribute"
 )
 CLEARED = ("BomItem", "AvlItem", "EntryFirmware", "EntryFont", "EntryColor", "ChangeRec", "Dfx", "DfxMeasurementList")
-
-
-@dataclass(slots=True)
-class RawStep:
-    """What a Step element holds besides its copper."""
-
-    name: str
-    kind: str = ""
-    line: int = 0
-    stackup: str | None = None
-    profile: Entry | None = None
-    repeats: list[tuple[str, int]] = field(default_factory=list)  # step repeated, line
-    zones: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class RawPart:
-    """A Component element."""
-
-    step: int
-    refdes: str
-    package: str
-    layer: str
-    place: int
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class RawPin:
-    """A Pin of a Package."""
-
-    number: str
-    name: str
-    place: int
-    mechanical: bool
-
-
-@dataclass(slots=True)
-class Document:
-    """Raw tables of the whole file."""
-
-    doubts: Doubts
-    tables: Tables = field(default_factory=Tables)
-    dictionaries: Dictionaries = field(init=False)
-    unit: str = ""
-    revision: str = ""
-    title: str = ""
-    layers: dict[str, RawLayer] = field(default_factory=dict)
-    stackups: list[RawStackup] = field(default_factory=list)
-    permittivity: dict[str, float] = field(default_factory=dict)
-    steps: dict[str, RawStep] = field(default_factory=dict)
-    copper: Sketch = field(default_factory=Sketch)
-    openings: Sketch = field(default_factory=Sketch)  # slots and cavities; the kind of an owner is its plating
-    frames: Sketch = field(default_factory=Sketch)  # places of parts and pins
-    sets: array[int] = field(default_factory=lambda: array("q"))
-    # step, layer, net, negative, pad usage, geometry usage, component, line, origin
-    usages: Index = field(default_factory=Index)
-    holes: array[float] = field(default_factory=lambda: array("d"))  # x, y, diameter, plating, set, line, square, via
-    spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)  # set of a PadStack -> its hole's
-    pin_nets: list[tuple[int, int, int, int, int]] = field(default_factory=list)  # step, net, component, pin, line
-    points: list[tuple[int, int, int, float, float]] = field(default_factory=list)  # step, net, layer, x, y
-    parts: list[RawPart] = field(default_factory=list)
-    packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
-    drilled_padstacks: set[str] = field(default_factory=set)
-    shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # step, nets, line
-    edge_plating: int = 0  # line of a specification of edge plating
-
-    def __post_init__(self) -> None:
-        self.dictionaries = Dictionaries(self.tables)
 
 
 def read_document(path: Path, doubts: Doubts, limits: Limits | None = None) -> Document:
@@ -123,53 +41,45 @@ def read_document(path: Path, doubts: Doubts, limits: Limits | None = None) -> D
     FormatError : see `stream.elements`
     """
     reader = _Reader(Document(doubts))
-    for element, source in elements(path, (*HANDLERS, *DRAWN, "Set"), limits):
-        reader.take(element, source)
+    source = Source(path, limits or Limits(), reader.sets.between)
+    for event, element in elements(source, (*HANDLERS, "Set")):
+        reader.take(event, element)
+        if event == "end":
+            source.release()
     reader.document.dictionaries.cad_unit = reader.unit()
     return reader.document
 
 
 class _Reader:
-    """Takes complete elements, fills the document and empties the elements."""
+    """Takes elements, fills the document and empties the elements."""
 
     def __init__(self, document: Document) -> None:
         self.document = document
         self.names = Names()
-        self.pen = self._pen(document.copper, document.doubts)
-        self.opening = self._pen(document.openings, document.doubts)
-        self.opening.opening = True
+        self.sets = SetReader(document, self.names)
+        self.pen = self.sets.pen
         self.frame = self._pen(document.frames, document.doubts)
-        self._waiting = 0  # objects of the open Set that have not been read
-        self._done: Element | None = None  # last object of the open Set that has been read
-        self._group = NOTHING  # row of the open Set
         self._rooted = False
 
     def _pen(self, sketch: Sketch, doubts: Doubts) -> Pen:
         return Pen(sketch, self.document.tables, self.names, doubts)
 
-    def take(self, element: Element, source: Source) -> None:
-        """Read one complete element."""
+    def take(self, event: str, element: Element) -> None:
+        """Read an element that has begun (Sets only) or is complete."""
         if not self._rooted:
             self._look_at_root(element)
         name = self.names[element.tag]
-        if name in DRAWN:
-            group = element.getparent()
-            if group is None or self.names[group.tag] != "Set":
-                return  # the Pad of a land pattern: goes with its package
-            self._waiting += 1
-            if self._waiting < DRAIN:
-                return
-            self._drain(group, element)
+        if event == "start":
+            if name == "Set":
+                self.sets.begin(element)
         elif name == "Set":
-            self._drain(element, None)
-            self._end_set(element)
+            self.sets.end(element)
+            self._drop_before(element)
         elif (handler := HANDLERS.get(name)) is not None:
             self._handle(handler, element)
-            if name in KEPT:
-                return
-            element.clear()
-            self._drop_before(element)
-        source.release()
+            if name not in KEPT:
+                element.clear()
+                self._drop_before(element)
 
     def _drop_before(self, element: Element) -> None:
         """Free what stands before an element; unknown neighbours are told where they might hold copper."""
@@ -186,14 +96,7 @@ class _Reader:
         try:
             handler(self, element)
         except (ValueError, TypeError, OverflowError) as error:
-            self.unreadable(element, error)
-
-    def unreadable(self, element: Element, error: Exception) -> None:
-        """A doubt about an element with a value that makes no sense."""
-        what = f"a {self.names[element.tag]} that cannot be read"
-        self.document.doubts.add(
-            what, f"{error}; it is left out, export the board again", line_at(element), path_of(element, self.names)
-        )
+            self.sets.unreadable(element, error)
 
     def _look_at_root(self, element: Element) -> None:
         root = element.getroottree().getroot()
@@ -211,136 +114,6 @@ class _Reader:
             return LOOSE_UNITS[name]
         self.document.doubts.add(f"CadHeader has units {name!r}", "MILLIMETER is taken; every distance may be wrong")
         return 1.0
-
-    # ---- sets --------------------------------------------------------------------------------------------------
-
-    def _drain(self, group: Element, last: Element | None) -> None:
-        """Read the objects of a Set up to `last` (all if None) and remove them."""
-        if self._group == NOTHING:
-            self._group = self._begin_set(group)
-        row = self._group
-        reads = row != NOTHING
-        for child in group:
-            if child is self._done:
-                continue
-            if reads:
-                self._draw(child, row)
-            if child is last:
-                break
-        self._waiting = 0
-        if last is not None:
-            last.clear()
-            drop_before(last, None, self.names)
-            self._done = last
-
-    def _begin_set(self, group: Element) -> int:
-        """Row of a Set, or NOTHING if its layer is known to be no concern."""
-        above = group.getparent()
-        while above is not None and self.names[above.tag] not in ("LayerFeature", "IPC-2581"):
-            above = above.getparent()
-        layer = above.get("layerRef") if above is not None else None
-        self.pen.override = NOTHING
-        if layer is None:
-            self.pen.doubt(group, "a Set outside a LayerFeature", "its layer is not known, its copper is left out")
-            return NOTHING
-        raw = self.document.layers.get(layer)
-        if raw is not None and raw.function in NO_COPPER:
-            return NOTHING
-        route = above.getparent() if above is not None else None
-        in_route = route is not None and self.names[route.tag] == "Route"
-        net = group.get("net")
-        if net is None and in_route and route is not None:
-            net = route.get("net")
-        self.pen.layer = self.document.tables.layers[layer]
-        return self._add_set(group, self.pen.layer, net, FROM_PADSTACKS if in_route else FROM_FEATURES)
-
-    def _add_set(self, group: Element, layer: int, net: str | None, origin: int) -> int:
-        document = self.document
-        get = group.get
-        part = get("componentRef")
-        usage = "TESTPOINT" if truth(get("testPoint")) else (get("padUsage") or "").upper()
-        document.sets.extend(
-            (
-                document.tables.steps[self._step_name(group)],
-                layer,
-                ABSENT if net is None else EMPTY if not net.strip() else document.tables.nets[net],
-                int((get("polarity") or "").upper() == "NEGATIVE"),
-                document.usages[usage],
-                document.usages[(get("geometryUsage") or "").upper()],
-                NOTHING if part is None else document.tables.components[part],
-                line_at(group),
-                origin,
-            )
-        )
-        return len(document.sets) // SET - 1
-
-    def _step_name(self, element: Element) -> str:
-        node: Element | None = element
-        while node is not None and self.names[node.tag] != "Step":
-            node = node.getparent()
-        return "" if node is None else node.get("name") or ""
-
-    def _draw(self, child: Element, row: int) -> None:
-        name = self.names[child.tag]
-        try:
-            if name in SET_CHILDREN:
-                SET_CHILDREN[name](self, child, row)
-            elif name in LOOSE_SHAPES:
-                self.pen.doubt(child, f"a {name} outside Features", "no revision has it; it is drawn as it stands")
-                owner = self.pen.sketch.owner(row, line_at(child))
-                self.pen.draw(child, owner, NOTHING)
-            elif name not in IGNORED_IN_SET:
-                self.pen.doubt(child, f"{name} inside a Set", "it is not known and may draw or remove copper")
-        except (ValueError, TypeError, OverflowError) as error:
-            self.unreadable(child, error)
-
-    def _end_set(self, group: Element) -> None:
-        self._group, self._done = NOTHING, None
-        group.clear()
-        self._drop_before(group)
-
-    def _set_component(self, row: int) -> int:
-        return self.document.sets[row * SET + 6]
-
-    def _pad(self, element: Element, row: int) -> None:
-        self.pen.pad(element, row, self._set_component(row))
-
-    def _fiducial(self, element: Element, row: int) -> None:
-        self.pen.pad(element, row, self._set_component(row), FIDUCIAL)
-
-    def _features(self, element: Element, row: int) -> None:
-        self.pen.features(element, row)
-
-    def _override(self, element: Element, row: int) -> None:
-        self.pen.override = self.pen.line_of(element)
-
-    def _hole(self, element: Element, row: int) -> None:
-        x, y = number(element, "x"), number(element, "y")
-        for child in element:
-            if self.names[child.tag] == "Xform" and (child.get("xOffset") or child.get("yOffset")):
-                self.pen.doubt(child, "a hole with an offset", "its meaning is open; it is left out")
-        self._add_hole(element, row, x, y)
-
-    def _add_hole(self, element: Element, row: int, x: float, y: float) -> None:
-        status = (element.get("platingStatus") or "").upper()
-        plating = PLATED_STATES.get(status, -1)
-        if plating < 0:
-            self.pen.doubt(element, "a hole without a known plating status", "whether it joins layers is not known")
-        square = int((element.get("type") or "").upper() == "SQUARE")
-        diameter = number(element, "diameter")
-        via = float(status.startswith("VIA"))
-        self.document.holes.extend((x, y, diameter, plating, row, line_at(element), square, via))
-
-    def _slot(self, element: Element, row: int) -> None:
-        status = (element.get("platingStatus") or "").upper()
-        plating = PLATED_STATES.get(status, -1)
-        if plating < 0:
-            self.pen.doubt(element, "a slot without a known plating status", "whether it joins layers is not known")
-        self.opening.slot(element, row, plating)
-
-    def _net_short(self, element: Element, row: int) -> None:
-        names = tuple(c.get("name") or "" for c in element if self.names[c.tag] == "NetRef")
-        self.document.shorts.append((self.document.sets[row * SET], names, line_at(element)))
 
     # ---- dictionaries ------------------------------------------------------------------------------------------
 
@@ -492,7 +265,7 @@ class _Reader:
             pen.contour(element, owner)
         except (ValueError, TypeError, OverflowError) as error:
             step.profile = None
-            self.unreadable(element, error)
+            self.sets.unreadable(element, error)
 
     def _datum(self, element: Element) -> None:
         self.step(element)
@@ -513,6 +286,7 @@ class _Reader:
             location = parts.get("Location", child if get("x") is not None else None)
             place = self.frame.place(parts.get("Xform"), location, NOTHING)
             mechanical = (get("electricalType") or "").upper() == "MECHANICAL"
+            _ = self.document.tables.pins[get("number") or ""]
             pins.append(RawPin(get("number") or "", get("name") or "", place, mechanical))
         self.document.packages[self._step_index(element), element.get("name") or ""] = pins
 
@@ -529,6 +303,7 @@ class _Reader:
         if location is None:
             self.pen.doubt(element, "a component without a Location", f"{refdes} is taken to lie at 0, 0")
         place = self.frame.place(xform, location, NOTHING)
+        _ = self.document.tables.components[refdes]
         self.document.parts.append(
             RawPart(
                 self._step_index(element),
@@ -568,11 +343,11 @@ class _Reader:
             if name == "LayerPad":
                 self.pen.layer = self.document.tables.layers[child.get("layerRef") or ""]
                 self.pen.override = NOTHING
-                row = self._add_set(element, self.pen.layer, net, FROM_PADSTACKS)
+                row = self.sets.add_row(element, self.pen.layer, net, FROM_PADSTACKS)
                 self.pen.pad(child, row, NOTHING)
             elif name == "LayerHole":
-                row = self._add_set(element, NOTHING, net, FROM_PADSTACKS)
-                self._add_hole(child, row, number(child, "x"), number(child, "y"))
+                row = self.sets.add_row(element, NOTHING, net, FROM_PADSTACKS)
+                self.sets.add_hole(child, row, number(child, "x"), number(child, "y"))
                 for span in child:
                     if self.names[span.tag] == "Span":
                         self.document.spans[row] = span.get("fromLayer"), span.get("toLayer")
@@ -606,7 +381,6 @@ def _length(text: str | None) -> float | None:
 
 
 Handler = Callable[["_Reader", Element], None]
-SetHandler = Callable[["_Reader", Element, int], None]
 HANDLERS: dict[str, Handler] = {
     "CadHeader": _Reader._header,
     "Spec": _Reader._spec,
@@ -631,16 +405,4 @@ HANDLERS: dict[str, Handler] = {
 }
 HANDLERS.update(dict.fromkeys(CLEARED, _Reader._clear))
 KEPT = frozenset({"Spec", "Profile"})  # may stand in a larger element that is read as a whole
-SET_CHILDREN: dict[str, SetHandler] = {
-    "Pad": _Reader._pad,
-    "Features": _Reader._features,
-    "Hole": _Reader._hole,
-    "Slot": _Reader._slot,
-    "SlotCavity": _Reader._slot,
-    "LineDesc": _Reader._override,
-    "LineDescRef": _Reader._override,
-    "NetShort": _Reader._net_short,
-}
-SET_CHILDREN.update(dict.fromkeys(FIDUCIALS, _Reader._fiducial))
-LOOSE_SHAPES = PRIMITIVES | {"Line", "Arc", "Polyline", "Contour", "Outline", "Polygon", "UserSpecial", "Text"}
 KNOWN = {"Step": IN_STEP, "LayerFeature": frozenset({"Set"}), "CadData": frozenset({"Layer", "Stackup", "Step"})}

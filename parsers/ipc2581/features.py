@@ -11,14 +11,15 @@ that is drawn here; the others are kept as keys of `Tables.shapes`:
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable
 
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.sketch import (
-    AREA_INFO,
     CAP_END,
     CAP_START,
     CONTOUR,
+    LARGEST,
     LEFT,
     NOTHING,
     OUTLINE,
@@ -31,7 +32,6 @@ from parsers.ipc2581.sketch import (
 )
 from parsers.ipc2581.stream import Element, Names, line_at, words
 
-LARGEST = 1e9  # of any number, in any unit
 SMALLEST_SCALE, LARGEST_SCALE = 1e-6, 1e6
 MAX_NESTING = 64  # of features in features; boards have two or three levels
 
@@ -111,6 +111,11 @@ class Pen:
 
     def features(self, element: Element, group: int) -> None:
         """Features: one Feature, drawn at each Location."""
+        if len(element) == 1:  # nearly always
+            shape = element[0]
+            kind = PAD if self.names[shape.tag] == "Circle" else 0
+            self.draw(shape, self.sketch.owner(group, line_at(element), kind=kind), NOTHING)
+            return
         kind = 0
         xform: Element | None = None
         locations: list[Element] = []
@@ -207,13 +212,12 @@ class Pen:
         if xform is None:
             if x == 0.0 and y == 0.0:
                 return parent
-            self.sketch.places.extend((0.0, 0.0, 0.0, 0.0, 1.0, x, y))
+            transform = (0.0, 0.0, 0.0, 0.0, 1.0)
         else:
-            self.sketch.places.extend((*self._transform(xform), x, y))
+            transform = self._transform(xform)
         line = location if xform is None else xform
-        self.sketch.parents.append(parent)
-        self.sketch.place_lines.append(line_at(line) if line is not None else 0)
-        return len(self.sketch.parents) - 1
+        self.sketch.places.add(*transform, x, y, parent, line_at(line) if line is not None else 0)
+        return len(self.sketch.places) - 1
 
     def _transform(self, xform: Element) -> tuple[float, float, float, float, float]:
         get = xform.get
@@ -288,7 +292,7 @@ class Pen:
     def _flash(self, owner: int, place: int, shape: int, line: int) -> None:
         sketch = self.sketch
         sketch.sequence += 1
-        sketch.flash_info.extend((sketch.sequence, owner, place, shape, line))
+        sketch.flashes.add(sketch.sequence, owner, place, shape, line)
 
     def _primitive(self, name: str, element: Element, owner: int, place: int) -> None:
         line = fill = NOTHING
@@ -303,18 +307,16 @@ class Pen:
         if x0 is None or y0 is None or x1 is None or y1 is None:
             raise ValueError("a coordinate is missing")
         sketch = self.sketch
-        ends = float(x0), float(y0), float(x1), float(y1)
-        if not (min(ends) > -LARGEST and max(ends) < LARGEST and sum(ends) == sum(ends)):
-            raise ValueError("a coordinate is out of range")
-        sketch.paths.extend((*ends, 0.0, 0.0, STRAIGHT))
         sketch.sequence += 1
-        sketch.path_info.extend((sketch.sequence, owner, place, self._line_style(element), self._caps()))
+        style = sketch.sequence, owner, place, self._line_style(element), self._caps()
+        paths = sketch.paths
+        paths.data += paths.pack(float(x0), float(y0), float(x1), float(y1), 0.0, 0.0, STRAIGHT, *style)
 
     def _arc(self, element: Element, owner: int, place: int) -> None:
         ends = [number(element, name) for name in ("startX", "startY", "endX", "endY", "centerX", "centerY")]
-        self.sketch.paths.extend((*ends, _turn(element)))
         self.sketch.sequence += 1
-        self.sketch.path_info.extend((self.sketch.sequence, owner, place, self._line_style(element), self._caps()))
+        style = self.sketch.sequence, owner, place, self._line_style(element), self._caps()
+        self.sketch.paths.add(*ends, _turn(element), *style)
 
     def _caps(self) -> int:
         return 0 if self.opening else CAP_START | CAP_END
@@ -323,29 +325,29 @@ class Pen:
         steps = self._steps(element)
         line = self._line_style(element)
         sketch = self.sketch
-        last = len(steps) - 1
+        last = len(steps) // 5 - 1
         for i in range(1, last + 1):
-            x, y, centre_x, centre_y, turn = steps[i]
-            sketch.paths.extend((steps[i - 1][0], steps[i - 1][1], x, y, centre_x, centre_y, turn))
             sketch.sequence += 1
             caps = (CAP_START * (i == 1) | CAP_END * (i == last)) & self._caps()
-            sketch.path_info.extend((sketch.sequence, owner, place, line, caps))
+            here = 5 * i
+            start, step = steps[here - 5 : here - 3], steps[here : here + 5]
+            sketch.paths.add(*start, *step, sketch.sequence, owner, place, line, caps)
         if last < 1:
             self.doubt(element, "a polyline without steps", "its copper is not known; export the board again")
 
-    def _steps(self, element: Element) -> list[tuple[float, float, float, float, float]]:
-        """Begin and steps of a path: end, centre and turn of each."""
-        steps: list[tuple[float, float, float, float, float]] = []
+    def _steps(self, element: Element) -> list[float]:
+        """Begin and steps of a path: end, centre and turn of each, flat."""
+        steps: list[float] = []
         for child in element:
             name = self.names[child.tag]
             if name in ("PolyStepSegment", "PolyBegin"):
                 x, y = child.get("x"), child.get("y")
                 if x is None or y is None:
                     raise ValueError("a coordinate is missing")
-                steps.append((plausible(float(x)), plausible(float(y)), 0.0, 0.0, STRAIGHT))
+                steps += (float(x), float(y), 0.0, 0.0, STRAIGHT)
             elif name == "PolyStepCurve":
                 centre = number(child, "centerX"), number(child, "centerY")
-                steps.append((number(child, "x"), number(child, "y"), *centre, _turn(child)))
+                steps += (number(child, "x"), number(child, "y"), *centre, _turn(child))
             elif name not in STYLES:
                 self.doubt(child, f"{name} as a step of a path", "it is not known; the path may run elsewhere")
         return steps
@@ -395,7 +397,7 @@ class Pen:
     def _begin_area(self, owner: int, place: int, line: int, fill: int, kind: int) -> None:
         sketch = self.sketch
         sketch.sequence += 1
-        sketch.area_info.extend((sketch.sequence, owner, line, fill, kind, place))
+        sketch.areas.add(sketch.sequence, owner, place, line, fill, kind)
 
     def _style_of_polygon(self, element: Element) -> tuple[int, int, Element | None]:
         """Line description, fill and Xform of a Polygon, which stand behind its steps."""
@@ -419,9 +421,8 @@ class Pen:
         steps = self._steps(element)
         if xform is not None:
             place = self.place(xform, None, place)
-        for step in steps:
-            sketch.vertices.extend(step)
-        sketch.ring_info.extend((len(sketch.area_info) // AREA_INFO - 1, len(steps), place))
+        sketch.vertices.data += array("d", steps).tobytes()
+        sketch.rings.add(len(sketch.areas) - 1, len(steps) // 5, place)
 
     def _special(self, element: Element, owner: int, place: int) -> None:
         self._nesting += 1

@@ -16,13 +16,13 @@ import shapely
 
 from parsers.board import Net
 from parsers.ipc2581.columns import Owners, Sets
-from parsers.ipc2581.document import ABSENT, EMPTY, Document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
+from parsers.ipc2581.raw import ABSENT, EMPTY, Document
 from parsers.ipc2581.sketch import Longs
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints
 
-NOT_CONNECTED = "N/C"  # name of the nets of pins that are connected to nothing
+NOT_CONNECTED = "N/C ({}.{})"  # name of the net of a pin that is connected to nothing
 PLACEHOLDER = re.compile(
     r"[<$_\[(]*\s*(no|none|not?)[\s_\-]*(net|nets|connect|connected|connection)\s*[>$_\])]*|n\s*/?\s*c", re.I
 )
@@ -47,11 +47,13 @@ class NetList:
     numbers: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int32))  # raw net -> board net, or NO_NET
     pins: dict[tuple[int, int], int] = field(default_factory=dict)  # (component, pin) -> board net
     listed: bool = False  # whether there are LogicalNets
+    labels: tuple[list[str], list[str]] = ([], [])  # reference designators and pin numbers
 
     def unconnected(self, component: int, pin: int) -> int:
         """The net of a pin that is connected to nothing."""
         if (component, pin) not in self.pins:
-            self.nets.append(Net(NOT_CONNECTED, single=True))
+            refdes, numbers = self.labels
+            self.nets.append(Net(NOT_CONNECTED.format(refdes[component], numbers[pin]), single=True))
             self.pins[component, pin] = len(self.nets) - 1
         return self.pins[component, pin]
 
@@ -64,7 +66,8 @@ def net_list(document: Document, sets: Sets, step: int, doubts: Doubts) -> NetLi
     used[own] = True
     for owner, net, *_ in (*document.pin_nets, *document.points):
         used[int(net)] |= owner in (step, loose)
-    names = NetList(numbers=np.full(len(used), NO_NET, dtype=np.int32))
+    labels = document.tables.components.names(), document.tables.pins.names()
+    names = NetList(numbers=np.full(len(used), NO_NET, dtype=np.int32), labels=labels)
     for name, raw in document.tables.nets.items():
         if used[raw] and not is_placeholder(str(name)):
             names.numbers[raw] = len(names.nets)

@@ -11,10 +11,10 @@ import shapely
 
 from parsers.board import PLATED, UNPLATED, Holes, holes
 from parsers.ipc2581.columns import Owners, Sets, hole_rows, nearest, owners_of
-from parsers.ipc2581.document import FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import COPPER, DRILLED, ROUTED, LayerPlan
 from parsers.ipc2581.parts import Parts
+from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.resolve import Resolver
 from parsers.ipc2581.sketch import Longs
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Floats, Ints, Kind, arc_points

@@ -8,10 +8,10 @@ import shapely
 from parsers.board import Outline
 from parsers.image import Image
 from parsers.ipc2581.columns import Sets, owners_of
-from parsers.ipc2581.document import Document, RawStep
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import EDGE_LINES, PLATED_EDGES
 from parsers.ipc2581.parts import Parts
+from parsers.ipc2581.raw import Document, RawStep
 from parsers.ipc2581.resolve import Resolver
 from parsers.primitives import TOUCH, Kind
 from parsers.profile import outline_of

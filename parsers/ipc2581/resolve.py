@@ -28,23 +28,14 @@ from parsers.ipc2581.dictionaries import (
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.parts import MAX_PARTS, ORDER_BITS, Parts, joined, nothing
 from parsers.ipc2581.sketch import (
-    AREA_INFO,
-    FLASH_INFO,
+    LARGEST,
     LEFT,
     NOTHING,
     OUTLINE,
-    OWNER,
-    PATH,
-    PATH_INFO,
-    PLACE,
-    RING_INFO,
     STRAIGHT,
     UNSAID,
-    VERTEX,
     Longs,
     Sketch,
-    integers,
-    numbers,
 )
 from parsers.ipc2581.strokes import capped
 from parsers.ipc2581.templates import Asked, Templates
@@ -59,6 +50,7 @@ from parsers.primitives import (
 )
 from parsers.trouble import BoardError, Place
 
+OUT_OF_RANGE = "a coordinate out of range"
 FARTHEST = 1e5  # mm; a coordinate beyond 100 m is no board
 MAX_OBJECTS = 5_000_000  # copper objects that predefined shapes may draw on one board
 Rows = npt.NDArray[np.intp]
@@ -100,19 +92,19 @@ class Resolver:
         return self._plausible(sketch, joined(found))
 
     def _maps(self, sketch: Sketch, unit: float) -> Floats:
-        places = numbers(sketch.places, PLACE)
+        places = sketch.places.floats
         moved = np.flatnonzero((places[:, 0] != 0) | (places[:, 1] != 0))
         if moved.size:
             self._doubts.add(
                 "a transform with an offset",
                 "its sign is open in the standard; it is added to the shape's coordinates",
-                int(sketch.place_lines[moved[0]]),
+                int(sketch.places.ints[moved[0], 1]),
                 count=len(moved),
             )
-        return placement.maps(places, integers(sketch.parents, 1)[:, 0], unit)
+        return placement.maps(places, sketch.places.ints[:, 0], unit)
 
     def _line_of(self, sketch: Sketch, owner: int) -> int:
-        return int(sketch.owners[owner * OWNER + 1])
+        return int(sketch.owners.ints[owner, 1])
 
     def _doubt(self, sketch: Sketch, owners: Ints | Longs, what: str, why: str) -> None:
         """A doubt about the objects of these owners, if any."""
@@ -135,11 +127,15 @@ class Resolver:
     # ---- paths: Line, Arc, Polyline ----------------------------------------------------------------------------
 
     def _paths(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, override: int) -> Parts:
-        info = integers(sketch.path_info, PATH_INFO)
-        rows = np.flatnonzero(keep[info[:, 1]])
+        info = sketch.paths.ints
+        raw = sketch.paths.floats
+        kept = keep[info[:, 1]]
+        good = (np.abs(raw) < LARGEST).all(axis=1)
+        self._doubt(sketch, info[kept & ~good, 1], OUT_OF_RANGE, "the line is left out")
+        rows = np.flatnonzero(kept & good)
         if rows.size == 0:
             return nothing()
-        info, raw = info[rows], numbers(sketch.paths, PATH)[rows]
+        info, raw = info[rows], raw[rows]
         line = np.where(override == NOTHING, info[:, 3], override)
         by = maps[info[:, 2]]
         width = self._lines.width[line] * placement.scales(by)
@@ -206,16 +202,16 @@ class Resolver:
     # ---- areas: Contour, Outline -------------------------------------------------------------------------------
 
     def _areas(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int) -> list[Parts]:
-        info = integers(sketch.area_info, AREA_INFO)
-        kept = keep[info[:, 1]]
+        info = sketch.areas.ints
+        kept = keep[info[:, 1]] & self._in_range(sketch, keep)
         if not kept.any():
             return []
-        fill = self._fills[info[:, 3]]
+        fill = self._fills[info[:, 4]]
         self._doubt_fills(sketch, info[kept], fill[kept])
         fill = np.where(fill == UNSURE_FILL, FILLED, fill)
         dark = fill != VOID
-        line = np.where((info[:, 2] != NOTHING) & (override != NOTHING), override, info[:, 2])
-        width = np.where(line == NOTHING, 0.0, self._lines.width[line]) * placement.scales(maps[info[:, 5]])
+        line = np.where((info[:, 3] != NOTHING) & (override != NOTHING), override, info[:, 3])
+        width = np.where(line == NOTHING, 0.0, self._lines.width[line]) * placement.scales(maps[info[:, 2]])
         self._doubt_lines(sketch, info[kept, 1][line[kept] != NOTHING], line[kept][line[kept] != NOTHING])
         width = np.nan_to_num(width)
         rings, ring_area = self._rings(sketch, maps, unit, kept)
@@ -229,23 +225,33 @@ class Resolver:
             out.append(self._hollow(sketch, info, hollow, line, maps, unit, keep))
         return out
 
+    def _in_range(self, sketch: Sketch, keep: Bools) -> Bools:
+        """Which areas have only numbers that a board may have, shape (areas,)."""
+        owners, rings = sketch.areas.ints[:, 1], sketch.rings.ints
+        good = np.ones(len(owners), dtype=np.bool_)
+        wrong = ~(np.abs(sketch.vertices.floats) < LARGEST).all(axis=1)
+        if wrong.any():
+            good[np.repeat(rings[:, 0], rings[:, 1])[wrong]] = False
+            self._doubt(sketch, owners[~good & keep[owners]], OUT_OF_RANGE, "the area is left out")
+        return good
+
     def _doubt_fills(self, sketch: Sketch, info: Longs, fill: Ints) -> None:
         unsure = fill == UNSURE_FILL
         self._doubt(sketch, info[unsure, 1], "an area with a hatched or unknown fill", "it is taken as filled")
-        bare = (info[:, 4] == OUTLINE) & (info[:, 3] == NOTHING)
+        bare = (info[:, 5] == OUTLINE) & (info[:, 4] == NOTHING)
         self._doubt(
             sketch, info[bare, 1], "an outline drawn as copper", "whether it is filled is not said; taken as filled"
         )
 
     def _rings(self, sketch: Sketch, maps: Floats, unit: float, kept: Bools) -> tuple[Rings, Ints]:
         """Rings of the kept areas in board coordinates, and the area of each."""
-        info, raw = integers(sketch.ring_info, RING_INFO), numbers(sketch.vertices, VERTEX)
+        info, raw = sketch.rings.ints, sketch.vertices.floats
         wanted = kept[info[:, 0]] & (info[:, 1] > 0)
         per_vertex = np.repeat(np.arange(len(info)), info[:, 1])
         vertex = wanted[per_vertex]
         raw, per_vertex = raw[vertex], per_vertex[vertex]
         by = maps[info[per_vertex, 2]]
-        owners = integers(sketch.area_info, AREA_INFO)[info[per_vertex, 0], 1]
+        owners = sketch.areas.ints[info[per_vertex, 0], 1]
         number = np.cumsum(wanted) - 1
         rings = Rings(
             placement.move(by, raw[:, 0:2] * unit),
@@ -340,9 +346,8 @@ class Resolver:
         self, sketch: Sketch, info: Longs, rows: Rows, line: Longs, maps: Floats, unit: float, keep: Bools
     ) -> Parts:
         """Edges of hollow areas as strokes: the steps of their rings, closed."""
-        edges = Sketch(sketch.unit, sketch.places, sketch.parents, sketch.place_lines)
-        edges.owners = sketch.owners
-        ring_info, raw = integers(sketch.ring_info, RING_INFO), numbers(sketch.vertices, VERTEX)
+        edges = Sketch(sketch.unit, sketch.places, owners=sketch.owners)
+        ring_info, raw = sketch.rings.ints, sketch.vertices.floats
         ends = np.cumsum(ring_info[:, 1])
         for ring in np.flatnonzero(np.isin(ring_info[:, 0], rows)):
             area, count, place = ring_info[ring]
@@ -350,14 +355,14 @@ class Resolver:
             if count and tuple(steps[-1, :2]) != tuple(steps[0, :2]):
                 steps = np.vstack((steps, [[*steps[0, :2], 0, 0, STRAIGHT]]))
             for before, step in itertools.pairwise(steps):
-                edges.paths.extend((before[0], before[1], *step))
-                edges.path_info.extend((int(info[area, 0]), int(info[area, 1]), int(place), int(line[area]), 0))
+                style = int(info[area, 0]), int(info[area, 1]), int(place), int(line[area]), 0
+                edges.paths.add(before[0], before[1], *step, *style)
         return self._paths(edges, maps, unit, keep, NOTHING)
 
     # ---- flashes: predefined shapes and standard primitives ----------------------------------------------------
 
     def _flashes(self, sketch: Sketch, maps: Floats, keep: Bools, grow: Bools, override: int, limit: int) -> Parts:
-        info = integers(sketch.flash_info, FLASH_INFO)
+        info = sketch.flashes.ints
         info = info[keep[info[:, 1]]]
         if len(info) == 0:
             return nothing()
@@ -374,7 +379,7 @@ class Resolver:
 
     def _nested(self, sketch: Sketch, grow: bool, line: int) -> Parts:
         """A shape of a dictionary about its own origin."""
-        owners = len(sketch.owners) // OWNER
+        owners = len(sketch.owners)
         return self.parts(sketch, np.ones(owners, np.bool_), np.full(owners, grow), line, limit=MAX_PARTS)
 
 

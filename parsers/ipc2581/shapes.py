@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from parsers.ipc2581.sketch import LARGEST
 from parsers.primitives import (
     ARC_TOLERANCE,
     Conductors,
@@ -26,7 +27,6 @@ from parsers.primitives import (
 )
 
 TURN = 2 * math.pi
-LARGEST = 1e9  # of any number, in any unit
 MAX_PARTS = 1000  # rings of a moire, spokes of a thermal
 
 

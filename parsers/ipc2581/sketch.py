@@ -6,9 +6,9 @@ reading; `resolve` turns a sketch into copper when the whole file is known. A di
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from struct import Struct
 
 import numpy as np
 import numpy.typing as npt
@@ -17,15 +17,55 @@ from parsers.primitives import Floats
 
 Longs = npt.NDArray[np.int64]
 
+LARGEST = 1e9  # of any number, in any unit
 NOTHING = -1  # index of no place, no description, no name
 
 CAP_START, CAP_END = 1, 2  # ends of a path that are no joints of a polyline
 STRAIGHT, LEFT, RIGHT, UNSAID = 0.0, 1.0, -1.0, 2.0  # turns of a path step: counterclockwise is LEFT
 CONTOUR, OUTLINE = 0, 1  # kinds of areas
 
-PLACE, PATH, VERTEX = 7, 7, 5  # numbers per row, see Sketch
-PATH_INFO, AREA_INFO, RING_INFO, FLASH_INFO, OWNER = 5, 6, 3, 5, 6
 PAD, FIDUCIAL = 1, 2  # kinds of objects beside plain features, which are 0
+
+
+class Table:
+    """Rows of numbers, packed: each row has some floats, then some whole numbers. Grows by `add`; once read as arrays
+    it must not grow while those are in use.
+
+    Examples
+    --------
+    >>> points = Table(2, 1)
+    >>> points.add(0.5, 1.5, 7)
+    >>> points.floats.tolist(), points.ints.tolist(), len(points)
+    ([[0.5, 1.5]], [[7]], 1)
+    """
+
+    __slots__ = ("_floats", "_ints", "data", "pack", "size")
+
+    def __init__(self, floats: int, ints: int) -> None:
+        record = Struct(f"={floats}d{ints}q")
+        self.data = bytearray()
+        self.pack = record.pack  # with `data`, for the busiest callers: `table.data += table.pack(...)`
+        self.size = record.size
+        self._floats, self._ints = floats, ints
+
+    def add(self, *values: float) -> None:
+        """Add a row."""
+        self.data += self.pack(*values)
+
+    def __len__(self) -> int:
+        return len(self.data) // self.size
+
+    @property
+    def floats(self) -> Floats:
+        """The floats, shape (rows, floats)."""
+        words: Floats = np.frombuffer(self.data, dtype=np.float64)
+        return words.reshape(-1, self._floats + self._ints)[:, : self._floats]
+
+    @property
+    def ints(self) -> Longs:
+        """The whole numbers, shape (rows, ints)."""
+        words: Longs = np.frombuffer(self.data, dtype=np.int64)
+        return words.reshape(-1, self._floats + self._ints)[:, self._floats :]
 
 
 class Index(dict[Hashable, int]):
@@ -62,32 +102,28 @@ class Tables:
     padstacks: Index = field(default_factory=Index)
 
 
-def _floats() -> array[float]:
-    return array("d")
-
-
-def _ints() -> array[int]:
-    return array("q")
-
-
 @dataclass(slots=True)
 class Sketch:
-    """Raw drawn objects. Each column is flat; a row has as many numbers as said.
+    """Raw drawn objects as packed rows.
 
     The order of `sequence` numbers over paths, areas and flashes is the order in which they are drawn.
     """
 
     unit: str = ""  # as the file spells it; "" = that of CadHeader
-    places: array[float] = field(default_factory=_floats)  # offset x, y, rotation, mirror, scale, location x, y
-    parents: array[int] = field(default_factory=_ints)  # per place: the place that it stands in
-    place_lines: array[int] = field(default_factory=_ints)
-    paths: array[float] = field(default_factory=_floats)  # start x, y, end x, y, centre x, y, turn
-    path_info: array[int] = field(default_factory=_ints)  # sequence, owner, place, line description, caps
-    vertices: array[float] = field(default_factory=_floats)  # x, y, centre x, y, turn of the step that ends here
-    ring_info: array[int] = field(default_factory=_ints)  # area, number of vertices, place
-    area_info: array[int] = field(default_factory=_ints)  # sequence, owner, line description, fill, kind, place
-    flash_info: array[int] = field(default_factory=_ints)  # sequence, owner, place, shape, line description
-    owners: array[int] = field(default_factory=_ints)  # set, line, component, pin, kind (PAD ...), padstack
+    # offset x, y, rotation, mirror, scale, location x, y; place that it stands in, line
+    places: Table = field(default_factory=lambda: Table(7, 2))
+    # start x, y, end x, y, centre x, y, turn; sequence, owner, place, line description, caps
+    paths: Table = field(default_factory=lambda: Table(7, 5))
+    # x, y, centre x, y, turn of the step that ends here
+    vertices: Table = field(default_factory=lambda: Table(5, 0))
+    # area, number of vertices, place
+    rings: Table = field(default_factory=lambda: Table(0, 3))
+    # sequence, owner, place, line description, fill, kind
+    areas: Table = field(default_factory=lambda: Table(0, 6))
+    # sequence, owner, place, shape, line description
+    flashes: Table = field(default_factory=lambda: Table(0, 5))
+    # set, line, component, pin, kind (PAD ...), padstack
+    owners: Table = field(default_factory=lambda: Table(0, 6))
     sequence: int = 0
 
     def owner(
@@ -100,17 +136,6 @@ class Sketch:
         padstack: int = NOTHING,
     ) -> int:
         """Begin an object of a Set; what is drawn next belongs to it."""
-        self.owners.extend((group, line, component, pin, kind, padstack))
-        return len(self.owners) // OWNER - 1
-
-
-def numbers(flat: array[float], width: int) -> Floats:
-    """A flat column as rows."""
-    rows: Floats = np.asarray(flat, dtype=np.float64).reshape(-1, width)
-    return rows
-
-
-def integers(flat: array[int], width: int) -> Longs:
-    """A flat column of whole numbers as rows."""
-    rows: Longs = np.asarray(flat, dtype=np.int64).reshape(-1, width)
-    return rows
+        owners = self.owners
+        owners.data += owners.pack(group, line, component, pin, kind, padstack)
+        return len(owners.data) // owners.size - 1

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import gzip
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, cast
@@ -68,10 +68,14 @@ class Names(dict[object, str]):
 class Source:
     """A file as the parser reads it; counts bytes against the limits."""
 
-    def __init__(self, path: Path, limits: Limits) -> None:
-        self._path = path
+    def __init__(self, path: Path, limits: Limits, between: Callable[[], bool] | None = None) -> None:
+        self.path = path
         self._limits = limits
-        self._file = path.open("rb")
+        self._between = between  # called before more of the file is taken in; tells whether that freed memory
+        try:
+            self._file = path.open("rb")
+        except OSError as error:
+            raise FormatError(f"cannot be opened ({error.strerror}), check the path", Place(path.name)) from error
         packed = self._file.read(2) == b"\x1f\x8b"
         self._file.seek(0)
         self._stream = cast("IO[bytes]", gzip.GzipFile(fileobj=self._file)) if packed else self._file
@@ -81,6 +85,8 @@ class Source:
 
     def read(self, size: int = -1) -> bytes:
         """Next bytes for the parser."""
+        if self._between is not None and self._between():
+            self.release()
         data = self._stream.read(size)
         if self._total == 0:
             self._refuse_other_formats(data)
@@ -112,11 +118,11 @@ class Source:
             raise self._error("declares a document type, which IPC-2581 has not; remove it")
 
     def _error(self, what: str) -> FormatError:
-        return FormatError(what, Place(self._path.name))
+        return FormatError(what, Place(self.path.name))
 
 
-def elements(path: Path, tags: Iterable[str], limits: Limits | None = None) -> Iterator[tuple[Element, Source]]:
-    """Give each element of the named kinds when it is complete, in document order.
+def elements(source: Source, tags: Iterable[str]) -> Iterator[tuple[str, Element]]:
+    """Give each element of the named kinds when it begins ("start") and when it is complete ("end").
 
     The caller clears what it has read and calls `release` on the source, else the element limit strikes.
 
@@ -124,25 +130,23 @@ def elements(path: Path, tags: Iterable[str], limits: Limits | None = None) -> I
     ------
     FormatError : the file is no well-formed IPC-2581, or exceeds a limit
     """
+    name = source.path.name
     try:
-        source = Source(path, limits or Limits())
-    except OSError as error:
-        raise FormatError(f"cannot be opened ({error.strerror}), check the path", Place(path.name)) from error
-    try:
-        yield from _parsed(source, path, tags)
+        yield from _parsed(source, tags)
     except etree.XMLSyntaxError as error:
-        raise FormatError(f"not well-formed XML ({_one_line(error)}), export it again", _place(path, error)) from error
+        place = Place(name, error.lineno or None)
+        raise FormatError(f"not well-formed XML ({_one_line(error)}), export it again", place) from error
     except (OSError, EOFError, zlib.error) as error:
-        raise FormatError(f"cannot be read ({_one_line(error)}), copy the file again", Place(path.name)) from error
+        raise FormatError(f"cannot be read ({_one_line(error)}), copy the file again", Place(name)) from error
     finally:
         source.close()
 
 
-def _parsed(source: Source, path: Path, tags: Iterable[str]) -> Iterator[tuple[Element, Source]]:
+def _parsed(source: Source, tags: Iterable[str]) -> Iterator[tuple[str, Element]]:
     """The elements themselves; the first one also vouches for the whole document."""
     walk = etree.iterparse(
         source,
-        events=("end",),
+        events=("start", "end"),
         tag=["{*}" + tag for tag in tags],
         attribute_defaults=False,
         dtd_validation=False,
@@ -155,13 +159,13 @@ def _parsed(source: Source, path: Path, tags: Iterable[str]) -> Iterator[tuple[E
         remove_pis=True,
     )
     first = True
-    for _, element in walk:
+    for event, element in walk:
         if first:
-            _check_document(element, path)
+            _check_document(element, source.path)
             first = False
-        yield element, source
+        yield event, element
     if first:
-        raise FormatError("holds no IPC-2581 data, give an IPC-2581 file", Place(path.name))
+        raise FormatError("holds no IPC-2581 data, give an IPC-2581 file", Place(source.path.name))
 
 
 def _check_document(element: Element, path: Path) -> None:
@@ -174,10 +178,6 @@ def _check_document(element: Element, path: Path) -> None:
         raise FormatError(f"root element is {name!r}, give an IPC-2581 file", Place(path.name, 1))
 
 
-def _place(path: Path, error: etree.XMLSyntaxError) -> Place:
-    return Place(path.name, error.lineno or None)
-
-
 def _one_line(error: Exception) -> str:
     text = " ".join(str(error).split()) or type(error).__name__
     return text.split(", line ")[0][:200]
@@ -185,13 +185,11 @@ def _one_line(error: Exception) -> str:
 
 def line_at(element: Element) -> int:
     """Line of the file on which an element starts, 0 if unknown."""
-    node: Element | None = element
-    while node is not None:
-        line = node.sourceline
-        if isinstance(line, int) and line != SHORT_LINE:
-            return line
-        node = node.getparent()
-    return 0
+    line = cast("int | None", element.sourceline)
+    if line is not None and line != SHORT_LINE:
+        return line
+    parent = element.getparent()
+    return 0 if parent is None else line_at(parent)
 
 
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:

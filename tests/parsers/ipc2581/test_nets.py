@@ -73,7 +73,7 @@ def test_a_pin_that_no_net_lists_is_connected_to_nothing(tmp_path: Path) -> None
     """LogicalNets list the other pins: U1.3 and U1.4 are unconnected, each a net of its own."""
     pads = pad(5, 5, "U1.2") + pad(8, 5, "U1.3") + pad(11, 5, "U1.4")
     board = read(File(nets=logical_net("SIG", "U1.2"), features={"TOP": one_set(pads, "")}), tmp_path)
-    assert net_names(board) == ["SIG", "N/C", "N/C"]
+    assert net_names(board) == ["SIG", "N/C (U1.3)", "N/C (U1.4)"]
     assert len(set(board.copper.net.tolist())) == 3
     assert [board.nets[n].single for n in board.copper.net] == [False, True, True]
     assert sentences(board) == []
