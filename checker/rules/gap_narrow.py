@@ -23,11 +23,13 @@ import numpy as np
 import shapely
 
 from checker.barriers import ROUNDING, Bodies, Separation, bind
-from checker.distances import Judged, Nearest, closest, pieces
+from checker.distances import Judged, Nearest, between, closest, pieces
 from checker.findings import XY, Finding, Level, Path
 from checker.layout import Layout
 from checker.rules import Rule
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
+
+SAME = 0.0015  # mm; by how much two circumscribed shapes may be closer than the copper that they stand for
 
 RULE = Rule("gap-narrow", title="Gap narrower than its isolators", level=Level.WARNING)
 
@@ -118,35 +120,56 @@ def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
 def _beneath(layout: Layout, bodies: Bodies, separation: Separation, part: Part, least: float) -> Iterator[Narrow]:
     """Copper beneath an isolator, other than its pads and the pours, that is too close; by net and layer."""
     hull = shapely.convex_hull(shapely.union_all(bodies.shapes.shapes(part.pads)))
-    rows, shapes = _inside(bodies, hull)
-    net = bodies.shapes.net[rows]
-    sides = [np.isin(net, list(nets)) for nets in separation.nets]
-    copper = [shapely.union_all(shapes[side]) for side in sides]
-    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, rows, shapes)
+    here = _inside(bodies, hull)
+    rows = here.rows
+    sides = [np.isin(bodies.shapes.net[rows], list(nets)) for nets in separation.nets]
+    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, here)
     groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
     for node, layer in np.unique(groups[judged], axis=0).tolist():
-        members = judged & (groups == (node, layer)).all(axis=1)
-        own = [bool(side[members].all()) for side in sides]
-        others = [shape for shape, mine in zip(copper, own, strict=True) if not mine]
-        lines = shapely.shortest_line(shapely.union_all(shapes[members]), others)
-        gap = float(shapely.length(lines).sum())
+        members = np.flatnonzero(judged & (groups == (node, layer)).all(axis=1))
+        others = [np.flatnonzero(side) for side in sides if not side[members].all()]
+        lines = [_line_between(bodies, here, members, other) for other in others]
+        gap = sum(_length(line) for line in lines)
         if gap < least - ROUNDING:
-            path = tuple(tuple((float(x), float(y)) for x, y in line.coords) for line in lines)
-            yield Narrow(gap, path, (bodies.net_name(int(rows[members][0])),), (layer,))
+            yield Narrow(gap, tuple(lines), (bodies.net_name(int(rows[members[0]])),), (layer,))
 
 
-def _inside(bodies: Bodies, hull: shapely.Geometry) -> tuple[Rows, Shapes]:
+@dataclass(frozen=True, slots=True)
+class Inside:
     """Bodies that reach inside a hull, and the part of each that does."""
+
+    rows: Rows
+    shapes: Shapes
+
+
+def _inside(bodies: Bodies, hull: shapely.Geometry) -> Inside:
     x0, y0, x1, y1 = hull.bounds
     box = bodies.shapes.bounds()
     rows = np.flatnonzero((box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0))
     shapes = shapely.intersection(bodies.shapes.shapes(rows), hull)
     kept = shapely.area(shapes) > 0
-    return rows[kept], shapes[kept]
+    return Inside(rows[kept], shapes[kept])
 
 
-def _poured(layout: Layout, bodies: Bodies, rows: Rows, shapes: Shapes) -> Bools:
+def _line_between(bodies: Bodies, here: Inside, members: Rows, others: Rows) -> tuple[XY, ...]:
+    """The shortest line inside a hull; that of the whole bodies, which is exact, where it is the same."""
+    gaps = shapely.distance(here.shapes[members][:, None], here.shapes[others][None, :])
+    m, o = np.unravel_index(int(gaps.argmin()), gaps.shape)
+    one, two = members[m], others[o]
+    gap, start, end = between(bodies.shapes, here.rows[[one]], bodies.shapes, here.rows[[two]])
+    if abs(gap[0] - gaps[m, o]) <= SAME:
+        return _xy(start[0]), _xy(end[0])
+    cut = shapely.get_coordinates(shapely.shortest_line(here.shapes[one], here.shapes[two]))
+    return _xy(cut[0]), _xy(cut[1])
+
+
+def _length(line: tuple[XY, ...]) -> float:
+    return float(np.hypot(line[1][0] - line[0][0], line[1][1] - line[0][1]))
+
+
+def _poured(layout: Layout, bodies: Bodies, here: Inside) -> Bools:
     """Mask of bodies that belong to a pour of their net."""
+    rows, shapes = here.rows, here.shapes
     mask = np.zeros(len(rows), dtype=np.bool_)
     for pour in layout.pours:
         own = (bodies.shapes.net[rows] == pour.net) & (bodies.shapes.layer[rows] == pour.layer)

@@ -1,0 +1,14 @@
+"""galvanic-bridge against its named boards."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.boards import Case, Way, built_directly, cases, differences, found
+
+
+@pytest.mark.parametrize("way", [built_directly])
+@pytest.mark.parametrize("case", cases("galvanic_bridge"), ids=str)
+def test_each_named_board_gives_exactly_its_findings(case: Case, way: Way, tmp_path: Path) -> None:
+    """Each named board gives exactly its expected findings, whichever format carried it."""
+    assert differences(found(way(case.sketch, tmp_path), case.rules, "galvanic-bridge"), case.expect) == []
