@@ -434,7 +434,7 @@ def _separation(
     net = bodies.shapes.net
     on = [np.flatnonzero((net >= 0) & mask[np.maximum(net, 0)]) if len(mask) else _none() for mask in masks]
     if isinstance(spec, Barrier):
-        on = [rows[~_floats(layout, rows)] for rows in on]
+        on = [*(rows[~_floats(layout, rows)] for rows in on[:2]), on[2]]  # an earthed net needs no region
     third = np.ones(len(bodies), dtype=np.bool_)
     for rows in on:
         third[rows] = False

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import Any
 
 import numpy as np
@@ -58,6 +58,9 @@ XY = tuple[float, float]
 _ROUND = 64  # chords per quarter turn of copper that is cut to the board
 _RUN = 64  # searches done at once: bounds memory
 _ENDLESS = 1e5  # mm; half the side of a board without an outline
+_KEPT = 63  # searches kept for further paths from the same island
+_FREE = 1e-9  # weight per mm of legs that count as nothing
+_TRACE = 1e-6  # mm; what free legs may add to a path
 _ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 
 
@@ -186,21 +189,23 @@ class Legs:
         self.roles = graph.roles
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = _directed(graph)
+        self._leg_trees: dict[int, Ints] = {}
+        self._hop_trees: dict[tuple[int, float], Ints] = {}
         self.start, self.end, self.length = self._measured()
 
     def table(self, x: float = 0.0) -> tuple[Rows, Rows, Floats]:
-        """Sources, targets and counted lengths of all pairs that are no further apart than the limit."""
+        """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than the limit."""
         hops, targets = self._hops(x), np.flatnonzero(self.roles == TARGET)
         found = [(no_rows(), no_rows(), np.empty(0))]
         for block in each(np.flatnonzero(self.roles == SOURCE), _RUN):
-            reached = dijkstra(hops, indices=block, limit=self.limit)[:, targets]
+            reached = dijkstra(hops, indices=block, limit=self.limit + _TRACE)[:, targets]
             row, column = np.nonzero(np.isfinite(reached))
             found.append((block[row], targets[column], _unzeroed(reached[row, column])))
         return _three(found)
 
     def best(self, source: int, target: int, x: float = 0.0) -> Geodesic | None:
         """The shortest path between two islands, over hops at no cost; None beyond the limit."""
-        chain = _path(self._hops(x), source, target, self.limit)
+        chain = self._chain(source, target, x)
         legs: list[Leg] = []
         counted = raw = 0.0
         for a, b in pairwise(chain):
@@ -215,10 +220,18 @@ class Legs:
     def leg(self, start: int, end: int) -> tuple[float, list[Leg]]:
         """Length and course of one leg."""
         nodes = self._graph.nodes
-        way = [n % nodes for n in _path(self._matrix, start, nodes + end, self.limit)]
+        if start not in self._leg_trees:
+            self._leg_trees = {start: _tree(self._matrix, start, self.limit), **_some(self._leg_trees)}
+        way = [n % nodes for n in _path(self._leg_trees[start], start, nodes + end)]
         rows = [self._row(a, b) for a, b in pairwise(way)]
         course = [leg for row, tail in zip(rows, way[:-1], strict=True) for leg in self._drawn(row, tail)]
         return float(self._graph.edges.cost[rows].sum()), _merged(course)
+
+    def _chain(self, source: int, target: int, x: float) -> list[int]:
+        """Islands of the shortest path."""
+        if (source, x) not in self._hop_trees:
+            self._hop_trees = {(source, x): _tree(self._hops(x), source, self.limit + _TRACE)}
+        return _path(self._hop_trees[source, x], source, target)
 
     def _measured(self) -> tuple[Rows, Rows, Floats]:
         """All legs, by a search from each island that a path may leave."""
@@ -235,9 +248,12 @@ class Legs:
         return _three(found)
 
     def _hops(self, x: float) -> Any:
-        """Islands and legs as a graph; legs shorter than x beside hop copper are free."""
+        """Islands and legs as a graph; legs shorter than x beside hop copper are free.
+
+        Free legs weigh next to nothing, so that of equal paths the one with the shortest bare length is found.
+        """
         hop = (self.roles[self.start] == HOP) | (self.roles[self.end] == HOP)
-        counted = np.where(hop & (self.length < x), 0.0, self.length)
+        counted = np.where(hop & (self.length < x), _FREE * self.length, self.length)
         n = len(self.roles)
         return csr_array((np.maximum(counted, _ZERO), (self.start, self.end)), shape=(n, n))
 
@@ -281,15 +297,23 @@ def _directed(graph: Graph) -> Any:
     return csr_array((cost, (tail, into)), shape=(n + graph.islands, n + graph.islands))
 
 
-def _path(matrix: Any, start: int, end: int, limit: float) -> list[int]:
+def _tree(matrix: Any, start: int, limit: float) -> Ints:
+    """For every node the one before it on the shortest path from the start; negative where there is none."""
+    came_from: Ints = dijkstra(matrix, indices=np.array([start]), limit=limit, return_predecessors=True)[1][0]
+    return came_from
+
+
+def _some(trees: dict[int, Ints]) -> dict[int, Ints]:
+    """The newest of the trees that are kept."""
+    return dict(islice(trees.items(), _KEPT))
+
+
+def _path(tree: Ints, start: int, end: int) -> list[int]:
     """Nodes of the shortest path; empty if there is none within the limit."""
-    reached, came_from = dijkstra(matrix, indices=np.array([start]), limit=limit, return_predecessors=True)
-    if not np.isfinite(reached[0, end]):
-        return []
     nodes = [end]
-    while nodes[-1] != start:
-        nodes.append(int(came_from[0, nodes[-1]]))
-    return nodes[::-1]
+    while nodes[-1] != start and tree[nodes[-1]] >= 0:
+        nodes.append(int(tree[nodes[-1]]))
+    return nodes[::-1] if nodes[-1] == start else []
 
 
 def _three(found: Sequence[tuple[Rows, Rows, Floats]]) -> tuple[Rows, Rows, Floats]:

@@ -24,9 +24,11 @@ from checker.surface_parts import (
     Copper,
     Edges,
     Exposed,
+    Pieces,
     all_joins,
     boxes_of,
     cheapest,
+    contested,
     first_clear,
     joined,
     joins,
@@ -67,7 +69,9 @@ class Graph:
         self.islands = len(roles)
         self._corners = len(ground.corners)
         self.nodes = self.islands + 2 * self._corners
-        self._pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
+        pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
+        near = self._near_others(pieces, metal.island[pieces.row], bare)
+        self._pieces = Pieces(pieces.ends[near], pieces.reach[near], pieces.row[near])
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, bare)
@@ -76,6 +80,14 @@ class Graph:
         found += self._round_corners() if self._corners else []
         found += self._over_walls() if len(ground.rims) else []
         self.edges = cheapest(joined(found), self.nodes)
+
+    def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
+        """Pieces that may lie within the limit of something they are measured to, seen from above."""
+        walls = shapely.bounds(bare.line).reshape(-1, 4)
+        owner = np.concatenate((island, bare.island))
+        role = self.roles[owner]
+        label = np.where(role == HOP, 2 + owner, np.where(role == SOURCE, 0, 1)).astype(np.int32)
+        return contested(np.concatenate((pieces.boxes(), walls)), label, self._limit)[: len(island)]
 
     def meet(self, a: Ints, b: Ints) -> Bools:
         """Whether the distance between two islands is wanted."""

@@ -21,6 +21,8 @@ NOTHING = -1  # a stretch that an edge does not have
 SOURCE, TARGET, HOP = 0, 1, 2  # roles of islands
 Keys = npt.NDArray[np.int64]
 
+_CELLS = 1000  # of a grid, in each direction
+_SIDE = _CELLS + 8
 _BLOCK = 1024  # rows of a join done at once: bounds memory
 
 
@@ -53,6 +55,10 @@ class Exposed:
     line: Shapes  # LineStrings that follow a rim
     above: Floats  # depth below the top face where it begins
     below: Floats  # depth where it ends
+
+    def take(self, rows: Rows | Bools) -> Exposed:
+        """Some of the rows."""
+        return Exposed(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +163,39 @@ def all_joins(left: Floats, right: Floats, reach: Floats | float) -> tuple[Rows,
     """The same at once."""
     pairs = [*joins(left, right, reach), (no_rows(), no_rows())]
     return np.concatenate([a for a, _ in pairs]), np.concatenate([b for _, b in pairs])
+
+
+def contested(boxes: Floats, label: Ints, limit: float) -> Bools:
+    """Which boxes may have a box of another label within the limit; may say yes too often.
+
+    Notes
+    -----
+    Linear in the number of boxes: they mark the cells of a grid that they reach, and look into those that they touch.
+    """
+    if not len(boxes):
+        return np.zeros(0, dtype=bool)
+    origin, span = boxes[:, :2].min(axis=0), np.ptp(boxes, axis=0).max() + 1e-9
+    size = max(limit, float(span) / _CELLS, 1e-6)
+    own, cell = _cells(boxes, origin, size, 0.0)
+    row, reached = _cells(boxes, origin, size, limit)
+    least, most = np.full(_SIDE**2, np.iinfo(np.int32).max), np.full(_SIDE**2, -1)
+    np.minimum.at(least, reached, label[row])
+    np.maximum.at(most, reached, label[row])
+    mask = np.zeros(len(boxes), dtype=bool)
+    mask[own[(least[cell] != label[own]) | (most[cell] != label[own])]] = True
+    return mask
+
+
+def _cells(boxes: Floats, origin: Floats, size: float, reach: float) -> tuple[Rows, Rows]:
+    """Every box with every cell that it touches once widened by the reach."""
+    low = np.floor((boxes[:, :2] - reach - origin) / size).astype(np.int64) + 2
+    high = np.floor((boxes[:, 2:] + reach - origin) / size).astype(np.int64) + 2
+    count = high - low + 1
+    row = np.repeat(np.arange(len(boxes)), count[:, 0] * count[:, 1])
+    first = np.cumsum(count[:, 0] * count[:, 1]) - count[:, 0] * count[:, 1]
+    step = np.arange(len(row)) - first[row]
+    x, y = low[row, 0] + step % count[row, 0], low[row, 1] + step // count[row, 0]
+    return row, x * _SIDE + y
 
 
 def first_clear(key: Keys, cost: Floats, clear: Callable[[Rows], Bools]) -> Rows:

@@ -1,0 +1,304 @@
+"""The shortest ways along the surface between both sides of a separation, where they are below what is required.
+
+The copper of both faces, what inner layers and plated edges show in the walls of free edges, and third copper to hop
+over, laid on the surface of the board (`surface`). Third copper first becomes *clusters*: conductors that legs shorter
+than X join, which a path therefore crosses at no cost. Paths are then sought between sides and clusters.
+
+What the rows of the table hold inside the board is measured with the clearances (`clearances`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields
+from functools import cached_property, lru_cache
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
+from checker.findings import XY
+from checker.layout import Layout
+from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
+from checker.spacing_table import CREEPAGE, OUTER, Required
+from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Copper, Exposed, Geodesic, Leg, Legs, Surface
+from checker.surface_parts import contested
+from parsers.board import BOTTOM as BOTTOM_SIDE
+from parsers.board import TOP as TOP_SIDE
+from parsers.board import UNPLATED
+from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
+
+NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
+_SEEN = {TOP_SIDE, BOTTOM_SIDE}
+
+
+@lru_cache(maxsize=1)
+def creepages(layout: Layout) -> tuple[Shortfall, ...]:
+    """Every creepage that falls short, the worst of each separation, pair of nets and face (or edge)."""
+    barriers = bind(layout)
+    surfaces: dict[float, Surface] = {}
+    found: list[Shortfall] = []
+    for bound in barriers.measured:
+        required = bound.required(CREEPAGE, OUTER)
+        if required is None or required.value <= 0 or not len(bound.sides[0]) or not len(bound.sides[1]):
+            continue
+        x = bound.x + layout.rules.tolerance.routing  # a slot may come out that much narrower
+        if x not in surfaces:
+            surfaces[x] = surface_of(layout, barriers, x)
+        found += _Search(layout, barriers, bound, required, surfaces[x]).found()
+    return tuple(found)
+
+
+def surface_of(layout: Layout, barriers: Barriers, x: float) -> Surface:
+    """The surface of a board: its profile, its unplated through holes, its thickness."""
+    board = layout.board
+    holes, last = board.holes, len(board.layers) - 1
+    open_ = (holes.plated == UNPLATED) & (holes.first == 0) & (holes.last >= last)
+    outline = board.outline.shape if board.outline is not None else None
+    return Surface(outline, barriers.thickness or NO_WALL, holes.ends[open_], holes.radius[open_], x)
+
+
+class _Search:
+    """One separation's conductors on the surface."""
+
+    def __init__(
+        self, layout: Layout, barriers: Barriers, separation: Separation, required: Required, surface: Surface
+    ) -> None:
+        self.layout, self.separation, self.required, self.surface = layout, separation, required, surface
+        self.bodies, self.last = barriers.bodies, len(layout.board.layers) - 1
+        self.depths, self.thickness = barriers.depths, barriers.thickness or NO_WALL
+        margin = separation.tolerance - ROUNDING
+        self.limit, self.x = required.value + margin, separation.x + margin
+        self.metal, self.bare = self._laid()
+
+    def found(self) -> Iterable[Shortfall]:
+        """Shortfalls, the worst of each pair of nets and face."""
+        worst: dict[tuple[frozenset[str], str], Shortfall] = {}
+        for path in self._paths():
+            short = self._shortfall(path)
+            key = frozenset(short.nets), short.place
+            if key not in worst or short.worst < worst[key].worst:
+                worst[key] = short
+        return worst.values()
+
+    def _paths(self) -> Iterator[Geodesic]:
+        node, ends = self.bodies.node, self.ends
+        for source, target in zip(*(c.tolist() for c in self.legs.table(self.x)[:2]), strict=True):
+            if node[ends[source]] == node[ends[target]]:
+                continue  # a net on both sides is never held against itself
+            path = self.legs.best(source, target, self.x)
+            if path is not None and path.length < self.limit:
+                yield path
+
+    # ------------------------------------------------------------------------------------- laid on the surface
+
+    def _laid(self) -> tuple[Copper, Exposed]:
+        """Copper on the faces and in the walls, as far as it can matter; its islands are bodies."""
+        rows = self._near()
+        shapes, layer = self.bodies.shapes, self.bodies.shapes.layer
+        on_face = rows[(layer[rows] == 0) | (layer[rows] == self.last)]
+        face = np.where(layer[on_face] == 0, TOP, BOTTOM).astype(np.int32)
+        part = shapes.take(on_face)
+        metal = Copper(on_face.astype(np.int32), face, part.skeletons(), part.radius, part.slack())
+        return self.surface.placed(metal)[0], self._bare(rows)
+
+    def _near(self) -> Rows:
+        """Bodies that may lie within the limit of others that they are measured to, seen from above."""
+        one, two = self.separation.sides
+        rows = np.concatenate((one, two, self.separation.third))
+        label = np.concatenate(
+            (np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[self.separation.third])
+        )
+        boxes = self.bodies.shapes.take(rows).bounds()
+        near: Rows = np.unique(rows[contested(boxes, label.astype(np.int32), self.limit)])
+        return near
+
+    def _bare(self, rows: Rows) -> Exposed:
+        """What lies open in walls: plated edges from face to face, inner copper at its depth."""
+        layer, source = self.bodies.shapes.layer, self.bodies.source
+        edge = source[rows] == Source.EDGE
+        inner = rows[~edge & (layer[rows] > 0) & (layer[rows] < self.last)]
+        plated = rows[edge & (layer[rows] == 0)]
+        body, line = self._at_rims(inner)
+        above, below = self._depths(layer[body])
+        none = np.zeros(len(plated))
+        return Exposed(
+            island=np.concatenate((plated, body)).astype(np.int32),
+            line=np.concatenate((self.bodies.shapes.skeletons(plated), line)),
+            above=np.concatenate((none, above)),
+            below=np.concatenate((none + self.thickness, below)),
+        )
+
+    def _at_rims(self, inner: Rows) -> tuple[Rows, Shapes]:
+        """Stretches of rim that inner copper reaches."""
+        rims = shapely.linestrings(self.surface.ground.rims.ends.reshape(-1, 2, 2))
+        part = self.bodies.shapes.take(inner)
+        reach = part.radius + part.slack() + TOUCH
+        skeletons = part.skeletons()
+        which, rim = shapely.STRtree(rims).query(skeletons, predicate="dwithin", distance=reach)
+        wide = shapely.buffer(skeletons[which], reach[which])
+        lines, pair = shapely.get_parts(shapely.intersection(wide, rims[rim]), return_index=True)
+        kept = shapely.length(lines) > 0
+        return inner[which[pair[kept]]], lines[kept]
+
+    def _depths(self, layer: Ints) -> tuple[Floats, Floats]:
+        """Depth of inner layers in the wall; anywhere in it if the stackup does not tell."""
+        if self.depths is None:
+            return np.zeros(len(layer)), np.full(len(layer), self.thickness)
+        depth = np.minimum(np.array(self.depths)[layer], self.thickness)
+        return depth, depth
+
+    # ------------------------------------------------------------------------------------------------- islands
+
+    @cached_property
+    def _sides(self) -> tuple[Ints, Ints, Rows]:
+        """Islands of the first side, of the second, per body (-1: none), and a body of each island.
+
+        Each conductor is an island per layer, so that the worst of either face is found.
+        """
+        key = self.bodies.node.astype(np.int64) * (self.last + 1) + self.bodies.shapes.layer
+        islands, ends = [], [np.empty(0, np.intp)]
+        for rows in self.separation.sides:
+            _, first, number = np.unique(key[rows], return_index=True, return_inverse=True)
+            island = np.full(len(self.bodies), -1, np.int32)
+            island[rows] = number + sum(map(len, ends))
+            islands.append(island)
+            ends.append(rows[first])
+        return islands[0], islands[1], np.concatenate(ends)
+
+    @property
+    def ends(self) -> Rows:
+        """A body of each island of either side."""
+        return self._sides[2]
+
+    @cached_property
+    def third(self) -> tuple[Ints, Rows]:
+        """Number of third conductors per body (-1: none), and a body of each."""
+        rows = self.separation.third
+        laid = rows[np.isin(rows, np.concatenate((self.metal.island, self.bare.island)))]
+        _, first, number = np.unique(self.bodies.node[laid], return_index=True, return_inverse=True)
+        conductor = np.full(len(self.bodies), -1, np.int32)
+        conductor[laid] = number
+        return conductor, laid[first]
+
+    @cached_property
+    def between_third(self) -> Legs:
+        """Legs between third conductors that count as nothing."""
+        conductor, bodies = self.third
+        metal, bare = self._islands(conductor)
+        return self.surface.legs(metal, np.full(len(bodies), HOP), self.x - ROUNDING, bare)
+
+    @cached_property
+    def cluster(self) -> Ints:
+        """Cluster of each third conductor."""
+        legs, n = self.between_third, len(self.third[1])
+        graph = coo_array((np.ones(len(legs.length)), (legs.start, legs.end)), shape=(n, n))
+        numbers: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
+        return numbers
+
+    @cached_property
+    def legs(self) -> Legs:
+        """Ways over insulation between sides and clusters of third copper."""
+        one, two, ends = self._sides
+        conductor, _ = self.third
+        hop = np.where(conductor >= 0, len(ends) + np.append(self.cluster, 0)[conductor], -1).astype(np.int32)
+        parts = [self._islands(island) for island in (one, two, hop)]
+        roles = [SOURCE] * (int(one.max()) + 1) + [TARGET] * (len(ends) - int(one.max()) - 1)
+        roles += [HOP] * (int(self.cluster.max(initial=-1)) + 1)
+        metal = Copper(*(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper)))
+        bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
+        return self.surface.legs(metal, roles, self.limit, bare)
+
+    def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
+        """The copper whose bodies have an island."""
+        metal, bare = self.metal.take(island[self.metal.island] >= 0), self.bare.take(island[self.bare.island] >= 0)
+        return (
+            Copper(island[metal.island], metal.face, metal.skeleton, metal.radius, metal.slack),
+            Exposed(island[bare.island], bare.line, bare.above, bare.below),
+        )
+
+    # --------------------------------------------------------------------------------------------------- telling
+
+    def _shortfall(self, path: Geodesic) -> Shortfall:
+        parts = [*self._parts(path)]
+        layer, place = self._where(parts)
+        return Shortfall(
+            separation=self.separation,
+            required=self.required,
+            measured=max(path.length - self.separation.tolerance, 0.0),
+            raw=sum(part.length for part in parts if part.on != COPPER),
+            nets=(self._name(self.ends[path.source]), self._name(self.ends[path.target])),
+            place=place,
+            layer=layer,
+            parts=tuple(parts),
+        )
+
+    def _name(self, body: int) -> str:
+        return self.bodies.net_name(int(body))
+
+    def _where(self, parts: Sequence[Part]) -> tuple[int | None, str]:
+        """The face that a path keeps to, or None, and what its place is called."""
+        on = {part.on for part in parts if part.on != COPPER}
+        if len(on) == 1 and on <= _SEEN:
+            layer = 0 if on == {TOP_SIDE} else self.last
+            return layer, self.layout.layer_id(layer)
+        return None, SEVERAL if any(part.on == COPPER for part in parts) else EDGE
+
+    def _parts(self, path: Geodesic) -> Iterator[Part]:
+        """The path stretch by stretch; third copper that is crossed by free legs conductor by conductor."""
+        runs = _runs(path.legs)
+        for number, (hop, run) in enumerate(runs):
+            if hop is not None:
+                yield from self._hopped(hop, runs[number - 1][1][-1], run[0])
+            length = sum(leg.length for leg in run)
+            counts = len(runs) == 1 or length >= self.x
+            yield from (Part(leg.on, leg.points, leg.length, counts) for leg in run)
+
+    def _hopped(self, hop: Leg, before: Leg, after: Leg) -> Iterator[Part]:
+        """Third copper between two legs: one conductor, or several and the free legs between them."""
+        assert hop.island is not None
+        start, end = self._conductor(hop, before, -1), self._conductor(hop, after, 0)
+        inside = self.between_third.best(start, end, self.x) if start != end else None
+        if inside is None:
+            yield self._crossed(hop.points[0], hop.points[-1], start)
+            return
+        at = hop.points[0]
+        for on, run in _runs(inside.legs):
+            yield self._crossed(at, run[0].points[0], start if on is None or on.island is None else on.island)
+            yield from (Part(leg.on, leg.points, leg.length, False) for leg in run)
+            at = run[-1].points[-1]
+        yield self._crossed(at, hop.points[-1], end)
+
+    def _crossed(self, start: XY, end: XY, conductor: int) -> Part:
+        length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
+        return Part(COPPER, (start, end), length, False, self._name(self.third[1][conductor]))
+
+    def _conductor(self, hop: Leg, beside: Leg, end: int) -> int:
+        """Which conductor of a cluster a leg ends on: the one nearest to its end."""
+        conductor, _ = self.third
+        point = shapely.Point(beside.points[end])
+        cluster = (hop.island or 0) - len(self.ends)
+        face = {TOP_SIDE: (TOP,), BOTTOM_SIDE: (BOTTOM,)}.get(beside.on, (TOP, BOTTOM))
+        metal, bare = (self._of_cluster(island, cluster) for island in (self.metal.island, self.bare.island))
+        metal &= np.isin(self.metal.face, face)
+        bodies = np.concatenate((self.metal.island[metal], self.bare.island[bare]))
+        gap = shapely.distance(self.metal.skeleton[metal], point) - self.metal.radius[metal]
+        return int(conductor[bodies[np.argmin(np.concatenate((gap, shapely.distance(self.bare.line[bare], point))))]])
+
+    def _of_cluster(self, bodies: Ints, cluster: int) -> Bools:
+        conductor = self.third[0][bodies]
+        mask: Bools = (conductor >= 0) & (np.append(self.cluster, -1)[conductor] == cluster)
+        return mask
+
+
+def _runs(legs: Sequence[Leg]) -> list[tuple[Leg | None, list[Leg]]]:
+    """Stretches of insulation, each with the copper that was hopped over before it."""
+    runs: list[tuple[Leg | None, list[Leg]]] = [(None, [])]
+    for leg in legs:
+        if leg.on == COPPER:
+            runs.append((leg, []))
+        else:
+            runs[-1][1].append(leg)
+    return runs

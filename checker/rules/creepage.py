@@ -1,0 +1,56 @@
+"""Both sides of every barrier stay the required distance apart along the surface of the board.
+
+Why: dirt and moisture make the surface of insulation conduct long before the air or the laminate breaks down; a barrier
+protects people only as far as its shortest way over the surface.
+
+Measured: the shortest path over both faces and the walls of every free edge (outline, cutouts, routed slots, unplated
+holes; walls are as high as the board is thick), from all copper, walls of plated holes, plated edges and declared
+hardware of one side to all of the other. It goes round the ends of slots, between them, or over an edge to the other
+face, whichever is shorter; it is straight where face and wall are unfolded. Slots narrower than X are bridged: X is
+0.25, 1.0 or 1.5 mm for pollution degree 1, 2 or 3, or a third of the required clearance where that is turned on and
+smaller. Copper of a third net, and floating copper, costs nothing on the way, and a leg shorter than X beside it counts
+as nothing; earthed nets are not crossed for nothing. Inner copper that reaches a free edge is open there. Required
+creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
+short by less than 0.001 mm. Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
+
+Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or
+remove the stray copper on the way.
+
+Source: IEC 60664-1 (2007), 6.2 for how creepage is measured and for X; the distances are those of your table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import chain
+
+from checker.barriers import bind
+from checker.clearances import shortfalls
+from checker.creepages import creepages
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.rules import Rule
+from checker.shortfalls import tell
+from checker.spacing_table import CREEPAGE
+from parsers.trouble import Doubt
+
+RULE = Rule("creepage", title="Creepage too short", level=Level.ERROR, safety=True)
+HINT = "Move the copper apart, lengthen the slot or add one, or remove the stray copper on the way."
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Creepages that fall short, on the surface and where the table holds only creepage inside the board."""
+    inside = (short for short in shortfalls(layout) if short.required.measure == CREEPAGE)
+    for short in chain(creepages(layout), inside):
+        yield replace(tell(layout, short, RULE.id), hint=HINT)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Why no creepage can be measured."""
+    return bind(layout).why_not(CREEPAGE)
+
+
+def doubts(layout: Layout) -> tuple[Doubt, ...]:
+    """What binding the barriers left open."""
+    return bind(layout).doubts
