@@ -111,6 +111,7 @@ class _Assembly:
         plan = self._plan(step)
         self._doubt_layers(plan, number)
         resolver = Resolver(document.dictionaries, doubts)
+        resolver.doubt_overlaid_lines()
         material = board_outline(document, self.sets, step, resolver, doubts)
         names = net_list(document, self.sets, number, doubts)
         drawn = self._drawn(plan, number)
@@ -152,7 +153,7 @@ class _Assembly:
             components=components,
             connectivity=joined.connectivity,
             doubts=(*doubts.all(), *joined.doubts, *unknown_net_doubts(joined.copper, plan.layers, files)),
-            remarks=(*self.remarks, *joined.remarks, *self._shorts(number)),
+            remarks=(*self._foreign_units(), *self.remarks, *joined.remarks, *self._shorts(number)),
         )
 
     # ---- step and layers ---------------------------------------------------------------------------------------
@@ -336,6 +337,14 @@ class _Assembly:
             function=functions[owner].astype(np.int32),
             line=owners.line[owner].astype(np.int32),
         )
+
+    def _foreign_units(self) -> list[Doubt]:
+        cad = self.document.unit
+        return [
+            Doubt(f"a dictionary in {unit}, board data in {cad}", "converted", Place(self.path.name, line))
+            for unit, line in self.document.dictionary_units.items()
+            if unit != cad
+        ]
 
     def _shorts(self, step: int) -> Sequence[Doubt]:
         return [

@@ -120,6 +120,9 @@ class _Reader:
     def _dictionary_unit(self, element: Element) -> str:
         parent = element.getparent()
         unit = "" if parent is None else parent.get("units") or ""
+        unit = unit.upper()
+        if unit:
+            self.document.dictionary_units.setdefault(unit, line_at(element))
         if unit and unit not in UNITS:
             self.pen.doubt(element, f"a dictionary with units {unit!r}", "no unit of the standard; compare sizes")
         return unit

@@ -265,10 +265,11 @@ class Pen:
         """Line description of a stroked shape: its own, else that of the Set."""
         for child in element:
             name = self.names[child.tag]
-            if name == "LineDescRef":
-                return self.tables.lines[child.get("id") or ""]
-            if name == "LineDesc":
-                return self.line_of(child)
+            if name in ("LineDescRef", "LineDesc"):
+                own = self.line_of(child)
+                if self.override not in (NOTHING, own):
+                    self.tables.overlaid.setdefault((own, self.override), line_at(element))
+                return own
         width = element.get("lineWidth")
         if width is not None:
             self.doubt(element, "a line that carries its width itself", "taken as a solid line with round ends")

@@ -56,6 +56,7 @@ class Document:
     tables: Tables = field(default_factory=Tables)
     dictionaries: Dictionaries = field(init=False)
     unit: str = ""
+    dictionary_units: dict[str, int] = field(default_factory=dict)  # unit -> line
     revision: str = ""
     title: str = ""
     layers: dict[str, RawLayer] = field(default_factory=dict)

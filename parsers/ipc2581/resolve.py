@@ -64,7 +64,16 @@ class Resolver:
         self._doubts = doubts
         self._lines: Lines = dictionaries.line_table()
         self._fills = dictionaries.fill_table()
+        self._overlaid = dictionaries.tables.overlaid
         self._templates = Templates(dictionaries, (self._lines, self._fills), self._nested, doubts)
+
+    def doubt_overlaid_lines(self) -> None:
+        """Inline shapes keep their own line where their Set has one too; the standard is silent on it."""
+        for (own, of_set), line in self._overlaid.items():
+            if self._lines.width[own] != self._lines.width[of_set]:
+                self._doubts.add(
+                    "a line and its Set differ in width", "the line's own width is taken; compare the trace", line
+                )
 
     def parts(
         self, sketch: Sketch, keep: Bools, grow: Bools, override: int = NOTHING, *, limit: int = MAX_OBJECTS

@@ -100,6 +100,8 @@ class Tables:
     layers: Index = field(default_factory=Index)
     steps: Index = field(default_factory=Index)
     padstacks: Index = field(default_factory=Index)
+    overlaid: dict[tuple[int, int], int] = field(default_factory=dict)
+    # line description of an inline shape, that of its Set -> line of the file where both were first met
 
 
 @dataclass(slots=True)

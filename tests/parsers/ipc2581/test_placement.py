@@ -230,8 +230,9 @@ def test_each_dictionary_has_its_own_unit(tmp_path: Path) -> None:
         dictionary_units={"Standard": "MILLIMETER"},
         features={"TOP": one_set(features('<StandardPrimitiveRef id="C1"/>', '<Location x="1" y="0"/>'))},
     )
-    copper = read(file, tmp_path).copper
-    assert (copper.geometry[0, 0], copper.radius[0]) == pytest.approx((25.4, 1.0))
+    board = read(file, tmp_path)
+    assert (board.copper.geometry[0, 0], board.copper.radius[0]) == pytest.approx((25.4, 1.0))
+    assert [remark.what for remark in board.remarks] == ["a dictionary in MILLIMETER, board data in INCH"]
 
 
 def test_an_unknown_unit_is_a_doubt(tmp_path: Path) -> None:

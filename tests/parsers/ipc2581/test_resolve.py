@@ -421,6 +421,17 @@ def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None
     assert read(file, tmp_path).copper.radius.tolist() == pytest.approx([0.1, 0.4, 0.1, 0.1])
 
 
+def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> None:
+    """The standard has the Set's line lie over predefined shapes; on inline ones with a line of their own it is silent."""
+    for width, expected in ((0.8, []), (0.2, ["a line and its Set differ in width"])):
+        own = f'<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="{width}"/></Line>'
+        board = read(
+            File(features={"TOP": one_set('<LineDesc lineEnd="ROUND" lineWidth="0.80"/>' + features(own))}), tmp_path
+        )
+        assert board.copper.radius.tolist() == [width / 2]
+        assert sentences(board) == expected
+
+
 def test_many_objects_in_one_set_keep_order_and_lines(tmp_path: Path) -> None:
     """More than are kept in memory at once; every one is read once, with its own line."""
     rows = "".join(f'<Features>\n<Circle diameter="{i + 1}"/></Features>' for i in range(1500))

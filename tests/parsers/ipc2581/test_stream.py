@@ -110,6 +110,18 @@ def test_limits_of_size_element_and_growth(tmp_path: Path, limits: Limits, compl
         read_with_limits(path, Hints(), limits)
 
 
+def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> None:
+    """Sets are read while they are open; only one object of a Set must fit."""
+    rows = features('<Circle diameter="1"/>', '<Location x="5" y="5"/>') * 200
+    wide = " " * 5000
+    text = File(features={"TOP": one_set(rows.replace("</Features>", f"</Features>{wide}"))}).text()
+    path = tmp_path / "board.xml"
+    path.write_text(text)
+    board = read_with_limits(path, Hints(), Limits(element=200_000))
+    assert path.stat().st_size > 1_000_000
+    assert len(board.copper) == 200
+
+
 def test_memory_does_not_grow_with_what_is_not_copper(tmp_path: Path) -> None:
     """20 MB of silk screen and of parts lists leave no trace: the peak of Python's own memory stays below 5 MB."""
     row = features('<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>')
