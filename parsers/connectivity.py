@@ -32,7 +32,7 @@ from parsers.trouble import BoardError, Doubt, Place
 
 PORTION = 2_000_000  # candidate pairs worked on at once: bounds memory
 MAX_PAIRS = 100_000_000  # candidate pairs of a layer; real copper has a handful per object
-HASH = 0x9E3779B97F4A7C15 - 2**64  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
+HASH = 0x1E3779B97F4A7C15  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
 PREPARED = 100  # areas with more vertices than this are prepared (indexed) before distances are taken
 PLACE = 0.5  # mm; contacts of two nets nearer than this are one place
 PLACES = 100  # contacts told per pair of nets; a pair that touches never loses its first
@@ -169,13 +169,17 @@ def _first_of_equals(copper: Conductors) -> Rows:
     numbers = [known.setdefault(wkb, len(known)) for wkb in shapely.to_wkb(copper.areas).tolist()]
     shape[areas] = np.array(numbers, dtype=np.int64)[copper.area[areas]] if numbers else -1
     place = np.where(areas[:, None], 0, np.ascontiguousarray(copper.geometry).view(np.int64))
-    names = np.stack((copper.layer, copper.net, copper.kind, shape, copper.radius.view(np.int64)), axis=1)
-    table = np.hstack((names.astype(np.int64), place))
-    factors = np.arange(1, 2 * table.shape[1], 2, dtype=np.int64) * HASH
-    _, first, inverse = np.unique((table * factors).sum(axis=1), return_index=True, return_inverse=True)
+    columns = (copper.layer, copper.net, copper.kind, shape, copper.radius.view(np.int64), *place.T)
+    mixed = np.zeros(len(copper), dtype=np.int64)
+    for number, column in enumerate(columns):
+        mixed += column.astype(np.int64) * np.int64(HASH >> number | 1)
+    _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
     candidate = first[inverse.reshape(-1)]
-    same = (table == table[candidate]).all(axis=1)  # equal sums may still be chance
-    return np.where(same, candidate, np.arange(len(copper)))
+    own = np.arange(len(copper))
+    repeats = np.flatnonzero(candidate != own)
+    same = np.all([column[repeats] == column[candidate[repeats]] for column in columns], axis=0)  # no chance sums
+    own[repeats[same]] = candidate[repeats[same]]
+    return own
 
 
 def _meeting_boxes(asked: Shapes, boxes: Shapes) -> Iterator[tuple[Rows, Rows]]:
