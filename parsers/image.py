@@ -16,6 +16,7 @@ from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, con
 from parsers.trouble import BoardError, Doubt
 
 BATCH = 2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
+MAX_CLEARINGS = 3_000_000  # pairs of a dark object and a clear one over it, in one layer
 GRID = 7  # decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells apart
 
 
@@ -67,20 +68,25 @@ def _cleared(objects: Conductors, dark: Rows, clear: Rows, *, inside: bool = Fal
 
     Dark shapes are circumscribed and clear ones inscribed, or (`inside`) the other way round.
     """
-    boxes = shapely.STRtree(_boxes(objects, clear))
-    near = [part[_meets_later(boxes, _boxes(objects, part), part, clear)] for part in each(dark, BATCH)]
-    rows = np.concatenate([*near, dark[:0]])
+    clear = _last_of_equals(objects, clear)
     removers = _on_grid(objects.shapes(clear, inside=not inside))
-    tree = shapely.STRtree(removers)
-    remains = [_subtract(objects.shapes(part, inside=inside), part, tree, clear) for part in each(rows, BATCH)]
-    left: Shapes = np.concatenate([*remains, np.empty(0, dtype=object)])
-    touched = ~shapely.is_missing(left)
-    return rows[touched], left[touched]
+    row, remover = _clearings(objects, dark, clear, removers, inside)
+    rows, counts = np.unique(row, return_counts=True)
+    groups = np.split(removers[remover], np.cumsum(counts)[:-1])
+    left = [
+        _subtract(objects.shapes(rows[part], inside=inside), groups[part[0] : part[-1] + 1])
+        for part in each(np.arange(len(rows)), BATCH)
+    ]
+    return rows, np.concatenate([*left, np.empty(0, dtype=object)])
 
 
-def _boxes(objects: Conductors, rows: Rows) -> Shapes:
-    boxes: Shapes = shapely.box(*objects.take(rows).bounds().T)
-    return boxes
+def _last_of_equals(objects: Conductors, clear: Rows) -> Rows:
+    """Leave out clears that are drawn again later in the very same place."""
+    part = objects.take(clear)
+    area = np.where(part.kind == Kind.AREA, clear, -1)  # areas count as different
+    key = np.column_stack((part.kind, area, part.radius, part.geometry))
+    _, last = np.unique(key[::-1], axis=0, return_index=True)
+    return clear[np.sort(len(clear) - 1 - last)]
 
 
 def _on_grid(shapes: Shapes) -> Shapes:
@@ -89,27 +95,33 @@ def _on_grid(shapes: Shapes) -> Shapes:
     return rounded
 
 
-def _meets_later(boxes: shapely.STRtree, shapes: Shapes, order: Rows, tree_order: Rows) -> Rows:
-    """Positions of the shapes whose boxes meet that of something later in the file."""
-    shape, other = boxes.query(shapes)
-    return np.unique(shape[tree_order[other] > order[shape]])
+def _clearings(objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, inside: bool) -> tuple[Rows, Rows]:
+    """Pairs of a dark row and the position of a clear object later in the file that touches it, sorted."""
+    boxes = shapely.STRtree(shapely.box(*shapely.bounds(removers).T))
+    tree = shapely.STRtree(removers)
+    found: list[tuple[Rows, Rows]] = [(dark[:0], clear[:0])]
+    total = 0
+    for part in each(dark, BATCH):
+        near = part[np.unique(boxes.query(shapely.box(*objects.take(part).bounds().T))[0])]
+        shape, other = tree.query(objects.shapes(near, inside=inside), predicate="intersects")
+        later = clear[other] > near[shape]
+        total += int(later.sum())
+        if total > MAX_CLEARINGS:
+            raise BoardError(f"clear objects lie over others more than {MAX_CLEARINGS} times; simplify the layer")
+        found.append((near[shape[later]], other[later]))
+    row, remover = (np.concatenate(column) for column in zip(*found, strict=True))
+    order = np.lexsort((remover, row))
+    return row[order], remover[order]
 
 
-def _subtract(shapes: Shapes, order: Rows, tree: shapely.STRtree, tree_order: Rows) -> Shapes:
-    """Subtract from each shape what comes later in the file and touches it; None where nothing does."""
-    shape, other = tree.query(shapes, predicate="intersects")
-    later = tree_order[other] > order[shape]
-    shape, other = shape[later], other[later]
-    other = other[np.lexsort((other, shape))]
-    touched, counts = np.unique(shape, return_counts=True)
-    left: Shapes = np.full(len(shapes), None, dtype=object)
-    first = np.cumsum(counts) - counts
-    single = counts == 1
-    removers = tree.geometries
-    left[touched[single]] = shapely.difference(shapes[touched[single]], removers[other[first[single]]])
-    for row, start, count in zip(touched[~single], first[~single], counts[~single], strict=True):
-        group = removers[other[start : start + count]]
-        left[row] = shapely.difference(shapes[row], shapely.disjoint_subset_union_all(group))
+def _subtract(shapes: Shapes, removers: list[Shapes]) -> Shapes:
+    """Subtract from each shape all of its removers; those with a single one in bulk."""
+    left = shapes.copy()
+    single = np.array([len(group) == 1 for group in removers], dtype=np.bool_)
+    if single.any():
+        left[single] = shapely.difference(shapes[single], np.concatenate([g for g in removers if len(g) == 1]))
+    for row in np.flatnonzero(~single):
+        left[row] = shapely.difference(shapes[row], shapely.disjoint_subset_union_all(removers[row]))
     return left
 
 

@@ -58,8 +58,14 @@ def test_block_turns_as_a_whole() -> None:
 
 @pytest.mark.parametrize(
     ("transform", "sweep", "start", "radius", "pen"),
-    [("", 1, 0, 2, 0.5), ("%LMX*%", -1, 2, 2, 0.5), ("%LMY*%", -1, 0, 2, 0.5), ("%LR90*%", 1, 1, 2, 0.5)]
-    + [("%LS2*%", 1, 0, 4, 1.0), ("%LMXY*%", 1, -2, 2, 0.5)],
+    [
+        ("", 1, 0, 2, 0.5),
+        ("%LMX*%", -1, 2, 2, 0.5),
+        ("%LMY*%", -1, 0, 2, 0.5),
+        ("%LR90*%", 1, 1, 2, 0.5),
+        ("%LS2*%", 1, 0, 4, 1.0),
+        ("%LMXY*%", 1, -2, 2, 0.5),
+    ],
 )
 def test_arcs_in_blocks(transform: str, sweep: int, start: int, radius: float, pen: float) -> None:
     """An arc inside a block turns, scales and, where mirrored, runs the other way; angles in quarter turns."""

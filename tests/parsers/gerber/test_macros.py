@@ -20,7 +20,7 @@ PARAMETERS = (2.0, 3.0, -1.0)
 
 
 def value(expression: str) -> float:
-    """Value of an expression with $1 = 2, $2 = 3, $3 = -1, read off the length of a box 1 high and that plus 1000 long."""
+    """Value of an expression with $1 = 2, $2 = 3, $3 = -1: a box 1 high is that plus 1000 long."""
     shape = compose_macro(read_macro([f"21,1,1000+({expression}),1,0,0,0"]), PARAMETERS, Round()).shape
     return float(shape.area) - 1000
 
@@ -47,7 +47,7 @@ def value(expression: str) -> float:
     ],
 )
 def test_expression(expression: str, expected: float) -> None:
-    """Products bind tighter than sums, both go left to right, division is decimal, undefined variables are 0 (4.5.4.3)."""
+    """Products bind tighter than sums, both go left to right, division is decimal, undefined is 0 (4.5.4.3)."""
     assert value(expression) == pytest.approx(expected)
 
 

@@ -183,7 +183,7 @@ def test_many_unknown_commands_are_told_together() -> None:
     ],
 )
 def test_old_image_parameters(parameter: bytes, place: list[float]) -> None:
-    """Mirror and scale act on coordinates, then come offset, rotation and swapped axes, in that order (8.1.2 to 8.1.9)."""
+    """Mirror and scale act on coordinates, then come offset, rotation and swapped axes (8.1.2 to 8.1.9)."""
     found = read_gerber(HEAD + parameter + FLASH + b"M02*", "layer.gbr")
     assert found.objects.geometry[0, :2].tolist() == pytest.approx(place)
     assert all(doubt.what.startswith("old image parameter") for doubt in found.doubts)

@@ -89,8 +89,10 @@ CONTOURS = {
         True,
     ),
     "two holes on one cut-in": (
-        [(0, 0), (9, 0), (9, 9), (0, 9), (0, 5), (1, 5), (1, 6), (3, 6), (3, 5), (5, 5), (5, 6), (7, 6), (7, 4)]
-        + [(5, 4), (5, 5), (3, 5), (3, 4), (1, 4), (1, 5), (0, 5), (0, 0)],
+        [
+            *((0, 0), (9, 0), (9, 9), (0, 9), (0, 5), (1, 5), (1, 6), (3, 6), (3, 5), (5, 5), (5, 6), (7, 6), (7, 4)),
+            *((5, 4), (5, 5), (3, 5), (3, 4), (1, 4), (1, 5), (0, 5), (0, 0)),
+        ],
         81 - 4 - 4,
         (1, 2),
         True,
@@ -122,8 +124,10 @@ CONTOURS = {
         False,
     ),
     "overlapping return": (
-        [(0, 0), (-2, 0), (-2, 15), (6, 15), (6, 0), (0, 0), (0, 3), (3, 3), (3, 7), (0, 7), (0, 10), (3, 10), (3, 13)]
-        + [(0, 13), (0, 0)],
+        [
+            *((0, 0), (-2, 0), (-2, 15), (6, 15), (6, 0), (0, 0), (0, 3), (3, 3), (3, 7), (0, 7), (0, 10), (3, 10)),
+            *((3, 13), (0, 13), (0, 0)),
+        ],
         None,
         None,
         False,
@@ -154,7 +158,7 @@ def test_twice_covered_part_counts_once() -> None:
 
 
 def test_hopeless_contour_is_bounded() -> None:
-    """A contour of thousands of segments that all cross each other is not worked out: its hull is taken, with a doubt."""
+    """A contour of thousands of segments that all cross each other is not worked out: its hull is taken."""
     points = np.random.default_rng(3).uniform(0, 100, (4000, 2))
     found = fill(np.vstack((points, points[:1])))
     assert not found.valid
