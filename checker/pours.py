@@ -23,6 +23,7 @@ from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+REACH = TOUCH * 1.02  # how far a seam reaches from either side: over the whole hairline and a little into the other
 POLYGON = 3  # shapely's type number
 WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
 
@@ -131,9 +132,9 @@ def _joined(shapes: Shapes, first: Rows, second: Rows) -> Shapes:
 
 def _seams(pieces: Shapes, first: Rows, second: Rows) -> Shapes:
     """What closes the hairlines between pieces that touch within the contract's tolerance."""
-    around = shapely.box(*widened(shapely.bounds(pieces[second]), 2 * TOUCH).T)
-    a = shapely.buffer(shapely.intersection(pieces[first], around), TOUCH * 0.51, join_style="mitre")
-    b = shapely.buffer(pieces[second], TOUCH * 0.51, join_style="mitre")
+    around = shapely.box(*widened(shapely.bounds(pieces[second]), 2 * REACH).T)
+    a = shapely.buffer(shapely.intersection(pieces[first], around), REACH, join_style="mitre")
+    b = shapely.buffer(pieces[second], REACH, join_style="mitre")
     return _polygons(shapely.intersection(a, b))
 
 

@@ -1,0 +1,66 @@
+"""No trace hugs the edge of the pour that it refers to.
+
+Why: the return current spreads some trace heights to both sides; beside an edge it crowds there, the impedance rises
+and the field leaves the board at the edge.
+
+Measured: centre lines over a pour, nearer than `limits.edge_margin` to the edge of every pour that they refer to, for
+longer than twice that (a trace that merely crosses the edge does not run along it). Off unless the limit is set.
+
+Fix: move the trace inwards, or extend the pour.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+
+from checker.edge_runs import EdgeRun, edge_runs
+from checker.findings import Finding, Level
+from checker.layout import Layout
+from checker.rules import Limit, Rule
+from checker.wording import length as mm
+
+RULE = Rule(
+    "pour-edge",
+    title="Trace hugs the edge of its pour",
+    level=Level.NOTE,
+    limits=(Limit("edge_margin", 0.0, "mm", "least distance of traces from the edge of their pour; 0 = not checked"),),
+)
+
+
+def find(layout: Layout) -> Iterator[Finding]:
+    """Tell every run along an edge."""
+    margin = layout.limits["edge_margin"]
+    if margin > 0:
+        for run in edge_runs(layout, margin):
+            yield _finding(layout, run, margin)
+
+
+def why_not(layout: Layout) -> str | None:
+    """Off by default."""
+    return None if layout.limits["edge_margin"] > 0 else "limits.edge_margin is 0"
+
+
+def _finding(layout: Layout, run: EdgeRun, margin: float) -> Finding:
+    net, layer = layout.board.net_name(run.net), layout.layer_id(run.layer)
+    line = max((shapely.LineString(line) for line in run.path), key=lambda line: line.length)
+    middle = line.interpolate(0.5, normalized=True)
+    names = dict.fromkeys(layout.regions[layout.pours[i].region].name for i in run.pours)
+    return Finding(
+        rule=RULE.id,
+        level=RULE.level,
+        message=f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {mm(run.distance)} from it",
+        at=(round(middle.x, 6), round(middle.y, 6)),
+        layer=layer,
+        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
+        nets=(net,),
+        regions=tuple(names),
+        path=run.path,
+        measured=run.distance,
+        required=margin,
+        harm=run.length,
+        detail={"length_mm": round(run.length, 6)},
+    )
