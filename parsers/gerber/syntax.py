@@ -254,11 +254,13 @@ def _odd_operations(run: _Run) -> Longs:
 
 def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
     """Commands that may hold an operation: G or M code with more behind it, small letters, line numbers."""
-    rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 3))
-    first, second, third = (buffer[spans.starts[rows] + k] for k in range(3))
+    rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 1))
+    first, second = buffer[spans.starts[rows]], buffer[spans.starts[rows] + 1]
+    third = buffer[np.minimum(spans.starts[rows] + 2, spans.ends[rows])]
     comment = (first == ord("G")) & ((second == ord("4")) | ((second == ord("0")) & (third == ord("4"))))
+    code = ((first == ord("G")) | (first == ord("M"))) & ~comment & (spans.ends[rows] - spans.starts[rows] > 3)
     small = (first >= ord("a")) & (first <= ord("z"))
-    found: Longs = rows[small | (first == ord("N")) | (((first == ord("G")) | (first == ord("M"))) & ~comment)]
+    found: Longs = rows[small | (first == ord("N")) | code]
     return found
 
 

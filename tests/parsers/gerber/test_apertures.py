@@ -117,7 +117,7 @@ def test_transforms_turn_the_aperture_about_its_origin(transform: str, bounds: t
 
 
 def test_mirrored_before_turned() -> None:
-    """A bar flashed under LMX and LR90 lies below the origin: mirrored first, which older files may not mean (4.9.1)."""
+    """A bar flashed under LMX and LR90 lies below the origin: mirrored first, as older files may not mean."""
     words = "%AMBAR*21,1,3,1,1.5,0.5,0*% %ADD10BAR*% %LMX*% %LR90*% D10 X0Y0D03"
     assert copper(image(words, doubts={"aperture both mirrored and turned"})).bounds == pytest.approx((-1, -3, 0, 0))
 

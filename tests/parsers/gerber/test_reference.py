@@ -23,7 +23,7 @@ WITHIN = 1e-3  # of the area
 FINE = 64  # segments of a quarter circle
 
 # Files that exercise all features that the reference reads by the specification. It turns P apertures clockwise, leaves
-# polygons of macros at the origin, and does not know blocks, repeats, LM, LR and LS; these stand in the worked examples.
+# polygons of macros at the origin, and knows no blocks, repeats, LM, LR and LS; these stand in the worked examples.
 ALL_PRIMITIVES = (
     *("1,1,2,5,0,0", "20,1,0.5,0,0,4,3,10", "21,1,3,1,0,-3,30", "4,1,3,-6,0,-4,0,-5,2,-6,0,0"),
     *("5,1,6,0,5,2,0", "1,0,1,5,0,0"),
@@ -41,7 +41,8 @@ FEATURES = {
     "macro with every primitive": f"""%AMALL*{"*".join(ALL_PRIMITIVES)}*% %ADD10ALL*% D10 X0Y0D03""",
     "macro with variables": f"""%AMROUND*{"*".join(ROUNDED)}*% %ADD10ROUND,3X2X0.4*% %ADD11ROUND,1X4X0.2*%
         D10 X0Y0D03 D11 X5Y5D03""",
-    "region of lines and arcs": """G36 X0Y0D02 X10D01 G03 X10Y6I0J3D01 G01 X7D01 G02 X3Y6I-2J0D01 G01 X0D01 Y0D01 G37""",
+    "region of lines and arcs": """G36 X0Y0D02 X10D01 G03 X10Y6I0J3D01 G01 X7D01 G02 X3Y6I-2J0D01 G01 X0D01
+        Y0D01 G37""",
     "region with a cut-in": """G36 X0Y0D02 X10D01 Y10D01 X0D01 Y5D01 X3D01 Y7D01 X7D01 Y3D01 X3D01 Y5D01 X0D01
         Y0D01 G37""",
     "dark and clear in turns": """%ADD10C,1*% %ADD11C,2*% %ADD12R,12X12*% D12 X5Y5D03 %LPC*% D11 X3Y3D03 X7Y7D03
