@@ -14,7 +14,7 @@ from parsers.board import PLATED, Board, BoardFile, Hints
 from parsers.connectivity import connect, unknown_net_doubts
 from parsers.image import Image, compose
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
-from parsers.ipc2581.components import components_of, doubt_missing_pins, located_pins, pad_spots
+from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
 from parsers.ipc2581.document import read_document
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import (
@@ -113,6 +113,7 @@ class _Assembly:
         resolver = Resolver(document.dictionaries, doubts)
         resolver.doubt_overlaid_lines()
         material = board_outline(document, self.sets, step, resolver, doubts)
+        check_number_of_pins(document, number)
         names = net_list(document, self.sets, number, doubts)
         drawn = self._drawn(plan, number)
         lands = drawn.keep & drawn.pad
@@ -248,7 +249,8 @@ class _Assembly:
                 self.doubts.add(f"layer {name} cuts the board in part ({raw.function})", "it is not read", line)
             elif raw.function not in known:
                 self.doubts.add(f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER, line)
-        there = set(drawn.tolist())
+        groups = owners_of(self.document.copper).group
+        there = set(self.sets.layer[groups[mine[groups]]].tolist())
         for layer in plan.layers:
             number = self.document.tables.layers.get(layer.name, -1)
             if number not in there:

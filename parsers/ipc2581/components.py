@@ -18,7 +18,9 @@ from parsers.ipc2581.nets import NetList
 from parsers.ipc2581.raw import Document, RawPart, RawPin
 from parsers.ipc2581.sketch import NOTHING, Longs
 from parsers.primitives import UNKNOWN_NET, Bools, Floats, Ints
+from parsers.trouble import BoardError, Place
 
+MAX_PINS = 2_000_000  # of all parts of a board
 Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where its pad lies
 
 
@@ -99,6 +101,18 @@ def doubt_missing_pins(names: NetList, spots: Spots, doubts: Doubts) -> None:
         component, number = missing[0]
         first = f"{names.labels[0][component]}.{names.labels[1][number]}"
         doubts.add("pins of the netlist without a pad", f"{len(missing)} pins have none, {first} is the first")
+
+
+def check_number_of_pins(document: Document, step: int) -> None:
+    """Refuse boards whose parts have more pins together than any board has.
+
+    Raises
+    ------
+    BoardError
+    """
+    sizes = {key: len(pins) for key, pins in document.packages.items()}
+    if sum(sizes.get((step, part.package), 0) for part in document.parts if part.step == step) > MAX_PINS:
+        raise BoardError(f"parts with more than {MAX_PINS} pins, export the board again", Place(document.doubts.file))
 
 
 def components_of(

@@ -126,14 +126,17 @@ def _linear_rings(points: Floats, owner: Ints, count: int) -> Shapes:
     return out
 
 
-def repaired(polygon: shapely.Polygon, grow: bool) -> tuple[list[shapely.Polygon], bool]:
+def repaired(polygon: shapely.Polygon, grow: bool, *, thorough: bool = True) -> tuple[list[shapely.Polygon], bool]:
     """Valid polygons of an area whose rings touch or cross themselves, and whether that was ambiguous.
 
     Faces of the outline count by winding number, as the pen went round them. A slit or a touching corner leaves every
     face wound once; crossing edges leave faces wound twice or against each other: then all faces (grow) or only those
     wound once are taken. A ring that crosses itself too often to be taken apart is taken as its convex hull, or as
-    nothing if it is not to grow.
+    nothing if it is not to grow; so is every ring if the work is not to be `thorough`.
     """
+    if not thorough:
+        hull = polygon.convex_hull if grow else shapely.Polygon()
+        return ([hull] if hull.area > 0 else []), False
     shell, sure = _faces(np.asarray(polygon.exterior.coords), grow)
     holes = []
     for ring in polygon.interiors:

@@ -38,7 +38,7 @@ class Lines:
     width: Floats  # mm; NaN = not defined
     end: Ints  # ROUND_END, FLAT_END, SQUARE_END
     dark: Bools  # False: erases
-    solid: Bools
+    plain: Bools  # solid, with an end that the standard has
 
 
 @dataclass(slots=True)
@@ -74,7 +74,7 @@ class Dictionaries:
         """All line descriptions that the file uses, resolved."""
         count = len(self.tables.lines)
         width, end = np.full(count + 1, np.nan), np.zeros(count + 1, dtype=np.int32)
-        dark, solid = np.ones(count + 1, dtype=np.bool_), np.ones(count + 1, dtype=np.bool_)
+        dark, plain = np.ones(count + 1, dtype=np.bool_), np.ones(count + 1, dtype=np.bool_)
         for key, i in self.tables.lines.items():
             found = self.lines.get(key) if isinstance(key, str) else cast("RawLine", key)
             if found is None:
@@ -83,8 +83,8 @@ class Dictionaries:
             width[i] = _width(wide) * self.unit(unit)
             end[i] = ENDS.get((ending or "ROUND").upper(), ROUND_END)
             dark[i] = (drawn or "SOLID").upper() != "ERASE"
-            solid[i] = (drawn or "SOLID").upper() in ("SOLID", "ERASE")
-        return Lines(width, end, dark, solid)
+            plain[i] = (drawn or "SOLID").upper() in ("SOLID", "ERASE") and (ending or "ROUND").upper() in ENDS
+        return Lines(width, end, dark, plain)
 
     def fill_table(self) -> Ints:
         """All fill descriptions by index, with that of shapes without one (filled) as an extra last row."""

@@ -245,7 +245,10 @@ class _Reader:
         return self.document.tables.steps[self.step(element).name]
 
     def _end_step(self, element: Element) -> None:
-        self.step(element)
+        step = self.step(element)
+        if step.complete:
+            self.pen.doubt(element, f"two steps named {step.name}", "they are read as one; rename one")
+        step.complete = True
         for child in element:
             if self.names[child.tag] not in IN_STEP:
                 self.pen.doubt(child, f"{self.names[child.tag]} inside a Step", "it is not known and may hold copper")
@@ -278,6 +281,9 @@ class _Reader:
 
     def _zone(self, element: Element) -> None:
         self.step(element).zones += 1
+
+    def _wire(self, element: Element) -> None:
+        self.pen.doubt(element, "a bond wire", "it conducts above the board and is not read; check it by hand")
 
     def _package(self, element: Element) -> None:
         pins: list[RawPin] = []
@@ -399,6 +405,7 @@ HANDLERS: dict[str, Handler] = {
     "Datum": _Reader._datum,
     "StepRepeat": _Reader._repeat,
     "StackupZone": _Reader._zone,
+    "WireBond": _Reader._wire,
     "Package": _Reader._package,
     "Component": _Reader._component,
     "LogicalNet": _Reader._logical_net,

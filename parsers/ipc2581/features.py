@@ -33,6 +33,7 @@ from parsers.ipc2581.sketch import (
 from parsers.ipc2581.stream import Element, Names, line_at, words
 
 SMALLEST_SCALE, LARGEST_SCALE = 1e-6, 1e6
+MAX_COPIES = 1_000_000  # objects that the locations of one feature may multiply to
 MAX_NESTING = 64  # of features in features; boards have two or three levels
 
 PRIMITIVES = words(
@@ -44,8 +45,16 @@ STYLES = frozenset({"LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "Xform
 
 
 def truth(text: str | None) -> bool:
-    """A boolean attribute, in any case of letters."""
-    return text is not None and text.strip().lower() in ("true", "1")
+    """A boolean attribute, in any case of letters; absent is false.
+
+    Raises
+    ------
+    ValueError : it is neither true nor false
+    """
+    word = (text or "").strip().lower()
+    if word not in ("", "true", "1", "false", "0"):
+        raise ValueError(f"{text!r} is neither true nor false")
+    return word in ("true", "1")
 
 
 def number(element: Element, name: str) -> float:
@@ -134,10 +143,13 @@ class Pen:
             for shape in shapes:
                 self.draw(shape, owner, NOTHING)
             return
+        before = self.sketch.sequence
         for location in locations or (None,):
             place = self.place(xform, location, NOTHING)
             for shape in shapes:
                 self.draw(shape, owner, place)
+            if self.sketch.sequence - before > MAX_COPIES and location is not locations[-1]:
+                raise ValueError(f"one feature draws more than {MAX_COPIES} objects")
 
     def pad(self, element: Element, group: int, component: int, kind: int = PAD) -> None:
         """Pad, Fiducial, LayerPad: a shape at a Location, with the pin that it serves."""

@@ -21,6 +21,7 @@ NO_COPPER = words(
     " COMPONENT_BOTTOM GLUE COATINGNONCOND STACKUP_COMPOSITE REWORK STIFFENER THIEVING_KEEP_INOUT"
 )
 PERHAPS_COPPER = "it may conduct, or carry copper that no other layer shows; declare it as copper or leave it out"
+MAX_GROUPS = 200  # in groups of one stackup
 SLACK = 1.05  # by how much dielectrics may exceed the stated whole thickness before it is contradictory
 
 
@@ -115,20 +116,21 @@ def _flat(stackup: RawStackup, doubts: Doubts) -> list[RawStackLayer]:
     groups = dict(stackup.groups)
     inner = {row.ref for _, rows in stackup.groups for row in rows if row.ref in groups}
     out: list[RawStackLayer] = []
+    used: set[str] = set()
 
-    def add(rows: list[RawStackLayer], depth: int) -> None:
+    def add(rows: list[RawStackLayer]) -> None:
         if rows and all(row.sequence is not None for row in rows) and len({row.sequence for row in rows}) == len(rows):
             rows = sorted(rows, key=lambda row: row.sequence or 0.0)
         for row in rows:
             if row.ref not in groups:
                 out.append(row)
-            elif depth < len(groups):
-                add(groups[row.ref], depth + 1)
+            elif row.ref in used or len(used) > MAX_GROUPS:
+                doubts.add("a stackup group in two places", "the order of layers is not known", stackup.line)
             else:
-                doubts.add("a stackup group that contains itself", "the order of layers is not known", stackup.line)
+                used.add(row.ref)
+                add(groups[row.ref])
 
-    loose = [row for name, rows in stackup.groups if name not in inner for row in rows]
-    add(loose, 0)
+    add([row for name, rows in stackup.groups if name not in inner for row in rows])
     return out
 
 

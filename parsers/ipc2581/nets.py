@@ -19,9 +19,9 @@ from parsers.ipc2581.columns import Owners, Sets
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.raw import ABSENT, EMPTY, Document
-from parsers.ipc2581.sketch import Longs
-from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints
+from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints, each
 
+CHUNK = 20_000  # points asked of the index at once: bounds the memory of hits
 NOT_CONNECTED = "N/C ({}.{})"  # name of the net of a pin that is connected to nothing
 PLACEHOLDER = re.compile(
     r"[<$_\[(]*\s*(no|none|not?)[\s_\-]*(net|nets|connect|connected|connection)\s*[>$_\])]*|n\s*/?\s*c", re.I
@@ -147,16 +147,14 @@ def named_by_points(
         return copper
     table = np.array(rows)
     tree = shapely.STRtree(copper.shapes(unknown))
-    point, hit = tree.query(shapely.points(table[:, 2:4]), predicate="intersects")
-    same = copper.layer[unknown[hit]] == table[point, 1]
-    point, hit = point[same], hit[same]
-    return _take_names(copper, unknown[hit], table[point, 0].astype(np.int64))
-
-
-def _take_names(copper: Conductors, rows: Longs, net: Longs) -> Conductors:
     low = np.full(len(copper), np.iinfo(np.int64).max)
     high = np.full(len(copper), np.iinfo(np.int64).min)
-    np.minimum.at(low, rows, net)
-    np.maximum.at(high, rows, net)
+    for some in each(np.arange(len(table)), CHUNK):
+        point, hit = tree.query(shapely.points(table[some, 2:4]), predicate="intersects")
+        under = unknown[hit]
+        same = copper.layer[under] == table[some[point], 1]
+        net = table[some[point[same]], 0].astype(np.int64)
+        np.minimum.at(low, under[same], net)
+        np.maximum.at(high, under[same], net)
     agreed = low == high
     return replace(copper, net=np.where(agreed, low, copper.net).astype(np.int32))

@@ -24,6 +24,7 @@ class RawStep:
     profile: Entry | None = None
     repeats: list[tuple[str, int]] = field(default_factory=list)  # step repeated, line
     zones: int = 0
+    complete: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,7 @@ from parsers.primitives import (
 from parsers.trouble import BoardError, Place
 
 OUT_OF_RANGE = "a coordinate out of range"
+MAX_REPAIRED = 20_000  # pieces of areas that cross themselves, beyond which hulls are taken
 FARTHEST = 1e5  # mm; a coordinate beyond 100 m is no board
 MAX_OBJECTS = 5_000_000  # copper objects that predefined shapes may draw on one board
 Rows = npt.NDArray[np.intp]
@@ -171,8 +172,10 @@ class Resolver:
             "a line without a usable width",
             "only a hair line is drawn for it",
         )
-        broken = ~self._lines.solid[line]
-        self._doubt(sketch, owners[broken], "a line that is not solid", "it is taken as solid")
+        odd = ~self._lines.plain[line]
+        self._doubt(
+            sketch, owners[odd], "a line that is not solid, or of an unknown end", "it is taken as solid and round"
+        )
 
     def _said_turns(self, sketch: Sketch, owners: Longs, turn: Floats) -> Floats:
         unsaid = turn == UNSAID
@@ -281,19 +284,16 @@ class Resolver:
         """Turns with the unsaid ones made counterclockwise, or clockwise where only that gives a valid ring."""
         unsaid = rings.turn == UNSAID
         turn = self._said_turns(sketch, owners, rings.turn)
-        for ring in np.unique(rings.ring[unsaid]):
-            mine = rings.ring == ring
-            alone = replace(
-                rings,
-                xy=rings.xy[mine],
-                centre=rings.centre[mine],
-                turn=turn[mine],
-                ring=np.zeros(mine.sum(), np.int32),
-            )
-            other = np.where(unsaid[mine], -turn[mine], turn[mine])
-            if not _simple(alone) and _simple(replace(alone, turn=other)):
-                turn[mine] = other
-        return turn
+        some = np.unique(rings.ring[unsaid])
+        if not some.size:
+            return turn
+        mine = np.isin(rings.ring, some)
+        number = np.searchsorted(some, rings.ring[mine]).astype(np.int32)
+        other = np.where(unsaid, -turn, turn)
+        plain, turned = (_simple(Rings(rings.xy[mine], rings.centre[mine], way[mine], number)) for way in (turn, other))
+        wrong = np.zeros(int(rings.ring[-1]) + 1, dtype=np.bool_)
+        wrong[some] = ~plain & turned
+        return np.where(wrong[rings.ring], other, turn)
 
     def _polygons(
         self,
@@ -332,9 +332,11 @@ class Resolver:
         """Polygons with the invalid ones repaired, without those that have no area."""
         bad = np.flatnonzero(~shapely.is_valid(polygons))
         if bad.size:
-            pieces, owner, crossing = [], [], []
+            pieces: list[shapely.Polygon] = []
+            owner: list[int] = []
+            crossing: list[int] = []
             for row in bad:
-                parts, sure = repaired(polygons[row], growing)
+                parts, sure = repaired(polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED)
                 pieces.extend(parts)
                 owner.extend([area[row]] * len(parts))
                 if not sure:
@@ -392,9 +394,14 @@ class Resolver:
         return self.parts(sketch, np.ones(owners, np.bool_), np.full(owners, grow), line, limit=MAX_PARTS)
 
 
-def _simple(rings: Rings) -> bool:
-    line = rings.lines(np.ones(1, dtype=np.bool_))[0]
-    return line is not None and bool(shapely.is_valid(shapely.Polygon(line)))
+def _simple(rings: Rings) -> Bools:
+    """Which rings neither touch nor cross themselves, shape (rings,)."""
+    count = int(rings.ring[-1]) + 1
+    lines = rings.lines(np.ones(count, dtype=np.bool_))
+    out = np.zeros(count, dtype=np.bool_)
+    there = np.array([line is not None for line in lines], dtype=np.bool_)
+    out[there] = shapely.is_valid(shapely.polygons(lines[there]))
+    return out
 
 
 def _assembled(lines: Shapes, area: Ints, first: Bools) -> tuple[Shapes, Rows]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from parsers.ipc2581.features import PRIMITIVES, Pen, number, path_of, truth
+from parsers.ipc2581.features import PRIMITIVES, Pen, number, path_of
 from parsers.ipc2581.layers import NO_COPPER
 from parsers.ipc2581.raw import ABSENT, EMPTY, FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.sketch import FIDUCIAL, NOTHING
@@ -123,12 +123,15 @@ class SetReader:
         document = self.document
         get = group.get
         part = get("componentRef")
-        usage = "TESTPOINT" if truth(get("testPoint")) else (get("padUsage") or "").upper()
+        polarity = (get("polarity") or "").upper()
+        if polarity not in ("", "POSITIVE", "NEGATIVE"):
+            self.pen.doubt(group, f"a Set of polarity {polarity}", "it is taken as POSITIVE")
+        usage = "TESTPOINT" if (get("testPoint") or "").lower() in ("true", "1") else (get("padUsage") or "").upper()
         document.sets.add(
             document.tables.steps[self._step_name(group)],
             layer,
             ABSENT if net is None else EMPTY if not net.strip() else document.tables.nets[net],
-            int((get("polarity") or "").upper() == "NEGATIVE"),
+            int(polarity == "NEGATIVE"),
             document.usages[usage],
             document.usages[(get("geometryUsage") or "").upper()],
             NOTHING if part is None else document.tables.components[part],

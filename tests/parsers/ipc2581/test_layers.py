@@ -95,7 +95,15 @@ def test_groups_that_name_each_other_are_a_doubt(tmp_path: Path) -> None:
         group("C", stack_layer("A", 1)),
     )
     board = read(four_layers(loop), tmp_path)
-    assert "a stackup group that contains itself" in sentences(board)
+    assert "a stackup group in two places" in sentences(board)
+
+
+def test_a_group_named_twice_is_a_doubt_and_does_not_multiply(tmp_path: Path) -> None:
+    """Each of 40 groups names the next one ten times: 10^40 layers if taken by the letter."""
+    groups = [group(f"G{i}", *[stack_layer(f"G{i + 1}", 1)] * 10) for i in range(40)]
+    board = read(four_layers(stackup(*groups, group("G40", *FULL))), tmp_path)
+    assert sentences(board) == ["a stackup group in two places"]
+    assert names(board) == ["TOP", "IN2", "IN1", "BOTTOM"]
 
 
 def test_a_stackup_from_the_bottom_up_is_turned_over_and_told(tmp_path: Path) -> None:
@@ -212,6 +220,11 @@ def test_features_on_a_layer_that_is_not_declared_are_a_doubt(tmp_path: Path) ->
 
 def test_a_copper_layer_that_draws_nothing_is_a_doubt(tmp_path: Path) -> None:
     board = read(File(features={"TOP": DISC}), tmp_path)
+    assert [d.what for d in board.doubts] == ["copper layer BOTTOM has no features"]
+
+
+def test_a_copper_layer_whose_sets_are_empty_draws_nothing_either(tmp_path: Path) -> None:
+    board = read(File(features={"TOP": DISC, "BOTTOM": one_set("")}), tmp_path)
     assert [d.what for d in board.doubts] == ["copper layer BOTTOM has no features"]
 
 

@@ -9,6 +9,7 @@ import pytest
 from parsers.board import BOTTOM, TOP, Board
 from parsers.ipc2581.nets import is_placeholder
 from parsers.primitives import NO_NET, UNKNOWN_NET
+from parsers.trouble import BoardError
 from tests.parsers.ipc2581.files import File, features, one_set, read, sentences
 
 
@@ -253,6 +254,14 @@ def test_parts_that_only_pads_know_are_parts_too(tmp_path: Path) -> None:
     board = read(File(features={"TOP": one_set(pad(3, 5, "R1.1") + pad(7, 5, "R1.2"))}), tmp_path)
     (part,) = board.components
     assert (part.refdes, part.side, part.at) == ("R1", None, (5, 5))
+
+
+def test_parts_with_more_pins_than_any_board_has_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A package of many pins, placed many times, multiplies."""
+    monkeypatch.setattr("parsers.ipc2581.components.MAX_PINS", 9)
+    parts = PACKAGE + "".join(component(f"R{i}", i, i) for i in range(5))
+    with pytest.raises(BoardError, match=r"board\.xml: parts with more than 9 pins"):
+        read(File(parts=parts, features={"TOP": one_set(pad(1, 1))}), tmp_path)
 
 
 def test_two_parts_of_one_name_are_a_doubt(tmp_path: Path) -> None:

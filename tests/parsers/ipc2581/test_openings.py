@@ -394,6 +394,17 @@ def test_a_panel_that_the_user_picks_has_doubts_about_what_it_repeats(tmp_path: 
     assert "step panel repeats step board, which is not drawn" in sentences(board)
 
 
+def test_two_steps_of_one_name_are_a_doubt(tmp_path: Path) -> None:
+    board = read(File(layers=FOUR, features=COPPER, more_steps=step("board", RAIL)), tmp_path)
+    assert sentences(board) == ["two steps named board", "copper of unknown net on L1"]
+
+
+def test_bond_wires_are_a_doubt(tmp_path: Path) -> None:
+    text = File(layers=FOUR, features=COPPER).text()
+    port = '<Port name="P"><WireBond layerRef="TOP"/><PortConnect portName="Q"/></Port>'
+    assert sentences(read(text.replace("</Step>", f"{port}</Step>"), tmp_path)) == ["a bond wire"]
+
+
 def test_an_unknown_step_is_refused_with_the_known_ones(tmp_path: Path) -> None:
     with pytest.raises(BoardError, match=r"board\.xml: has no step 'x'; it has board"):
         read(File(features=COPPER), tmp_path, Hints(step="x"))

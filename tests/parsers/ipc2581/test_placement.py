@@ -201,6 +201,7 @@ def test_a_primitive_may_have_an_xform_of_its_own(tmp_path: Path, revision: str)
         ('<Xform scale="0"/>', "a Features that cannot be read"),
         ('<Xform scale="-1"/>', "a Features that cannot be read"),
         ('<Xform rotation="much"/>', "a Features that cannot be read"),
+        ('<Xform mirror="perhaps"/>', "a Features that cannot be read"),
     ],
 )
 def test_transforms_with_two_readings_or_none_are_doubts(tmp_path: Path, xform: str, sentence: str) -> None:

@@ -119,6 +119,19 @@ def test_a_curve_without_a_sense_is_clockwise_where_only_that_closes_right(tmp_p
     assert shape_on(board).area == pytest.approx(94.4845, rel=1e-4)
 
 
+def test_each_of_many_curves_without_a_sense_is_judged_alone(tmp_path: Path) -> None:
+    """The contour above, as a row of nine that are walked either way in turn."""
+    there = CURVED.format("")
+    back = (
+        '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="-15" y="0"/>'
+        '<PolyStepCurve x="-8" y="7" centerX="-8" centerY="0"/><PolyStepSegment x="0" y="7"/>'
+        '<PolyStepSegment x="0" y="0"/></Polygon></Contour>'
+    )
+    rows = [features(back if i % 2 else there, f'<Location x="{20 * i}" y="0"/>') for i in range(9)]
+    board = read(File("B", features={"TOP": one_set("".join(rows))}), tmp_path)
+    assert shapely.area(board.copper.shapes()) == pytest.approx([94.4845] * 9, rel=1e-4)
+
+
 def test_radii_that_differ_are_a_doubt(tmp_path: Path) -> None:
     """The second sample of 4.7.3 has radii of 3 and 11."""
     shape = (
@@ -246,7 +259,9 @@ def test_erasing_lines_remove_and_broken_ones_are_doubts(tmp_path: Path) -> None
     board = read(File(features={"TOP": one_set(pour + erase)}), tmp_path)
     assert shape_on(board).area == pytest.approx(80)
     dashed = copper_of(line(more=' lineProperty="DASHED"'), tmp_path)
-    assert sentences(dashed) == ["a line that is not solid"]
+    assert sentences(dashed) == ["a line that is not solid, or of an unknown end"]
+    pointed = copper_of(line("POINTED"), tmp_path)
+    assert sentences(pointed) == ["a line that is not solid, or of an unknown end"]
 
 
 # ---- polarity ------------------------------------------------------------------------------------------------------
@@ -262,6 +277,17 @@ def test_a_negative_set_erases_what_came_before_and_nothing_after(tmp_path: Path
     cut = shape_on(read(File(features={"TOP": before}), tmp_path)).area
     assert 100 - PI <= cut <= (100 - PI) * 1.0001
     assert shape_on(read(File(features={"TOP": after}), tmp_path)).area == pytest.approx(100)
+
+
+@pytest.mark.parametrize("word", ["negative", "Negative", "NEGATIVE"])
+def test_polarity_is_read_in_any_case(tmp_path: Path, word: str) -> None:
+    sets = one_set(features(PLANE)) + one_set(features(HOLE, HERE), f'polarity="{word}"')
+    assert shape_on(read(File(features={"TOP": sets}), tmp_path)).area < 99
+
+
+def test_an_unknown_polarity_is_a_doubt(tmp_path: Path) -> None:
+    sets = one_set(features(PLANE)) + one_set(features(HOLE, HERE), 'net="A" polarity="CLEAR"')
+    assert sentences(read(File(features={"TOP": sets}), tmp_path)) == ["a Set of polarity CLEAR"]
 
 
 def test_a_negative_set_may_stand_in_a_later_layer_feature(tmp_path: Path) -> None:
@@ -422,7 +448,7 @@ def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None
 
 
 def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> None:
-    """The standard has the Set's line lie over predefined shapes; on inline ones with a line of their own it is silent."""
+    """The standard has the Set's line lie over predefined shapes; on inline ones with their own line it is silent."""
     for width, expected in ((0.8, []), (0.2, ["a line and its Set differ in width"])):
         own = f'<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="{width}"/></Line>'
         board = read(
@@ -504,6 +530,15 @@ def test_a_ring_of_arcs_contains_or_is_contained(radius: float, turn: float, gro
     else:
         assert reach.max() <= radius + 1e-9
         assert middles.min() >= radius - 0.0005
+
+
+def test_without_time_to_take_rings_apart_the_hull_stands_for_what_grows() -> None:
+    """A bow tie of no signed area: copper as its hull, an erasure as nothing; both unsure."""
+    bow_tie = shapely.Polygon([(0, 0), (10, 10), (10, 0), (0, 10)])
+    copper, sure = repaired(bow_tie, grow=True, thorough=False)
+    assert shapely.area(copper).tolist() == [100]
+    assert not sure
+    assert repaired(bow_tie, grow=False, thorough=False) == ([], False)
 
 
 def winding_and_parity(points: list[tuple[int, int]], x: float, y: float) -> tuple[int, int]:

@@ -301,6 +301,15 @@ def test_references_have_a_depth(tmp_path: Path, deep: int, sentence: str | None
     assert sentences(board) == ([sentence] if sentence else [])
 
 
+def test_locations_of_one_feature_multiply_to_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("parsers.ipc2581.features.MAX_COPIES", 50)
+    shape = "<UserSpecial>" + '<Circle diameter="1"/>' * 10 + "</UserSpecial>"
+    for count, expected in ((5, []), (7, ["a Features that cannot be read"])):
+        places = '<Location x="1" y="1"/>' * count
+        board = read(File(features={"TOP": one_set(features(shape, places))}), tmp_path)
+        assert sentences(board) == expected
+
+
 def test_nested_features_have_a_depth(tmp_path: Path) -> None:
     shape = "<UserSpecial>" * 100 + '<Circle diameter="1"/>' + "</UserSpecial>" * 100
     assert sentences(read(File(features={"TOP": one_set(features(shape))}), tmp_path)) == [
