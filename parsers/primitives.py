@@ -109,8 +109,8 @@ class Conductors:
             ends[discs, 2:4] = ends[discs, 0:2]
             out[round_ended] = stadiums(ends, part.radius[round_ended], inside=inside)
         arcs = np.flatnonzero(part.kind == Kind.ARC)
-        for row in arcs:
-            out[row] = _arc_shape(part.geometry[row], float(part.radius[row]), inside=inside)
+        if len(arcs):
+            out[arcs] = arc_shapes(part.geometry[arcs], part.radius[arcs], inside=inside)
         areas = part.kind == Kind.AREA
         out[areas] = part.areas[part.area[areas]]
         return out
@@ -310,6 +310,68 @@ def ring_polygons(points: Floats, lengths: npt.NDArray[np.integer[Any]]) -> Shap
     return polygons
 
 
+def arc_shapes(geometry: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
+    """Circumscribed or (`inside`) inscribed polygons of arc strokes, in bulk where both round ends keep apart.
+
+    Parameters
+    ----------
+    geometry : rows of Kind.ARC geometry, shape (n, 5)
+    radius : half the stroke width, shape (n,)
+    """
+    out: Shapes = np.empty(len(geometry), dtype=object)
+    reach, sweep = geometry[:, 2], np.abs(geometry[:, 4])
+    apart = (sweep <= np.pi / 2) | (reach * np.sin(sweep / 2) > 1.01 * radius)
+    plain = apart & (sweep < 2 * np.pi - 1e-9) & (reach > 1.01 * radius) & (radius > 1e-9)
+    if plain.any():
+        out[plain] = _plain_arcs(geometry[plain], radius[plain], inside)
+    for row in np.flatnonzero(~plain):
+        out[row] = _arc_shape(geometry[row], float(radius[row]), inside=inside)
+    return out
+
+
+def _plain_arcs(geometry: Floats, radius: Floats, inside: bool) -> Shapes:
+    """Arc strokes as single rings: outer arc, round end, inner arc back, round end."""
+    centre, reach, start, sweep = geometry[:, :2], geometry[:, 2], geometry[:, 3], geometry[:, 4]
+    tolerance = shape_tolerance(radius)
+    end = start + sweep
+    half = np.pi * np.sign(sweep)
+    ends = [centre + reach[:, None] * np.column_stack((np.cos(a), np.sin(a))) for a in (start, end)]
+    pieces = [
+        _arc_run(centre, reach + radius, start, sweep, tolerance, outside=not inside),
+        _arc_run(ends[1], radius, end, half, tolerance, outside=not inside),
+        _arc_run(centre, reach - radius, end, -sweep, tolerance, outside=inside),
+        _arc_run(ends[0], radius, start + np.pi, half, tolerance, outside=not inside),
+    ]
+    counts = np.column_stack([count for _, count in pieces])
+    lengths = counts.sum(axis=1) + 1
+    begins = np.cumsum(lengths) - lengths
+    ring = np.empty((int(lengths.sum()), 2))
+    places = begins[:, None] + np.cumsum(counts, axis=1) - counts
+    for (points, count), place in zip(pieces, places.T, strict=True):
+        ring[np.repeat(place - np.cumsum(count) + count, count) + np.arange(len(points))] = points
+    ring[begins + lengths - 1] = ring[begins]
+    return ring_polygons(ring, lengths)
+
+
+def _arc_run(
+    centre: Floats, radius: Floats, start: Floats, sweep: Floats, tolerance: Floats, *, outside: bool
+) -> tuple[Floats, npt.NDArray[np.int64]]:
+    """Points of arcs one after the other, the last of each left out, and how many belong to each.
+
+    On the arc, or (`outside`) its start followed by the corners of tangents, nowhere inside the circle.
+    """
+    ratio = np.clip(tolerance / radius, 1e-12, 0.07)
+    steps = np.maximum(np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio)))), 1).astype(np.int64)
+    counts = steps + outside
+    owner = np.repeat(np.arange(len(counts)), counts)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    corner = outside & (place > 0)
+    angle = start[owner] + sweep[owner] * (place - 0.5 * corner) / steps[owner]
+    stretched = radius[owner] * np.where(corner, 1 / np.cos(sweep / steps / 2)[owner], 1.0)
+    points: Floats = centre[owner] + stretched[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    return points, counts
+
+
 def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geometry:
     """A circumscribed or inscribed polygon of one arc stroke: ring sector and two round ends."""
     x, y, reach, start, sweep = (float(v) for v in geometry)
@@ -322,6 +384,7 @@ def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geom
     if hollow:
         inner = arc_points((x, y), reach - radius, start, sweep, side=hole, tolerance=tolerance)
     if abs(sweep) >= 2 * np.pi - 1e-9:
+        outer[-1], inner[-1] = outer[0], inner[0]  # closed exactly, whatever the sines say
         return shapely.Polygon(outer, [inner] if hollow else None)
     ends = np.array([[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)])
     sector = shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))
