@@ -13,15 +13,16 @@ from __future__ import annotations
 import heapq
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import asinh, hypot, log, log10, pi, sqrt
 
+import networkx as nx
 import numpy as np
 import shapely
 
 from checker.findings import XY
-from parsers.primitives import Floats
+from parsers.primitives import Bools, Floats, Ints, Rows
 
 MU0 = 4e-7 * pi  # H/m
 LIGHT = 299_792_458.0  # m/s
@@ -53,6 +54,18 @@ class Detour:
     links: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Nodes:
+    """Places of a sheet where a way may bend or leave it; columns of length n."""
+
+    places: Floats  # (n, 2)
+    arms: Floats  # (n, 4): from a corner to the one before and the one after; 0 at link ends
+    links: Ints  # (n, 2): link and its end here; -1 at corners
+
+    def take(self, rows: Rows) -> _Nodes:
+        return _Nodes(self.places[rows], self.arms[rows], self.links[rows])
+
+
 class Network:
     """Reference copper as sheets and links.
 
@@ -71,20 +84,35 @@ class Network:
 
     def __init__(self, sheets: Sequence[shapely.Polygon], links: Sequence[Link]) -> None:
         self.sheets = [shapely.simplify(sheet, SIMPLIFY) for sheet in sheets]
-        self.links = list(links)
+        self.links = [
+            replace(
+                link, ends=(self._on_sheet(link.sheets[0], link.ends[0]), self._on_sheet(link.sheets[1], link.ends[1]))
+            )
+            for link in links
+        ]
+
+    def _on_sheet(self, sheet: int, at: XY) -> XY:
+        """The place itself, or the point of the sheet nearest to it."""
+        point = shapely.Point(at)
+        if shapely.covers(self._open[sheet], point):
+            return float(at[0]), float(at[1])
+        x, y = shapely.shortest_line(self.sheets[sheet], point).coords[0]
+        return float(x), float(y)
 
     @cached_property
-    def _nodes(self) -> list[tuple[Floats, list[tuple[int, int]]]]:
-        """Per sheet: node places, and for each node the link end it is, (link, side), or (-1, 0) for a corner."""
+    def _nodes(self) -> list[_Nodes]:
+        """Corners and link ends of each sheet."""
         ends: dict[int, list[tuple[XY, tuple[int, int]]]] = defaultdict(list)
         for number, link in enumerate(self.links):
             for side in (0, 1):
                 ends[link.sheets[side]].append((link.ends[side], (number, side)))
         nodes = []
         for index, sheet in enumerate(self.sheets):
-            corners = reflex_corners(sheet)
+            corners, arms = reflex_corners(sheet)
             places = np.concatenate((corners, np.array([at for at, _ in ends[index]]).reshape(-1, 2)))
-            nodes.append((places, [(-1, 0)] * len(corners) + [what for _, what in ends[index]]))
+            links = np.full((len(places), 2), -1, dtype=np.int32)
+            links[len(corners) :] = np.array([what for _, what in ends[index]], dtype=np.int32).reshape(-1, 2)
+            nodes.append(_Nodes(places, np.concatenate((arms, np.zeros((len(ends[index]), 4)))), links))
         return nodes
 
     @cached_property
@@ -100,8 +128,9 @@ class Network:
         The search looks at nodes that a way of some length could use; a way no longer than that is the shortest. If
         there is none, the length is raised until every node has been looked at.
         """
-        if not start or not end:
+        if not {self._group[sheet] for sheet, _ in start} & {self._group[sheet] for sheet, _ in end}:
             return None
+        start, end = ([(sheet, self._on_sheet(sheet, at)) for sheet, at in ways] for ways in (start, end))
         direct = min(hypot(a[0] - b[0], a[1] - b[1]) for _, a in start for _, b in end)
         reach = REACH_FACTOR * direct + REACH_LEAST
         while reach < self._extent:
@@ -112,14 +141,28 @@ class Network:
         return _Search(self, start, end, np.inf).run()
 
     @cached_property
+    def _group(self) -> list[int]:
+        """Per sheet: the number of the group of sheets that links join."""
+        graph: nx.Graph[int] = nx.Graph(link.sheets for link in self.links)
+        graph.add_nodes_from(range(len(self.sheets)))
+        groups = [0] * len(self.sheets)
+        for number, members in enumerate(nx.connected_components(graph)):
+            for sheet in members:
+                groups[sheet] = number
+        return groups
+
+    @cached_property
     def _extent(self) -> float:
         """Length in mm beyond which narrowing the search is not worth it."""
         x0, y0, x1, y1 = shapely.total_bounds(np.array([*self.sheets, shapely.Point(0, 0)]))
         return float(2 * hypot(x1 - x0, y1 - y0))
 
 
+State = tuple[int, float, float]  # sheet, x, y
+
+
 class _Search:
-    """One A* run over the nodes that a way of length `reach` can use. A state is (sheet, x, y)."""
+    """One A* run over the nodes that a way of length `reach` can use."""
 
     def __init__(
         self, network: Network, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]], reach: float
@@ -127,19 +170,20 @@ class _Search:
         self.network = network
         self.starts = np.array([at for _, at in start]).reshape(-1, 2)
         self.reach = reach
-        self.usable: dict[int, tuple[Floats, list[tuple[int, int]]]] = {}
+        self.usable: dict[int, _Nodes] = {}
         self.goals: dict[int, list[XY]] = defaultdict(list)
         for sheet, at in end:
-            self.goals[sheet].append((float(at[0]), float(at[1])))
+            self.goals[sheet].append(at)
         self.targets = np.array([at for places in self.goals.values() for at in places]).reshape(-1, 2)
-        self.cost: dict[tuple[int, float, float], float] = {}
-        self.came: dict[tuple[int, float, float], tuple[tuple[int, float, float], str]] = {}
-        self.queue: list[tuple[float, tuple[int, float, float]]] = []
+        self.cost: dict[State, float] = {}
+        self.seen: dict[int, Floats] = {}  # the same costs per sheet, by node; may be too high, never too low
+        self.came: dict[State, tuple[State, str]] = {}
+        self.queue: list[tuple[float, State]] = []
         for sheet, at in start:
-            self._reach((sheet, float(at[0]), float(at[1])), 0.0, None, "")
+            self._reach((sheet, *at), 0.0, None, "")
 
     def run(self) -> Detour | None:
-        done: set[tuple[int, float, float]] = set()
+        done: set[State] = set()
         while self.queue:
             _, state = heapq.heappop(self.queue)
             if state in done:
@@ -151,51 +195,59 @@ class _Search:
             self._expand(state)
         return None
 
-    def _expand(self, state: tuple[int, float, float]) -> None:
+    def _expand(self, state: State) -> None:
+        """Reach every node that can be seen from a state and may lie on a shortest way."""
         sheet, x, y = state
-        places, what = self._nodes_in_reach(sheet)
-        goals = np.array(self.goals.get(sheet, [])).reshape(-1, 2)
-        places = np.concatenate((places, goals))
-        ends = [*what, *[(-1, 0)] * len(goals)]
-        cost = self.cost[state]
-        away = np.hypot(places[:, 0] - x, places[:, 1] - y)
-        for i in np.flatnonzero(away == 0).tolist():  # a way may begin or bend right at a link
-            self._follow_if_link(state, ends[i])
-        known = [self.cost.get((sheet, *place), np.inf) for place in places.tolist()]
-        near = np.flatnonzero((cost + away < known) & (away > 0))
-        lines = shapely.linestrings(np.stack((np.broadcast_to((x, y), (len(near), 2)), places[near]), axis=1))
-        for i in near[shapely.covers(self.network._open[sheet], lines)].tolist():
-            at = (sheet, *places[i].tolist())
-            self._reach(at, cost + float(away[i]), state, "")
+        nodes = self._nodes_in_reach(sheet)
+        step = nodes.places - (x, y)
+        away, cost = np.hypot(step[:, 0], step[:, 1]), self.cost[state]
+        known = self.seen.setdefault(sheet, np.full(len(nodes.places), np.inf))
+        useful = (cost + away < known) | ((away == 0) & (nodes.links[:, 0] >= 0))
+        useful &= cost + away + _nearest(nodes.places, self.targets) <= self.reach
+        useful &= _tangent(step, nodes.arms)
+        near = np.flatnonzero(useful)
+        lines = shapely.linestrings(np.stack((np.broadcast_to((x, y), (len(near), 2)), nodes.places[near]), axis=1))
+        for i in near[shapely.covers(self.network._open[sheet], lines) | (away[near] == 0)].tolist():
+            known[i] = min(known[i], cost + float(away[i]))
+            at = (sheet, *nodes.places[i].tolist())
+            link, side = nodes.links[i].tolist()
+            self._reach(at, cost + float(away[i]), state, "", pushed=link < 0)
+            if link >= 0:
+                self._follow(at, link, side)
 
-    def _nodes_in_reach(self, sheet: int) -> tuple[Floats, list[tuple[int, int]]]:
-        """Nodes of a sheet that a way of length `reach` can pass."""
+    def _nodes_in_reach(self, sheet: int) -> _Nodes:
+        """Nodes of a sheet that a way of length `reach` can pass, and its goals."""
         if sheet not in self.usable:
-            places, what = self.network._nodes[sheet]
-            near = np.flatnonzero(_nearest(places, self.starts) + _nearest(places, self.targets) <= self.reach)
-            self.usable[sheet] = places[near], [what[i] for i in near]
+            nodes = self.network._nodes[sheet]
+            near = np.flatnonzero(
+                _nearest(nodes.places, self.starts) + _nearest(nodes.places, self.targets) <= self.reach
+            )
+            part, goals = nodes.take(near), np.array(self.goals.get(sheet, [])).reshape(-1, 2)
+            self.usable[sheet] = _Nodes(
+                np.concatenate((part.places, goals)),
+                np.concatenate((part.arms, np.zeros((len(goals), 4)))),
+                np.concatenate((part.links, np.full((len(goals), 2), -1, dtype=np.int32))),
+            )
         return self.usable[sheet]
 
-    def _follow_if_link(self, at: tuple[int, float, float], end: tuple[int, int]) -> None:
-        number, side = end
-        if number < 0:
-            return
+    def _follow(self, at: State, number: int, side: int) -> None:
+        """Step over a link. A way never bends at a link without leaving the sheet, so its end is not searched from."""
         link = self.network.links[number]
         other = link.ends[1 - side]
         step = max(link.length, hypot(other[0] - at[1], other[1] - at[2]))
-        self._reach((link.sheets[1 - side], float(other[0]), float(other[1])), self.cost[at] + step, at, link.name)
+        self._reach((link.sheets[1 - side], *other), self.cost[at] + step, at, link.name)
 
-    def _reach(
-        self, at: tuple[int, float, float], cost: float, before: tuple[int, float, float] | None, link: str
-    ) -> None:
+    def _reach(self, at: State, cost: float, before: State | None, link: str, *, pushed: bool = True) -> None:
         if cost < self.cost.get(at, np.inf):
             self.cost[at] = cost
             if before is not None:
                 self.came[at] = (before, link)
+            if not pushed:
+                return
             left = float(np.hypot(*(self.targets - at[1:]).T).min()) if len(self.targets) else 0.0
             heapq.heappush(self.queue, (cost + left, at))
 
-    def _trace(self, state: tuple[int, float, float]) -> Detour:
+    def _trace(self, state: State) -> Detour:
         length, path, links = self.cost[state], [state[1:]], []
         while state in self.came:
             state, link = self.came[state]
@@ -213,17 +265,27 @@ def _nearest(places: Floats, others: Floats) -> Floats:
     return nearest
 
 
-def reflex_corners(polygon: shapely.Polygon) -> Floats:
-    """Corners at which a way inside the polygon may bend, shape (k, 2)."""
+def _tangent(step: Floats, arms: Floats) -> Bools:
+    """Whether a line touches a corner with both arms on one side of it: only there may a shortest way bend."""
+    before = step[:, 0] * arms[:, 1] - step[:, 1] * arms[:, 0]
+    after = step[:, 0] * arms[:, 3] - step[:, 1] * arms[:, 2]
+    slight = 1e-9 * np.hypot(step[:, 0], step[:, 1])
+    either: Bools = ((before >= -slight) & (after >= -slight)) | ((before <= slight) & (after <= slight))
+    return either
+
+
+def reflex_corners(polygon: shapely.Polygon) -> tuple[Floats, Floats]:
+    """Corners at which a way inside the polygon may bend, shape (k, 2), and the ways to their neighbours, (k, 4)."""
     out = []
     for number, ring in enumerate((polygon.exterior, *polygon.interiors)):
         xy = shapely.get_coordinates(ring)[:-1]
-        before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
-        turn = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        before, after = np.roll(xy, 1, axis=0) - xy, np.roll(xy, -1, axis=0) - xy
+        turn = before[:, 1] * after[:, 0] - before[:, 0] * after[:, 1]
         inside_left = bool(shapely.is_ccw(ring)) == (number == 0)
-        out.append(xy[turn < 0] if inside_left else xy[turn > 0])
-    corners: Floats = np.concatenate(out)
-    return corners
+        rows = turn < 0 if inside_left else turn > 0
+        out.append(np.hstack((xy, before, after))[rows])
+    corners = np.concatenate(out)
+    return corners[:, :2], corners[:, 2:]
 
 
 def loop_area(stretch: Sequence[Sequence[XY]], detour: Sequence[XY]) -> float:
