@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import shapely
+from shapely.errors import ShapelyError
 
 from parsers.board import PLATED, Board, BoardFile, Hints
 from parsers.connectivity import connect, unknown_net_doubts
@@ -76,7 +77,11 @@ def read_ipc2581(path: Path, hints: Hints, limits: Limits | None = None) -> Boar
     """
     doubts = Doubts(path.name)
     document = read_document(path, doubts, limits)
-    return _Assembly(document, path, hints, doubts).board()
+    try:
+        return _Assembly(document, path, hints, doubts).board()
+    except ShapelyError as error:
+        said = " ".join(str(error).split())[:200]
+        raise BoardError(f"has shapes that cannot be computed ({said}), export it again", Place(path.name)) from error
 
 
 @dataclass(slots=True)

@@ -13,6 +13,7 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.errors import ShapelyError
 
 from parsers.ipc2581 import placement, shapes
 from parsers.ipc2581.curves import RADIUS_SLACK, Arcs, Rings, arcs, repaired
@@ -46,13 +47,15 @@ from parsers.primitives import (
     Ints,
     Kind,
     Shapes,
+    arc_steps,
     conductors,
 )
 from parsers.trouble import BoardError, Place
 
 OUT_OF_RANGE = "a coordinate out of range"
+MAX_POINTS = 20_000_000  # of the polylines of all curves of a sketch
 MAX_REPAIRED = 20_000  # pieces of areas that cross themselves, beyond which hulls are taken
-FARTHEST = 1e5  # mm; a coordinate beyond 100 m is no board
+FARTHEST = 1e4  # mm; a coordinate beyond 10 m is no board
 MAX_OBJECTS = 5_000_000  # copper objects that predefined shapes may draw on one board
 Rows = npt.NDArray[np.intp]
 
@@ -131,7 +134,7 @@ class Resolver:
         is_area = parts.objects.kind == Kind.AREA
         bounds = shapely.bounds(parts.objects.areas[parts.objects.area[is_area]])
         good[is_area] &= (np.abs(bounds) < FARTHEST).all(axis=1)
-        self._doubt(sketch, parts.owner[~good], "a coordinate beyond 100 m", "the object is left out")
+        self._doubt(sketch, parts.owner[~good], "a coordinate beyond 10 m", "the object is left out")
         return parts if good.all() else parts.take(good)
 
     # ---- paths: Line, Arc, Polyline ----------------------------------------------------------------------------
@@ -196,6 +199,7 @@ class Resolver:
         if curved.size:
             arc = arcs(start[curved], end[curved], centre[curved], turn[curved])
             self._doubt_arcs(sketch, info[curved, 1], arc)
+            self._check_points(arc)
             real = arc.radius > 0
             curved = curved[real]
             columns = np.column_stack((arc.centre, arc.radius, arc.start, arc.sweep))
@@ -210,6 +214,12 @@ class Resolver:
         )
         point = ~(arc.radius > 0)
         self._doubt(sketch, owners[point], "a curve of radius 0", "it is drawn as a straight line; compare it")
+
+    def _check_points(self, arc: Arcs) -> None:
+        """Refuse curves that take more points than memory has."""
+        if float(arc_steps(np.minimum(arc.radius, FARTHEST), arc.sweep).sum(dtype=np.float64)) > MAX_POINTS:
+            what = f"curves that take more than {MAX_POINTS} points, export the board again"
+            raise BoardError(what, Place(self._doubts.file))
 
     # ---- areas: Contour, Outline -------------------------------------------------------------------------------
 
@@ -241,7 +251,8 @@ class Resolver:
         """Which areas have only numbers that a board may have, shape (areas,)."""
         owners, rings = sketch.areas.ints[:, 1], sketch.rings.ints
         good = np.ones(len(owners), dtype=np.bool_)
-        wrong = ~(np.abs(sketch.vertices.floats) < LARGEST).all(axis=1)
+        largest = FARTHEST / self._dictionaries.unit(sketch.unit)
+        wrong = ~(np.abs(sketch.vertices.floats) < largest).all(axis=1)
         if wrong.any():
             good[np.repeat(rings[:, 0], rings[:, 1])[wrong]] = False
             self._doubt(sketch, owners[~good & keep[owners]], OUT_OF_RANGE, "the area is left out")
@@ -278,6 +289,7 @@ class Resolver:
         if curved.size:
             arc = arcs(rings.xy[curved - 1], rings.xy[curved], rings.centre[curved], turn[curved])
             self._doubt_arcs(sketch, owners[curved], arc)
+            self._check_points(arc)
         return rings, info[wanted, 0].astype(np.int32)
 
     def _ring_turns(self, sketch: Sketch, rings: Rings, owners: Longs) -> Floats:
@@ -336,7 +348,7 @@ class Resolver:
             owner: list[int] = []
             crossing: list[int] = []
             for row in bad:
-                parts, sure = repaired(polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED)
+                parts, sure = _taken_apart(polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED)
                 pieces.extend(parts)
                 owner.extend([area[row]] * len(parts))
                 if not sure:
@@ -402,6 +414,14 @@ def _simple(rings: Rings) -> Bools:
     there = np.array([line is not None for line in lines], dtype=np.bool_)
     out[there] = shapely.is_valid(shapely.polygons(lines[there]))
     return out
+
+
+def _taken_apart(polygon: shapely.Polygon, grow: bool, *, thorough: bool) -> tuple[list[shapely.Polygon], bool]:
+    """Valid parts of an area; its hull where the geometry library cannot take it apart."""
+    try:
+        return repaired(polygon, grow, thorough=thorough)
+    except ShapelyError:
+        return repaired(polygon, grow, thorough=False)
 
 
 def _assembled(lines: Shapes, area: Ints, first: Bools) -> tuple[Shapes, Rows]:

@@ -233,7 +233,9 @@ def _donut(get: Attributes, grow: bool) -> list[Piece]:
 
 
 def _polygon_ring(shape: str, outer: float, inner: float, grow: bool) -> shapely.Geometry:
-    """A ring as a polygon with a hole."""
+    """A ring as a polygon with a hole; nothing if it has no width."""
+    if inner >= outer:
+        return shapely.Polygon()
     if shape == "ROUND":
         edge = arc_points((0.0, 0.0), outer / 2, 0.0, TURN, side=int(grow))
         hole = arc_points((0.0, 0.0), inner / 2, 0.0, TURN, side=int(not grow))

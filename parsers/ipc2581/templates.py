@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from shapely.errors import ShapelyError
 
 from parsers.ipc2581 import placement, shapes
 from parsers.ipc2581.dictionaries import HOLLOW, UNSURE_FILL, VOID, Dictionaries, Entry, Lines
@@ -150,7 +151,7 @@ class Templates:
                 pieces = shapes.hollow(pieces, width)
             elif width > 0:
                 pieces = shapes.bordered(pieces, width, solid)
-        except (ValueError, OverflowError) as error:
+        except (ValueError, OverflowError, ShapelyError) as error:
             self._doubts.add(f"a {name} that cannot be read", f"{error}; its copper is not known", source)
             return Template()
         self._doubt_standard(name, get, filling, grow, source)

@@ -406,7 +406,7 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
             ),
             "text drawn with a font on copper",
         ),
-        ('<Circle diameter="1e8"/>', "a coordinate beyond 100 m"),
+        ('<Circle diameter="1e8"/>', "a coordinate beyond 10 m"),
         ('<Circle diameter="1e9"/>', "a Circle that cannot be read"),
     ],
 )

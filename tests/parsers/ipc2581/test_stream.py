@@ -310,6 +310,18 @@ def test_locations_of_one_feature_multiply_to_a_bound(tmp_path: Path, monkeypatc
         assert sentences(board) == expected
 
 
+def test_curves_of_a_huge_radius_do_not_fill_the_memory(tmp_path: Path) -> None:
+    """A circle of 9 m takes ten thousand points; ten thousand of them are refused, one of 9 km is left out."""
+    ring = (
+        '<Arc startX="{0}" startY="0" endX="{0}" endY="0" centerX="0" centerY="0" clockwise="false">'
+        '<LineDesc lineEnd="ROUND" lineWidth="1"/></Arc>'
+    )
+    with pytest.raises(BoardError, match="curves that take more than"):
+        read(File(features={"TOP": one_set(features(ring.format(9000)) * 10_000)}), tmp_path)
+    board = read(File(features={"TOP": one_set(features(ring.format(9_000_000)))}), tmp_path)
+    assert sentences(board) == ["a coordinate beyond 10 m"]
+
+
 def test_nested_features_have_a_depth(tmp_path: Path) -> None:
     shape = "<UserSpecial>" * 100 + '<Circle diameter="1"/>' + "</UserSpecial>" * 100
     assert sentences(read(File(features={"TOP": one_set(features(shape))}), tmp_path)) == [
