@@ -17,6 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from checker.index import BoxIndex, widened
+from checker.overlay import differences, intersections
 from checker.partition import CUT, EPSILON, OFF, View, Views
 from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
@@ -349,9 +350,9 @@ def _cut_by(owner: Rows, areas: Shapes, view: View) -> tuple[Rows, Shapes, Ints]
         hit = np.flatnonzero(shapely.intersects(cell.shape, left))
         if not len(hit):
             continue
-        inside, of = _solid(shapely.intersection(left[hit], cell.shape))
+        inside, of = _solid(intersections(left[hit], cell.shape))
         done.append((rest[hit][of], inside, np.full(len(of), cell.label, dtype=np.int32)))
-        outside, back = _solid(shapely.difference(left[hit], cell.shape))
+        outside, back = _solid(differences(left[hit], cell.shape))
         rest = np.concatenate((np.delete(rest, hit), rest[hit][back]))
         left = np.concatenate((np.delete(left, hit), outside))
     done.append((rest, left, np.full(len(rest), OFF, dtype=np.int32)))

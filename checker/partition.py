@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 
 from checker.regions import Pour
-from parsers.primitives import TOUCH, Bools, Floats, Ints, Shapes
+from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 OFF = -1  # label: on no cell
 CUT = -2  # label: not wholly on one cell, and not wholly off all of them
@@ -48,7 +48,7 @@ class View:
         """Labels of things known by their bounding boxes: a cell, OFF, or CUT where the box does not decide."""
         shapes = shapely.box(*boxes.T)
         labels = np.full(len(boxes), OFF, dtype=np.int32)
-        for cell, near in self._near(boxes):
+        for cell, near in self.near(boxes):
             open_ = near[labels[near] == OFF]
             inside = shapely.contains_properly(cell.shape, shapes[open_])
             labels[open_[inside]] = cell.label
@@ -59,17 +59,18 @@ class View:
     def label_points(self, points: Floats) -> Ints:
         """Cell of each point, or OFF; a point on the edge of a cell is on it."""
         labels = np.full(len(points), OFF, dtype=np.int32)
-        for cell, near in self._near(np.hstack((points, points))):
+        for cell, near in self.near(np.hstack((points, points))):
             open_ = near[labels[near] == OFF]
             hit = shapely.dwithin(cell.shape, shapely.points(points[open_]), EPSILON)
             labels[open_[hit]] = cell.label
         return labels
 
-    def _near(self, boxes: Floats) -> Iterator[tuple[Cell, np.ndarray[tuple[int], np.dtype[np.intp]]]]:
+    def near(self, boxes: Floats) -> Iterator[tuple[Cell, Rows]]:
+        """Each cell with the positions of the boxes that its own bounding box meets, within TOUCH."""
         for cell in self.cells:
             x0, y0, x1, y1 = cell.shape.bounds
-            near: Bools = (boxes[:, 0] <= x1 + EPSILON) & (boxes[:, 2] >= x0 - EPSILON)
-            near &= (boxes[:, 1] <= y1 + EPSILON) & (boxes[:, 3] >= y0 - EPSILON)
+            near: Bools = (boxes[:, 0] <= x1 + TOUCH) & (boxes[:, 2] >= x0 - TOUCH)
+            near &= (boxes[:, 1] <= y1 + TOUCH) & (boxes[:, 3] >= y0 - TOUCH)
             yield cell, np.flatnonzero(near)
 
     @cached_property

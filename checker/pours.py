@@ -242,15 +242,19 @@ def _net_of(copper: _Copper, rows: Rows, bare: shapely.Polygon) -> int:
 
 def _without_islands(pours: Sequence[Pour]) -> Iterator[Pour]:
     """Pours less the pours of others that lie in their filled antipads (a large land of another reference)."""
-    for pour in pours:
-        inner = [
-            other.shape
-            for other in pours
-            if other is not pour
-            and other.layer == pour.layer
-            and other.shape.area < pour.shape.area
-            and shapely.intersects(pour.shape, other.shape)
-            and not shapely.intersects(pour.copper, other.copper)
-        ]
-        parts = shapely.get_parts(shapely.difference(pour.shape, shapely.union_all(inner))) if inner else [pour.shape]
-        yield replace(pour, shape=max(parts, key=lambda part: part.area))
+    boxes = shapely.bounds(np.array([pour.shape for pour in pours], dtype=object))
+    islands: dict[int, list[shapely.Geometry]] = {}
+    for inner, outer in zip(*(side.tolist() for side in BoxIndex(boxes).meeting(boxes)), strict=True):
+        if _is_island(pours[inner], pours[outer]):
+            islands.setdefault(outer, []).append(pours[inner].shape)
+    for i, pour in enumerate(pours):
+        parts = shapely.get_parts(shapely.difference(pour.shape, shapely.union_all(islands[i]))) if i in islands else ()
+        yield replace(pour, shape=max(parts, key=lambda part: part.area)) if len(parts) else pour
+
+
+def _is_island(inner: Pour, outer: Pour) -> bool:
+    """Whether a pour lies in what has been filled of another pour of its layer."""
+    beside = inner.layer == outer.layer and inner.shape.area < outer.shape.area
+    return bool(
+        beside and shapely.intersects(outer.shape, inner.shape) and not shapely.intersects(outer.copper, inner.copper)
+    )

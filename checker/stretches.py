@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+import networkx as nx
 import numpy as np
 import shapely
 from scipy.sparse import coo_array
@@ -60,11 +61,15 @@ class Grounds:
 
     @cached_property
     def _table(self) -> Bools:
-        size = len(self.pours) + len(self.ties)
+        """Whether two labels tell, for each pair; the last row and column stand for OFF."""
+        pours, size = len(self.pours), len(self.pours) + len(self.ties)
         table = np.zeros((size + 1, size + 1), dtype=bool)
-        for i in range(size):
-            for j in range(i):
-                table[i, j] = table[j, i] = self.tells((i, j))
+        region, layer = np.array([(p.region, p.layer) for p in self.pours], dtype=np.int64).reshape(-1, 2).T
+        alike = (region[:, None] == region) & (layer[:, None] != layer)
+        table[:pours, :pours] = ~alike & ~np.eye(pours, dtype=bool)
+        for tie in range(pours, size):
+            for other in range(size):
+                table[tie, other] = table[other, tie] = len(self.regions({tie, other})) > 1
         return table
 
     def differ(self, a: Ints, b: Ints) -> Bools:
@@ -138,10 +143,10 @@ class Side:
         apart = np.flatnonzero(touching.distance > TOUCH)
         links = _shrunk(self.graph.links(apart))
         one, other = touching.first[apart], touching.second[apart]
-        for layer, view in enumerate(self.cells):
-            here = self.graph.parts.layer[one] == layer
-            for cell in view.cells:
-                foreign = np.flatnonzero(here & (labels[one] != cell.label) & (labels[other] != cell.label))
+        for layer, here in grouped(np.arange(len(apart)), self.graph.parts.layer[one]).items():
+            for cell, near in self.cells[layer].near(shapely.bounds(links[here])):
+                foreign = here[near]
+                foreign = foreign[(labels[one[foreign]] != cell.label) & (labels[other[foreign]] != cell.label)]
                 over = shapely.crosses(cell.shape, links[foreign]) | shapely.contains(cell.shape, links[foreign])
                 free[apart[foreign[over]]] = False
         return free
@@ -161,7 +166,8 @@ class Side:
         """Contacts where traces over different pours meet directly."""
         first, second = self.graph.touching.first, self.graph.touching.second
         differ = self.graph.grounds.differ(self.labels[first], self.labels[second])
-        return differ & self.alive[first] & self.alive[second] & self.free
+        changing: Bools = differ & self.alive[first] & self.alive[second] & self.free
+        return changing
 
     def off_edges(self, off: Bools) -> Edges:
         """Edges between fragments off the reference that touch."""
@@ -172,10 +178,11 @@ class Side:
     def beside(self) -> Iterator[tuple[Rows, int]]:
         """Fragments off the reference within TOUCH of a cell, with its label."""
         parts = self.graph.parts
-        for layer, view in enumerate(self.cells):
-            here = np.flatnonzero(self.off & (parts.layer == layer))
-            for cell in view.cells:
-                yield here[shapely.dwithin(cell.shape, parts.shape[here], TOUCH)], cell.label
+        rows = np.flatnonzero(self.off)
+        for layer, here in grouped(rows, parts.layer[rows]).items():
+            for cell, close in self.cells[layer].near(shapely.bounds(parts.shape[here])):
+                near = here[close]
+                yield near[shapely.dwithin(cell.shape, parts.shape[near], TOUCH)], cell.label
 
 
 class Changes:
@@ -212,7 +219,8 @@ class Changes:
     def shortest(self, changes: Rows) -> Rows:
         """Those of some changes whose ends are nearest to each other."""
         length = self.length[changes]
-        return changes[length <= length.min(initial=np.inf) + TOUCH]
+        kept: Rows = changes[length <= length.min(initial=np.inf) + TOUCH]
+        return kept
 
     def ends(self, changes: Rows) -> Rows:
         """Fragments at both ends of some changes."""
@@ -354,17 +362,15 @@ class StretchFinder:
 
     def _overlapping(self, parts: Sequence[Part]) -> list[list[Part]]:
         """Group parts of both views that overlap."""
-        groups: list[tuple[set[Token], set[Token], list[Part]]] = []
-        for part in parts:
-            own, reach, members = part.tokens, self._reach(part), [part]
-            apart = []
-            for group in groups:
-                if own & group[1] or reach & group[0]:
-                    own, reach, members = own | group[0], reach | group[1], [*group[2], *members]
-                else:
-                    apart.append(group)
-            groups = [*apart, (own, reach, members)]
-        return [members for _, _, members in groups]
+        owners: dict[Token, list[int]] = {}
+        for number, part in enumerate(parts):
+            for token in part.tokens:
+                owners.setdefault(token, []).append(number)
+        graph: nx.Graph[int] = nx.Graph()
+        graph.add_nodes_from(range(len(parts)))
+        for number, part in enumerate(parts):
+            graph.add_edges_from((number, other) for token in self._reach(part) for other in owners.get(token, ()))
+        return [[parts[i] for i in sorted(group)] for group in nx.connected_components(graph)]
 
     def _stretch(self, group: Sequence[Part]) -> Stretch:
         """One stretch of the parts that overlap; measured in the view where it is longest."""
@@ -437,9 +443,9 @@ class StretchFinder:
         for view in views:
             for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
                 shapes = self.parts.shape[here]
-                for cell in self.sides[view].cells[layer].cells:
+                for cell, near in self.sides[view].cells[layer].near(shapely.bounds(shapes)):
                     if cell.label in labels:
-                        for shape in shapes[shapely.dwithin(cell.shape, shapes, TOUCH)]:
+                        for shape in shapes[near[shapely.dwithin(cell.shape, shapes[near], TOUCH)]]:
                             points += contact_points(shape, cell.shape)
         return points
 
@@ -491,7 +497,9 @@ class StretchFinder:
         for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
             for view in (self.views[layer].first, self.views[layer].second):
                 shapes = self.parts.shape[here]
-                found |= {cell.label for cell in view.cells if shapely.dwithin(cell.shape, shapes, TOUCH).any()}
+                for cell, near in view.near(shapely.bounds(shapes)):
+                    if shapely.dwithin(cell.shape, shapes[near], TOUCH).any():
+                        found.add(cell.label)
         return sorted(found)
 
 

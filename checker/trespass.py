@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import connected_components
 from checker.findings import Path
 from checker.index import grouped
 from checker.layout import Layout
+from checker.overlay import differences, intersections
 from checker.partition import EPSILON, ring_segments
 from checker.regions import Region
 from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
@@ -170,7 +171,7 @@ def _over(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Sh
     shapely.prepare(shape)
     boxes = layout.boxes[rows]
     rows = rows[shapely.intersects(shape, shapely.box(*boxes.T))]
-    return rows, shapely.intersection(layout.board.copper.shapes(rows), shape)
+    return rows, intersections(layout.board.copper.shapes(rows), shape)
 
 
 def _off(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Shapes]:
@@ -179,7 +180,7 @@ def _off(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Sha
     rows = rows[~shapely.contains_properly(shape, shapely.box(*layout.boxes[rows].T))]
     copper = layout.board.copper.shapes(rows)
     out = ~shapely.covers(shape, copper)
-    return rows[out], shapely.difference(copper[out], shape)
+    return rows[out], differences(copper[out], shape)
 
 
 def _less_exempt(layout: Layout, rows: Rows, shapes: Shapes) -> Shapes:

@@ -12,7 +12,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from checker.demo.sketch import Draw, Pad, Pour, Sketch, box, via
+from checker.demo.sketch import Draw, Hole, Pad, Pour, Sketch, box, via
 from checker.findings import Finding
 from checker.rules import registry
 from parsers.board import Board
@@ -55,7 +55,10 @@ def pours(draw: st.DrawFn) -> tuple[Pour, ...]:
 @st.composite
 def sketches(draw: st.DrawFn) -> Sketch:
     """Two nets of a few bends each on L1 and L4, with vias, lands and areas, over such pours."""
-    draws, pads, holes, areas = [], [], [], list(draw(pours()))
+    draws: list[Draw] = []
+    pads: list[Pad] = []
+    holes: list[Hole] = []
+    areas = list(draw(pours()))
     for net in ("SIG", "B_SIG"):
         line = draw(st.lists(POINTS, min_size=2, max_size=5, unique=True))
         draws.append(Draw(net=net, layer="L1", width=draw(st.sampled_from([0.0, 0.2, 0.8])), points=tuple(line)))
