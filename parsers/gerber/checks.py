@@ -75,10 +75,9 @@ def _check_lost(sheet: Sheet) -> None:
 def _check_order(sheet: Sheet) -> None:
     """Report apertures whose image depends on whether they are mirrored or turned first (4.9.1)."""
     state = sheet.strokes
-    both = (state.mirror_x != state.mirror_y) & (np.mod(state.turn, 180) != 0) & (state.statement == 0)
-    if not both.any():
-        return
-    rows = np.flatnonzero(both & (state.code != MOVE) & (sheet.used != -1))
+    rows = np.flatnonzero(state.mirror_x != state.mirror_y)
+    rows = rows[np.mod(state.turn[rows], 180) != 0]
+    rows = rows[(state.statement[rows] == 0) & (state.code[rows] != MOVE) & (sheet.used[rows] != -1)]
     symmetric = sheet.shelf.symmetric(sheet.used, rows)
     depends = ~sheet.shelf.circles(sheet.used, rows) & ~(symmetric & (np.mod(state.turn[rows], 90) == 0))
     why = "older revisions leave open which comes first; mirrored first was taken, as revision 2023.08 says"
@@ -97,7 +96,7 @@ def _check_regions(sheet: Sheet, timeline: Timeline, names: Names) -> None:
     why = "the end of the region (G37) may be missing"
     complaints.add_rows("command that has no place in a region", why, words[inside_regions(timeline, words)])
     odd = [number for name, number in names.functions.numbers.items() if name.split(",")[0] in NO_CONDUCTOR]
-    aperture = sheet.shelf.functions[np.maximum(sheet.used, -1)]
-    open_ = (state.statement > 0) & (state.attributes.function < 0) & np.isin(aperture, odd)
+    bare = np.flatnonzero((state.statement > 0) & (state.attributes.function < 0))
+    open_ = bare[np.isin(sheet.shelf.functions[np.maximum(sheet.used[bare], -1)], odd)]
     why = "the current aperture has one that is no conductor's, and older revisions took that; the region has none now"
     complaints.add_rows("region without an aperture function", why, state.word[open_])

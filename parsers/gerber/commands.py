@@ -93,11 +93,11 @@ _LEAST = {f"TO{NET}": 1, f"TO{PIN}": 2, f"TO{COMPONENT}": 1, f"TA{FUNCTION}": 1}
 
 
 def _attribute(text: str) -> Command:
-    code, *values = split_fields(text)
-    code = code.strip()
-    if (values and text[1] == "D") or (len(code) == 2 and text[1] != "D") or len(values) < _LEAST.get(code, 0):
+    fields = split_fields(text)
+    code, count = fields[0].strip(), len(fields) - 1
+    if count < _LEAST.get(code, 0) or (count and code[1] == "D") or (len(code) == 2 and code != "TD"):
         return Command(UNKNOWN)
-    return Command(code, tuple(values))
+    return Command(code, tuple(fields[1:]))
 
 
 def _code(text: str) -> Command | None:

@@ -65,7 +65,7 @@ class Names:
 
     nets: Numbered[tuple[str, ...]] = field(default_factory=Numbered)
     components: Numbered[str] = field(default_factory=Numbered)
-    pins: Numbered[tuple[str, str]] = field(default_factory=Numbered)
+    pins: Numbered[tuple[str, ...]] = field(default_factory=Numbered)  # number and, where stated, name
     functions: Numbered[str] = field(default_factory=Numbered)
 
 
@@ -223,12 +223,12 @@ def forward(column: Longs, known: Bools, start: int) -> Longs:
 
 def attributes(timeline: Timeline, moments: Moments, names: Names) -> Attributes:
     """Attributes in the dictionary at some words."""
-    owner = _entry(timeline, moments, PIN, lambda values: names.components.number_all(v[0] for v in values))
-    part = _entry(timeline, moments, COMPONENT, lambda values: names.components.number_all(v[0] for v in values))
+    owner = _entry(timeline, moments, PIN, lambda values: names.components.number_all([v[0] for v in values]))
+    part = _entry(timeline, moments, COMPONENT, lambda values: names.components.number_all([v[0] for v in values]))
     return Attributes(
         net=_entry(timeline, moments, NET, lambda values: _nets(values, names), UNKNOWN_NET),
         component=np.where(owner >= 0, owner, part),
-        pin=_entry(timeline, moments, PIN, lambda values: names.pins.number_all(map(_pin, values))),
+        pin=_entry(timeline, moments, PIN, lambda values: names.pins.number_all([v[1:3] for v in values])),
         function=functions(timeline, moments, names),
     )
 
@@ -249,10 +249,6 @@ def _nets(values: Values, names: Names) -> list[int]:
     numbers = names.nets.number_all(value for value in values if value != ("",))
     following = iter(numbers)
     return [NO_NET if value == ("",) else next(following) for value in values]
-
-
-def _pin(fields: tuple[str, ...]) -> tuple[str, str]:
-    return fields[1], fields[2] if len(fields) > 2 else ""
 
 
 def _first(values: Values) -> list[Any]:

@@ -202,7 +202,7 @@ def _settled(data: bytes) -> tuple[bytes, _Spans, Bools, _Run]:
     if mended is not None:
         data = mended
         spans, operation, run, odd = _sorted_out(data)
-    if len(odd):
+    if operation[odd].any():
         operation[odd] = False
         run = _run(np.frombuffer(data, dtype=np.uint8), spans, operation)
     return data, spans, operation, run
