@@ -10,7 +10,9 @@ doubt: knockouts (KO), included files (IF), G00 and G10 to G12 of 2001, words th
     outlines    filling of contours                                arcs        circular moves
     regions     contours of region statements                      plotter     operations to objects
     blocks      blocks and repeats                                 drawing     the file from the inside out
-    reader      a whole file, and its doubts                       bounds      how much a file may expand to
+    definitions macros and apertures as a file states them         old_image   deprecated parameters of the whole image
+    checks      what is odd about a file                           bounds      how much a file may expand to
+    reader      a whole file
 """
 
 from parsers.gerber.attributes import file_attributes

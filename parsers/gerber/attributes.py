@@ -15,7 +15,6 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 NET, PIN, COMPONENT, FUNCTION = ".N", ".P", ".C", ".AperFunction"
-NOT_CONNECTED = "N/C"
 
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})")
 _FILE_ATTRIBUTE = re.compile(rb"(?:%|\*|#@!)\s*TF([._$A-Za-z][^*%]*)(?=\*)")

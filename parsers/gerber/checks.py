@@ -13,6 +13,7 @@ from parsers.gerber.plotter import Sheet
 from parsers.gerber.state import DRAW, FLASH, MOVE, UNSET, Complaints, Names, Timeline, inside_regions
 from parsers.gerber.syntax import FIRST_APERTURE, Words
 
+MAX_SHOWN = 40  # characters of one
 MAX_NAMED = 20  # unknown commands that are told one by one
 STANDARD = {  # attributes of apertures and objects, chapter 5.6; spelling of the C group varies in its case
     *(".n", ".p", ".c", ".crot", ".cmfr", ".cmpn", ".cpkg", ".cmnt", ".cftp", ".cpgn", ".cpgd", ".chgt"),
@@ -23,16 +24,24 @@ OUTSIDE_REGIONS = ("LP", "LM", "LR", "LS", "AB", "SR")
 
 
 def check_words(timeline: Timeline, complaints: Complaints) -> None:
-    """Report words that are not understood or stand where they must not."""
+    """Report words that are not understood, contradict each other or stand where they must not."""
     _check_syntax(timeline.words, complaints)
-    words = timeline.words
+    _check_unknown(timeline, complaints)
+    attributes = timeline.attribute_codes("TF", "TA", "TO", "TD")
+    wrong = timeline.bare_rows(*EXTENDED_CODES, *attributes)
+    complaints.add_rows("an extended command outside %", "a % may be missing before it", timeline.at(wrong))
+    formats = timeline.rows("FS")
+    odd = [timeline.command(row) != timeline.command(formats[0]) for row in formats.tolist()]
+    complaints.add_rows("two different formats in one file", "the first one was taken", timeline.at(formats[odd]))
+
+
+def _check_unknown(timeline: Timeline, complaints: Complaints) -> None:
+    """Report commands and standard attributes without a known meaning."""
     unknown = timeline.rows(UNKNOWN)
     for row in unknown[:MAX_NAMED].tolist():
-        text = timeline.text(row)
-        complaints.add(f"unknown command {text}", "its effect on the copper is unknown", int(words.command_word[row]))
+        what = f"unknown command {timeline.text(row)[:MAX_SHOWN]}"
+        complaints.add(what, "its effect on the copper is unknown", int(timeline.words.command_word[row]))
     complaints.add_rows("further unknown commands", "their effect is unknown", timeline.at(unknown[MAX_NAMED:]))
-    wrong = timeline.bare_rows(*EXTENDED_CODES, *timeline.attribute_codes("TF", "TA", "TO", "TD"))
-    complaints.add_rows("an extended command outside %", "a % may be missing before it", timeline.at(wrong))
     for code in timeline.attribute_codes("TA", "TO", "TD"):
         if code[2:3] == "." and code[2:].lower() not in STANDARD:
             why = "what it says of nets, parts or pads was not used"

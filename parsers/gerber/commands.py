@@ -59,7 +59,6 @@ class Format:
     decimals: int
     trailing: bool = False  # trailing zeros are omitted
     incremental: bool = False
-    plain: bool = True  # spelled as the current revision demands
 
 
 def read_command(text: str) -> Command:
@@ -117,8 +116,7 @@ def _format(text: str) -> Command | None:
     match = _FORMAT.fullmatch(text)
     if not match or match.group(4, 5) != match.group(6, 7) or match[1] == "D":
         return None
-    plain = match[1] == "L" and match[2] == "A" and not match[3] and not match[8]
-    return Command("FS", (Format(int(match[4]), int(match[5]), match[1] == "T", match[2] == "I", plain),))
+    return Command("FS", (Format(int(match[4]), int(match[5]), match[1] == "T", match[2] == "I"),))
 
 
 def _unit(text: str) -> Command | None:

@@ -59,12 +59,9 @@ def regular(x: float, y: float, radius: float, corners: int, turn: float = 0.0) 
 
 def polygons_of(shape: shapely.Geometry) -> list[shapely.Polygon]:
     """Give the polygons with area in any geometry."""
-    return [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0] + [
-        q
-        for p in shapely.get_parts(shape)
-        if p.geom_type in ("MultiPolygon", "GeometryCollection")
-        for q in polygons_of(p)
-    ]
+    if shape.geom_type == "GeometryCollection":
+        return [polygon for part in shape.geoms for polygon in polygons_of(part)]
+    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0]
 
 
 def fill(points: Floats) -> Filled:

@@ -11,24 +11,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from parsers.gerber.apertures import Definition, Shelf
-from parsers.gerber.blocks import Drawn, Scopes, Transform, copied, find_scopes, transformed
+from parsers.gerber.apertures import Shelf
+from parsers.gerber.blocks import Scopes, find_scopes
 from parsers.gerber.bounds import TooMuchError
 from parsers.gerber.checks import check_operations, check_words
-from parsers.gerber.commands import BODY, UNKNOWN, Command, Format, read_command
+from parsers.gerber.commands import Command, Format, read_command
+from parsers.gerber.definitions import read_definitions, read_macros
 from parsers.gerber.drawing import draw_file, used_definitions
-from parsers.gerber.macros import Macro, MacroError, expression_size, read_macro
+from parsers.gerber.old_image import check_image, image_scale, on_image
 from parsers.gerber.plotter import Sheet
-from parsers.gerber.state import (
-    CLOCKWISE,
-    COUNTERCLOCKWISE,
-    Complaints,
-    Names,
-    Strokes,
-    Timeline,
-    functions,
-    strokes,
-)
+from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, Complaints, Names, Strokes, Timeline, strokes
 from parsers.gerber.syntax import Longs, Words, tokenise
 from parsers.image import Image
 from parsers.primitives import Floats
@@ -37,17 +29,7 @@ from parsers.trouble import FormatError, Place
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
 IMAGE_POLARITY = "IP"  # key of the old image polarity among the file attributes, where it is negative
-MAX_EXPRESSIONS = 50_000  # characters of expressions in the macros of a file
 DECISIVE = (".FileFunction", ".FilePolarity", ".Part")  # file attributes that say what the image means
-NEUTRAL = (
-    Command("OF", (0.0, 0.0)),
-    Command("IR", (0,)),
-    Command("AS", (False,)),
-    Command("MI", (0.0, 0.0)),
-    Command("SF", (1.0, 1.0)),
-    Command("IP", (True,)),
-)
-_FORMAT = re.compile(rb"FS[LTD]?[AI]?[^*%]{0,20}X[0-9][0-9]Y[0-9][0-9]")
 _SIGNS = re.compile(rb"%\s*(?:FS|MO(?:MM|IN)|AD[D0-9]|TF\.|AM|LP[DC])|^\s*G0?4[^*]*\*|D0?[123]\*", re.MULTILINE)
 _MARK = b"\xef\xbb\xbf"  # a byte order mark
 
@@ -97,24 +79,23 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     >>> image.objects.geometry[0, :2].tolist(), image.objects.radius.tolist()
     ([2.0, 0.0], [0.5])
     """
-    data = data.removeprefix(_MARK)
-    stated = _stated_format(data, name)
-    words = tokenise(data, stated.integers + stated.decimals if stated.trailing else 0)
+    words, stated = _words(data.removeprefix(_MARK), name)
     complaints = Complaints(name, words)
     commands = [read_command(text) for text in words.texts]
     timeline = Timeline(_before_end(words, commands, complaints), commands)
     check_words(timeline, complaints)
+    check_image(timeline, complaints)
     stated_attributes = _file_attributes(timeline, complaints)
     negative = stated_attributes.get(".FilePolarity") == ("Negative",) or IMAGE_POLARITY in stated_attributes
     setting = Setting(name, file, _unit(timeline, name, complaints), negative, complaints)
     names = Names()
     state = strokes(timeline, names, stated.incremental, complaints)
     scopes = find_scopes(timeline, complaints)
-    shelf = Shelf(_definitions(timeline, names), _macros(timeline, complaints), setting.unit, complaints.add)
+    shelf = Shelf(read_definitions(timeline, names), read_macros(timeline, complaints), setting.unit, complaints.add)
     sheet = _sheet(state, stated, shelf, scopes, timeline, setting)
     check_operations(sheet, timeline, names)
     try:
-        drawn = _on_image(draw_file(sheet, scopes, setting.unit), timeline, setting)
+        drawn = on_image(draw_file(sheet, scopes, setting.unit), timeline, setting.unit)
     except TooMuchError as trouble:
         raise FormatError(f"{trouble}; split the layer", Place(name)) from trouble
     return Image(
@@ -129,17 +110,19 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     )
 
 
-def _stated_format(data: bytes, name: str) -> Format:
-    """Find the coordinate format before anything else is read; without one there is nothing to read."""
-    place = Place(name)
+def _words(data: bytes, name: str) -> tuple[Words, Format]:
+    """Cut a file into words by its coordinate format; without one there is nothing to read."""
     if b"\0" in data or b"*" not in data:
-        raise FormatError("not a Gerber file; leave it out or name its kind under [files]", place)
-    match = _FORMAT.search(data)
-    command = read_command(match[0].decode("latin-1")) if match else Command(UNKNOWN)
-    if command.code != "FS":
-        raise FormatError("no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2", place)
-    stated: Format = command.value[0]
-    return stated
+        raise FormatError("not a Gerber file; leave it out or name its kind under [files]", Place(name))
+    words = tokenise(data)
+    formats = [read_command(text) for text in words.texts if text[:2] == "FS"]
+    stated: Format | None = next((command.value[0] for command in formats if command.code == "FS"), None)
+    if stated is None:
+        message = "no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2"
+        raise FormatError(message, Place(name))
+    if stated.trailing:
+        words = tokenise(data, stated.integers + stated.decimals)
+    return words, stated
 
 
 def _before_end(words: Words, commands: Sequence[Command], complaints: Complaints) -> Words:
@@ -178,46 +161,6 @@ def _unit_of(command: Command) -> str:
     return {"G70": "IN", "G71": "MM"}.get(command.code) or str(command.value[0])
 
 
-def _macros(timeline: Timeline, complaints: Complaints) -> dict[str, Macro]:
-    """Read the macros of a file; the body of each is what follows up to the closing %."""
-    macros: dict[str, Macro] = {}
-    words = timeline.words
-    grammar = 0
-    bodies = set(timeline.rows(BODY).tolist())
-    for row in timeline.rows("AM").tolist():
-        end = row + 1
-        while end < len(words.command_word) and not words.command_first[end] and words.command_extended[end]:
-            end += 1
-        name = str(timeline.command(row).value[0])
-        body = [timeline.text(k) for k in range(row + 1, end)]
-        bodies.difference_update(range(row + 1, end))
-        grammar += expression_size(body)
-        if name in macros:
-            complaints.add("macro defined twice", "the later definition was taken", int(words.command_word[row]))
-        try:
-            if grammar > MAX_EXPRESSIONS:
-                raise MacroError("more expressions in this file than any board has")
-            macros[name] = read_macro(body)
-        except MacroError as trouble:
-            why = f"{trouble}; apertures made from it are missing"
-            complaints.add(f"macro {name} cannot be read", why, int(words.command_word[row]))
-    stray = np.array(sorted(bodies), dtype=np.int64)
-    complaints.add_rows("a number that belongs to no command", "a letter may be missing before it", timeline.at(stray))
-    return macros
-
-
-def _definitions(timeline: Timeline, names: Names) -> list[Definition]:
-    """Aperture definitions, each with the function that the attribute dictionary held then."""
-    rows = timeline.rows("AD")
-    at = timeline.at(rows)
-    stated_functions = functions(timeline, timeline.moments(at), names).tolist()
-    stated = (timeline.command(row).value for row in rows.tolist())
-    return [
-        Definition(number, word, template, sizes, function)
-        for (number, template, sizes), word, function in zip(stated, at.tolist(), stated_functions, strict=True)
-    ]
-
-
 def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tuple[str, ...]]:
     """File attributes by name, the first value of each; and the old image polarity under "IP"."""
     found: dict[str, tuple[str, ...]] = {}
@@ -234,7 +177,7 @@ def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tu
 
 def _sheet(state: Strokes, stated: Format, shelf: Shelf, scopes: Scopes, timeline: Timeline, setting: Setting) -> Sheet:
     """Bring the operations into mm."""
-    mirror_x, mirror_y = _image_scale(timeline)
+    mirror_x, mirror_y = image_scale(timeline)
     if mirror_x * mirror_y < 0:
         swapped = np.where(state.mode >= CLOCKWISE, CLOCKWISE + COUNTERCLOCKWISE - state.mode, state.mode)
         state = replace(state, mode=swapped)
@@ -261,36 +204,3 @@ def _mm(values: Longs, stated: Format, unit: float) -> Floats:
     """Coordinates in mm, rounded once."""
     exact = values * 254 if unit == INCH else values
     return np.asarray(exact / 10.0 ** (stated.decimals + (unit == INCH)))
-
-
-def _image_scale(timeline: Timeline) -> tuple[float, float]:
-    """Factors of x and y that the old image parameters MI and SF state."""
-    x, y = 1.0, 1.0
-    for row in timeline.rows("MI", "SF").tolist():
-        command = timeline.command(row)
-        a, b = (float(value) for value in command.value)
-        x, y = (x * a, y * b) if command.code == "SF" else (x * (1 - 2 * a), y * (1 - 2 * b))
-    return x, y
-
-
-def _on_image(drawn: Drawn, timeline: Timeline, setting: Setting) -> Drawn:
-    """Apply what old image parameters do to the finished image: offset, quarter turns, swapped axes."""
-    offset, turn, swap = (0.0, 0.0), 0, False
-    for row in timeline.rows("OF", "IR", "AS", "MI", "SF", "IP").tolist():
-        command = timeline.command(row)
-        if command not in NEUTRAL:
-            what = f"old image parameter {timeline.text(row)}"
-            setting.complaints.add(
-                what, "readers differ in what they make of it", int(timeline.words.command_word[row])
-            )
-        if command.code == "OF":
-            offset = (float(command.value[0]) * setting.unit, float(command.value[1]) * setting.unit)
-        elif command.code == "IR":
-            turn = int(command.value[0])
-        elif command.code == "AS":
-            swap = bool(command.value[0])
-    if offset != (0.0, 0.0):
-        drawn = replace(copied(drawn, np.array([offset]), drawn.order[:1]), order=drawn.order)
-    matrix = Transform(turn=turn).matrix()
-    matrix = np.array([[0.0, 1.0], [1.0, 0.0]]) @ matrix if swap else matrix
-    return replace(drawn, objects=transformed(drawn.objects, matrix))

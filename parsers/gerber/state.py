@@ -23,6 +23,8 @@ DRAW, MOVE, FLASH = 1, 2, 3  # D01, D02, D03
 UNSET, LINEAR, CLOCKWISE, COUNTERCLOCKWISE = 0, 1, 2, 3  # G01, G02, G03
 NO_QUADRANT, SINGLE, MULTI = 0, 1, 2  # neither, G74, G75
 
+MAX_TEXT = 160  # characters of a doubt
+
 Values = list[tuple[Any, ...]]  # of commands with the same code
 Setting = Callable[[Values], Sequence[Any]]  # what each of them sets a column to
 
@@ -37,6 +39,7 @@ class Complaints:
 
     def add(self, what: str, why: str, word: int, times: int = 1) -> None:
         """Note a doubt about a word."""
+        what, why = printable(what), printable(why)
         known = self.first.get(what)
         if known:
             why, word, times = known[0], min(word, known[1]), known[2] + times
@@ -57,6 +60,12 @@ class Complaints:
 
     def _place(self, word: int) -> Place:
         return Place(self.file, self.words.line(word) or None)
+
+
+def printable(text: str) -> str:
+    """Text for one line of a report, whatever a file holds."""
+    plain = "".join(character if character.isprintable() else "?" for character in text[:MAX_TEXT])
+    return plain if len(text) <= MAX_TEXT else f"{plain}..."
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ def excess(shape: shapely.Geometry) -> float:
     if shape.is_empty:
         return 0.0
     x0, y0, x1, y1 = shape.bounds
-    return min(SHAPE_TOLERANCE, SHAPE_RATIO * float(np.hypot(x1 - x0, y1 - y0)) / 2) * shape.length
+    return min(SHAPE_TOLERANCE, SHAPE_RATIO * float(np.hypot(x1 - x0, y1 - y0)) / 2) * float(shape.length)
 
 
 def assert_area(shape: shapely.Geometry, expected: float, *, digits: float = 1e-6) -> None:

@@ -129,6 +129,7 @@ DOUBTS = {
     b"G04 swallowed\nX0Y0D03*": {"a comment over several lines that look like commands"},
     b"D10*X2000000Y0D03*M02*X0Y0D03*": {"text after the end mark"},
     b"M02*\nX1": {"text after the end mark"},
+    b"%FSLAX24Y24*%": {"two different formats in one file"},
     b"%IPNEG*%": {"old image parameter IPNEG"},
     b"%OFA1B0*%": {"old image parameter OFA1B0"},
 }
@@ -233,3 +234,15 @@ def test_byte_order_mark() -> None:
 def test_looks_like_gerber(data: bytes, expected: bool) -> None:
     """A quick look tells Gerber, also RS-274-D, from the other files of a package."""
     assert looks_like_gerber(data) is expected
+
+
+def test_format_in_a_comment_is_no_format() -> None:
+    """Only the FS command counts, not what a comment says before it."""
+    assert places(b"G04 FSLAX24Y24*%FSLAX46Y46*%%MOMM*%" + FLASH + b"M02*") == [[1, 2]]
+
+
+def test_doubts_are_printable() -> None:
+    """What a doubt quotes of a file is short, and free of control characters."""
+    (doubt,) = read_gerber(HEAD + b"Q\x1b[31m" + b"9" * 100_000 + b"*M02*", "layer.gbr").doubts
+    assert doubt.what.isprintable()
+    assert len(doubt.what) < 100
