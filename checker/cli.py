@@ -135,6 +135,7 @@ def main(ctx: click.Context) -> None:
 )
 @click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
+@click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
 def check(
@@ -145,6 +146,7 @@ def check(
     fail_on: str,
     baseline_path: Path | None,
     jobs: int,
+    cache: Path | None,
     quiet: bool,
     today: datetime | None,
 ) -> None:
@@ -160,6 +162,7 @@ def check(
         baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else (),
         today=today.date() if today else None,
         jobs=jobs,
+        cache=cache,
     )
     rules = run.load_rules(rules_path)
     if len(boards) > 1:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import PackageNotFoundError, version
@@ -13,7 +13,7 @@ from pathlib import Path
 import shapely
 
 from checker import baseline as baselines
-from checker import waivers
+from checker import cache, waivers
 from checker.findings import Finding, Level, identified
 from checker.layout import Layout
 from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
@@ -23,6 +23,9 @@ from parsers import read_board
 from parsers.board import Board, Hints
 
 Progress = Callable[[str], None]
+Found = tuple[list[Finding], list[Doubt]]  # of one rule
+Results = Mapping[str, Found]  # by rule id
+Task = tuple[Layout, str]  # a rule to run, by id
 WORTH_SHARING = 50_000  # conductors; below, starting processes takes longer than it saves
 
 
@@ -42,6 +45,7 @@ class Options:
     baseline: tuple[baselines.Past, ...] = ()
     today: date | None = None  # None: the clock
     jobs: int = 1
+    cache: Path | None = None  # folder of checker.cache
 
 
 def load_rules(path: Path) -> Rules:
@@ -63,15 +67,40 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     InputError : board, rules or table cannot be used
     """
     progress("reading")
-    board = read_board(board_path, hints_of(rules))
-    return check_board(board, rules, options, progress)
+    if options.cache is None:
+        return check_board(read_board(board_path, hints_of(rules)), rules, options, progress)
+    store = cache.Cache(options.cache)
+    board, key = cache.read_cached(store, board_path, hints_of(rules))
+    if key is None:
+        return check_board(board, rules, options, progress)
+    layout = Layout(board, rules)
+
+    def run_left(tasks: list[Task]) -> list[Found]:
+        return _run_rules(tasks, options, progress)
+
+    return judged(layout, cache.run_cached(store, key, layout, _able(layout), run_left), options)
 
 
 def check_board(board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
     """Hold a board that is read already against a rules file; see `check`."""
     progress("regions")
     layout = Layout(board, rules)
-    checks, found, doubts = _run_rules(layout, options, progress)
+    able = _able(layout)
+    found = _run_rules([(layout, name) for name in able], options, progress)
+    return judged(layout, dict(zip(able, found, strict=True)), options)
+
+
+def judged(layout: Layout, results: Results, options: Options) -> Checked:
+    """Turn what each rule found into an outcome: ids, waivers, baseline, accepted doubts, verdict.
+
+    Parameters
+    ----------
+    results : findings and doubts of each rule that ran
+    """
+    board, rules = layout.board, layout.rules
+    checks = [Check(name, why is None, why or "") for name, why in _reasons(layout).items()]
+    found = [finding for name in registry() if name in results for finding in results[name][0]]
+    doubts = dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
     findings = identified(found)
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
@@ -126,41 +155,49 @@ def tool_version() -> str:
         return "unknown"
 
 
-def _run_rules(layout: Layout, options: Options, progress: Progress) -> tuple[list[Check], list[Finding], list[Doubt]]:
+def _reasons(layout: Layout) -> dict[str, str | None]:
+    """Why each rule cannot run on this layout, None where it can."""
+    return {name: module.why_not(layout) for name, module in registry().items()}
+
+
+def _able(layout: Layout) -> list[str]:
+    """The rules that can run."""
+    return [name for name, why in _reasons(layout).items() if why is None]
+
+
+def _run_rules(tasks: list[Task], options: Options, progress: Progress) -> list[Found]:
     """Every rule in turn, or several at a time where the board is large enough for that to pay."""
-    reasons = {name: module.why_not(layout) for name, module in registry().items()}
-    checks = [Check(name, why is None, why or "") for name, why in reasons.items()]
-    able = [name for name, why in reasons.items() if why is None]
-    together = options.jobs > 1 and len(layout.board.copper) >= WORTH_SHARING and "fork" in get_all_start_methods()
-    results = _side_by_side(layout, able, options.jobs) if together else [_run_rule(layout, n, progress) for n in able]
-    found = [finding for findings, _ in results for finding in findings]
-    doubts = [doubt for _, doubts in results for doubt in doubts]
-    return checks, found, list(dict.fromkeys(doubts))
+    large = any(len(layout.board.copper) >= WORTH_SHARING for layout, _ in tasks)
+    if large and options.jobs > 1 and "fork" in get_all_start_methods():
+        return _side_by_side(tasks, options.jobs)
+    return [_run_rule(task, progress) for task in tasks]
 
 
-def _run_rule(layout: Layout, name: str, progress: Progress = lambda _: None) -> tuple[list[Finding], list[Doubt]]:
+def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
+    layout, name = task
     progress(name)
     module = registry()[name]
     return list(module.find(layout)), list(module.doubts(layout))
 
 
-_shared: list[Layout] = []  # what forked workers inherit; a layout is too large to be sent
+_shared: list[list[Task]] = []  # what forked workers inherit; a layout is too large to be sent
 
 
-def _side_by_side(layout: Layout, names: Sequence[str], jobs: int) -> list[tuple[list[Finding], list[Doubt]]]:
-    """Run rules in forked processes that share the layout; the order of results is that of the names."""
-    for shared in ("pours", "stretches", "index"):
-        getattr(layout, shared)  # computed here once, not in every worker
-    _shared.append(layout)
+def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
+    """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
+    for layout, _ in tasks:
+        for shared in ("pours", "stretches", "index"):
+            getattr(layout, shared)  # computed here once, not in every worker
+    _shared.append(tasks)
     try:
         with get_context("fork").Pool(jobs) as pool:
-            return pool.map(_run_shared, names, chunksize=1)
+            return pool.map(_run_shared, range(len(tasks)), chunksize=1)
     finally:
         _shared.pop()
 
 
-def _run_shared(name: str) -> tuple[list[Finding], list[Doubt]]:
-    return _run_rule(_shared[-1], name)
+def _run_shared(number: int) -> Found:
+    return _run_rule(_shared[-1][number])
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:
