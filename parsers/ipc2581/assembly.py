@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import shapely
 from shapely.errors import ShapelyError
 
-from parsers.board import PLATED, Board, BoardFile, Hints
-from parsers.connectivity import connect, unknown_net_doubts
+from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
+from parsers.connectivity import Connected, connect, unknown_net_doubts
 from parsers.image import Image, compose
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
 from parsers.ipc2581.document import read_document
 from parsers.ipc2581.doubting import Doubts
+from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity, trimmed
 from parsers.ipc2581.layers import (
     COPPER,
     CUT_IN_PART,
@@ -33,12 +33,13 @@ from parsers.ipc2581.layers import (
 )
 from parsers.ipc2581.nets import named_by_points, net_list, nets_of, said_nets
 from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
-from parsers.ipc2581.openings import doubt_missing_holes, holes_table, inside_only, openings_of
+from parsers.ipc2581.openings import holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
 from parsers.ipc2581.parts import Parts
-from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document, RawStep
+from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.resolve import Resolver
 from parsers.ipc2581.sketch import FIDUCIAL
+from parsers.ipc2581.steps import choose_step
 from parsers.ipc2581.stream import Limits
 from parsers.primitives import Bools, Conductors, Floats, Ints, concatenate, conductors
 from parsers.trouble import BoardError, Doubt, Place
@@ -107,117 +108,97 @@ class _Assembly:
         self.remarks: list[Doubt] = []
         self.sets = sets_of(document)
         self.layer_names = [str(name) for name in document.tables.layers]
+        self.step = choose_step(document, self.sets, hints.step, doubts, self.remarks)
+        self.number = document.tables.steps[self.step.name]
+        self.plan = self._plan()
+        self.resolver = Resolver(document.dictionaries, doubts)
+        self.names = net_list(document, self.sets, self.number, doubts)
 
     def board(self) -> Board:
         """The board."""
-        document, doubts = self.document, self.doubts
-        step = self._choose_step()
-        number = document.tables.steps[step.name]
-        plan = self._plan(step)
-        self._doubt_layers(plan, number)
-        resolver = Resolver(document.dictionaries, doubts)
-        resolver.doubt_overlaid_lines()
-        material = board_outline(document, self.sets, step, resolver, doubts)
-        check_number_of_pins(document, number)
-        names = net_list(document, self.sets, number, doubts)
-        drawn = self._drawn(plan, number)
-        lands = drawn.keep & drawn.pad
-        said = said_nets(self.sets, drawn.owners, names)
-        drawn.owners = located_pins(document, number, names, drawn.owners, lands, drawn.places, said)
-        drawn.nets = nets_of(document, self.sets, drawn.owners, names, drawn.keep, doubts)
-        cuts, cutouts = openings_of(document, self.sets, plan, number, resolver, doubts)
-        outline = with_openings(material, cutouts, document, self.sets, step, resolver, doubts)
-        cuts = inside_only(cuts, material, doubts)
-        doubt_missing_holes(document, drawn.owners, lands, drawn.places, cuts, doubts)
-        pads = drawn.owners, np.where(drawn.keep[:, None], drawn.places, np.nan)
-        holes = holes_table(cuts, document, self.sets, plan, names.numbers, pads, doubts)
-        holes = replace(holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32))
-        through = holes.ends[holes.plated == PLATED]
-        functions = self._functions(drawn, (through[:, 0:2] + through[:, 2:4]) / 2)
-        copper = self._copper(resolver, plan, drawn, functions, outline.shape if outline else None)
-        loose = (number, document.tables.steps.get("", number))
-        copper = named_by_points(copper, document, names, plan, loose, document.dictionaries.cad_unit)
-        spots = pad_spots(drawn.owners, drawn.places, drawn.keep)
-        doubt_missing_pins(names, spots, doubts)
-        components = components_of(document, plan, number, names, spots, doubts)
-        joined = connect(copper, holes, names.nets, len(plan.layers))
-        files = (self.path.name,)
+        self._doubt_layers()
+        self.resolver.doubt_overlaid_lines()
+        check_number_of_pins(self.document, self.number)
+        drawn = self._named(self._drawn())
+        holes, outline = self._openings(drawn)
+        copper = self._on_board(self._copper(drawn, holes, outline), holes, outline)
+        components = self._components(drawn)
+        joined = connect(copper, holes, self.names.nets, len(self.plan.layers))
+        doubt_bare_holes(joined, self.doubts)
+        doubt_polarity(self.document, self.plan.layers, joined, self.doubts)
+        return self._result(joined, outline, components)
+
+    def _result(self, joined: Connected, outline: Outline | None, components: tuple[Component, ...]) -> Board:
+        files, layers = (self.path.name,), self.plan.layers
         return Board(
             path=str(self.path),
             format="ipc-2581",
-            title=step.name,
+            title=self.step.name,
             files=(BoardFile(self.path.name, _digest(self.path), None, "board"),),
-            layers=plan.layers,
-            stackup=plan.stackup,
-            nets=tuple(names.nets),
-            refdes=tuple(str(name) for name in document.tables.components),
-            pins=tuple(str(name) for name in document.tables.pins),
+            layers=layers,
+            stackup=self.plan.stackup,
+            nets=tuple(self.names.nets),
+            refdes=tuple(self.document.tables.components.names()),
+            pins=tuple(self.document.tables.pins.names()),
             functions=FUNCTIONS,
             copper=joined.copper,
             holes=joined.holes,
             outline=outline,
             components=components,
             connectivity=joined.connectivity,
-            doubts=(*doubts.all(), *joined.doubts, *unknown_net_doubts(joined.copper, plan.layers, files)),
-            remarks=(*self._foreign_units(), *self.remarks, *joined.remarks, *self._shorts(number)),
+            doubts=(*self.doubts.all(), *joined.doubts, *unknown_net_doubts(joined.copper, layers, files)),
+            remarks=(*self._foreign_units(), *self.remarks, *joined.remarks, *self._shorts()),
         )
 
-    # ---- step and layers ---------------------------------------------------------------------------------------
+    def _named(self, drawn: _Copper) -> _Copper:
+        """Drawn copper with pins and nets."""
+        said = said_nets(self.sets, drawn.owners, self.names)
+        lands = drawn.keep & drawn.pad
+        drawn.owners = located_pins(self.document, self.number, self.names, drawn.owners, lands, drawn.places, said)
+        drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep, self.doubts)
+        return drawn
 
-    def _choose_step(self) -> RawStep:
-        """The step that the user names, else the one that is a board."""
-        steps = {name: step for name, step in self.document.steps.items() if name}
-        place = Place(self.path.name)
-        if not steps:
-            raise BoardError("holds no Step, so no board; export layout data", place)
-        if self.hints.step is not None:
-            if self.hints.step not in steps:
-                raise BoardError(f"has no step {self.hints.step!r}; it has {', '.join(sorted(steps))}", place)
-            chosen = steps[self.hints.step]
-        else:
-            chosen = self._board_step(steps)
-        self._doubt_repeats(chosen)
-        return chosen
+    def _openings(self, drawn: _Copper) -> tuple[Holes, Outline | None]:
+        """Holes and outline, each without what belongs to the other."""
+        document, sets, doubts = self.document, self.sets, self.doubts
+        material = board_outline(document, sets, self.step, self.resolver, doubts)
+        cuts, cutouts = openings_of(document, sets, self.plan, self.number, self.resolver, doubts)
+        outline = with_openings(material, cutouts, document, sets, self.step, self.resolver, doubts)
+        if outline is None:
+            what, why = "no board profile", "the step has no profile; where edges are measured, that is a doubt"
+            self.remarks.append(Doubt(what, why, Place(self.path.name, self.step.line or None)))
+        cuts = inside_only(cuts, material, doubts)
+        pads = drawn.owners, np.where(drawn.keep[:, None], drawn.places, np.nan)
+        holes = holes_table(cuts, document, sets, self.plan, self.names.numbers, pads, doubts)
+        holes = replace(holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32))
+        lands = drawn.keep & drawn.pad
+        vias = sets.usage[drawn.owners.group] == document.usages.get("VIA", -1)
+        doubt_missing_holes(document, drawn.owners, (lands, vias, drawn.places), holes, doubts)
+        return holes, outline
 
-    def _with_copper(self, steps: dict[str, RawStep]) -> list[RawStep]:
-        copper = [
-            self.document.tables.layers.get(n, -1) for n, raw in self.document.layers.items() if raw.function in COPPER
-        ]
-        drawn = set(self.sets.step[np.isin(self.sets.layer, copper)].tolist())
-        return [step for step in steps.values() if self.document.tables.steps[step.name] in drawn]
+    def _on_board(self, copper: Conductors, holes: Holes, outline: Outline | None) -> Conductors:
+        """Copper of the finished board, named by the points of physical nets where nothing else names it."""
+        steps = (self.number, self.document.tables.steps.get("", self.number))
+        unit = self.document.dictionaries.cad_unit
+        copper = named_by_points(copper, self.document, self.names, self.plan, steps, unit)
+        kept = trimmed(copper, holes, outline, self.plan.layers, self.names.nets)
+        for doubt in kept.doubts:
+            self.doubts.add(doubt.what, doubt.why)
+        self.remarks.extend(kept.remarks)
+        return kept.copper
 
-    def _board_step(self, steps: dict[str, RawStep]) -> RawStep:
-        candidates = self._with_copper(steps) or list(steps.values())
-        everything = candidates
-        repeated = {name for step in steps.values() for name, _ in step.repeats}
-        for wanted in (
-            lambda step: step.kind != "PALLET",
-            lambda step: step.kind == "BOARD",
-            lambda step: step.name in repeated,
-            lambda step: not step.repeats,
-        ):
-            candidates = [step for step in candidates if wanted(step)] or candidates
-        for step in everything:
-            if step in candidates[1:]:
-                self.doubts.add(f"step {step.name} is not checked", "name the step that is the board", step.line)
-            elif step is not candidates[0]:
-                what = f"step {step.name} has copper of its own that is not checked"
-                self.remarks.append(Doubt(what, "it is a panel round the board", Place(self.path.name, step.line)))
-        return candidates[0]
+    def _components(self, drawn: _Copper) -> tuple[Component, ...]:
+        spots = pad_spots(drawn.owners, drawn.places, drawn.keep)
+        doubt_missing_pins(self.names, spots, self.doubts)
+        return components_of(self.document, self.plan, self.number, self.names, spots, self.doubts)
 
-    def _doubt_repeats(self, chosen: RawStep) -> None:
-        for name, line in chosen.repeats:
-            self.doubts.add(
-                f"step {chosen.name} repeats step {name}, which is not drawn", "name the step that is the board", line
-            )
-        if chosen.zones:
-            self.doubts.add(f"step {chosen.name} has zones of other stackups", "one stackup is taken", chosen.line)
+    # ---- layers ------------------------------------------------------------------------------------------------
 
-    def _plan(self, step: RawStep) -> LayerPlan:
+    def _plan(self) -> LayerPlan:
         document = self.document
         plan = plan_layers(
             list(document.layers.values()),
-            self._stackup(step),
+            self._stackup(),
             document.permittivity,
             document.dictionaries.cad_unit,
             self.hints,
@@ -227,8 +208,8 @@ class _Assembly:
             raise BoardError("declares no copper layer, export layout data", Place(self.path.name))
         return plan
 
-    def _stackup(self, step: RawStep) -> RawStackup | None:
-        stackups = self.document.stackups
+    def _stackup(self) -> RawStackup | None:
+        step, stackups = self.step, self.document.stackups
         for stackup in stackups:
             if step.stackup and stackup.name == step.stackup:
                 return stackup
@@ -238,9 +219,10 @@ class _Assembly:
             self.doubts.add("several stackups", "the first one is taken", stackups[1].line)
         return stackups[0] if stackups else None
 
-    def _doubt_layers(self, plan: LayerPlan, step: int) -> None:
+    def _doubt_layers(self) -> None:
         """Doubts about layers that draw and are not read, and about copper layers that draw nothing."""
-        mine = self.sets.step == step
+        plan = self.plan
+        mine = self.sets.step == self.number
         drawn = np.unique(self.sets.layer[mine & (self.sets.layer >= 0)])
         known = COPPER | DRILLED | ROUTED | EDGE_LINES | PLATED_EDGES | NO_COPPER
         for number in drawn.tolist():
@@ -264,22 +246,22 @@ class _Assembly:
 
     # ---- copper ------------------------------------------------------------------------------------------------
 
-    def _drawn(self, plan: LayerPlan, step: int) -> _Copper:
+    def _drawn(self) -> _Copper:
         """Which drawn objects are copper: those of LayerFeatures, else those of padstacks and routes."""
         owners = owners_of(self.document.copper)
         of_layer = np.full(len(self.layer_names) + 1, -1, dtype=np.int32)
-        for name, index in plan.copper.items():
+        for name, index in self.plan.copper.items():
             if name in self.document.tables.layers:
                 of_layer[self.document.tables.layers[name]] = index
         group = owners.group
         layer = of_layer[self.sets.layer[group]]
-        mine = (self.sets.step[group] == step) & (layer >= 0)
+        mine = (self.sets.step[group] == self.number) & (layer >= 0)
         features = mine & (self.sets.origin[group] == FROM_FEATURES)
         design = mine & (self.sets.origin[group] == FROM_PADSTACKS) & ~np.isin(layer, np.unique(layer[features]))
         for index in np.unique(layer[design]).tolist():
             row = int(np.flatnonzero(design & (layer == index))[0])
             self.doubts.add(
-                f"copper layer {plan.layers[index].name} is drawn by padstacks and routes only",
+                f"copper layer {self.plan.layers[index].name} is drawn by padstacks and routes only",
                 "they are design data, given for reference; export layer features",
                 int(owners.line[row]),
             )
@@ -308,14 +290,15 @@ class _Assembly:
             out = np.where(said >= 0, said, out)
         return out.astype(np.int32)
 
-    def _copper(
-        self, resolver: Resolver, plan: LayerPlan, drawn: _Copper, functions: Ints, profile: shapely.Geometry | None
-    ) -> Conductors:
+    def _copper(self, drawn: _Copper, holes: Holes, outline: Outline | None) -> Conductors:
         """Copper of all layers, clear objects applied."""
+        plan, profile = self.plan, outline.shape if outline else None
+        through = holes.ends[holes.plated == PLATED]
+        functions = self._functions(drawn, (through[:, 0:2] + through[:, 2:4]) / 2)
         dark = ~self.sets.negative[drawn.owners.group]
         negative = np.array(plan.negative, dtype=np.bool_)
         grow = dark != negative[drawn.layer]
-        parts = resolver.parts(self.document.copper, drawn.keep, grow)
+        parts = self.resolver.parts(self.document.copper, drawn.keep, grow)
         objects = self._labelled(parts, drawn, functions)
         is_dark = parts.dark & dark[parts.owner]
         out: list[Conductors] = []
@@ -353,11 +336,11 @@ class _Assembly:
             if unit != cad
         ]
 
-    def _shorts(self, step: int) -> Sequence[Doubt]:
+    def _shorts(self) -> Sequence[Doubt]:
         return [
             Doubt(f"the file wants nets {', '.join(names)} joined", "NetShort", Place(self.path.name, line))
             for group, names, line in self.document.shorts
-            if self.sets.step[group] == step
+            if self.sets.step[group] == self.number
         ]
 
 

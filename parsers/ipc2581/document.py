@@ -205,6 +205,7 @@ class _Reader:
             span,
             line_at(element),
             tuple(specs),
+            polarity != "",
         )
 
     def _stackup(self, element: Element) -> None:

@@ -40,6 +40,7 @@ PRIMITIVES = words(
     "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham RectCorner RectRound"
     " Thermal Triangle"
 )
+CENTRED = (PRIMITIVES - {"RectCorner"}) | {"StandardPrimitiveRef"}  # tell no place themselves
 REFERENCES = frozenset({"StandardPrimitiveRef", "UserPrimitiveRef"})
 STYLES = frozenset({"LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "Xform", "Color", "ColorRef", "ColorTerm"})
 
@@ -122,7 +123,10 @@ class Pen:
         """Features: one Feature, drawn at each Location."""
         if len(element) == 1:  # nearly always
             shape = element[0]
-            kind = PAD if self.names[shape.tag] == "Circle" else 0
+            name = self.names[shape.tag]
+            kind = PAD if name == "Circle" else 0
+            if name in CENTRED:
+                self.doubt(element, "a shape without a Location", "it is taken to lie at 0, 0; export the board again")
             self.draw(shape, self.sketch.owner(group, line_at(element), kind=kind), NOTHING)
             return
         kind = 0

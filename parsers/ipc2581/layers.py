@@ -36,6 +36,7 @@ class RawLayer:
     span: tuple[str | None, str | None] | None
     line: int
     specs: tuple[str, ...] = ()
+    polarity_said: bool = True
 
 
 @dataclass(frozen=True, slots=True)

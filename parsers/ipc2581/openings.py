@@ -182,25 +182,6 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
     return (float(ends[0]), float(ends[1]), float(ends[2]), float(ends[3])), radius
 
 
-def doubt_missing_holes(
-    document: Document, owners: Owners, pads: Bools, places: Floats, cuts: Cuts, doubts: Doubts
-) -> None:
-    """Pads of padstacks with a hole, where no hole is drilled."""
-    drilled = np.array([name in document.drilled_padstacks for name in document.tables.padstacks], dtype=np.bool_)
-    if not drilled.any():
-        return
-    rows = np.flatnonzero(pads & (owners.padstack >= 0))
-    rows = rows[drilled[owners.padstack[rows]]]
-    bare = rows[nearest(places[rows], (cuts.ends[:, 0:2] + cuts.ends[:, 2:4]) / 2) < 0]
-    if bare.size:
-        doubts.add(
-            "a pad of a drilled padstack without a hole",
-            "no drill layer has one there, so what it joins is not known",
-            int(owners.line[bare[0]]),
-            count=bare.size,
-        )
-
-
 def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts) -> Cuts:
     """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see `outline`)."""
     routed = [name for name, layer in document.layers.items() if layer.function in ROUTED]

@@ -10,6 +10,7 @@ import shapely
 
 from parsers.board import Board, Hints
 from parsers.ipc2581 import read_ipc2581
+from parsers.ipc2581.stream import words
 
 SCHEMAS = Path(__file__).parents[4] / "shared" / "schemas"
 BOARDS = Path(__file__).parents[4] / "shared" / "boards"
@@ -26,7 +27,10 @@ MODES = {
     "B1": '<FunctionMode mode="USERDEF" level="1"/>',
     "C": '<FunctionMode mode="FABRICATION"/>',
 }
-LINE = '<LineDesc lineEnd="ROUND" lineWidth="{}"/>'
+CENTRED = words(
+    "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham RectRound Thermal Triangle"
+    " StandardPrimitiveRef"
+)
 SQUARE_BOARD = (  # 20 x 20 mm
     '<Profile><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="20" y="0"/><PolyStepSegment x="20" y="20"/>'
     '<PolyStepSegment x="0" y="20"/><PolyStepSegment x="0" y="0"/></Polygon></Profile>'
@@ -113,7 +117,9 @@ def read(file: File | str | bytes, folder: Path, hints: Hints | None = None, nam
 
 
 def features(shape: str, place: str = "") -> str:
-    """A Features element."""
+    """A Features element; shapes that tell no place themselves lie at the origin unless said."""
+    if not place and shape[1:].split(" ", maxsplit=1)[0] in CENTRED:
+        place = '<Location x="0" y="0"/>'
     return f"<Features>{place}{shape}</Features>"
 
 
@@ -132,6 +138,7 @@ def polygon(points: str, name: str = "Polygon", more: str = "") -> str:
 def copper_of(shape: str, folder: Path, *, attributes: str = 'net="A"', **more: object) -> Board:
     """A board whose top layer holds one feature."""
     file = File(features={"TOP": one_set(features(shape), attributes)}, **more)  # type: ignore[arg-type]
+    file.profile = f"<Profile>{polygon('-99,-99 99,-99 99,99 -99,99')}</Profile>"
     return read(file, folder)
 
 

@@ -288,7 +288,7 @@ def test_a_padstack_definition_gives_the_land_of_a_pad_without_a_shape(tmp_path:
     assert board.copper.radius.tolist() == pytest.approx([0.4])
     assert sentences(board) == []
     undrilled = read(File(before=define, features={"TOP": one_set(bare)}), tmp_path)
-    assert sentences(undrilled) == ["a pad of a drilled padstack without a hole"]
+    assert sentences(undrilled) == ["pads of vias or wired parts have no holes"]
     elsewhere = read(File(before=define, features={"BOTTOM": one_set(bare), "DRILL": drilled}), tmp_path)
     assert "no PadStackDef V" in sentences(elsewhere)
 

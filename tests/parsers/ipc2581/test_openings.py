@@ -51,8 +51,8 @@ def drilled(inside: str, span: str = "", attributes: str = "", name: str = "DRIL
     ],
 )
 def test_a_hole_has_its_place_size_plating_and_net(tmp_path: Path, status: str, plating: int, function: str) -> None:
-    board = read(drilled(hole(status, 7, 8), attributes='net="A"'), tmp_path)
-    assert board.holes.ends.tolist() == [[7, 8, 7, 8]]
+    board = read(drilled(hole(status, 5.25, 5.125), attributes='net="A"'), tmp_path)
+    assert board.holes.ends.tolist() == [[5.25, 5.125, 5.25, 5.125]]
     assert board.holes.radius.tolist() == [0.25]
     assert board.holes.plated.tolist() == [plating]
     assert board.functions[board.holes.function[0]] == function
@@ -195,7 +195,7 @@ def test_a_polyline_slot_is_a_stroke_per_leg_and_a_curved_one_follows_its_arc(tm
 
 
 def test_a_square_opening_is_a_cutout_of_the_outline(tmp_path: Path) -> None:
-    outline = f'<Outline>{polygon("4,4 8,4 8,6 4,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
+    outline = f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
     board = read(drilled(slot(outline)), tmp_path)
     assert sentences(board) == []
     assert len(board.holes) == 0
@@ -205,7 +205,7 @@ def test_a_square_opening_is_a_cutout_of_the_outline(tmp_path: Path) -> None:
 
 
 def test_a_plated_square_opening_is_a_plated_edge_and_a_doubt(tmp_path: Path) -> None:
-    outline = f'<Outline>{polygon("4,4 8,4 8,6 4,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
+    outline = f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
     board = read(drilled(slot(outline, "PLATED")), tmp_path)
     assert sentences(board) == ["a plated opening that is no slot"]
     assert board.outline is not None
@@ -448,13 +448,15 @@ def test_padstacks_are_copper_only_where_no_layer_feature_describes_the_layer(tm
 
 def test_holes_of_padstacks_that_are_drilled_too_count_once(tmp_path: Path) -> None:
     layers = (*FOUR, layer("DRILL", "DRILL", "ALL"))
+    both = DISC + one_set(features('<Circle diameter="1"/>', '<Location x="9" y="9"/>'), 'net="P"')
+    copper = dict.fromkeys(COPPER, both)
     twice = File(
-        revision="B1", layers=layers, before=PADSTACK, features={**COPPER, "DRILL": one_set(hole("VIA", 9, 9, 0.3), "")}
+        revision="B1", layers=layers, before=PADSTACK, features={**copper, "DRILL": one_set(hole("VIA", 9, 9, 0.3), "")}
     )
     board = read(twice, tmp_path)
     assert len(board.holes) == 1
     assert sentences(board) == []
-    apart = File(revision="B1", layers=layers, before=PADSTACK, features={**COPPER, "DRILL": one_set(hole("VIA"), "")})
+    apart = File(revision="B1", layers=layers, before=PADSTACK, features={**copper, "DRILL": one_set(hole("VIA"), "")})
     board = read(apart, tmp_path)
     assert len(board.holes) == 2
     assert sentences(board) == ["a hole of a padstack that no drill layer has"]
@@ -477,3 +479,40 @@ def test_routes_are_copper_only_where_no_layer_feature_describes_the_layer(tmp_p
 def test_hole_without_net_is_unknown_until_connected(tmp_path: Path) -> None:
     board = read(drilled(hole(x=15, y=15)), tmp_path)
     assert board.holes.net.tolist() == [UNKNOWN_NET]
+
+
+# ---- whether all fits together -------------------------------------------------------------------------------------
+
+
+def test_via_lands_without_a_hole_are_a_doubt(tmp_path: Path) -> None:
+    land = '<Pad><Location x="5" y="5"/><Circle diameter="1"/></Pad>'
+    file = File(layers=FOUR, features={**COPPER, "TOP": one_set(land, 'net="A" padUsage="VIA"')})
+    assert sentences(read(file, tmp_path)) == ["pads of vias or wired parts have no holes"]
+
+
+def test_plated_holes_that_meet_no_copper_are_a_doubt(tmp_path: Path) -> None:
+    assert sentences(read(drilled(hole(x=15, y=15)), tmp_path)) == ["plated holes meet no copper"]
+
+
+def test_copper_of_a_net_beside_the_board_is_a_doubt_and_marks_are_left_out(tmp_path: Path) -> None:
+    mark = one_set(features('<Circle diameter="1"/>', '<Location x="-9" y="5"/>'), 'net=""')
+    board = read(File(layers=FOUR, features={**COPPER, "TOP": DISC + mark}), tmp_path)
+    assert sentences(board) == []
+    assert [r.what for r in board.remarks] == ["copper of L1 outside the board"]
+    assert (board.copper.layer == 0).sum() == 1
+    stray = one_set(features('<Circle diameter="1"/>', '<Location x="-9" y="5"/>'), 'net="B"')
+    board = read(File(layers=FOUR, features={**COPPER, "TOP": DISC + stray}), tmp_path)
+    assert sentences(board) == ["copper of nets on L1 lies outside the board"]
+
+
+@pytest.mark.parametrize("polarity", ["", ' polarity="POSITIVE"'])
+def test_an_inner_layer_of_lonely_flashes_that_states_no_polarity_may_be_negative(
+    tmp_path: Path, polarity: str
+) -> None:
+    flashes = "".join(
+        f'<Pad><Location x="{1 + i % 10}" y="{1 + i // 10}"/><Circle diameter="0.5"/></Pad>' for i in range(30)
+    )
+    file = File(layers=FOUR, features={**COPPER, "IN1": one_set(flashes)})
+    text = file.text().replace('side="INTERNAL" polarity="POSITIVE"', f'side="INTERNAL"{polarity}')
+    expected = [] if polarity else ["polarity of layer IN1 is not stated"]
+    assert sentences(read(text, tmp_path)) == expected

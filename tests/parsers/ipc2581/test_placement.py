@@ -209,6 +209,12 @@ def test_transforms_with_two_readings_or_none_are_doubts(tmp_path: Path, xform: 
     assert sentence in sentences(read(file, tmp_path))
 
 
+def test_a_shape_without_a_place_is_a_doubt(tmp_path: Path) -> None:
+    board = read(File(features={"TOP": one_set('<Features><Circle diameter="2"/></Features>')}), tmp_path)
+    assert sentences(board) == ["a shape without a Location"]
+    assert board.copper.geometry[0, :2].tolist() == [0, 0]
+
+
 def test_an_offset_of_zero_is_no_doubt(tmp_path: Path) -> None:
     file = File(features={"TOP": one_set(features('<Circle diameter="2"/>', '<Xform xOffset="0" yOffset="0"/>'))})
     assert sentences(read(file, tmp_path)) == []
