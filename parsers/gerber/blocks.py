@@ -127,6 +127,15 @@ def joined(parts: list[Drawn]) -> Drawn:
     )
 
 
+def split_by(numbers: Longs) -> Iterator[tuple[int, Longs]]:
+    """Each different number, with the places where it stands."""
+    if not len(numbers):
+        return
+    order = np.argsort(numbers, kind="stable")
+    for places in np.split(order, np.flatnonzero(np.diff(numbers[order])) + 1):
+        yield int(numbers[places[0]]), places
+
+
 @dataclass(frozen=True, slots=True)
 class Transform:
     """Mirror, then turn (degrees, counterclockwise), then scale, about the origin."""

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from parsers.gerber.apertures import Definition
-from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, steps, transformed
+from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, split_by, steps, transformed
 from parsers.gerber.bounds import MAX_OBJECTS, bound_objects
 from parsers.gerber.plotter import Sheet, draw_rows
 from parsers.gerber.state import FLASH, MOVE, Complaints, Strokes
@@ -58,12 +58,14 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
     """
     inner = scopes.at(sheet.strokes.word)
     plan = _plan(sheet, scopes, inner)
+    rows_of = dict(split_by(inner))
+    repeats = _repeats(scopes)
     drawn: dict[tuple[int, bool], Drawn] = {}
     for scope, toggled in plan:
-        rows = np.flatnonzero(inner == scope) if len(scopes.scopes) > 1 else np.arange(len(inner))
+        rows = rows_of.get(scope, inner[:0])
         parts = [draw_rows(sheet, rows, toggled)]
         parts += _block_copies(sheet, rows, toggled, drawn)
-        for child in _repeats_in(scopes, scope):
+        for child in repeats.get(scope, ()):
             if not len(drawn[child, toggled]):
                 continue
             stated = scopes.scopes[child]
@@ -74,8 +76,13 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
     return drawn[FILE, False]
 
 
-def _repeats_in(scopes: Scopes, scope: int) -> list[int]:
-    return [k for k, s in enumerate(scopes.scopes) if k and s.number is None and s.parent == scope]
+def _repeats(scopes: Scopes) -> dict[int, list[int]]:
+    """Repeats that stand in each scope."""
+    found: dict[int, list[int]] = {}
+    for number, scope in enumerate(scopes.scopes):
+        if number and scope.number is None:
+            found.setdefault(scope.parent, []).append(number)
+    return found
 
 
 def _flashed_blocks(sheet: Sheet, rows: Longs) -> Longs:
@@ -89,8 +96,8 @@ def _block_copies(sheet: Sheet, rows: Longs, toggled: bool, drawn: dict[tuple[in
     """Copies of the blocks that some rows flash; a clear flash swaps the polarity inside."""
     parts = []
     flashes = _flashed_blocks(sheet, rows)
-    for block in np.unique(sheet.used[flashes]).tolist():
-        chosen = flashes[sheet.used[flashes] == block]
+    for block, places in split_by(sheet.used[flashes]):
+        chosen = flashes[places]
         for transform, dark, group in groups(sheet.strokes, chosen, toggled):
             base = drawn[BLOCKS - block, not dark]
             base = replace(base, objects=transformed(base.objects, transform.matrix()))

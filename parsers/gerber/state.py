@@ -24,6 +24,7 @@ UNSET, LINEAR, CLOCKWISE, COUNTERCLOCKWISE = 0, 1, 2, 3  # G01, G02, G03
 NO_QUADRANT, SINGLE, MULTI = 0, 1, 2  # neither, G74, G75
 
 MAX_TEXT = 160  # characters of a doubt
+MAX_KINDS = 100  # of doubts about one file
 
 Values = list[tuple[Any, ...]]  # of commands with the same code
 Setting = Callable[[Values], Sequence[Any]]  # what each of them sets a column to
@@ -40,6 +41,8 @@ class Complaints:
     def add(self, what: str, why: str, word: int, times: int = 1) -> None:
         """Note a doubt about a word."""
         what, why = printable(what), printable(why)
+        if what not in self.first and len(self.first) >= MAX_KINDS:
+            what, why = "further doubts", "there are too many kinds of them to be told one by one"
         known = self.first.get(what)
         if known:
             why, word, times = known[0], min(word, known[1]), known[2] + times

@@ -173,6 +173,12 @@ HOSTILE = {
     "coincident objects": layer(PEN, *["X0Y0D03"] * 2000, "%LPC*%", *["X0Y0D03"] * 2000),
     "a million empty words": layer(PEN) + b"*" * 1_000_000,
     "a million percents": layer(PEN).replace(b"M02", b"%" * 1_000_000 + b"M02"),
+    "10,000 blocks": layer(
+        PEN,
+        *(f"%ABD{k}*% D10 X0Y0D03 %AB*%" for k in range(20, 10_020)),
+        *(f"D{k} X{k % 100}Y0D03" for k in range(20, 10_020)),
+    ),
+    "10,000 bad apertures": layer(*(f"%ADD{k}R,0X1*% D{k} X0Y0D03" for k in range(10, 10_010))),
     "nested blocks": layer(PEN, *(f"%ABD{k}*%" for k in range(20, 2020)), *["%AB*%"] * 2000),
     "unclosed repeats": layer(PEN, *["%SRX2Y2I1J1*% X0Y0D03"] * 2000),
     "region without end": layer("G36 X0Y0D02", *["X1D01 Y1D01"] * 1000),

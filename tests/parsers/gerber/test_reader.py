@@ -246,3 +246,11 @@ def test_doubts_are_printable() -> None:
     (doubt,) = read_gerber(HEAD + b"Q\x1b[31m" + b"9" * 100_000 + b"*M02*", "layer.gbr").doubts
     assert doubt.what.isprintable()
     assert len(doubt.what) < 100
+
+
+def test_doubts_of_many_kinds_are_told_together() -> None:
+    """Hundreds of apertures that cannot be made do not drown the report."""
+    words = b"".join(b"%%ADD%dR,0X1*%%D%d*X0Y0D03*" % (k, k) for k in range(10, 500))
+    found = read_gerber(HEAD + words + b"M02*", "layer.gbr").doubts
+    assert len(found) == 101
+    assert "further doubts" in {doubt.what for doubt in found}
