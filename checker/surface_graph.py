@@ -33,8 +33,10 @@ from checker.surface_parts import (
     joined,
     joins,
     lines,
+    meet,
     no_rows,
     norm,
+    onwards,
     pieces_of,
 )
 from checker.unfolding import along, closest, distance_to, nearest_part, parallel, touching_lines
@@ -75,7 +77,7 @@ class Graph:
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, bare)
-        self._behind = np.full((2, self._corners), np.inf)  # least distance of each corner from copper, by face
+        self._behind = np.full((2, self._corners, 3), np.inf)  # least distance of corners from copper, by face and role
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         found += self._round_corners() if self._corners else []
         found += self._over_walls() if len(ground.rims) else []
@@ -91,9 +93,7 @@ class Graph:
 
     def meet(self, a: Ints, b: Ints) -> Bools:
         """Whether the distance between two islands is wanted."""
-        role_a, role_b = self.roles[a], self.roles[b]
-        mask: Bools = (a != b) & ((role_a != role_b) | (role_a == HOP))
-        return mask
+        return meet(self.roles, a, b)
 
     # ------------------------------------------------------------------------------------------ copper to copper
 
@@ -161,26 +161,26 @@ class Graph:
         points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
         length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
         nearest = self._nearest(piece, corner, length)
-        onwards = _onwards(nearest.min(axis=0))
-        useful = (nearest + onwards).min(axis=1) <= self._limit
-        self._behind = np.where(useful, nearest.min(axis=1), np.inf)
-        rest = onwards[self.roles[self._island[piece]], corner]
+        ways = onwards(nearest.min(axis=0))
+        useful = (nearest + ways).min(axis=2) <= self._limit
+        self._behind = np.where(useful[..., None], nearest, np.inf)
+        rest = ways[corner, self.roles[self._island[piece]]]
         kept = (length + rest <= self._limit) & corners.taut(corner, points)
-        ways = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
-        return [*ways, *self._between_corners()]
+        out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
+        return [*out, *self._between_corners()]
 
     def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
-        """Distance of each corner from the nearest copper, seen from above; (faces, roles, corners).
+        """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
 
         Copper in walls counts for both faces.
         """
         at, walls = self._ground.corners.at, self._in_walls
-        nearest = np.full((2, 3, self._corners), np.inf)
-        np.minimum.at(nearest, (self._face[piece], self.roles[self._island[piece]], corner), length)
+        nearest = np.full((2, self._corners, 3), np.inf)
+        np.minimum.at(nearest, (self._face[piece], corner, self.roles[self._island[piece]]), length)
         wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
         apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
         for face in (TOP, BOTTOM):
-            np.minimum.at(nearest[face], (self.roles[walls.island[wall]], seen), apart)
+            np.minimum.at(nearest[face], (seen, self.roles[walls.island[wall]]), apart)
         return nearest
 
     def _to_corners(self, piece: Rows, corner: Rows, points: Floats, length: Floats) -> Iterator[Edges]:
@@ -196,7 +196,7 @@ class Graph:
             yield lines(self._island[piece[rows]], heads, length[rows], face, ends, reach)
 
     def _between_corners(self) -> Iterator[Edges]:
-        corners, behind = self._ground.corners, self._behind.min(axis=0)
+        corners, behind = self._ground.corners, self._behind.min(axis=(0, 2))
         useful = np.flatnonzero(np.isfinite(behind))
         boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
         for a, b in joins(boxes, boxes, self._limit - behind[useful]):
@@ -212,8 +212,10 @@ class Graph:
         """Lines between corners, on each face where copper is near enough to both."""
         at = self._ground.corners.at
         for face in (TOP, BOTTOM):
-            length, behind = norm(at[u] - at[w]), self._behind[face]
-            kept = length + behind[u] + behind[w] <= self._limit
+            length, here = norm(at[u] - at[w]), self._behind[face]
+            anywhere = onwards(self._behind.min(axis=0))  # at one end a path may go on over a wall
+            least = np.minimum((here[u] + anywhere[w]).min(axis=1), (here[w] + anywhere[u]).min(axis=1))
+            kept = length + least <= self._limit
             a, b = u[kept], w[kept]
             ends = at[a], at[b]
             yield lines(self._corner_nodes(a, face), self._corner_nodes(b, face), length[kept], face, ends, None)
@@ -232,36 +234,24 @@ class Graph:
             ground.thickness,
             self._limit,
             self.nodes,
-            self._may_be_neighbours,
+            self.roles,
             self._in_walls,
         )
         return walls.crossings(self._starts(TOP), self._starts(BOTTOM))
 
     def _starts(self, face: int) -> Starts:
         """Copper and useful corners of a face."""
-        mine, useful = np.flatnonzero(self._face == face), np.flatnonzero(np.isfinite(self._behind[face]))
+        mine, behind = np.flatnonzero(self._face == face), self._behind[face]
+        useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
         at = self._ground.corners.at[useful]
+        own = np.where(self.roles[self._island[mine]][:, None] == np.arange(3), 0.0, np.inf)
         return Starts(
             node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(np.int32),
             ends=np.concatenate((self._pieces.ends[mine], np.hstack((at, at)))),
             reach=np.concatenate((self._pieces.reach[mine], np.zeros(len(useful)))),
-            behind=np.concatenate((np.zeros(len(mine)), self._behind[face, useful])),
+            behind=np.concatenate((own, behind[useful])),
             corner=np.concatenate((np.full(len(mine), -1), useful)),
         )
-
-    def _may_be_neighbours(self, a: Ints, b: Ints) -> Bools:
-        """Whether two nodes, islands or corners, may be joined."""
-        both = (a < self.islands) & (b < self.islands)
-        mask = np.ones(len(a), dtype=bool)
-        mask[both] = self.meet(a[both], b[both])
-        return mask
-
-
-def _onwards(nearest: Floats) -> Floats:
-    """Least distance to copper that copper of each role is measured to, given the nearest of each role, (3, n)."""
-    to_target, to_source = np.minimum(nearest[TARGET], nearest[HOP]), np.minimum(nearest[SOURCE], nearest[HOP])
-    onwards: Floats = np.stack((to_target, to_source, nearest.min(axis=0)))
-    return onwards
 
 
 def _columns(

@@ -258,6 +258,19 @@ def pair_keys(edges: Edges, nodes: int) -> Keys:
     return keys
 
 
+def meet(roles: Ints, a: Ints, b: Ints) -> Bools:
+    """Whether the distance between two islands is wanted: not between two sources, nor between two targets."""
+    mask: Bools = (a != b) & ((roles[a] != roles[b]) | (roles[a] == HOP))
+    return mask
+
+
+def onwards(nearest: Floats) -> Floats:
+    """Least distance to copper that copper of each role is measured to, given that to each role; (n, 3) both."""
+    source, target, hop = nearest.T
+    ways: Floats = np.column_stack((np.minimum(target, hop), np.minimum(source, hop), nearest.min(axis=1)))
+    return ways
+
+
 def no_rows() -> Rows:
     """No rows."""
     return np.empty(0, dtype=np.intp)

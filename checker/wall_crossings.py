@@ -9,7 +9,7 @@ paired by a join over directions and not window by window.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -18,6 +18,7 @@ import shapely
 from checker.free_edges import Corners, Rims, Sight
 from checker.surface_parts import (
     BOTTOM,
+    HOP,
     NOTHING,
     TOP,
     WALL,
@@ -27,8 +28,10 @@ from checker.surface_parts import (
     first_clear,
     joined,
     joins,
+    meet,
     no_rows,
     norm,
+    onwards,
     pieces_of,
 )
 from checker.unfolding import Crossings, along, cross, nearest_part, through_windows, touching_lines
@@ -62,7 +65,7 @@ class Starts:
     node: Ints
     ends: Floats  # (n, 4)
     reach: Floats
-    behind: Floats  # least length of a path before it, 0 for copper
+    behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
     corner: Rows  # of Corners, -1 for copper
 
 
@@ -77,8 +80,8 @@ class Approaches:
     window: Floats  # (n, 2) from, to along the loop
     loop: Ints
     reach: Floats  # copper's radius and all slack
-    behind: Floats
-    lower: Floats  # least length up to the rim, `behind` included
+    behind: Floats  # (n, 3) as in Starts
+    lower: Floats  # (n, 3) least length up to the rim, `behind` included
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
     depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
 
@@ -89,12 +92,7 @@ class Approaches:
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """What ways over walls need to know.
-
-    Attributes
-    ----------
-    wanted : whether two nodes may be neighbours, row by row
-    """
+    """What ways over walls need to know; the first nodes are the islands, whose roles are given."""
 
     rims: Rims
     corners: Corners
@@ -102,7 +100,7 @@ class Walls:
     thickness: float
     limit: float
     nodes: int
-    wanted: Callable[[Ints, Ints], Bools]
+    roles: Ints
     copper: InWalls
 
     def crossings(self, top: Starts, bottom: Starts) -> list[Edges]:
@@ -116,7 +114,7 @@ class Walls:
 
     def _approaches(self, starts: Starts) -> Approaches:
         boxes = boxes_of(self.rims.ends)
-        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - starts.behind)
+        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - starts.behind.min(axis=1))
         return _stacked([part for a, b in pairs for part in self._approach(starts, a, b)])
 
     def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
@@ -135,11 +133,11 @@ class Walls:
             loop=self.rims.loop[rim],
             reach=reach,
             behind=starts.behind[start],
-            lower=lower + starts.behind[start],
+            lower=lower[:, None] + starts.behind[start],
             angle=_window_angles(piece, window),
             depth=np.full(len(rim), self.thickness),
         )
-        near, corner = out.lower <= self.limit, starts.corner[start]
+        near, corner = out.lower.min(axis=1) <= self.limit, starts.corner[start]
         yield _widened(out.take(near & (corner < 0)), self.rims)
         for cone in (1.0, -1.0):
             yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone)
@@ -181,17 +179,36 @@ class Walls:
             window=walls.s,
             loop=walls.loop,
             reach=walls.slack,
-            behind=flat,
-            lower=flat,
+            behind=_of_role(self.roles[walls.island]),
+            lower=_of_role(self.roles[walls.island]),
             angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
             depth=walls.depth(face, self.thickness),
         )
 
     def _cheapest_in_sight(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
-        edges = joined(list(self._pairs(near, far, face)))
+        near, far = self._hopeful(near, far, far.depth), self._hopeful(far, near, far.depth)
+        edges = joined([edges for one, two in self._by_role(near, far) for edges in self._pairs(one, two, face)])
         if len(edges):
             key = edges.tail.astype(np.int64) * self.nodes + edges.head
             yield edges.take(first_clear(key, edges.cost, lambda rows: self._clear(edges.points[rows])))
+
+    def _hopeful(self, some: Approaches, others: Approaches, depth: Floats) -> Approaches:
+        """Approaches that could meet the nearest of the others on their loop within the limit."""
+        nearest = np.full((len(self.rims.perimeter), 3), np.inf)
+        np.minimum.at(nearest, others.loop, others.lower)
+        rest = self.limit - depth.min(initial=np.inf)
+        return some.take(_least(some.lower, nearest[some.loop]) <= rest)
+
+    def _by_role(self, near: Approaches, far: Approaches) -> Iterator[tuple[Approaches, Approaches]]:
+        """The same by roles, so that approaches of two sources or of two targets are not paired."""
+        one, two = self._role(near.node), self._role(far.node)
+        for role in np.unique(one):
+            others = (two != role) | (role >= HOP)
+            yield near.take(one == role), far.take(others)
+
+    def _role(self, node: Ints) -> Ints:
+        """Roles of islands, and one more for corners."""
+        return np.append(self.roles, HOP + 1)[np.minimum(node, len(self.roles))]
 
     def _clear(self, points: Floats) -> Bools:
         """Whether the first and the last stretch, on faces, stay on the board."""
@@ -208,9 +225,9 @@ class Walls:
             boxes_far = _direction_boxes(-far.angle[:, ::-1], far.piece, place[far.loop] + offset)
             for pair in joins(boxes_near, boxes_far, 0.0):
                 a, b = pair
-                kept = near.lower[a] + far.lower[b] + far.depth[b] <= self.limit
+                kept = _least(near.lower[a], far.lower[b]) + far.depth[b] <= self.limit
                 kept &= self._shorter_way_round(near.window[a], far.window[b] + offset[b, None], near.loop[a])
-                kept &= self.wanted(near.node[a], far.node[b])
+                kept &= near.node[a] != far.node[b]
                 a, b = a[kept], b[kept]
                 kept = _may_pass(near, far, a, b, offset[b])
                 yield self._cross(near.take(a[kept]), far.take(b[kept]), offset[b[kept]], face)
@@ -229,7 +246,7 @@ class Walls:
         piece[:, [1, 3]] -= far.depth[:, None]
         way = through_windows(near.piece, first, second, piece)
         cost = np.maximum(way.length - near.reach - far.reach, 0.0)
-        kept = np.flatnonzero(cost + near.behind + far.behind <= self.limit)
+        kept = np.flatnonzero(cost + _least(near.behind, far.behind) <= self.limit)
         near, far, way = near.take(kept), far.take(kept), Crossings(*(c[kept] for c in way.columns()))
         s = np.column_stack((along(first[kept], way.first)[:, 0], along(second[kept], way.second)[:, 0]))
         other = np.where(far.rim < 0, NOTHING, 1 - face)
@@ -259,7 +276,7 @@ class Walls:
         """Straight ways between copper in the same wall."""
         walls = self.copper
         a, b = np.triu_indices(len(walls.island), 1)
-        kept = (walls.loop[a] == walls.loop[b]) & self.wanted(walls.island[a], walls.island[b])
+        kept = (walls.loop[a] == walls.loop[b]) & meet(self.roles, walls.island[a], walls.island[b])
         a, b = a[kept], b[kept]
         gap, s = _gaps(walls.s[a], walls.s[b], self.rims.perimeter[walls.loop[a]])
         drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
@@ -284,7 +301,8 @@ class Walls:
             a, b = np.stack(pair)[:, (pair[0] < pair[1]) & (rim[pair[0]] != rim[pair[1]])]
             way = through_windows(laid[a], rims.ends[rim[a]], rims.ends[rim[b]], laid[b])
             cost = np.maximum(way.length - slack[a] - slack[b], 0.0)
-            kept = np.flatnonzero((cost <= self.limit) & self.wanted(walls.island[piece[a]], walls.island[piece[b]]))
+            wanted = meet(self.roles, walls.island[piece[a]], walls.island[piece[b]])
+            kept = np.flatnonzero((cost <= self.limit) & wanted)
             out = along(rims.ends[rim[a[kept]]], way.first[kept])
             into = along(rims.ends[rim[b[kept]]], way.second[kept])
             seen = self.sight.clear(out, into)
@@ -461,7 +479,20 @@ def _may_pass(near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Float
     return mask
 
 
+def _of_role(role: Ints) -> Floats:
+    """No length for copper of its own role, none at all for the others; (n, 3)."""
+    lengths: Floats = np.where(role[:, None] == np.arange(3), 0.0, np.inf)
+    return lengths
+
+
+def _least(one: Floats, two: Floats) -> Floats:
+    """Least sum of two lengths by role over roles that are measured to each other, (n,)."""
+    least: Floats = (one + onwards(two)).min(axis=1)
+    return least
+
+
 def _stacked(parts: Sequence[Approaches]) -> Approaches:
     none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
-    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, none, none, pairs, none)
+    by_role = np.empty((0, 3))
+    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none)
     return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))
