@@ -13,47 +13,54 @@ import pytest
 from checker import run
 from checker.demo import TABLE, Written, boards, write
 from checker.demo.__main__ import main
-from checker.outcome import Outcome
 from checker.rules import registry
+from parsers import read_board
+from parsers.board import Board
 from tests.boards import FIXTURES, built_directly, differences
+from tests.laws.moves import without_distances
 
 DEMO = FIXTURES / "demo"
 EXPECTED = FIXTURES / "expected-findings"
 
 
-def directly(name: str, written: Written) -> Outcome:
-    return run.check_board(built_directly(boards()[name].draw()), run.load_rules(written.rules), run.Options()).outcome
+Way = Callable[[str, Written], Board]
 
 
-def from_gerber(_: str, written: Written) -> Outcome:
-    return run.check(written.board, run.load_rules(written.rules), run.Options()).outcome
+def directly(name: str, _: Written) -> Board:
+    return built_directly(boards()[name].draw())
 
 
-def from_revision_c(_: str, written: Written) -> Outcome:
-    return run.check(written.ipc2581[0], run.load_rules(written.rules), run.Options()).outcome
+def from_gerber(_: str, written: Written) -> Board:
+    return read_board(written.board)
 
 
-def from_revision_b1(_: str, written: Written) -> Outcome:
-    return run.check(written.ipc2581[1], run.load_rules(written.rules), run.Options()).outcome
+def from_revision_c(_: str, written: Written) -> Board:
+    return read_board(written.ipc2581[0])
+
+
+def from_revision_b1(_: str, written: Written) -> Board:
+    return read_board(written.ipc2581[1])
 
 
 def expected(name: str) -> dict[str, Any]:
     with (EXPECTED / f"{name}.toml").open("rb") as file:
         told = tomllib.load(file)
-    findings = [{k: v for k, v in f.items() if k != "because"} for f in told["findings"] if f["rule"] in registry()]
+    findings = [{k: v for k, v in f.items() if k != "because"} for f in told["findings"]]
     return told | {"findings": findings}
 
 
 @pytest.mark.parametrize("way", [directly, from_gerber, from_revision_c, from_revision_b1])
 @pytest.mark.parametrize("name", boards())
-def test_a_demo_board_gives_exactly_its_findings(
-    name: str, way: Callable[[str, Written], Outcome], tmp_path: Path
-) -> None:
-    outcome = way(name, write(name, tmp_path))
-    promise = expected(name)
+def test_a_demo_board_gives_exactly_its_findings(name: str, way: Way, tmp_path: Path) -> None:
+    written = write(name, tmp_path)
+    rules, promise = run.load_rules(written.rules), expected(name)
+    if name.startswith("greenhouse") and way is not directly:  # its creepage takes its time
+        rules = without_distances(rules)
+        promise["findings"] = [f for f in promise["findings"] if f["rule"] not in ("clearance", "creepage")]
+    outcome = run.check_board(way(name, written), rules, run.Options()).outcome
     assert [str(d.doubt) for d in outcome.doubts] == []
     assert differences(outcome.findings, promise["findings"]) == []
-    assert outcome.verdict == promise["verdict"] or "creepage" not in registry()
+    assert outcome.verdict == promise["verdict"]
 
 
 def test_the_faulty_controller_shows_every_rule() -> None:
