@@ -111,7 +111,7 @@ def test_moving_a_case_moves_its_findings(case: Case, move: Move) -> None:
     compare_moved(case.sketch, rules_of(case.rules, case.folder), move)
 
 
-@pytest.mark.parametrize(("name", "move"), zip(demo.boards(), cycle(ALL_MOVES), strict=False), ids=str)
+@pytest.mark.parametrize(("name", "move"), list(zip(demo.boards(), cycle(ALL_MOVES), strict=False)), ids=str)
 def test_moving_a_demo_board_moves_its_findings(name: str, move: Move, folder: Path) -> None:
     """Distances of the large board are left out: the small ones hold them to the same law, and sooner."""
     board = demo.boards()[name]
