@@ -8,6 +8,7 @@ texts and attributes, are limited by the XML library itself (its limits for untr
 from __future__ import annotations
 
 import gzip
+import re
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -180,7 +181,7 @@ def _check_document(element: Element, path: Path) -> None:
 
 def _one_line(error: Exception) -> str:
     text = " ".join(str(error).split()) or type(error).__name__
-    return text.split(", line ")[0][:200]
+    return re.split(r", (?:line|try|use) ", text)[0][:200]  # place and compile-time advice are no help here
 
 
 def line_at(element: Element) -> int:
