@@ -26,7 +26,7 @@ import numpy.typing as npt
 import shapely
 
 from checker.distances import Pieces, edges_of
-from checker.voids import GRAZE, PIECE, Voids, counted
+from checker.voids import GRAZE, PIECE, Voids, Within, counted
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 Keys = npt.NDArray[np.int64]
@@ -91,7 +91,6 @@ class _Cells:
     q: Rows  # piece of the second
     u: Floats  # (n, 4)
     v: Floats
-    at: Floats  # (n, 4) where u and v begin and end along their loops
     rim: Rows  # (n, 2) pieces of rim that u and v are part of
     slack: Floats
 
@@ -106,11 +105,6 @@ class _Cells:
         """Length of both pieces of rim together."""
         return _lengths(self.u) + _lengths(self.v)
 
-    @property
-    def middle(self) -> Floats:
-        """Middles of u and v along their loops, (n, 2)."""
-        return np.column_stack((self.at[:, :2].mean(axis=1), self.at[:, 2:].mean(axis=1)))
-
 
 Table = TypeVar("Table", _Cells, _Spans)
 
@@ -118,25 +112,31 @@ Table = TypeVar("Table", _Cells, _Spans)
 class _Side:
     """The conductors at one end of the ways, cut into convex pieces but for solid areas."""
 
-    def __init__(self, part: Pieces, layer: Ints, layers: int) -> None:
+    def __init__(self, part: Pieces, layer: Ints, layers: int, rims: shapely.STRtree) -> None:
         self.shape, owner = _convex(part.shape, part.solid)
         self.row, self.solid = part.row[owner], part.solid[owner]
         self.inflate = (part.radius + part.slack)[owner]
         self.layer = layer[self.row]
         self.inner = (self.layer > 0) & (self.layer < layers - 1)
         self.convex = shapely.get_dimensions(self.shape) < 2
+        self.lack = np.zeros(len(self.row))  # how far inner copper that touches stays from the nearest rim
+        inner = np.flatnonzero(self.inner)
+        (which, _), gap = rims.query_nearest(self.shape[inner], all_matches=False, return_distance=True)
+        self.lack[inner[which]] = np.maximum(gap - self.inflate[inner[which]], 0.0)
 
     def gap(self, piece: Rows, shapes: Shapes) -> Floats:
-        """Distance on the face; inner copper must touch."""
-        gap: Floats = np.maximum(shapely.distance(self.shape[piece], shapes) - self.inflate[piece], 0.0)
-        return np.where(self.inner[piece], np.where(gap <= TOUCH, 0.0, np.inf), gap)
+        """Distance on the face; inner copper must touch, and what it lacks to the rim counts as nothing."""
+        gap = np.maximum(shapely.distance(self.shape[piece], shapes) - self.inflate[piece], 0.0)
+        gap = np.maximum(gap - self.lack[piece], 0.0)
+        gaps: Floats = np.where(self.inner[piece] & (gap + self.lack[piece] > TOUCH), np.inf, gap)
+        return gaps
 
     def slope(self, piece: Rows, points: Floats, along: Floats) -> Floats:
         """How fast the distance grows as points move along unit vectors."""
         lines = shapely.shortest_line(self.shape[piece], shapely.points(points))
         away = np.diff(shapely.get_coordinates(lines).reshape(-1, 2, 2), axis=1)[:, 0]
         far = np.hypot(away[:, 0], away[:, 1])
-        outside = (far > self.inflate[piece]) & ~self.inner[piece]
+        outside = far > self.inflate[piece] + self.lack[piece]
         slope: Floats = np.where(outside, (away * along).sum(axis=1) / np.where(far > 0, far, 1.0), 0.0)
         return slope
 
@@ -193,7 +193,7 @@ class Air:
         ----------
         layer, node : of every conductor; conductors of one node are always of one group
         """
-        side = _Side(part.take(self._within(part, limit)), layer, len(self.depth))
+        side = _Side(part.take(self._within(part, limit)), layer, len(self.depth), self.voids.tree)
         return Reach(side, self._near_runs(side, node, limit))
 
     def ways(self, a: Reach, b: Reach, limit: float, ask: Ask) -> Ways:
@@ -250,6 +250,8 @@ class Air:
         """Pairs of runs that a way may bend over, in blocks."""
         runs = self.voids.stretches.line[: self.voids.stretches.runs]
         i, j = self.voids.tree.query(runs, predicate="dwithin", distance=limit)
+        void = self.voids.of_runs()
+        i, j = i[void[i] == void[j]], j[void[i] == void[j]]
         rise = np.hypot(shapely.distance(runs[i], runs[j]), self._least_height())
         least = [_least_of(near, len(runs)) for near in (a, b)]
         kept = np.flatnonzero(least[0][i] + rise + least[1][j] < limit)
@@ -351,7 +353,7 @@ class _Search:
         """Take the middles of stretches, from the nearest conductor of each, as a first guess."""
         p, q = (near.piece[near.start[at]] for near, at in zip(self.near, (spans.u, spans.v), strict=True))
         cells = self._straight(spans, p, q)
-        self._improve(cells, self._lengths(cells, self._flat(cells)))
+        self._improve(cells, self._lengths(cells, self._within(cells)))
 
     def _cells(self, spans: _Spans) -> _Cells:
         """Every piece near one straight piece of rim with every piece near the other."""
@@ -366,9 +368,8 @@ class _Search:
         rims, stretches = self.voids.rims, self.voids.stretches
         both = self.near[0].stretch[spans.u], self.near[1].stretch[spans.v]
         u, v = (stretches.first[side] + stretches.count[side] // 2 for side in both)
-        at = np.column_stack((rims.s[u], rims.s[u] + rims.length[u], rims.s[v], rims.s[v] + rims.length[v]))
         rim, slack = np.column_stack((u, v)), rims.slack[u] + rims.slack[v]
-        return _Cells(spans.group, spans.height, p, q, rims.ends[u], rims.ends[v], at, rim, slack)
+        return _Cells(spans.group, spans.height, p, q, rims.ends[u], rims.ends[v], rim, slack)
 
     def _split(self, spans: _Spans) -> _Spans:
         """Halve the stretch of each pair that has more pieces."""
@@ -400,49 +401,53 @@ class _Search:
     def _refine(self, cells: _Cells) -> None:
         """Halve pairs of straight pieces of rim until none can beat the best of its group by more than TOLERANCE."""
         while len(cells):
-            flat, tiny = self._flat(cells), cells.size <= TOLERANCE / 2
-            bound, length = self._bounds(cells, flat), self._lengths(cells, flat)
+            line, tiny = self._within(cells), cells.size <= TOLERANCE / 2
+            bound, length = self._bounds(cells, line), self._lengths(cells, line)
             self._improve(cells, np.where(np.isinf(length) & tiny, bound, length))
             cells = cells.take(
                 self._open(cells.group, np.where(tiny, np.maximum(bound, self.best[cells.group]), bound))
             )
             cells = _halved(cells)
 
-    def _bounds(self, cells: _Cells, flat: Floats) -> Floats:
+    def _bounds(self, cells: _Cells, line: Within) -> Floats:
         """What no way over these pieces of rim can be shorter than: L changes no faster than its ends move."""
         u, v = _segments(cells.u), _segments(cells.v)
-        flat = np.maximum(shapely.distance(u, v), flat - cells.size / 2)
-        bounds: Floats = self.a.gap(cells.p, u) + np.hypot(flat, cells.height) + self.b.gap(cells.q, v)
-        return np.maximum(bounds, self._tangents(cells)) - cells.slack
+        flat = np.maximum(shapely.distance(u, v), line.length - cells.size / 2)
+        bounds: Floats = self.a.gap(cells.p, u) + np.hypot(flat, cells.height) + self.b.gap(cells.q, v) - cells.slack
+        return np.maximum(bounds, self._tangents(cells, line))
 
-    def _tangents(self, cells: _Cells) -> Floats:
-        """Bounds from the slope in the middle.
+    def _tangents(self, cells: _Cells, line: Within) -> Floats:
+        """Bounds from the slope in the middle, where the length is a convex function of the places on both rims.
 
-        With L a straight line, which is never too long, and convex conductors, the length is a convex function of the
-        places on both rims: it lies above its tangent.
+        It is for convex conductors and as long as the line within the void keeps to one way round the board: a void
+        is a space in which shortest lines that can be shifted into each other don't spread faster than straight ones.
         """
-        u, v = _middles(cells.u), _middles(cells.v)
-        line, size_u, size_v = u - v, _lengths(cells.u), _lengths(cells.v)
-        along_u, along_v = _units(cells.u), _units(cells.v)
-        rise = np.hypot(np.hypot(line[:, 0], line[:, 1]), cells.height)
-        lean = line / np.where(rise > 0, rise, 1.0)[:, None]
-        slope_u = self.a.slope(cells.p, u, along_u) + (lean * along_u).sum(axis=1)
-        slope_v = self.b.slope(cells.q, v, along_v) - (lean * along_v).sum(axis=1)
-        length = self.a.gap(cells.p, shapely.points(u)) + rise + self.b.gap(cells.q, shapely.points(v))
-        bound = length - np.abs(slope_u) * size_u / 2 - np.abs(slope_v) * size_v / 2
+        rise = np.hypot(line.length, cells.height)
+        share = line.length / np.where(rise > 0, rise, 1.0)
+        slope = np.zeros(len(cells))
+        for side, piece, ends, lean in (
+            (self.a, cells.p, cells.u, line.lean_u),
+            (self.b, cells.q, cells.v, line.lean_v),
+        ):
+            along = _units(ends)
+            own = side.slope(piece, _middles(ends), along) + share * (lean * along).sum(axis=1)
+            slope += np.abs(own) * _lengths(ends) / 2
+        length = self._lengths(cells, line)
         convex = self.a.convex[cells.p] & self.b.convex[cells.q] & np.isfinite(length)
-        return np.where(convex, bound, 0.0)
+        convex &= line.length + cells.size < self.voids.girth / 2
+        bounds: Floats = np.where(convex, np.where(convex, length, 0.0) - slope, 0.0)
+        return bounds
 
-    def _lengths(self, cells: _Cells, flat: Floats) -> Floats:
+    def _lengths(self, cells: _Cells, line: Within) -> Floats:
         """Length of the way over the middles of both pieces of rim; infinite where inner copper is not there."""
         u, v = shapely.points(_middles(cells.u)), shapely.points(_middles(cells.v))
-        rise = np.hypot(flat, cells.height)
+        rise = np.hypot(line.length, cells.height)
         lengths: Floats = self.a.gap(cells.p, u) + rise + self.b.gap(cells.q, v) - cells.slack
         return lengths
 
-    def _flat(self, cells: _Cells) -> Floats:
-        """L between the middles of both pieces of rim."""
-        return self.voids.distances(_middles(cells.u), _middles(cells.v), cells.rim, cells.middle)
+    def _within(self, cells: _Cells) -> Within:
+        """Lines within the void between the middles of both pieces of rim."""
+        return self.voids.within(_middles(cells.u), _middles(cells.v))
 
     def _told(self, keys: Keys, floor: Floats) -> Ways:
         numbers = np.array([n for n in sorted(self.won) if floor[n] < self.limit], dtype=np.intp)
@@ -457,7 +462,7 @@ class _Search:
     def _points(self, cells: _Cells) -> list[Floats]:
         """Ways over the middles of cells, or over the best places nearby where the void is open between them."""
         u, v = _middles(cells.u), _middles(cells.v)
-        lines = [self.voids.line(*row) for row in zip(u, v, cells.rim, cells.middle, strict=True)]
+        lines = [self.voids.line(*row) for row in zip(u, v, strict=True)]
         settled = self._settled(cells)
         lines = [two if len(line) == 2 else line for line, two in zip(lines, settled, strict=True)]
         start = self.a.feet(cells.p, np.array([line[0] for line in lines]))
@@ -516,19 +521,14 @@ def _improving(group: Rows, length: Floats, best: Floats) -> list[int]:
 
 def _halved(cells: _Cells) -> _Cells:
     """Four cells of each: both pieces of rim halved."""
-    parts = []
-    for one in (0, 1):
-        for two in (0, 1):
-            at = np.hstack((_half(cells.at[:, :2], one, 1), _half(cells.at[:, 2:], two, 1)))
-            parts.append(replace(cells, u=_half(cells.u, one, 2), v=_half(cells.v, two, 2), at=at))
-    return _stacked(parts)
+    halves = [[_half(side, which) for which in (0, 1)] for side in (cells.u, cells.v)]
+    return _stacked([replace(cells, u=u, v=v) for u in halves[0] for v in halves[1]])
 
 
-def _half(ends: Floats, which: int, width: int) -> Floats:
-    """First or second half of stretches given by their ends."""
-    a, b = ends[:, :width], ends[:, width:]
-    middle = (a + b) / 2
-    return np.hstack((middle, b) if which else (a, middle))
+def _half(ends: Floats, which: int) -> Floats:
+    """First or second half of segments."""
+    middle = _middles(ends)
+    return np.hstack((middle, ends[:, 2:4]) if which else (ends[:, 0:2], middle))
 
 
 def _segments(ends: Floats) -> Shapes:

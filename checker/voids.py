@@ -1,24 +1,27 @@
 """The voids of a board seen from its rims: stretches of rim by halves, and shortest lines within a void.
 
-A line within a void goes from a place on a rim to another, straight where no board stands between. Otherwise it runs
-round the rim between them, forwards or backwards, pulled tight: a stretch that only sticks out is its own shortest way;
-any other is the hull of its corners on the void's side, which is exact unless other parts of the board stand in the
-way, and else too short.
+A line within a void goes from a place on a rim to another, straight where no board stands between. Otherwise it bends
+round corners of the board like a string pulled tight; such lines are found on the graph of corners that see each other.
+A board with more than MOST_CORNERS of them gets straight lines throughout, which are too short, never too long.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
-from shapely.geometry.polygon import orient
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
 
-from checker.free_edges import Rims, rims_of
-from parsers.primitives import Floats, Rows, Shapes
+from checker.free_edges import Corners, Rims, rims_of
+from checker.unfolding import cross
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
 
 PIECE = 0.25  # mm; longest piece of rim that is not looked at by halves
 RUN = 2.0  # mm; longest stretch of rim
+MOST_CORNERS = 2000  # beyond that a table of all pairs no longer pays
 GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
 
 
@@ -35,8 +38,22 @@ class Stretches:
     slack: Floats  # how far the true rim may lie off
 
 
+@dataclass(frozen=True, slots=True)
+class Within:
+    """Shortest lines within a void between places u and v; columns."""
+
+    length: Floats
+    lean_u: Floats  # (n, 2) unit vectors: where u must go for the line to grow fastest
+    lean_v: Floats  # the same for v
+
+
 class Voids:
     """The voids of a board.
+
+    Attributes
+    ----------
+    girth : no closed line round a part of the board is shorter
+
 
     Parameters
     ----------
@@ -44,76 +61,103 @@ class Voids:
     """
 
     def __init__(self, board: shapely.Geometry) -> None:
-        self.rims = _cut(rims_of(board))
+        rims = rims_of(board)
+        self.girth = min((shapely.convex_hull(part).length for part in shapely.get_parts(board)), default=np.inf)
+        self.corners = _corners(rims)
+        self.rims = _cut(rims)
         self.inside = shapely.buffer(board, -GRAZE, join_style="mitre")
         shapely.prepare(self.inside)
         self.stretches = _stretches(self.rims)
         self.tree = shapely.STRtree(self.stretches.line[: self.stretches.runs])
-        reflex = self.rims.bend_before > 0  # corners where the board reaches round: no string is pulled tight on them
-        self.bends = np.cumsum(reflex)  # up to and with the start of each piece of rim
-        self.all_bends = np.bincount(self.rims.loop, reflex).astype(np.int64)
-        self.outmost, self.outmost_at = _outmost(self.rims)
+        self.void = _void_of(self.rims, board)
 
-    def distances(self, u: Floats, v: Floats, rim: Rows, at: Floats) -> Floats:
-        """Length of the shortest line within a void between places on its rim, pair by pair.
+    def of_runs(self) -> Rows:
+        """Number of the void that each run is a rim of: no line leads from one void into another."""
+        first = self.stretches.first[: self.stretches.runs]
+        voids: Rows = self.void[self.rims.loop[first]]
+        return voids
+
+    def within(self, u: Floats, v: Floats) -> Within:
+        """The shortest lines within a void between places on its rims, pair by pair.
 
         Parameters
         ----------
-        u, v : (n, 2)
-        rim : (n, 2) straight pieces of rim that they lie on
-        at : (n, 2) where they are along their loops
+        u, v : (n, 2), of one void
         """
-        line = shapely.linestrings(np.stack((u, v), axis=1))
-        flat: Floats = shapely.length(line)
-        blocked = np.flatnonzero((flat > 0) & shapely.intersects(self.inside, line))
-        flat[blocked] = self._around(u[blocked], v[blocked], rim[blocked], at[blocked])
-        return flat
+        to_u, to_v = v.copy(), u.copy()  # what the line runs to from u, and from v
+        length: Floats = np.hypot(*(u - v).T)
+        blocked = np.flatnonzero(~self._sees(u, v))
+        if len(blocked) and len(self.corners) <= MOST_CORNERS:
+            length[blocked], first, last = self._bent(u[blocked], v[blocked])
+            to_u[blocked], to_v[blocked] = self.corners.at[first], self.corners.at[last]
+        return Within(length, _unit(u - to_u), _unit(v - to_v))
 
-    def line(self, u: Floats, v: Floats, rim: Rows, at: Floats) -> Floats:
-        """The shortest line within a void between two places on its rim, as points; see `distances`."""
-        if not shapely.intersects(self.inside, shapely.LineString((u, v))):
+    def line(self, u: Floats, v: Floats) -> Floats:
+        """The shortest line within a void between two places on its rims, as points; see `within`."""
+        if len(self.corners) > MOST_CORNERS or self._sees(u[None], v[None])[0]:
             return np.stack((u, v))
-        return self._taut_line(u, v, rim, at)
+        _, first, last = self._bent(u[None], v[None])
+        way = [int(last[0])]
+        while way[-1] != first[0]:
+            way.append(int(self._web[1][first[0], way[-1]]))
+        return np.concatenate((u[None], self.corners.at[way[::-1]], v[None]))
 
-    def _around(self, u: Floats, v: Floats, rim: Rows, at: Floats) -> Floats:
-        """Shortest lines between places that do not see each other."""
-        straight = np.hypot(*(u - v).T)
-        i, j = rim.T
-        loop = self.rims.loop[i]
-        same = loop == self.rims.loop[j]
-        forth = np.mod(at[:, 1] - at[:, 0], self.rims.perimeter[loop])
-        bends = self.bends[j] - self.bends[i]
-        bends += self.all_bends[loop] * ((j < i) | ((j == i) & (at[:, 1] < at[:, 0])))
-        ways = np.where(same, [forth, self.rims.perimeter[loop] - forth], straight)
-        round_ = np.stack((bends == 0, self.all_bends[loop] - bends == 0)) | ~same
-        best: Floats = np.where(round_, ways, np.inf).min(axis=0)
-        least = np.where(round_, np.inf, self._least_around(u, v, loop, at[:, 0], forth))
-        for row in np.flatnonzero(least.min(axis=0) < best):
-            best[row] = min(best[row], length_of(self._taut_line(u[row], v[row], rim[row], at[row])))
-        return best
+    def _sees(self, u: Floats, v: Floats) -> Bools:
+        """Which places see each other through the void."""
+        lines = shapely.linestrings(np.stack((u, v), axis=1))
+        sees: Bools = (u == v).all(axis=1) | ~shapely.intersects(self.inside, lines)
+        return sees
 
-    def _least_around(self, u: Floats, v: Floats, loop: Rows, at: Floats, forth: Floats) -> Floats:
-        """What the ways round both stretches of rim cannot be shorter than, (2, n): they pass its outermost corners."""
-        w = self.outmost[loop]
-        detour = np.hypot(*(w - u[:, None]).T).T + np.hypot(*(w - v[:, None]).T).T
-        along, away = (v - u)[:, None], w - u[:, None]
-        side = along[..., 0] * away[..., 1] - along[..., 1] * away[..., 0]
-        ahead = np.mod(self.outmost_at[loop] - at[:, None], self.rims.perimeter[loop][:, None])
-        forward = ahead < forth[:, None]
-        passed = np.stack((forward & (side < 0), ~forward & (side > 0)))
-        least: Floats = np.where(passed, detour, np.hypot(*(u - v).T)[:, None]).max(axis=2)
-        return least
+    def _bent(self, u: Floats, v: Floats) -> tuple[Floats, Rows, Rows]:
+        """Shortest lines that bend round corners: lengths, and the first and last corner of each."""
+        place, which = np.unique(np.concatenate((u, v)), axis=0, return_inverse=True)
+        point, corner = self._seen_corners(place)
+        count = np.bincount(point, minlength=len(place))
+        start = np.cumsum(count) - count
+        i, j = which[: len(u)], which[len(u) :]
+        row, step = np.repeat(np.arange(len(u)), count[i] * count[j]), counted(count[i] * count[j])
+        one, two = corner[start[i][row] + step // count[j][row]], corner[start[j][row] + step % count[j][row]]
+        at = self.corners.at
+        length = np.hypot(*(u[row] - at[one]).T) + self._web[0][one, two] + np.hypot(*(v[row] - at[two]).T)
+        best = np.full(len(u), np.inf)
+        np.minimum.at(best, row, length)
+        order = np.lexsort((length, row))
+        first = order[np.searchsorted(row[order], np.arange(len(u))).clip(max=max(len(order) - 1, 0))]
+        return best, one[first], two[first]
 
-    def _taut_line(self, u: Floats, v: Floats, rim: Rows, at: Floats) -> Floats:
-        """The shorter of the ways round a rim, pulled tight."""
-        one, two = (int(loop) for loop in self.rims.loop[rim])
-        if one != two:
-            return np.stack((u, v))
-        s, t = float(at[0]), float(at[1])
-        round_ = float(self.rims.perimeter[one])
-        forth = np.array([u, *self.rims.between(one, s, t + round_ * (t < s))[1:-1], v])
-        back = np.array([v, *self.rims.between(one, t, s + round_ * (s < t))[1:-1], u])
-        return min(_taut(forth), _taut(back)[::-1], key=length_of)
+    def _seen_corners(self, place: Floats) -> tuple[Rows, Rows]:
+        """Corners that a string from each place can bend round: places and corners, sorted by place."""
+        point, corner = np.divmod(np.arange(len(place) * len(self.corners)), max(len(self.corners), 1))
+        kept = self.corners.taut(corner, place[point])
+        point, corner = point[kept], corner[kept]
+        kept = self._sees(place[point], self.corners.at[corner])
+        return point[kept], corner[kept]
+
+    @cached_property
+    def _web(self) -> tuple[Floats, Ints]:
+        """Lengths between all corners within the voids, and for each pair the corner before the second."""
+        at, n = self.corners.at, len(self.corners)
+        i, j = np.triu_indices(n, 1)
+        kept = self.corners.taut(j, at[i]) & self.corners.taut(i, at[j])
+        i, j = i[kept], j[kept]
+        kept = self._sees(at[i], at[j])
+        i, j = i[kept], j[kept]
+        graph = csr_array((np.hypot(*(at[i] - at[j]).T), (i, j)), shape=(n, n))
+        lengths, before = dijkstra(graph, directed=False, return_predecessors=True)
+        return lengths, before
+
+
+def _corners(rims: Rims) -> Corners:
+    """Corners of the board that stick out into a void: what a string can be pulled tight on."""
+    at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
+    for loop in range(len(rims.perimeter)):
+        ring = rims.ends[rims.loop == loop, 0:2]
+        onwards = np.roll(ring, -1, axis=0) - ring
+        out = cross(np.roll(onwards, 1, axis=0), onwards) > 0
+        at.append(ring[out])
+        before.append(np.roll(ring, 1, axis=0)[out])
+        after.append(np.roll(ring, -1, axis=0)[out])
+    return Corners(np.concatenate(at), np.concatenate(before), np.concatenate(after))
 
 
 def _cut(rims: Rims) -> Rims:
@@ -124,9 +168,8 @@ def _cut(rims: Rims) -> Rims:
     part = np.stack((step / count[row], (step + 1) / count[row]), axis=1)
     a, b = rims.ends[row, 0:2], rims.ends[row, 2:4]
     ends = np.hstack([a + part[:, k : k + 1] * (b - a) for k in (0, 1)])
-    bend = np.where(step == 0, rims.bend_before[row], 0.0)
-    s, loop, slack = rims.s[row] + step * size, rims.loop[row], rims.slack[row]
-    return Rims(ends, s, size, loop, slack, bend, np.zeros(len(row)), rims.perimeter)
+    none = np.zeros(len(row))
+    return Rims(ends, rims.s[row] + step * size, size, rims.loop[row], rims.slack[row], none, none, rims.perimeter)
 
 
 def _stretches(rims: Rims) -> Stretches:
@@ -157,36 +200,26 @@ def _stretches(rims: Rims) -> Stretches:
     return Stretches(runs, first, count, np.concatenate(halves), line, shapely.length(line), slack)
 
 
-def _outmost(rims: Rims) -> tuple[Floats, Floats]:
-    """The corners of each loop that lie farthest in eight directions, (loops, 8, 2), and where along it they are."""
-    angle = np.arange(8) * np.pi / 4
-    reach = rims.ends[:, :2] @ np.stack((np.cos(angle), np.sin(angle)))
-    corners = [np.flatnonzero(rims.loop == loop) for loop in range(len(rims.perimeter))]
-    rows = np.array([own[reach[own].argmax(axis=0)] for own in corners], dtype=np.intp).reshape(-1, 8)
-    return rims.ends[rows, :2], rims.s[rows]
+def _unit(vectors: Floats) -> Floats:
+    size = np.hypot(vectors[:, 0], vectors[:, 1])
+    units: Floats = vectors / np.where(size > 0, size, 1.0)[:, None]
+    return units
+
+
+def _void_of(rims: Rims, board: shapely.Geometry) -> Rows:
+    """Number of the void on the right of each loop."""
+    if not len(rims):
+        return np.empty(0, dtype=np.intp)
+    x0, y0, x1, y1 = board.bounds
+    voids = shapely.get_parts(shapely.box(x0 - 1, y0 - 1, x1 + 1, y1 + 1).difference(board))
+    _, first = np.unique(rims.loop, return_index=True)
+    a, b = rims.ends[first, 0:2], rims.ends[first, 2:4]
+    right = np.column_stack((b[:, 1] - a[:, 1], a[:, 0] - b[:, 0])) / rims.length[first, None]
+    number: Rows = shapely.STRtree(voids).nearest(shapely.points((a + b) / 2 + GRAZE * right))
+    return number
 
 
 def counted(counts: Rows) -> Rows:
     """0 .. n-1 for each count, one after the other."""
     steps: Rows = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     return steps
-
-
-def _taut(points: Floats) -> Floats:
-    """A string along a rim with the board on its left, pulled tight on the right."""
-    u, v = points[0], points[-1]
-    along, away = v - u, points - u
-    right = points[along[0] * away[:, 1] - along[1] * away[:, 0] < 0]
-    hull = shapely.convex_hull(shapely.MultiPoint([u, v, *right]))
-    if hull.geom_type != "Polygon":
-        return np.stack((u, v))
-    ring: Floats = shapely.get_coordinates(orient(hull))[:-1]
-    start = int(np.argmin(np.hypot(*(ring - u).T)))
-    ring = np.roll(ring, -start, axis=0)
-    end = int(np.argmin(np.hypot(*(ring - v).T)))
-    return ring[: end + 1]
-
-
-def length_of(points: Floats) -> float:
-    """Length of a polyline, mm."""
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
