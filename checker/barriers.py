@@ -165,7 +165,7 @@ def bind(layout: Layout) -> Barriers:
     doubts += _unheld_earth(layout, nets)
     doubts += [doubt for s in separations for doubt in s.doubts]
     measured = any(s.table for s in separations)
-    doubts += _missing_data(layout, separations) if measured else []
+    doubts += _missing_data(layout, separations) + _without_table(layout, separations) if measured else []
     board = layout.board
     return Barriers(bodies, separations, _thickness(board), _depths(board), tuple(dict.fromkeys(doubts)))
 
@@ -549,6 +549,12 @@ def raised(creepage: Required, clearance: Required | None) -> Required:
         return creepage
     rows = f"{creepage.rows}, raised to the clearance of {clearance.rows}"
     return Required(CREEPAGE, creepage.where, clearance.value, creepage.voltage, rows)
+
+
+def _without_table(layout: Layout, separations: Sequence[Separation]) -> list[Doubt]:
+    """Separations that nothing is measured for while others are: easily overlooked."""
+    why = "its clearance and creepage are not checked; name its table, or accept this with a reason"
+    return [Doubt(f"{s.title} has no table", why, layout.rules.place(s.key)) for s in separations if s.table is None]
 
 
 def _missing_data(layout: Layout, separations: Sequence[Separation]) -> list[Doubt]:
