@@ -22,8 +22,7 @@ from parsers.gerber.state import CLOCKWISE, DRAW, FLASH, Complaints, Strokes
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
 
-SKEW = 0.0005  # mm; how far the radii at both ends of an arc may differ before it is drawn as a polyline
-SKEW_DOUBT = 0.005  # mm; beyond this, and beyond rounding, the data of an arc contradict each other
+SKEW = 0.005  # mm; radii at both ends of an arc that differ by more, and more than by rounding, contradict each other
 ROUNDING = 2.5  # units of the coordinate format; three rounded points may put the radii this far apart
 NEARLY_CLOSED = 0.001  # mm; an arc with ends closer than this may be read as a dot or as a circle
 
@@ -122,16 +121,28 @@ def _straight(sheet: Sheet, rows: Longs, ends: Floats, radius: Floats, dark: Boo
 
 
 def _curved(sheet: Sheet, rows: Longs, radius: Floats, dark: Bools) -> Iterator[Drawn]:
+    """Arcs drawn with a circle.
+
+    Where rounding puts both ends at slightly different distances from the centre, the arc takes the mean and its stroke
+    grows (or, clear, shrinks) by what it may be off; where they contradict each other, chords run from end to end.
+    """
     arcs = _arcs(sheet, rows)
     dots = (arcs.sweep == 0) | (np.maximum(arcs.first, arcs.last) == 0)
-    skewed = ~dots & (arcs.deviation > SKEW)
+    skewed = ~dots & _contradictory(sheet, arcs)
     exact = ~dots & ~skewed
     yield _straight(sheet, rows[dots], sheet.ends[rows[dots]], radius[dots], dark[dots])
+    grown = np.maximum(radius + np.where(dark, 0.5, -0.5) * arcs.deviation, 0)
     geometry = np.column_stack((arcs.centre, (arcs.first + arcs.last) / 2, arcs.start, arcs.sweep))[exact]
-    yield _drawn(sheet, rows[exact], Kind.ARC, geometry, radius[exact], dark=dark[exact], pad=False)
+    yield _drawn(sheet, rows[exact], Kind.ARC, geometry, grown[exact], dark=dark[exact], pad=False)
     if skewed.any():
         chords, owner = _chords(arcs.take(skewed), sheet.ends[rows[skewed]])
         yield _straight(sheet, rows[skewed][owner], chords, radius[skewed][owner], dark[skewed][owner])
+
+
+def _contradictory(sheet: Sheet, arcs: Arcs) -> Bools:
+    """Arcs whose ends lie at distances from their centre that rounding cannot explain."""
+    odd: Bools = arcs.deviation > max(SKEW, ROUNDING * sheet.resolution)
+    return odd
 
 
 def _arcs(sheet: Sheet, rows: Longs) -> Arcs:
@@ -141,8 +152,8 @@ def _arcs(sheet: Sheet, rows: Longs) -> Arcs:
     arcs, open_ = make_arcs(ends, sheet.offset[rows], state.mode[rows], state.quadrant[rows])
     why = "another reader may draw these arcs elsewhere; compare the layer with its source"
     complaints.add_rows("arc before G74 or G75", why, sheet.words(rows[open_]))
-    odd = arcs.deviation > max(SKEW_DOUBT, ROUNDING * sheet.resolution)
-    complaints.add_rows("arc with different distances from its centre to both ends", why, sheet.words(rows[odd]))
+    odd = rows[_contradictory(sheet, arcs)]
+    complaints.add_rows("arc with different distances from its centre to both ends", why, sheet.words(odd))
     gap = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
     near = (gap > 0) & (gap < NEARLY_CLOSED) & (arcs.first > NEARLY_CLOSED)
     complaints.add_rows("arc that is either a dot or a full circle", why, sheet.words(rows[near]))

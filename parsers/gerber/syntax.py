@@ -27,6 +27,7 @@ from parsers.primitives import Bools
 Longs = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 
+USUAL_JUNK = 5  # bytes between two words: `%`, line break, `%`, and some more
 FIRST_APERTURE = 10  # D10 is the first aperture number
 ABSENT = -1  # in the columns g and d
 MAX_DIGITS = 15  # of a coordinate; more would be neither a board nor exact in double precision
@@ -164,16 +165,23 @@ class _Spans:
         return int(self.ends[-1]) + 1
 
 
+def _is_junk(text: Bytes) -> Bools:
+    """Bytes that may stand between two words."""
+    junk: Bools = (text <= 32) | (text == _PERCENT)
+    return junk
+
+
 def _spans(buffer: Bytes) -> _Spans:
     ends = np.flatnonzero(buffer == _STAR)
     begins = np.concatenate(([0], ends[:-1] + 1))
     starts = begins.copy()
-    first = buffer[starts]
-    rows = np.flatnonzero((first <= 32) | (first == _PERCENT))
-    while len(rows):
+    rows = np.flatnonzero(_is_junk(buffer[starts]))
+    for _ in range(USUAL_JUNK):
         starts[rows] += 1
-        first = buffer[starts[rows]]
-        rows = rows[(first <= 32) | (first == _PERCENT)]
+        rows = rows[_is_junk(buffer[starts[rows]])]
+    if len(rows):
+        solid = np.flatnonzero(~_is_junk(buffer))
+        starts[rows] = solid[np.searchsorted(solid, starts[rows])]
     return _Spans(starts, ends, ends + 1 - begins)
 
 

@@ -67,12 +67,16 @@ def test_arc_before_the_quadrant_mode() -> None:
         assert {doubt.what for doubt in read_gerber(data, "layer.gbr").doubts} == doubts
 
 
-def test_rounded_ends_are_no_doubt() -> None:
-    """Ends that differ by the rounding of a coarse format are drawn, not doubted."""
-    data = b"%FSLAX22Y22*%%MOMM*%%ADD10C,0.2*%D10*G75*X500Y0D02*G03*X355Y352I-500J0D01*M02*"
-    found = read_gerber(data, "layer.gbr")
+@pytest.mark.parametrize("polarity", ["D", "C"])
+def test_rounded_ends_are_no_doubt(polarity: str) -> None:
+    """Ends that differ by the rounding of a coarse format keep the arc exact; its stroke covers what it may be off."""
+    data = f"%FSLAX22Y22*%%MOMM*%%ADD10C,0.2*%%LP{polarity}*%D10*G75*X500Y0D02*G03*X355Y352I-500J0D01*M02*"
+    found = read_gerber(data.encode(), "layer.gbr")
     assert found.doubts == ()
-    assert copper(found).buffer(0.01).area > 0.2 * 5 * math.pi / 4
+    assert found.objects.kind.tolist() == [Kind.ARC]
+    off = abs(math.hypot(3.55, 3.52) - 5) / 2
+    assert found.objects.geometry[0, 2] == pytest.approx((math.hypot(3.55, 3.52) + 5) / 2)
+    assert found.objects.radius[0] == pytest.approx(0.1 + (off if polarity == "D" else -off))
 
 
 def test_contradictory_arc_is_doubted_and_drawn_from_end_to_end() -> None:

@@ -150,16 +150,16 @@ HOSTILE = {
     "macro of a thousand holes": _macro("21,1,100,100,0,0,0", *(f"1,0,0.1,{k / 20},{k % 7},0" for k in range(900))),
     "macros of many expressions": layer(*(f"%AMM{k}*1,1,$1+{k}x(2+{k}),0,0*%" for k in range(5000))),
     "100,000 apertures": layer(*(f"%ADD{k}C,0.{k}*%" for k in range(10, 100_010)), "D50 X0Y0D03"),
-    "10,000 apertures in use": layer(*(f"%ADD{k}R,0.1X0.{k}*% D{k} X0Y0D03" for k in range(10, 10_010))),
+    "3,000 apertures in use": layer(*(f"%ADD{k}R,0.1X0.{k}*% D{k} X0Y0D03" for k in range(10, 3_010))),
     "self-crossing area of 3000 corners": layer(
         "G36 X0Y0D02", *(f"X{k * 7919 % 1000}Y{k * 104729 % 997}D01" for k in range(3000)), "G37"
     ),
-    "3,000 areas that cross themselves": layer(*["G36 X0Y0D02 X4Y4D01 Y0D01 X0Y4D01 Y0D01 G37"] * 3000),
-    "2,000 clears on 100 strokes": layer(
+    "1,000 areas that cross themselves": layer(*["G36 X0Y0D02 X4Y4D01 Y0D01 X0Y4D01 Y0D01 G37"] * 1000),
+    "1,000 clears on 50 strokes": layer(
         PEN,
-        *(f"X0Y{k / 5}D02 X200D01" for k in range(100)),
+        *(f"X0Y{k / 5}D02 X200D01" for k in range(50)),
         "%LPC*%",
-        *(f"X{k % 200}Y{k // 200}D03" for k in range(2_000)),
+        *(f"X{k % 200}Y{k // 200}D03" for k in range(1_000)),
     ),
     "2,000 clears on each of 2,000 areas": layer(
         "%ADD10R,50X50*% %ADD11C,1*%",
@@ -169,14 +169,14 @@ HOSTILE = {
     ),
     "arc of radius zero": layer(PEN, "X0Y0D02 G02 X0Y0I0J0D01 X5Y0I0J0D01"),
     "arc with a far centre": layer(PEN, "X0Y0D02 G02 X1Y0I9000J9000D01"),
-    "100 region arcs of 5 m": layer("G36 X0Y0D02", *["G02 X0Y0I5000J0D01"] * 100, "G01 G37"),
+    "20 region arcs of 5 m": layer("G36 X0Y0D02", *["G02 X0Y0I5000J0D01"] * 20, "G01 G37"),
     "coincident objects": layer(PEN, *["X0Y0D03"] * 2000, "%LPC*%", *["X0Y0D03"] * 2000),
     "a million empty words": layer(PEN) + b"*" * 1_000_000,
     "a million percents": layer(PEN).replace(b"M02", b"%" * 1_000_000 + b"M02"),
-    "10,000 blocks": layer(
+    "3,000 blocks": layer(
         PEN,
-        *(f"%ABD{k}*% D10 X0Y0D03 %AB*%" for k in range(20, 10_020)),
-        *(f"D{k} X{k % 100}Y0D03" for k in range(20, 10_020)),
+        *(f"%ABD{k}*% D10 X0Y0D03 %AB*%" for k in range(20, 3_020)),
+        *(f"D{k} X{k % 100}Y0D03" for k in range(20, 3_020)),
     ),
     "10,000 bad apertures": layer(*(f"%ADD{k}R,0X1*% D{k} X0Y0D03" for k in range(10, 10_010))),
     "nested blocks": layer(PEN, *(f"%ABD{k}*%" for k in range(20, 2020)), *["%AB*%"] * 2000),
