@@ -148,7 +148,8 @@ def _pierced(template: str, body: Callable[[Round], shapely.Geometry], hole: Seq
         both.append(_column(polygons_of(shapely.difference(body(rounding), opening))))
     if not len(both[0]):
         raise ApertureError("a hole that leaves nothing")
-    return Aperture(template, dark=both[0], clear=both[1])
+    rings = [len(part.interiors) for part in both[0]]
+    return Aperture(template, dark=both[0], clear=both[1], valid=not any(hole) or rings == [1])
 
 
 _TEMPLATES: dict[str, Callable[[Sequence[float], Sequence[float]], Aperture]] = {

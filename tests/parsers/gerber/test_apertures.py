@@ -83,6 +83,13 @@ def test_aperture_that_cannot_be_made(aperture: str) -> None:
     assert len(found.objects) == 0
 
 
+@pytest.mark.parametrize("aperture", ["R,1X1X1.2", "O,2X1X1", "C,1X1X0.1"])
+def test_hole_that_is_not_strictly_inside(aperture: str) -> None:
+    """A hole that reaches the edge is not allowed (4.4.6); what is left is drawn, with a doubt."""
+    found = image(f"%ADD10{aperture}*% D10 X0Y0D03", doubts={"aperture D10 has an outline that is not valid"})
+    assert len(found.objects) >= 1
+
+
 def test_bad_aperture_that_is_not_used_is_no_doubt() -> None:
     """A definition that nothing uses hides no copper."""
     assert len(image("%ADD10R,0X1*% %ADD11C,1*% D11 X0Y0D03").objects) == 1
