@@ -49,7 +49,11 @@ def check_many(
         (*task[:3], replace(options, jobs=1), *task[4:]) for task in tasks
     ]  # the boards themselves run side by side
     with ProcessPoolExecutor(max_workers=jobs) as pool:
-        return list(pool.map(_check_one, tasks))
+        try:
+            return list(pool.map(_check_one, tasks))
+        except BaseException:
+            pool.shutdown(cancel_futures=True)  # boards that have not begun never do
+            raise
 
 
 def worst_code(summaries: Sequence[Summary]) -> int:

@@ -6,9 +6,13 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 wrong usage, 3 unread
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import textwrap
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
@@ -56,11 +60,16 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command."""
         try:
-            return super().invoke(ctx)
+            with _stoppable():
+                return super().invoke(ctx)
         except InputError as error:
             raise Trouble(str(error)) from None
+        except KeyboardInterrupt:
+            raise Trouble("interrupted; nothing was decided") from None
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
+        except OSError as error:
+            raise Trouble(f"cannot read or write: {error.strerror or error}; nothing was decided") from None
         except MemoryError:
             raise Trouble("out of memory; check fewer boards at a time (--jobs 1)") from None
         except Exception as error:
@@ -74,6 +83,19 @@ class Commands(click.Group):
         if args and self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
             raise click.UsageError(f'there is no command "{args[0]}"{nearest(args[0], self.list_commands(ctx))}', ctx)
         return super().resolve_command(ctx, args)
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Let a request to end the process leave as an interrupt does, so that nothing half-written stays behind."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 class RuleId(click.ParamType[RuleModule]):

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
+import signal
 import tempfile
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +25,8 @@ if TYPE_CHECKING:
     from checker.run import Checked
 
 IMAGE_WIDTH = 1600  # px
+ENDING = (signal.SIGINT, signal.SIGTERM)
+STAGING = ".moatcheck-"  # files are written in a folder of this name first
 
 
 def render(checked: Checked, format_name: str, *, colour: bool = False) -> str:
@@ -75,7 +81,8 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Put files into a folder: all are written beside their places first, then moved in one go.
 
-    Two runs into one folder wait for each other, so their files don't mix.
+    Two runs into one folder wait for each other, so their files don't mix. A run that is interrupted leaves the folder
+    as it was; what a killed one left behind goes with the next.
 
     Raises
     ------
@@ -84,14 +91,45 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     place = Path(folder)
     try:
         place.mkdir(parents=True, exist_ok=True)
-        with _alone_in(place), tempfile.TemporaryDirectory(prefix=".moatcheck-", dir=place) as staging:
-            for name, content in files.items():
-                (Path(staging) / name).write_bytes(content)
-            for name in files:
-                os.replace(Path(staging) / name, place / name)
+        with _alone_in(place):
+            for left in place.glob(f"{STAGING}*"):
+                shutil.rmtree(left, ignore_errors=True)
+            with tempfile.TemporaryDirectory(prefix=STAGING, dir=place) as staging:
+                for name, content in files.items():
+                    _check_place(place / name)
+                    (Path(staging) / name).write_bytes(content)
+                with _uninterrupted():
+                    for name in files:
+                        os.replace(Path(staging) / name, place / name)
     except OSError as error:
         what = f"cannot write: {error.strerror or error}; give a folder with space and rights"
         raise InputError(what, Place(str(folder))) from None
+
+
+def _check_place(target: Path) -> None:
+    """Refuse to put a file in the place of a folder or a device."""
+    if target.exists() and not target.is_file():
+        raise InputError("is no file that could be replaced; give another name", Place(str(target)))
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold back the signals that end a run until all files are in place.
+
+    Not by the thread's mask: libraries have threads of their own, which would take the signal.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    before = {number: signal.signal(number, lambda n, _: came.append(n)) for number in ENDING}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
+        for number in came[:1]:
+            signal.raise_signal(number)
 
 
 def write_file(path: Path, content: bytes) -> None:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import signal
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import PackageNotFoundError, version
@@ -21,6 +24,7 @@ from checker.rules import known_limits, registry
 from checker.rules_file import Rules, read_rules
 from parsers import read_board
 from parsers.board import Board, Hints
+from parsers.trouble import InputError
 
 Progress = Callable[[str], None]
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -190,10 +194,18 @@ def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
             getattr(layout, shared)  # computed here once, not in every worker
     _shared.append(tasks)
     try:
-        with get_context("fork").Pool(jobs) as pool:
-            return pool.map(_run_shared, range(len(tasks)), chunksize=1)
+        with ProcessPoolExecutor(min(jobs, len(tasks)), get_context("fork"), _quiet_end) as pool:
+            return list(pool.map(_run_shared, range(len(tasks))))
+    except BrokenProcessPool:
+        raise InputError("a worker process was ended, perhaps for want of memory; check with --jobs 1") from None
     finally:
         _shared.pop()
+
+
+def _quiet_end() -> None:
+    """Workers that are told to end do so at once, and leave the telling to their parent."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
 def _run_shared(number: int) -> Found:

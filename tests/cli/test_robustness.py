@@ -1,0 +1,313 @@
+"""Whatever happens to a run, it ends in one line or a whole report: interrupts, full disks, others, hostile files."""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from checker import demo, output
+from checker import run as runs
+from checker.cli import main
+from checker.demo.gerber_writer import write_gerber
+from parsers.trouble import InputError
+from tests.laws.test_mutants import BOARD, RULES
+from tests.parsers import test_hostile
+
+CLI = [sys.executable, "-m", "checker.cli"]
+SLOWEST = 60.0  # s of processor time for one hostile file; most take a tenth
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words], prog_name="moatcheck")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("boards")
+    for name in ("battery", "digital-isolator-faulty", "single-tie-faulty"):
+        demo.write(name, folder / name)
+    return folder
+
+
+def words_of(home: Path, name: str = "digital-isolator-faulty") -> tuple[str, ...]:
+    return "check", str(home / name / "board"), "--rules", str(home / name / "rules.toml")
+
+
+# ------------------------------------------------------------------------------------------------ interrupted runs
+
+SLOW_WRITER = """
+import pathlib, sys, time
+from checker.cli import main
+write = pathlib.Path.write_bytes
+def slow(self, data):
+    write(self, data)
+    print("written", flush=True)
+    time.sleep(60)
+pathlib.Path.write_bytes = slow
+main(sys.argv[1:], prog_name="moatcheck")
+"""
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Path, tmp_path: Path) -> None:
+    """Interrupted while it writes the second of many files; the report of an earlier run stays as it was."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "report.txt").write_text("earlier")
+    words = [sys.executable, "-c", SLOW_WRITER, *words_of(home), "--out", str(out)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "written\n"
+        process.send_signal(how)
+        _, errors = process.communicate(timeout=60)
+    if how is signal.SIGKILL:  # nobody can tidy up; the next run does
+        assert run(*words_of(home), "--out", out).exit_code == 1
+        assert not list(out.glob(".moatcheck-*"))
+        assert (out / "report.txt").read_text() != "earlier"
+        return
+    assert process.returncode == 3
+    assert errors == "moatcheck: interrupted; nothing was decided\n"
+    assert [entry.name for entry in out.iterdir()] == ["report.txt"]
+    assert (out / "report.txt").read_text() == "earlier"
+
+
+def test_files_move_into_place_without_interruption(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An interrupt that comes between two files waits until the last one is in place."""
+    move, before = os.replace, signal.getsignal(signal.SIGTERM)
+
+    def interrupted(source: Any, target: Any) -> None:
+        move(source, target)
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    monkeypatch.setattr(os, "replace", interrupted)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            output.write_files(tmp_path, {"a": b"1", "b": b"2"})
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert {entry.name: entry.read_bytes() for entry in tmp_path.iterdir()} == {"a": b"1", "b": b"2"}
+
+
+# ------------------------------------------------------------------------------------------------ disks, places
+
+
+def one_line(result: subprocess.CompletedProcess[str] | Result, said: str) -> None:
+    code = result.exit_code if isinstance(result, Result) else result.returncode
+    assert code == 3
+    assert len(result.stderr.splitlines()) == 1, result.stderr
+    assert said in result.stderr
+
+
+def test_a_disk_that_fills_up_is_one_line_and_leaves_nothing(home: Path, tmp_path: Path) -> None:
+    """The kernel refuses every byte beyond the tenth kilobyte of a file, as a quota does."""
+
+    def bounded() -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))
+
+    words = [*CLI, *words_of(home), "--out", str(tmp_path / "out")]
+    done = subprocess.run(words, capture_output=True, text=True, preexec_fn=bounded, check=False, timeout=60)
+    one_line(done, "cannot write")
+    assert not list((tmp_path / "out").iterdir())
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+def test_a_full_standard_output_is_one_line(home: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [*CLI, *words_of(home)], stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=60
+        )
+    assert done.returncode == 3
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_without_rights_is_one_line(home: Path, tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    one_line(run(*words_of(home), "--out", tmp_path / "out"), "cannot write")
+
+
+@pytest.mark.parametrize("number", [13, 30, 28])  # no rights, read-only file system, no space
+def test_whatever_the_system_says_is_one_line(
+    number: int, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: Any) -> None:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "replace", refused)
+    one_line(run(*words_of(home), "--out", tmp_path), os.strerror(number))
+    assert not list(tmp_path.iterdir())
+
+
+def test_devices_and_folders_are_never_replaced(home: Path, tmp_path: Path) -> None:
+    """A report named like a pipe or a folder is refused before anything is written."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    for name in ("pipe", "folder"):
+        with pytest.raises(InputError, match="no file that could be replaced"):
+            output.write_files(tmp_path, {name: b"x"})
+    assert {entry.name for entry in tmp_path.iterdir()} == {"pipe", "folder"}
+
+
+# ------------------------------------------------------------------------------------------------ several runs
+
+
+def test_runs_into_one_folder_do_not_mix(home: Path, tmp_path: Path) -> None:
+    """All files are of one run, whichever came last."""
+    names = ("battery", "digital-isolator-faulty", "single-tie-faulty")
+    formats = ("--format", "json", "--format", "text", "--format", "html")
+    started = [
+        subprocess.Popen([*CLI, *words_of(home, name), "--quiet", "--out", str(tmp_path), *formats]) for name in names
+    ]
+    assert {process.wait(timeout=120) for process in started} <= {0, 1}
+    board = json.loads((tmp_path / "report.json").read_text())["input"]["path"]
+    title = demo.boards()[Path(board).parent.name].draw().title
+    assert title in (tmp_path / "report.txt").read_text()
+    assert title in (tmp_path / "report.html").read_text()
+    assert not list(tmp_path.glob(".moatcheck-*"))
+
+
+@pytest.mark.parametrize("name", ["digital-isolator-faulty", "single-tie-faulty"])
+def test_more_jobs_give_the_same_bytes(name: str, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(runs, "WORTH_SHARING", 0)
+    formats = [word for form in ("json", "text", "csv", "sarif", "html") for word in ("--format", form)]
+    for jobs in ("1", "3"):
+        assert run(*words_of(home, name), "--out", tmp_path / jobs, "--jobs", jobs, *formats).exit_code == 1
+    assert contents(tmp_path / "1") == contents(tmp_path / "3")
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
+def test_a_worker_that_is_killed_ends_the_run_in_one_line(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the system does when memory runs out."""
+    monkeypatch.setattr(runs, "WORTH_SHARING", 0)
+    monkeypatch.setattr(runs, "_run_rule", lambda *_: os.kill(os.getpid(), signal.SIGKILL))
+    one_line(run(*words_of(home), "--jobs", "2"), "a worker process was ended")
+
+
+# ------------------------------------------------------------------------------------------------ hostile input
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small board on which SIG crosses a gap, with rules that name it."""
+    folder = tmp_path_factory.mktemp("sound")
+    write_gerber(BOARD, folder / "board")
+    (folder / "rules.toml").write_text(RULES)
+    return folder
+
+
+@dataclass(frozen=True)
+class Hostile:
+    """Words put before the end of the top copper, and what the check must say."""
+
+    words: str
+    code: int  # 1: valid, so the crossing is found; 3: not all of it is
+
+
+SIZES = "".join(f"%ADD{k}C,0.{k}*%\n" for k in range(100, 100_100))
+HOSTILE: Mapping[str, Hostile] = {
+    "huge coordinate": Hostile("X99999999999999999999Y0D03*", 3),
+    "not a number": Hostile("%ADD900C,NaN*%\nD900*\nX0Y0D03*", 3),
+    "infinity": Hostile("%ADD900C,inf*%\nD900*\nX0Y0D03*", 3),
+    "overflowing aperture": Hostile("%ADD900C,1e999*%\nD900*\nX0Y0D03*", 3),
+    "aperture of 400 digits": Hostile(f"%ADD900C,{'9' * 400}*%\nD900*\nX0Y0D03*", 3),
+    "scale of zero": Hostile("%LS0*%\nX5000000Y5000000D03*", 3),
+    "scale of 10^12": Hostile("%LS1000000000000*%\nX5000000Y5000000D03*", 3),
+    "rotation that is none": Hostile("%LRnan*%\nX5000000Y5000000D03*", 3),
+    "repeat of 10^9 copies": Hostile("%SRX31623Y31623I0.1J0.1*%\nX5000000Y5000000D03*\n%SR*%", 3),
+    "repeat in a repeat": Hostile("%SRX9999Y1I0J0*%\n%SRX9999Y9999I0J0*%\nX0Y0D03*\n%SR*%\n%SR*%", 3),
+    "macro that grows": Hostile(
+        "%AMM*$1=9*"
+        + "".join(f"${k + 1}=${k}x${k}*" for k in range(1, 30))
+        + "1,1,$30,0,0*%\n%ADD900M*%\nD900*\nX0Y0D03*",
+        3,
+    ),
+    "macro of itself": Hostile("%AMM*$1=$1+$1*1,1,$2/$1,0,0*%\n%ADD900M*%\nD900*\nX0Y0D03*", 3),
+    "blocks in blocks": Hostile(
+        "%ABD900*%\nX0Y0D03*\n%AB*%\n"
+        + "".join(f"%ABD{k}*%\n" + f"D{k - 1}*\nX0Y0D03*\n" * 10 + "%AB*%\n" for k in range(901, 912))
+        + "D911*\nX0Y0D03*",
+        3,
+    ),
+    "100,000 apertures": Hostile(SIZES, 1),
+    "area that crosses itself": Hostile(
+        "%TO.N,X*%\nG36*\nX3000000Y2000000D02*\nX5000000Y4000000D01*\nX5000000Y2000000D01*\nX3000000Y4000000D01*\n"
+        "X3000000Y2000000D01*\nG37*",
+        3,
+    ),
+    "area of no extent": Hostile("%TO.N,X*%\nG36*\nX3000000Y2000000D02*\nX3000000Y2000000D01*\nG37*", 1),
+    "arc of radius zero": Hostile("G75*\nX5000000Y5000000D02*\nG02*\nX9000000Y5000000I0J0D01*\nG01*", 3),
+    "arc with a wrong centre": Hostile(
+        "G75*\nX5000000Y5000000D02*\nG02*\nX9000000Y5000000I9000000J9000000D01*\nG01*", 3
+    ),
+    "coincident objects": Hostile("%TO.N,BUS*%\nD900*\n" + "X3000000Y14000000D03*\n" * 5000, 1),
+    "zero bytes": Hostile("\x00" * 1000, 3),
+    "letters beyond ASCII": Hostile("%TO.N,µΩ😀*%\nD10*\nX5000000Y5000000D03*", 1),
+    "escape codes": Hostile("G04 \x1b[31m*", 1),
+}
+
+
+@pytest.mark.parametrize("name", sorted(HOSTILE))
+def test_hostile_numbers_never_crash_hang_or_pass(name: str, sound: Path, tmp_path: Path) -> None:
+    """Through the whole command line: found all the same, or incomplete; no traceback, no exception kept quiet."""
+    case = HOSTILE[name]
+    board = tmp_path / "board"
+    shutil.copytree(sound / "board", board)
+    top = next(board.glob("*L1.gbr"))
+    pen = "" if any(word in case.words for word in ("%ADD900", "%ABD900")) else "%ADD900C,0.3*%\n"
+    text = top.read_text().replace("M02*\n", f"%TD*%\n{pen}{case.words}\nM02*\n")
+    top.write_text(text)
+    begin = time.process_time()
+    result = run("check", board, "--rules", sound / "rules.toml")
+    assert time.process_time() - begin < SLOWEST
+    assert "Traceback" not in result.output
+    assert "defect" not in result.output
+    assert result.exit_code == case.code, result.output
+    assert "\x1b" not in result.output
+    if result.stderr:
+        assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("name", sorted(test_hostile.CASES))
+def test_hostile_packages_never_pass_by_the_command_line(name: str, sound: Path, tmp_path: Path) -> None:
+    """An error is one line, a doubt is exit code 3; what is clean is judged."""
+    case = test_hostile.CASES[name]
+    path = getattr(test_hostile, case["build"])(tmp_path / "board", case)
+    rules = tmp_path / "rules.toml"
+    rules.write_text('schema = 1\n[region.a]\nreference = ["GND"]\nnets = ["*"]\n')
+    result = run("check", path, "--rules", rules)
+    assert "Traceback" not in result.output
+    assert "defect" not in result.output
+    if case["outcome"] == "error":
+        one_line(result, "")
+    elif case["outcome"] == "doubt":
+        assert result.exit_code == 3
+        assert not result.stderr
+
+
+def test_an_archive_of_a_hundred_thousand_members_is_one_line(sound: Path, tmp_path: Path) -> None:
+    path = tmp_path / "many.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for number in range(100_000):
+            archive.writestr(zipfile.ZipInfo(f"f{number}"), b"")
+    begin = time.process_time()
+    one_line(run("check", path, "--rules", sound / "rules.toml"), "more than 5000 files")
+    assert time.process_time() - begin < SLOWEST
