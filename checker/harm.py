@@ -81,20 +81,25 @@ End = tuple[int, XY]  # pour and place
 
 def _ends(layout: Layout, stretch: Stretch) -> list[list[End]]:
     """Ends of a stretch, grouped: by region where it joins several, else by pour, else one by one."""
-    points = shapely.points(np.array(stretch.ends).reshape(-1, 2))
     found: list[tuple[tuple[int, int], End]] = []
     for pour in stretch.pours:
         if pour >= len(layout.pours):  # a tie counts as both pours
             continue
-        sheet = layout.pours[pour]
-        for place, near in zip(stretch.ends, shapely.dwithin(sheet.shape, points, TOUCH), strict=True):
-            if near:
-                key = (sheet.region, 0) if len(stretch.regions) > 1 else (0, pour)
-                found.append((key, (pour, place)))
+        region = layout.pours[pour].region
+        key = (region, 0) if len(stretch.regions) > 1 else (0, pour)
+        found += [(key, (pour, place)) for place in _ends_at(layout, pour, stretch.ends)]
     keys = sorted({key for key, _ in found})
     if len(keys) == 1:
         return [[end] for _, end in found]
     return [[end for other, end in found if other == key] for key in keys]
+
+
+def _ends_at(layout: Layout, pour: int, ends: Sequence[XY]) -> list[XY]:
+    """Those of some ends that lie on a pour; where none does (beside the trace on its own layer), the nearest one."""
+    if not ends:
+        return []
+    away = shapely.distance(layout.pours[pour].shape, shapely.points(np.array(ends)))
+    return [place for place, off in zip(ends, away, strict=True) if off < TOUCH] or [ends[int(np.argmin(away))]]
 
 
 def _worst_detour(layout: Layout, ends: Sequence[Sequence[End]]) -> Detour | None:

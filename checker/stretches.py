@@ -23,7 +23,7 @@ from checker.findings import XY
 from checker.fragments import Contacts, Fragments
 from checker.index import BoxIndex, grouped, widened
 from checker.measures import Measures, as_path, bounds_of, contact_points, width_of, xy
-from checker.partition import OFF, View, Views
+from checker.partition import EPSILON, OFF, View, Views
 from checker.regions import Pour, Stretch
 from parsers.board import Board
 from parsers.primitives import TOUCH, Bools, Ints, Rows, Shapes
@@ -147,8 +147,7 @@ class Side:
             for cell, near in self.cells[layer].near(shapely.bounds(links[here])):
                 foreign = here[near]
                 foreign = foreign[(labels[one[foreign]] != cell.label) & (labels[other[foreign]] != cell.label)]
-                over = shapely.crosses(cell.shape, links[foreign]) | shapely.contains(cell.shape, links[foreign])
-                free[apart[foreign[over]]] = False
+                free[apart[foreign[_leads_over(cell.shape, links[foreign])]]] = False
         return free
 
     @cached_property
@@ -294,9 +293,14 @@ class StretchFinder:
         found = [part for side in (self.sides[:1] if alike else self.sides) for part in self._parts_of(side)]
         crossing = [part for part in found if len(self.grounds.regions(part.labels)) > 1]
         moats = [part for part in found if len(self.grounds.regions(part.labels)) <= 1]
-        taken = {token for part in crossing for token in self._reach(part)}
+        own = {token for part in crossing for token in part.tokens}
+        reach = {token for part in crossing for token in self._reach(part)}
         groups = self._overlapping(crossing)
-        groups += [group for group in self._overlapping(moats) if not any(self._reach(part) & taken for part in group)]
+        groups += [
+            group
+            for group in self._overlapping(moats)
+            if not any(part.tokens & reach or self._reach(part) & own for part in group)
+        ]
         used = np.concatenate([np.empty(0, dtype=np.intp), *(part.fragments for part in found)])
         told = [self._stretch(group) for group in groups]
         return (*sorted(told, key=_order), *sorted(self._bare_runs(used), key=_order))
@@ -431,23 +435,43 @@ class StretchFinder:
         if len(part.fragments):
             direct = direct[self.changes.length[direct] == 0]
         points = [xy(point) for point in shapely.get_coordinates(self.changes.link[direct])]
-        points += self._contacts(part.fragments, part.labels, (part.view,))
+        met = self._contacts(part.fragments, part.labels, (part.view,))
+        if len(part.fragments):
+            met |= {label: self._met_by_copper(part, label) for label in part.labels if label not in met}
+        points += [point for found in met.values() for point in found]
         if not points:
-            holes = self.graph.board.holes.ends[part.holes]
-            points = [xy(point) for point in (holes[:, :2] + holes[:, 2:]) / 2]
+            points = self._centres_of(part.holes)
         return tuple(sorted(dict.fromkeys(points)))
 
-    def _contacts(self, fragments: Rows, labels: Sequence[int], views: Sequence[int]) -> list[XY]:
-        """Points where fragments touch cells of some labels."""
-        points: list[XY] = []
+    def _contacts(self, fragments: Rows, labels: Sequence[int], views: Sequence[int]) -> dict[int, list[XY]]:
+        """Points where fragments touch cells of some labels, by label."""
+        points: dict[int, list[XY]] = {}
         for view in views:
             for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
                 shapes = self.parts.shape[here]
                 for cell, near in self.sides[view].cells[layer].near(shapely.bounds(shapes)):
                     if cell.label in labels:
                         for shape in shapes[near[shapely.dwithin(cell.shape, shapes[near], TOUCH)]]:
-                            points += contact_points(shape, cell.shape)
+                            points.setdefault(cell.label, []).extend(contact_points(shape, cell.shape))
         return points
+
+    def _met_by_copper(self, part: Part, label: int) -> list[XY]:
+        """Where a part whose centre lines stop short of a cell meets a trace over it: by its width, or at a hole."""
+        touching, side = self.graph.touching, self.sides[part.view]
+        own = np.zeros(len(self.parts), dtype=bool)
+        own[part.fragments] = True
+        over = (side.labels == label) & side.alive
+        here, there = over[touching.first], over[touching.second]
+        meet = np.flatnonzero(side.free & ((own[touching.first] & there) | (own[touching.second] & here)))
+        if not len(meet):
+            at_hole = np.isin(touching.hole, part.holes) & over[touching.at_hole]
+            return self._centres_of(np.unique(touching.hole[at_hole]))
+        best = meet[[np.argmin(touching.distance[meet])]]
+        return [xy(shapely.get_coordinates(self.graph.links(best))[-1 if there[best[0]] else 0])]
+
+    def _centres_of(self, holes: Rows) -> list[XY]:
+        ends = self.graph.board.holes.ends[holes]
+        return [xy(point) for point in (ends[:, :2] + ends[:, 2:]) / 2]
 
     # ------------------------------------------------------------------------------------------------ bare runs
 
@@ -473,7 +497,8 @@ class StretchFinder:
         labels = self._touched(fragments)
         path, length = self.measures.of(fragments, labels, exempting=True)
         areas = self.parts.shape[fragments[~self.parts.line[fragments] & ~self.parts.pad[fragments]]]
-        ends = tuple(sorted(dict.fromkeys(self._contacts(fragments, labels, (0, 1)))))
+        met = self._contacts(fragments, labels, (0, 1)).values()
+        ends = tuple(sorted(dict.fromkeys(point for points in met for point in points)))
         return Stretch(
             net=int(self.parts.net[fragments[0]]),
             layers=self._layers(fragments),
@@ -526,6 +551,17 @@ def _sets(pairs: Sequence[tuple[Ints, Ints]]) -> dict[int, set[int]]:
     for component, label in np.unique(table, axis=0).tolist():
         found.setdefault(component, set()).add(label)
     return found
+
+
+def _leads_over(cell: shapely.Geometry, links: Shapes) -> Bools:
+    """Whether links lead over a cell; running along its edge is not over it."""
+    over: Bools = shapely.crosses(cell, links) | shapely.contains(cell, links)
+    hits = np.flatnonzero(over)
+    parts, of = shapely.get_parts(shapely.intersection(links[hits], cell), return_index=True)
+    middles = shapely.line_interpolate_point(parts, 0.5, normalized=True)
+    deep = shapely.distance(middles, shapely.boundary(cell)) > EPSILON
+    over[hits] = np.isin(np.arange(len(hits)), of[deep])
+    return over
 
 
 def _shrunk(links: Shapes) -> Shapes:

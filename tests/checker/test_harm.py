@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from checker.findings import Finding
+from checker.harm import ISOLATED
 from tests.boards import built_directly, case, found
 
 POURS = [
@@ -79,3 +80,30 @@ def test_a_capacitor_is_proposed_where_it_shortens_the_way_and_no_barrier_forbid
     barred = crossings(pads=pads, rules={**tie, "barrier": [{"between": ["a", "b"]}]})
     assert "capacitor between GND_A and GND_B" in (free[0].hint or "")
     assert "capacitor" not in (barred[0].hint or "")
+
+
+def test_ends_are_found_where_only_the_copper_of_two_strokes_meets() -> None:
+    """Centre lines stop at x 13.95 and start again at 14.1: their round ends overlap. Isolated, so the worst harm."""
+    draws = [{**TRACE, "points": [[2, 10], [13.95, 10]]}, {**TRACE, "points": [[14.1, 10], [28, 10]]}]
+    (finding,) = crossings(draws=draws)
+    assert finding.detail["ends_mm"] == [[13.95, 10], [16, 10]]
+    assert finding.harm > ISOLATED
+
+
+def test_a_trace_of_dots_crosses_where_its_dots_are() -> None:
+    """Draws of no length, 0.1 mm apart: the dots at x 14 and 16 are the last ones over the pours."""
+    draws = [{**TRACE, "points": [[x / 10, 10], [x / 10, 10]]} for x in range(100, 201)]
+    (finding,) = crossings(draws=draws)
+    assert finding.detail["ends_mm"] == [[14, 10], [16, 10]]
+    assert finding.at in ((14, 10), (16, 10))
+    assert finding.harm >= ISOLATED
+
+
+def test_isolated_pours_beside_the_trace_on_its_own_layer_are_isolated_too() -> None:
+    """Pours 1 mm to both sides of the trace on L1, their gap at x 14..17: nothing joins them."""
+    names = {"a": (0, 14), "b": (17, 30)}
+    sides = ((0, 9), (11, 20))
+    pours = [{"region": r, "layer": "L1", "box": [x0, y0, x1, y1]} for r, (x0, x1) in names.items() for y0, y1 in sides]
+    (finding,) = crossings(pours=pours)
+    assert finding.detail["detour_mm"] is None
+    assert finding.harm > ISOLATED
