@@ -230,6 +230,8 @@ def _check_header(columns: Iterable[str], place: Place) -> None:
     columns = list(columns)
     for column in columns:
         if column not in _COLUMNS:
+            if ";" in column or "\t" in column:
+                raise TableError("the columns stand apart by no commas: save it with commas, numbers like 12.5", place)
             near = difflib.get_close_matches(column.lower(), _COLUMNS, n=1, cutoff=0.5)
             meant = f"is `{near[0]}` meant?" if near else f"known are {', '.join(_COLUMNS)}"
             raise TableError(f"unknown column `{column}`: {meant}", place)

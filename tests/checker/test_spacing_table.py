@@ -142,7 +142,7 @@ def test_reinforced_is_what_the_table_says(tmp_path: Path) -> None:
         ("voltage,clearance\n1,-1\n", r"spacing\.csv:2: clearance `-1` is no number from 0 up"),
         ("voltage,clearance\n1,nan\n", r"spacing\.csv:2: clearance `nan` is no number"),
         ("voltage,clearance\n1,1.0 mm\n", r"spacing\.csv:2: clearance `1\.0 mm` is no number"),
-        ("voltage;clearance\n1;1\n", r"spacing\.csv:1: unknown column"),
+        ("voltage;clearance\n1;1\n", r"spacing\.csv:1: the columns stand apart by no commas: save it with commas"),
         ('voltage,clearance\n1,"1\n', r"spacing\.csv:2: no CSV"),
         ("voltage,clearance,where\n1,1,top\n", r"spacing\.csv:2: where `top` is unknown: use one of outer"),
         ("voltage,clearance,insulation\n1,1,double\n", r"spacing\.csv:2: insulation `double` is unknown"),
