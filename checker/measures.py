@@ -12,6 +12,7 @@ from checker.findings import XY, Path
 from checker.fragments import Fragments
 from checker.index import grouped
 from checker.partition import EPSILON, Views, ring_segments
+from checker.regions import Stretch
 from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
@@ -100,20 +101,20 @@ class Measures:
     def _along(self, area: shapely.Geometry, layer: int, labels: Sequence[int]) -> tuple[shapely.Geometry, float]:
         """Witness line and length of a piece of an area.
 
-        Between pours the length is the area over the mean width of its contacts; it is never more than the longer side
-        of the rectangle with the same area and perimeter, which is the length where nothing is touched.
+        From pours on, and between them, the length is the area over the mean width of its contacts; it is never more
+        than the longer side of the rectangle with the same area and perimeter, the length where nothing is touched.
         """
         if area.geom_type != "Polygon":
             return shapely.LineString(), 0.0
         longest = _longer_side(area)
         seen = self.views[layer]
         cells = {cell.label: cell.shape for view in (seen.first, seen.second) for cell in view.cells}
-        touched = [_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels]
-        touched = [contact for contact in touched if contact.length > EPSILON]
-        if len(touched) < 2:
+        touched = _apart([_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels])
+        if not touched:
             return shapely.boundary(area), longest
         mean = sum(contact.length for contact in touched) / len(touched)
-        return _between(area, touched[0], touched[1]), min(float(area.area) / mean, longest)
+        along = min(float(area.area) / mean, longest)
+        return (shapely.boundary(area) if len(touched) < 2 else _between(area, touched[0], touched[1])), along
 
 
 def as_path(lines: Iterable[shapely.Geometry]) -> Path:
@@ -129,6 +130,14 @@ def as_path(lines: Iterable[shapely.Geometry]) -> Path:
 def xy(point: Floats) -> XY:
     """A point in plain numbers, to the nanometre."""
     return (round(float(point[0]), 6) + 0.0, round(float(point[1]), 6) + 0.0)
+
+
+def middle_of(stretch: Stretch) -> XY:
+    """A point halfway along the longest line of a stretch, or where it meets the pours."""
+    if not stretch.path:
+        return stretch.ends[len(stretch.ends) // 2] if stretch.ends else stretch.bounds[:2]
+    line = max((shapely.LineString(line) for line in stretch.path), key=lambda line: line.length)
+    return xy(line.interpolate(0.5, normalized=True).coords[0])
 
 
 def bounds_of(path: Path, ends: Sequence[XY]) -> tuple[float, float, float, float]:
@@ -174,6 +183,12 @@ def _contact(area: shapely.Geometry, cell: shapely.Geometry) -> shapely.Geometry
     middles = shapely.points((edges[:, :2] + edges[:, 2:]) / 2)
     touching = edges[shapely.dwithin(cell, middles, TOUCH)].reshape(-1, 2, 2)
     return shapely.MultiLineString(list(touching))
+
+
+def _apart(contacts: list[shapely.Geometry]) -> list[shapely.Geometry]:
+    """Contacts put together where they meet, without those of no length."""
+    lines = shapely.get_parts(shapely.line_merge(shapely.union_all(contacts, grid_size=GRID)))
+    return [line for line in lines if line.length > EPSILON]
 
 
 def _between(area: shapely.Geometry, a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:

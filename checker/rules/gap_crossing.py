@@ -27,6 +27,7 @@ import shapely
 from checker.findings import Finding, Level
 from checker.harm import harm_of
 from checker.layout import Layout
+from checker.measures import middle_of
 from checker.regions import Stretch
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -126,7 +127,7 @@ def _finding(layout: Layout, crossing: _Crossing) -> Finding:
         rule=RULE.id,
         level=crossing.level,
         message=_message(layout, crossing),
-        at=_middle(stretch),
+        at=middle_of(stretch),
         layer=layout.layer_id(stretch.layers[0]),
         reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
         nets=tuple(nets),
@@ -154,15 +155,6 @@ def _message(layout: Layout, crossing: _Crossing) -> str:
     gap = f"a gap of {mm(stretch.length)}" if stretch.length > 0 else "directly"
     carried = "; the other side has one continuous pour there" if stretch.carried_elsewhere else ""
     return f"{nets} on {layers} {does} {gap} {between}{carried}"
-
-
-def _middle(stretch: Stretch) -> tuple[float, float]:
-    """A point on the stretch halfway along its longest line, or where it meets the pours."""
-    if not stretch.path:
-        return stretch.ends[len(stretch.ends) // 2] if stretch.ends else stretch.bounds[:2]
-    line = max((shapely.LineString(line) for line in stretch.path), key=lambda line: line.length)
-    point = line.interpolate(0.5, normalized=True)
-    return round(point.x, 6), round(point.y, 6)
 
 
 def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:

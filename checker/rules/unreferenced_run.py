@@ -20,6 +20,7 @@ import shapely
 from checker.findings import Finding, Level
 from checker.harm import harm_of
 from checker.layout import Layout
+from checker.measures import middle_of
 from checker.moves import move_over
 from checker.regions import Stretch
 from checker.rules import Limit, Rule
@@ -53,14 +54,12 @@ def find(layout: Layout) -> Iterator[Finding]:
 def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
     net = layout.board.net_name(stretch.net)
     layers = [layout.layer_id(i) for i in stretch.layers]
-    line = max((shapely.LineString(line) for line in stretch.bare_path), key=lambda line: line.length)
-    middle = line.interpolate(0.5, normalized=True)
     harm = harm_of(layout, stretch)
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,
         message=f"{net} on {' and '.join(layers)} runs {mm(stretch.bare_length)} without reference on either side",
-        at=(round(middle.x, 6), round(middle.y, 6)),
+        at=middle_of(stretch),
         layer=layers[0],
         reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
         nets=(net,),
