@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.boards import Case, Way, built_directly, cases, differences, found
+from tests.boards import WAYS, Case, Way, cases, differences, found
 
 
-@pytest.mark.parametrize("way", [built_directly])
+@pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("case", cases("gap_narrow"), ids=str)
 def test_each_named_board_gives_exactly_its_findings(case: Case, way: Way, tmp_path: Path) -> None:
     """Each named board gives exactly its expected findings, whichever format carried it."""
