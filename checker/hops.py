@@ -81,7 +81,7 @@ def clusters(hops: Legs, nodes: int) -> Ints:
 
 
 def chains(out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, Floats], nodes: int) -> list[Chain]:
-    """Find the shortest chain of every source and target that holds less than its requirement.
+    """Find the shortest chain of every source and other target that holds less than its requirement.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def chains(out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, F
     for s, t in np.argwhere(far[:, targets + 2 * nodes] < np.inf):
         rows = edges.walk(before[s], int(sources[s]), int(targets[t]) + 2 * nodes)
         total = float(weight[rows].sum())
-        if total < 1.0:
+        if total < 1.0 and sources[s] != targets[t]:
             found.append(Chain(int(sources[s]), int(targets[t]), legs.take(rows), total))
     return found
 

@@ -3,11 +3,20 @@
 Why: air breaks down where conductors come too close, and so does insulation that is too thin; a barrier protects people
 only as far as its shortest way across.
 
-Measured: all copper, walls of plated holes, plated edges and declared hardware of one side against all of the other:
-straight on each face (also across slots), in the plane of each inner layer against the rows `inner` of your table, and
-between layers against the rows `through`.
-Copper of a third net, and floating copper, costs nothing on the way, and a leg shorter than X beside it counts as
-nothing; earthed nets are not crossed for nothing.
+Measured: all copper, walls of plated holes, plated edges and declared hardware of one side against all of the other,
+less the tolerances of the rules file, which are subtracted once. On each face the way is straight, also across slots.
+From face to face it is the shortest way through the air over an outer edge, through a cutout, a slot or an open hole;
+inner copper that reaches such an edge is open there. Both are held to the rows `outer` of your table. In the plane of
+an inner layer the rows `inner` hold, between layers, copper surface to copper surface, the rows `through`; where those
+rows give creepage alone, the shortfall is told as creepage.
+Copper of a third net, and floating copper, costs nothing on the way, and a leg beside it that is shorter than X counts
+as nothing; X is 0.25, 1.0 or 1.5 mm for pollution degree 1, 2 or 3, or a third of the required clearance where that is
+turned on and smaller. Legs in several kinds of place each count as the part of their own requirement that they hold.
+Earthed nets are not crossed for nothing. One finding per pair of nets and layer, one through the board, one over edges.
+Straight and round copper is exact, the rest short by less than 0.001 mm. Walls of holes are taken at the size that the
+data gives: where that is the finished size, the plating is a tolerance.
+Not seen: bodies and leads of parts, solder, coating, the thickness of copper, height above the board; no correction is
+made for altitude or frequency, so the table must hold the corrected values (IEC 60664-1:2007, tables A.2 and F.2).
 
 Fix: move the copper apart, remove the stray copper on the way, or choose a wider isolator.
 

@@ -28,7 +28,9 @@ import numpy as np
 import shapely
 
 from checker.barriers import Bodies, Separation, Source, bind
+from checker.distances import between
 from checker.findings import XY, Finding, Level
+from checker.index import BoxIndex, widened
 from checker.layout import Layout
 from checker.rules import Rule
 from checker.rules_file import Tie
@@ -112,19 +114,21 @@ def _on_edges(bodies: Bodies) -> Iterator[Link]:
 
 def _under_hardware(bodies: Bodies) -> Iterator[Link]:
     """Hardware and the copper that it touches; what floats counts on from the last net."""
+    shapes = bodies.shapes
     screws = np.flatnonzero(bodies.source == Source.HARDWARE)
-    copper = np.flatnonzero((bodies.source != Source.HARDWARE) & (bodies.shapes.net >= 0))
-    if not len(screws) or not len(copper):
+    if not len(screws):
         return
-    reach = shapely.buffer(bodies.shapes.skeletons(screws), bodies.shapes.radius[screws] + TOUCH)
-    shapes = bodies.shapes.shapes(copper)
-    which, row = shapely.STRtree(shapes).query(reach, predicate="intersects")
-    for screw, other in zip(screws[which], copper[row], strict=True):
-        net, touched = int(bodies.shapes.net[screw]), int(bodies.shapes.net[other])
-        if bodies.shapes.layer[screw] == bodies.shapes.layer[other] and net != touched:
-            own = net if net >= 0 else len(bodies.names) + int(bodies.origin[screw])
-            at = (float(bodies.shapes.geometry[screw, 0]), float(bodies.shapes.geometry[screw, 1]))
-            yield Link((own, touched), (at, at), None, int(bodies.shapes.layer[screw]))
+    other = np.flatnonzero((bodies.source != Source.HARDWARE) & (shapes.net >= 0))
+    which, near = BoxIndex(shapes.take(other).bounds()).meeting(widened(shapes.take(screws).bounds(), TOUCH))
+    screw, row = screws[which], other[near]
+    gap, _, _ = between(shapes, screw, shapes, row)
+    touching = (gap <= TOUCH) & (shapes.layer[screw] == shapes.layer[row]) & (shapes.net[screw] != shapes.net[row])
+    pairs = np.unique(np.column_stack((screw, shapes.net[row]))[touching], axis=0)
+    for number, net in pairs.tolist():
+        own = int(shapes.net[number])
+        own = own if own >= 0 else len(bodies.names) + int(bodies.origin[number])
+        at = (float(shapes.geometry[number, 0]), float(shapes.geometry[number, 1]))
+        yield Link((own, net), (at, at), None, int(shapes.layer[number]))
 
 
 def _parts(layout: Layout, separation: Separation) -> Iterator[Link]:

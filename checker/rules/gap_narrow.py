@@ -54,9 +54,18 @@ class Narrow:
     layers: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """Bodies that reach inside a hull, and the part of each that does."""
+
+    rows: Rows
+    shapes: Shapes
+
+
 def find(layout: Layout) -> Iterator[Finding]:
     """Pours, and copper beneath isolators, that are closer than the narrowest isolator."""
     bodies = bind(layout).bodies
+    boxes = bodies.shapes.bounds()
     for separation in bind(layout).separations:
         parts = [p for refdes in separation.isolators if (p := _part(layout, bodies, separation, refdes)) is not None]
         if not parts:
@@ -66,7 +75,7 @@ def find(layout: Layout) -> Iterator[Finding]:
         if narrow is not None:
             yield _finding(layout, separation, least, narrow, None)
         for part in sorted(parts, key=lambda part: part.refdes):
-            for narrow in _beneath(layout, bodies, separation, part, least.gap):
+            for narrow in _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap):
                 yield _finding(layout, separation, least, narrow, part.refdes)
 
 
@@ -117,11 +126,9 @@ def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
     return conductors(len(polygons), kind=Kind.AREA, area=np.arange(len(polygons)), areas=polygons)
 
 
-def _beneath(layout: Layout, bodies: Bodies, separation: Separation, part: Part, least: float) -> Iterator[Narrow]:
+def _beneath(layout: Layout, separation: Separation, part: Part, here: Inside, least: float) -> Iterator[Narrow]:
     """Copper beneath an isolator, other than its pads and the pours, that is too close; by net and layer."""
-    hull = shapely.convex_hull(shapely.union_all(bodies.shapes.shapes(part.pads)))
-    here = _inside(bodies, hull)
-    rows = here.rows
+    bodies, rows = bind(layout).bodies, here.rows
     sides = [np.isin(bodies.shapes.net[rows], list(nets)) for nets in separation.nets]
     judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, here)
     groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
@@ -134,18 +141,11 @@ def _beneath(layout: Layout, bodies: Bodies, separation: Separation, part: Part,
             yield Narrow(gap, tuple(lines), (bodies.net_name(int(rows[members[0]])),), (layer,))
 
 
-@dataclass(frozen=True, slots=True)
-class Inside:
-    """Bodies that reach inside a hull, and the part of each that does."""
-
-    rows: Rows
-    shapes: Shapes
-
-
-def _inside(bodies: Bodies, hull: shapely.Geometry) -> Inside:
+def _inside(bodies: Bodies, boxes: Floats, pads: Rows) -> Inside:
+    """What reaches beneath a part: into the hull of its pads."""
+    hull = shapely.convex_hull(shapely.union_all(bodies.shapes.shapes(pads)))
     x0, y0, x1, y1 = hull.bounds
-    box = bodies.shapes.bounds()
-    rows = np.flatnonzero((box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0))
+    rows = np.flatnonzero((boxes[:, 0] < x1) & (boxes[:, 2] > x0) & (boxes[:, 1] < y1) & (boxes[:, 3] > y0))
     shapes = shapely.intersection(bodies.shapes.shapes(rows), hull)
     kept = shapely.area(shapes) > 0
     return Inside(rows[kept], shapes[kept])
