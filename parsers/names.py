@@ -19,6 +19,7 @@ NO_FUNCTION = -1
 
 # Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification 2023.08, 5.6.10).
 WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
+TRACKS = ("Conductor", "EtchedComponent")  # no pads, even where they are flashed (same clause)
 NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper by meaning
 
 

@@ -24,7 +24,7 @@ from parsers.board import (
 from parsers.connectivity import Connected, connect, unknown_net_doubts
 from parsers.drilling import check_holes, check_pads, read_holes
 from parsers.image import Image, compose
-from parsers.names import NO_COPPER, Tables, clean
+from parsers.names import NO_COPPER, TRACKS, Tables, clean
 from parsers.naming import Naming, name_copper, open_nets
 from parsers.netlist import Netlist, read_netlist
 from parsers.notes import Notes, read_image
@@ -166,6 +166,7 @@ def _layer(
         notes.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
         return None
     shape = outline.shape if outline else None
+    image = _without_false_pads(image)
     copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, notes)
     columns = tables.translate(image, copper.net, copper.component, copper.pin, copper.function)
     table = replace(
@@ -177,6 +178,13 @@ def _layer(
         function=columns.function,
     )
     return _Copper(table, columns.several)
+
+
+def _without_false_pads(image: Image) -> Image:
+    """The image with flashes whose function states that they are tracks or pours, and no pin, told as such."""
+    tracks = np.array([name.split(",")[0] in TRACKS for name in image.functions] + [False])
+    false = image.objects.pad & tracks[image.objects.function] & (image.objects.component < 0)
+    return replace(image, objects=replace(image.objects, pad=image.objects.pad & ~false)) if false.any() else image
 
 
 def _without_drawing(copper: Conductors, image: Image, item: Item, notes: Notes) -> Conductors:

@@ -478,6 +478,22 @@ def test_copper_without_electrical_function_has_no_net(name: str, tmp_path: Path
     assert board.functions[board.copper.function[1]] == name
 
 
+@pytest.mark.parametrize(
+    ("name", "pin", "pad"),
+    [
+        ("Conductor", "", False),
+        ("EtchedComponent", "", False),
+        ("Conductor", "J1,1,GND", True),
+        ("SMDPad,CuDef", "", True),
+    ],
+)
+def test_a_flashed_track_is_no_pad(name: str, pin: str, pad: bool, tmp_path: Path) -> None:
+    """2023.08, 5.6.10: tracks and pours are Conductor, whatever draws them; a pin of a part is a pad all the same."""
+    body = flash(2, 2, pin="J1,1,GND") + function(name, 12) + flash(15, 5, "GND", "D12", pin)
+    board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", body)})
+    assert board.copper.pad[:2].tolist() == [True, pad]
+
+
 @pytest.mark.parametrize("name", ["Profile", "NonMaterial"])
 def test_drawing_in_a_copper_layer_is_left_out_and_told(name: str, tmp_path: Path) -> None:
     """2023.08, 5.6.10: an outline drawn in a copper layer is no copper."""
