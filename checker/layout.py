@@ -66,7 +66,7 @@ class Layout:
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
         """What binding the rules to the board left open; complete once the layout is built."""
-        return (*self._binding.doubts, *self._without_territory(), *self._astray())
+        return (*self._binding.doubts, *self._without_territory(), *self._without_reference(), *self._astray())
 
     @property
     def regions(self) -> tuple[Region, ...]:
@@ -97,7 +97,7 @@ class Layout:
         Copper stated to be thieving, text or fiducial has none, unless its net is a reference.
         """
         net = self.board.copper.net
-        named = np.where(net >= 0, np.append(self.region_of_net, -1)[net], -1).astype(np.int32)
+        named = np.where(net >= 0, np.append(self.region_of_net, -1)[np.maximum(net, -1)], -1).astype(np.int32)
         reference = np.append(self.is_reference, False)[np.maximum(net, -1)] & (net >= 0)
         named[floating_rows(self.board) & ~reference] = -1
         return named
@@ -278,7 +278,7 @@ class Layout:
     def judged(self) -> Judged:
         """All conductors of nets that are no reference, with the cells that they lie on."""
         net = self.board.copper.net
-        signal = (net >= 0) & ~np.append(self.is_reference, True)[net]
+        signal = (net >= 0) & ~np.append(self.is_reference, True)[np.maximum(net, -1)]
         return judge(self.board, np.flatnonzero(signal), self.views)
 
     @cached_property
@@ -359,10 +359,20 @@ class Layout:
                 )
                 yield Doubt(what, why, self.rules.place(f"region.{region.name}"))
 
+    def _without_reference(self) -> Iterator[Doubt]:
+        """Layers whose stated reference layers carry no pour: no crossing can be seen on them."""
+        poured = {self.layer_id(pour.layer) for pour in self.pours}
+        known = {layer.id for layer in self.board.layers}
+        for layer, named in self.rules.stackup.reference.items():
+            if not poured & set(named) and known.issuperset(named):
+                what = f"the stated reference of {layer} has no pour"
+                why = f"no crossing can be found on {layer}; name layers that carry pours, or leave the key out"
+                yield Doubt(what, why, self.rules.place(f"stackup.reference.{layer}"))
+
     def _astray(self) -> Iterator[Doubt]:
         """Nets that only `*` claims and that lie wholly inside another region's territory, not over their own."""
         net = self.board.copper.net
-        rows = np.flatnonzero((net >= 0) & np.append(self._binding.catch_all, False)[net])
+        rows = np.flatnonzero((net >= 0) & np.append(self._binding.catch_all, False)[np.maximum(net, -1)])
         for region in self.regions:
             if len(rows) and len(self.regions) > 1:
                 yield from self._astray_in(region, rows[self.row_region[rows] != region.index])

@@ -11,6 +11,7 @@ from math import hypot
 from checker.findings import Finding, Waived
 from checker.outcome import StatedDoubt
 from checker.rules_file import AcceptedDoubt, Rules, WaiverSpec
+from checker.wording import count
 from parsers.trouble import Doubt
 
 
@@ -29,7 +30,7 @@ def waive(findings: Sequence[Finding], rules: Rules, today: date) -> tuple[list[
         if not hits:
             remarks.append(Doubt(f"waiver for {_subject(waiver)} matches nothing", "remove it or mend it", place))
         elif _expired(waiver.until, today):
-            why = f"it ended on {waiver.until} and does not count; {len(hits)} findings stand again"
+            why = f"it ended on {waiver.until} and does not count; stands again: {count(len(hits), 'finding')}"
             remarks.append(Doubt(f"waiver for {_subject(waiver)} has expired", why, place))
         else:
             for i in hits:

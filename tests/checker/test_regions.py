@@ -151,6 +151,13 @@ def test_a_region_without_any_pour_is_a_doubt() -> None:
     assert doubts(seen) == ["region c has no pour"]
 
 
+@pytest.mark.parametrize(("named", "told"), [(["L1"], True), ([], True), (["L2"], False), (["L1", "L2"], False)])
+def test_a_stated_reference_without_pours_is_a_doubt(named: list[str], told: bool) -> None:
+    """Both pours are on L2: a layer that refers to L1 or to nothing could hide every crossing."""
+    seen = layout({"stackup": {"reference": {"L1": named}}}, draws=[trace("SIG")])
+    assert doubts(seen) == (["the stated reference of L1 has no pour"] if told else [])
+
+
 def test_a_net_of_the_star_inside_another_territory_is_a_doubt() -> None:
     """Over b alone and claimed by nobody but `*`: probably b's. Half over a, or named, it is none."""
     rules = {"region": {"a": {"nets": ["*", "NAMED"]}, "b": {"nets": []}}}
