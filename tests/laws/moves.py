@@ -110,7 +110,7 @@ class Move:
             told["detail"] = {"layers": sorted(self.layer(layer, layers) for layer in finding.detail["layers"])}
         elif self.flip and finding.rule in ON_ANY_LAYER:
             del told["layer"]
-        elif finding.layer is not None:
+        elif "layer" in told and finding.layer is not None:
             told["layer"] = self.layer(finding.layer, layers)
         if "path" in told:
             told["path"] = [[self.point(p) for p in line] for line in finding.path]
@@ -120,13 +120,15 @@ class Move:
 # Of several equally short ways one is told, which one is not promised; these rules tell a path that is unique.
 UNIQUE_PATH = ("gap-crossing", "unreferenced-run")
 ON_SEVERAL_LAYERS = ("gap-crossing", "unreferenced-run")  # the finding names its uppermost layer
-ON_ANY_LAYER = ("gap-narrow", "pour-overlap", "return-handover", "noisy-neighbour")  # of several alike it names one
+ON_ANY_LAYER = ("pour-overlap", "return-handover", "noisy-neighbour")  # of several alike it names one
 
 
 def told_of(finding: Finding) -> dict[str, Any]:
     """What a finding says that no way of drawing or placing the board may change, as an expectation."""
     names = ("rule", "nets", "components", "regions", "layer", "measured", "required", "unit")
     told = {name: getattr(finding, name) for name in names} | {"level": str(finding.level)}
+    if finding.rule == "gap-narrow":
+        del told["layer"]  # of pours alike on several layers it names one, by the last digit of their distances
     if finding.rule in UNIQUE_PATH:
         told["path"] = finding.path
     return told
