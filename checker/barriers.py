@@ -37,7 +37,7 @@ from checker.layout import Layout
 from checker.rules_file import Barrier, Hardware, Insulation, Spacing
 from checker.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Query, Required, SpacingTable, read_table
 from parsers.board import UNPLATED, Board
-from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Ints, Kind, Rows, concatenate, conductors
+from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, concatenate, conductors
 from parsers.trouble import Doubt
 
 # Width below which a groove is bridged and a leg beside floating copper counts as nothing (IEC 60664-1:2007, 6.2),
@@ -118,9 +118,10 @@ class Separation:
         """What holds inside the board (INNER, THROUGH): clearance, or creepage where the rows hold only that."""
         return self.required(CLEARANCE, where) or self.required(CREEPAGE, where)
 
-    def counts(self, leg: float) -> bool:
-        """Whether a leg beside third copper counts: it stays at least X wide after tolerances."""
-        return leg - self.tolerance >= self.x - ROUNDING
+    def counts(self, legs: Floats) -> Bools:
+        """Which legs beside third copper count, by their lengths: those that stay as wide as X after tolerances."""
+        counts: Bools = legs - self.tolerance >= self.x - ROUNDING
+        return counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,12 +141,10 @@ class _Search:
 
     def _weight(self, legs: Legs) -> Floats:
         """The part of its requirement that each leg beside third copper holds."""
-        share: Floats = np.where(self._counts(legs), legs.length / self.limits[self.kind[legs.place]], 0.0)
+        share: Floats = np.where(
+            self.separation.counts(legs.length), legs.length / self.limits[self.kind[legs.place]], 0.0
+        )
         return share
-
-    def _counts(self, legs: Legs) -> Bools:
-        counts: Bools = legs.length >= self.separation.x + self.margin
-        return counts
 
     def _legs(
         self, a: _Conductors, b: _Conductors, group_a: Ints, group_b: Ints, limits: Floats, *, ordered: bool = False
@@ -216,7 +214,7 @@ class _Search:
         return rise
 
     def _from_chain(self, chain: Chain) -> Shortfall:
-        return self._shortfall(chain.legs, self._counts(chain.legs))
+        return self._shortfall(chain.legs, self.separation.counts(chain.legs.length))
 
     def _shortfall(self, legs: Legs, counts: Bools) -> Shortfall:
         """A path of one leg, or of several over third copper."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from checker.barriers import Separation
 from checker.findings import XY, Finding, Level
 from checker.layout import Layout
-from checker.spacing_table import Required
+from checker.rules_file import Insulation
+from checker.spacing_table import CLEARANCE, Required
 
 EDGE, SEVERAL = "edge", "several"  # places beside layers and THROUGH
 COPPER = "copper"  # what a part of a path hops over
@@ -70,6 +71,7 @@ def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
             "between": bound.title,
             "where": required.where,
             "voltage": required.voltage,
+            "voltage_given_as": _voltage_key(held, required),
             "table_row": required.rows,
             "insulation": held.insulation,
             "pollution_degree": held.pollution_degree,
@@ -80,6 +82,12 @@ def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
             "legs": [_leg(part) for part in short.parts],
         },
     )
+
+
+def _voltage_key(held: Insulation, required: Required) -> str:
+    """The key of the rules file that the voltage comes from: without one of its own, clearance takes the other."""
+    own = required.measure == CLEARANCE and held.clearance_voltage is not None
+    return "clearance_voltage" if own else "working_voltage"
 
 
 def _way(short: Shortfall) -> str:

@@ -332,4 +332,4 @@ def test_a_leg_counts_if_it_stays_as_wide_as_x(tmp_path: Path, leg: float, toler
     rules = {"barrier": [barrier()], "tolerance": {"etch": tolerance}}
     barriers, _ = bound(tmp_path, SQUARES, rules)
     found: Separation = barriers.separations[0]
-    assert found.counts(leg) is counts
+    assert found.counts(np.array([leg])).tolist() == [counts]
