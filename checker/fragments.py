@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from checker.index import BoxIndex, widened
+from checker.index import BoxIndex, grouped, widened
 from checker.overlay import differences, intersections
 from checker.partition import CUT, EPSILON, OFF, View, Views
 from parsers.board import UNPLATED, Board
@@ -130,10 +130,13 @@ def involved(board: Board, judged: Judged, several: Bools) -> Rows:
         same = found[holes.net[walls[found]] == net[asked]]
         for hole, row in _meeting(index, reach, np.unique(same)):
             wanted[row[net[row] == holes.net[walls[hole]]]] = True
+    boxes = widened(judged.copper_boxes, TOUCH)
+    layers = [(here, BoxIndex(boxes[here])) for here in grouped(np.arange(len(layer)), layer).values()]
     for _ in range(2):  # what touches, and what touches the lands among that
         grown = wanted.copy()
-        for asked, found in _meeting(index, widened(judged.copper_boxes, TOUCH), np.flatnonzero(wanted)):
-            grown[found[(net[asked] == net[found]) & (layer[asked] == layer[found])]] = True
+        for here, near in layers:
+            for asked, found in _meeting(near, boxes, here[wanted[here]]):
+                grown[here[found[net[asked] == net[here[found]]]]] = True
         wanted = grown
     return np.flatnonzero(wanted)
 
@@ -207,20 +210,27 @@ def cut_areas(areas: Shapes, seen: Views) -> tuple[Rows, Shapes, Ints]:
 
 def contacts(board: Board, parts: Fragments) -> Contacts:
     """Which fragments touch each other on a layer, and which touch plated holes of their net."""
-    boxes = parts.boxes()
-    index = BoxIndex(boxes)
-    pairs = [_touching(parts, *found) for found in _meeting(index, widened(boxes, TOUCH), np.arange(len(parts)))]
-    first, second, distance = (np.concatenate(column) for column in zip(*pairs, strict=True)) if pairs else _none()
+    boxes = widened(parts.boxes(), TOUCH)
+    pairs = [_none()]
+    for here in grouped(np.arange(len(parts)), parts.layer).values():
+        for asked, found in _meeting(BoxIndex(boxes[here]), boxes, here):
+            pairs.append(_touching(parts, asked, here[found]))
+    first, second, distance = (np.concatenate(column) for column in zip(*pairs, strict=True))
+    return Contacts(first, second, distance, *_at_holes(board, parts, boxes))
+
+
+def _at_holes(board: Board, parts: Fragments, boxes: Floats) -> tuple[Rows, Rows]:
+    """Plated holes with the fragments of their net whose copper touches them."""
     holes = board.holes
     walls = np.flatnonzero((holes.plated != UNPLATED) & (holes.net >= 0))
-    hole, at_hole = index.meeting(widened(_hole_boxes(board, walls), TOUCH))
+    hole, part = BoxIndex(boxes).meeting(_hole_boxes(board, walls))
     hole = walls[hole]
-    fits = (holes.net[hole] == parts.net[at_hole]) & (holes.first[hole] <= parts.layer[at_hole])
-    fits &= parts.layer[at_hole] <= holes.last[hole]
-    hole, at_hole = hole[fits], at_hole[fits]
+    fits = (holes.net[hole] == parts.net[part]) & (holes.first[hole] <= parts.layer[part])
+    fits &= parts.layer[part] <= holes.last[hole]
+    hole, part = hole[fits], part[fits]
     paths = shapely.linestrings(holes.ends[hole].reshape(-1, 2, 2)) if len(hole) else np.empty(0, dtype=object)
-    gap = shapely.distance(paths, parts.shape[at_hole]) - holes.radius[hole] - parts.radius[at_hole]
-    return Contacts(first, second, distance, hole[gap <= TOUCH], at_hole[gap <= TOUCH])
+    gap = shapely.distance(paths, parts.shape[part]) - holes.radius[hole] - parts.radius[part]
+    return hole[gap <= TOUCH], part[gap <= TOUCH]
 
 
 def _joined(parts: Sequence[Fragments]) -> Fragments:
@@ -247,11 +257,11 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
 
 
 def _touching(parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, Floats]:
-    """Of candidate pairs those of one net and layer whose copper touches and which tell something.
+    """Of candidate pairs on one layer those of one net whose copper touches and which tell something.
 
     Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches.
     """
-    fits = (first < second) & (parts.net[first] == parts.net[second]) & (parts.layer[first] == parts.layer[second])
+    fits = (first < second) & (parts.net[first] == parts.net[second])
     first, second = first[fits], second[fits]
     alike = (parts.labels[first] == parts.labels[second]).all(axis=1) & (parts.labels[first] >= 0).all(axis=1)
     tells = ~alike | (parts.pad[first] != parts.pad[second])

@@ -11,7 +11,7 @@ from rtree.index import Index, Property
 from parsers.primitives import Floats, Rows
 
 FILL = 0.9  # of a node: the index is loaded once and never changes
-NODE = 64  # entries per node, the fastest of 16 to 256 at 3e5 boxes
+NODE = 16  # entries per node, the fastest of 8 to 128 at 1e5 boxes
 
 
 class BoxIndex:

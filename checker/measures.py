@@ -18,6 +18,7 @@ from parsers.primitives import TOUCH, Floats, Rows
 
 GRID = 1e-4  # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
 SIDE_BY_SIDE = 0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
+APART = 0.85  # traces whose copper has more than this part of the area of single strips are not side by side
 WEDGE = 0.002  # mm; slits narrower than twice this, left where flat ends meet, are closed
 
 
@@ -94,6 +95,8 @@ class Measures:
         if width <= 0:
             return float(traces.length)
         copper = shapely.buffer(shapely.line_merge(traces), width, cap_style="flat", join_style="mitre")
+        if copper.area > APART * 2 * width * traces.length:
+            return float(traces.length)
         copper = shapely.buffer(shapely.buffer(copper, WEDGE, join_style="mitre"), -WEDGE, join_style="mitre")
         together = sum(_longer_side(part) for part in shapely.get_parts(copper))
         return together if together < SIDE_BY_SIDE * traces.length else float(traces.length)
