@@ -34,7 +34,7 @@ import shapely
 
 from checker.findings import Finding, Level, Waived
 from checker.layout import Layout
-from checker.rules_file import Rules
+from checker.rules_file import Rules, Tolerance
 from parsers import board as boards
 from parsers import read_board
 from parsers.archive import MAX_MEMBERS, MAX_TOTAL
@@ -54,7 +54,7 @@ RECORDS: Mapping[str, type[Any]] = {
     )
 }
 # Rules that see no voltages, tables and tolerances, with the limits that no other rule and no shared quantity
-# uses. A rule that is not named here sees everything.
+# uses. A rule that is not named here sees everything but these limits.
 NARROW: Mapping[str, tuple[str, ...]] = {
     "gap-crossing": (),
     "noisy-neighbour": ("coupling_gap", "coupling_run"),
@@ -207,8 +207,8 @@ def share(source: Layout, target: Layout) -> None:
 
 def _grown(base: Layout, rules: Rules) -> Layout:
     """A layout that sees more than `base`, with what that has computed."""
-    for shared in ("pours", "stretches", "index"):
-        getattr(base, shared)
+    for shared in ("pours", "index") if isinstance(rules.tolerance, Tolerance) else ("pours", "index", "stretches"):
+        getattr(base, shared)  # computed once, for all rules that need it
     layout = Layout(base.board, rules)
     share(base, layout)
     return layout
@@ -216,7 +216,7 @@ def _grown(base: Layout, rules: Rules) -> Layout:
 
 def visible(rules: Rules, name: str) -> Rules:
     """The parts of a rules file that a rule sees when its results are kept."""
-    return narrowed(rules, NARROW[name]) if name in NARROW else _plain(rules)
+    return narrowed(rules, NARROW[name]) if name in NARROW else replace(_plain(rules), limits=_without_own(rules))
 
 
 def narrowed(rules: Rules, own: tuple[str, ...]) -> Rules:
@@ -227,8 +227,13 @@ def narrowed(rules: Rules, own: tuple[str, ...]) -> Rules:
         barriers=tuple(replace(barrier, insulation=hidden) for barrier in rules.barriers),
         spacings=tuple(replace(spacing, insulation=hidden) for spacing in rules.spacings),
         tolerance=hidden,
-        limits=_Limits({k: v for k, v in rules.limits.items() if k not in OWN or k in own}),
+        limits=_without_own(rules, own),
     )
+
+
+def _without_own(rules: Rules, but: tuple[str, ...] = ()) -> Mapping[str, float]:
+    """The limits without those that one rule keeps to itself."""
+    return _Limits({k: v for k, v in rules.limits.items() if k not in OWN or k in but})
 
 
 def _plain(rules: Rules) -> Rules:

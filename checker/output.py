@@ -126,8 +126,8 @@ def _uninterrupted() -> Iterator[None]:
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
+        for ending, handler in before.items():
+            signal.signal(ending, handler if handler is not None else signal.SIG_DFL)
         for number in came[:1]:
             signal.raise_signal(number)
 
