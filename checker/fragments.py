@@ -214,7 +214,7 @@ def contacts(board: Board, parts: Fragments) -> Contacts:
     pairs = [_none()]
     for here in grouped(np.arange(len(parts)), parts.layer).values():
         for asked, found in _meeting(BoxIndex(boxes[here]), boxes, here):
-            pairs.append(_touching(parts, asked, here[found]))
+            pairs.append(_touching(board.copper, parts, asked, here[found]))
     first, second, distance = (np.concatenate(column) for column in zip(*pairs, strict=True))
     return Contacts(first, second, distance, *_at_holes(board, parts, boxes))
 
@@ -256,7 +256,7 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
         yield some[asked], found
 
 
-def _touching(parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, Floats]:
+def _touching(copper: Conductors, parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, Floats]:
     """Of candidate pairs on one layer those of one net whose copper touches and which tell something.
 
     Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches.
@@ -268,7 +268,17 @@ def _touching(parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, 
     first, second = first[tells], second[tells]
     distance = shapely.distance(parts.shape[first], parts.shape[second])
     touch = distance - parts.radius[first] - parts.radius[second] <= TOUCH
+    touch[touch] = _copper_touches(copper, parts.row[first[touch]], parts.row[second[touch]])
     return first[touch], second[touch], distance[touch]
+
+
+def _copper_touches(copper: Conductors, first: Rows, second: Rows) -> Bools:
+    """Whether the copper of two conductors truly touches where clears have made one narrower than its width says."""
+    touches = np.ones(len(first), dtype=bool)
+    doubtful = np.flatnonzero(((copper.centre[first] >= 0) | (copper.centre[second] >= 0)) & (first != second))
+    a, b = copper.shapes(first[doubtful]), copper.shapes(second[doubtful])
+    touches[doubtful] = shapely.dwithin(a, b, TOUCH)
+    return touches
 
 
 def _none() -> tuple[Rows, Rows, Floats]:

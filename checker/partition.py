@@ -25,6 +25,7 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 OFF = -1  # label: on no cell
 CUT = -2  # label: not wholly on one cell, and not wholly off all of them
 EPSILON = 1e-6  # mm; numerical noise: nearer to a cell than this is on it
+POLYGON = 3  # shapely's type number
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 
 
@@ -173,4 +174,5 @@ def _shielded(offers: Sequence[tuple[int, shapely.Geometry]]) -> Iterator[Cell]:
 def _without_slivers(shape: shapely.Geometry) -> shapely.Geometry:
     """The parts of a shape that are wider than the contract's tolerance."""
     core = shapely.buffer(shape, -TOUCH / 2, join_style="mitre")
-    return shapely.intersection(shapely.buffer(core, TOUCH / 2, join_style="mitre"), shape)
+    parts = shapely.get_parts(shapely.intersection(shapely.buffer(core, TOUCH / 2, join_style="mitre"), shape))
+    return shapely.multipolygons(parts[shapely.get_type_id(parts) == POLYGON])

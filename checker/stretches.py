@@ -517,14 +517,16 @@ class StretchFinder:
         )
 
     def _touched(self, fragments: Rows) -> list[int]:
-        """Labels of the cells that fragments touch, in either view."""
+        """Labels of the cells that fragments touch in the first view, or else in the second."""
+        return self._touched_in(0, fragments) or self._touched_in(1, fragments)
+
+    def _touched_in(self, view: int, fragments: Rows) -> list[int]:
         found: set[int] = set()
         for layer, here in grouped(fragments, self.parts.layer[fragments]).items():
-            for view in (self.views[layer].first, self.views[layer].second):
-                shapes = self.parts.shape[here]
-                for cell, near in view.near(shapely.bounds(shapes)):
-                    if shapely.dwithin(cell.shape, shapes[near], TOUCH).any():
-                        found.add(cell.label)
+            shapes = self.parts.shape[here]
+            for cell, near in self.sides[view].cells[layer].near(shapely.bounds(shapes)):
+                if shapely.dwithin(cell.shape, shapes[near], TOUCH).any():
+                    found.add(cell.label)
         return sorted(found)
 
 
