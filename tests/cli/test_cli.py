@@ -240,4 +240,4 @@ def test_explain_tells_the_manual_of_every_rule() -> None:
     for rule in listed:
         text = run("explain", rule).stdout
         assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
-        assert max(map(len, text.splitlines())) <= 80
+        assert all(len(line) <= 80 or " " not in line for line in text.splitlines())  # a long path is not broken
