@@ -129,7 +129,8 @@ def _profile(width: int, height: int) -> Iterator[str]:
     yield _head("Profile,NP")
     margin = 1_000_000
     x0, y0, x1, y1 = -margin, -margin, width + margin, height + margin
-    yield f"%ADD10C,0.050000*%\nD10*\nX{x0}Y{y0}D02*\nX{x1}Y{y0}D01*\nX{x1}Y{y1}D01*\nX{x0}Y{y1}D01*\nX{x0}Y{y0}D01*\nM02*\n"
+    yield f"%ADD10C,0.050000*%\nD10*\nX{x0}Y{y0}D02*\nX{x1}Y{y0}D01*\nX{x1}Y{y1}D01*\n"
+    yield f"X{x0}Y{y1}D01*\nX{x0}Y{y0}D01*\nM02*\n"
 
 
 _JOB = """{"Header": {}, "GeneralSpecs": {"LayerNumber": 6, "BoardThickness": 1.6}, "FilesAttributes": [],

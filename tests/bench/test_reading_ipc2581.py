@@ -161,7 +161,7 @@ def test_reading_a_whole_file(size: int, tmp_path: Path) -> None:
     joining = best(2, lambda: connect(board.copper, board.holes, board.nets, len(board.layers)))
     megabytes = path.stat().st_size / 1e6
     ratio = (whole - joining) / bare
-    print(  # noqa: T201 - the table is what a benchmark is run for
+    print(
         f"\n{megabytes:.1f} MB, {len(board.copper)} objects: bare walk {megabytes / bare:.1f} MB/s,"
         f" reading {megabytes / (whole - joining):.1f} MB/s, {ratio:.2f} times the walk;"
         f" with joining {megabytes / whole:.1f} MB/s, {whole / bare:.2f} times"
