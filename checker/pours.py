@@ -24,6 +24,7 @@ from parsers.primitives import TOUCH, Bools, Floats, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 REACH = TOUCH * 1.02  # how far a seam reaches from either side: over the whole hairline and a little into the other
+SPOKED = 0.25  # part of its edge that a void between thermal spokes shares with the pad, at least
 POLYGON = 3  # shapely's type number
 WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
 
@@ -201,9 +202,15 @@ def _short(rings: Shapes, hole: float) -> Bools:
 
 
 def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> Bools:
-    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper, shape (k,)."""
+    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper, shape (k,).
+
+    The void around a pad with thermal spokes falls into parts; each surrounds the pad with its share of the ring.
+    """
     middles, pads = drilled
-    pad, owner = shapely.STRtree(voids).query(shapely.points(middles), predicate="intersects")
+    tree = shapely.STRtree(voids)
+    inside = tree.query(shapely.points(middles), predicate="intersects")
+    beside = _bordering(voids, pads, *tree.query(pads, predicate="dwithin", distance=TOUCH))
+    pad, owner = (np.concatenate(side) for side in zip(inside, beside, strict=True))
     around = np.zeros(len(voids), dtype=bool)
     reach = shapely.buffer(pads[pad], hole, quad_segs=8)  # quick and a little small: settles voids around one pad
     around[owner[shapely.covers(reach, voids[owner])]] = True
@@ -212,6 +219,14 @@ def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> 
         reach = shapely.buffer(shapely.union_all(pads[members]), hole, quad_segs=STEPS)
         around[void] = shapely.covers(reach, voids[void])
     return around
+
+
+def _bordering(voids: Shapes, pads: Shapes, pad: Rows, void: Rows) -> tuple[Rows, Rows]:
+    """Pairs of a pad and a void of which the pad's copper is a good part of the edge."""
+    edges = shapely.boundary(voids[void])
+    shared = shapely.length(shapely.intersection(edges, shapely.buffer(pads[pad], 2 * TOUCH)))
+    borders = shared >= SPOKED * shapely.length(edges)
+    return pad[borders], void[borders]
 
 
 def _clipped(

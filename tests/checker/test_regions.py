@@ -278,6 +278,31 @@ def test_holes_close_around_drilled_pads_are_filled(size: float, void: list[Any]
     assert shapes(without)[0][1] == pytest.approx(200 - area)
 
 
+@pytest.mark.parametrize("drilled", [True, False])
+def test_the_voids_between_thermal_spokes_are_antipads(drilled: bool) -> None:
+    """A ring of 0.5 mm around a drilled land of 3 mm, cut by four spokes: each quarter is longer than 1.5 mm."""
+    ring = shapely.Point(5, 5).buffer(2.0).exterior.coords[:-1]
+    spokes = [
+        {"net": "GND_A", "layer": "L2", "width": 0.4, "points": [[2.5, 5], [7.5, 5]]},
+        {"net": "GND_A", "layer": "L2", "width": 0.4, "points": [[5, 2.5], [5, 7.5]]},
+    ]
+    land = {"net": "GND_A", "layer": "L2", "at": [5, 5], "size": 3}
+    holes = [{"net": "GND_A", "at": [5, 5], "diameter": 1.5}] if drilled else []
+    seen = layout(pours=[{**A, "holes": [[list(p) for p in ring]]}, B], draws=spokes, pads=[land], holes=holes)
+    assert len(seen.pours[0].copper.interiors) == 4
+    assert len(seen.pours[0].shape.interiors) == (0 if drilled else 4)
+
+
+def test_a_slot_that_ends_at_a_drilled_land_is_no_antipad() -> None:
+    """It reaches too far, and the land is but a small part of its edge."""
+    slot = {**A, "holes": [hole(5.5, 4.8, 6.9, 5.2)]}  # 1.4 mm long, its end inside the land of 1.2 mm
+    land = {"net": "GND_A", "layer": "L2", "at": [5, 5], "size": 1.2}
+    long_ = {**A, "holes": [hole(5.5, 4.8, 9, 5.2)]}
+    for void, filled in ((slot, True), (long_, False)):
+        seen = layout(pours=[void, B], pads=[land], holes=[{"net": "GND_A", "at": [5, 5], "diameter": 0.6}])
+        assert (len(seen.pours[0].shape.interiors) == 0) is filled
+
+
 def test_a_barrel_without_land_makes_an_antipad_too() -> None:
     """Inner layers often have no land: the wall of the plated hole is its copper; an unplated hole has none."""
     void = hole(4, 4, 6, 6)  # corner 1.414 - 0.4 from the wall
