@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from PIL import Image, ImageChops, ImageStat
 
 from checker import demo
 from checker.cli import main
@@ -72,3 +73,18 @@ def test_the_check_of_each_ci_job_runs(job: str, tmp_path: Path, monkeypatch: py
 def test_the_words_of_the_readme_name_every_command() -> None:
     text = README.read_text(encoding="utf-8")
     assert all(f"moatcheck {name}" in text for name in main.commands)
+
+
+def test_the_picture_in_the_readme_is_what_the_demo_gives(tmp_path: Path, request: pytest.FixtureRequest) -> None:
+    """Within what another version of the rasteriser may blur; a title, a callout or a colour would show."""
+    written = demo.write("greenhouse-faulty", tmp_path)
+    words = ["image", str(written.board), "--rules", str(written.rules), "--layer", "L1"]
+    made = tmp_path / "made.png"
+    assert CliRunner().invoke(main, [*words, "--output", str(made)]).exit_code == 0
+    picture = README.parent / "fixtures" / "demo-picture.png"
+    if request.config.getoption("--rewrite-goldens"):
+        picture.write_bytes(made.read_bytes())
+    with Image.open(made) as new, Image.open(picture) as old:
+        assert new.size == old.size
+        differing = ImageChops.difference(new.convert("L"), old.convert("L")).point(lambda v: 255 * (v > 64))
+        assert ImageStat.Stat(differing).mean[0] / 255 < 0.002
