@@ -32,7 +32,6 @@ from checker.return_path import (
     loop_field,
     loop_inductance,
 )
-from parsers.board import PLATED
 
 ISOLATED = 10_000.0  # nH; more than any loop on a board
 USUAL_KNEE = 100e6  # Hz; a net without a stated edge time counts as this
@@ -192,10 +191,8 @@ def _plated_links(layout: Layout) -> Iterator[Link]:
     holes = layout.board.holes
     centre = (holes.ends[:, :2] + holes.ends[:, 2:]) / 2
     inside: dict[int, list[tuple[int, int]]] = {}
-    for number, pour in enumerate(layout.pours):
-        passing = (holes.first <= pour.layer) & (holes.last >= pour.layer) & (holes.plated == PLATED)
-        rows = np.flatnonzero(passing & (holes.net == pour.net))
-        for row in rows[shapely.dwithin(pour.shape, shapely.points(centre[rows]), TOUCH)].tolist():
+    for number, (pour, rows) in enumerate(zip(layout.pours, layout.stitches, strict=True)):
+        for row in rows.tolist():
             inside.setdefault(row, []).append((pour.layer, number))
     for row, found in inside.items():
         sheets = [number for _, number in sorted(found)]

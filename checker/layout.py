@@ -29,7 +29,7 @@ from checker.regions import (
 )
 from checker.rules_file import Barrier, Rules, Tie
 from checker.stretches import Graph, Grounds, StretchFinder
-from parsers.board import Board
+from parsers.board import PLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
 
@@ -134,6 +134,19 @@ class Layout:
     def pours(self) -> tuple[Pour, ...]:
         """All pours, ordered by region, layer, then place."""
         return find_pours(self.board, self.regions, PourLimits(self.limits["hole"], self.limits["pour"]))
+
+    @cached_property
+    def stitches(self) -> tuple[Rows, ...]:
+        """Per pour: the plated holes of its net that its copper touches; one inside an antipad joins nothing."""
+        holes = self.board.holes
+        out = []
+        for pour in self.pours:
+            passing = (holes.first <= pour.layer) & (holes.last >= pour.layer) & (holes.plated == PLATED)
+            rows = np.flatnonzero(passing & (holes.net == pour.net))
+            shapely.prepare(pour.copper)
+            lines = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
+            out.append(rows[shapely.dwithin(pour.copper, lines, holes.radius[rows] + TOUCH)])
+        return tuple(out)
 
     @cached_property
     def _territories(self) -> tuple[shapely.Geometry, ...]:

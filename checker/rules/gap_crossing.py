@@ -31,6 +31,7 @@ from checker.measures import middle_of
 from checker.regions import Stretch
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
+from parsers.primitives import TOUCH
 
 RULE = Rule(
     "gap-crossing",
@@ -150,11 +151,20 @@ def _message(layout: Layout, crossing: _Crossing) -> str:
     does = "cross" if len(crossing.stretches) > 1 else "crosses"
     if len(names) < 2:
         where = f"between separate pieces of the {names[0]} pour"
-        return f"{nets} on {layers} {does} {mm(stretch.length)} without reference {where}"
+        return f"{nets} on {layers} {does} {mm(stretch.length)} without reference {where}{_skewed(layout, crossing)}"
     between = f"from {names[0]} to " + " and ".join(names[1:])
     gap = f"a gap of {mm(stretch.length)}" if stretch.length > 0 else "directly"
     carried = "; the other side has one continuous pour there" if stretch.carried_elsewhere else ""
-    return f"{nets} on {layers} {does} {gap} {between}{carried}"
+    return f"{nets} on {layers} {does} {gap} {between}{_skewed(layout, crossing)}{carried}"
+
+
+def _skewed(layout: Layout, crossing: _Crossing) -> str:
+    """Which net of a pair is without reference for longer, and by how much; nothing where both are alike."""
+    shortest = min(crossing.stretches, key=lambda s: s.length)
+    skew = crossing.longest.length - shortest.length
+    if skew <= TOUCH:
+        return ""
+    return f", skewed: {mm(skew)} more under {layout.board.net_name(crossing.longest.net)}"
 
 
 def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:

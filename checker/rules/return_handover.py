@@ -6,9 +6,9 @@ couples into every other via.
 
 Measured: at each plated hole where traces of one net meet on different layers, the references of those traces (the
 nearest pour above and below, pours of one net on two layers being two references). Each reference that is new on one
-side must be joined to one of the other side by a plated hole of that net, or by a `nets.stitching` capacitor between
-both nets, within `limits.stitch`, centre to centre. `measured` is the distance to the nearest such joint, none if there
-is none. Inside a crossing nothing is told again.
+side must be joined to one of the other side by a plated hole that touches pours of that net on both layers, or by a
+`nets.stitching` capacitor between both nets, within `limits.stitch`, centre to centre. `measured` is the distance to
+the nearest such joint, none if there is none. Inside a crossing nothing is told again.
 
 Fix: put a stitching via (same net) or a capacitor (two nets) beside the via, or change layers over one reference.
 
@@ -68,7 +68,7 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 
 def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, _Joint | None]]:
-    """Pairs of references that are not joined closely enough, with the nearest joint."""
+    """Pairs of references before and after that are not joined closely enough, with the nearest joint."""
     layers = sorted(change.references)
     for i, one in enumerate(layers):
         for other in layers[i + 1 :]:
@@ -77,7 +77,7 @@ def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, 
                 known = before if new in after else after
                 joint, sheet = _best_joint(layout, change.at, new, known)
                 if _distance(joint) > layout.limits[STITCH.name]:
-                    yield sheet, new, joint
+                    yield (sheet, new, joint) if new in after else (new, sheet, joint)
 
 
 def _best_joint(layout: Layout, at: XY, new: Sheet, known: Iterable[Sheet]) -> tuple[_Joint | None, Sheet]:
@@ -102,10 +102,17 @@ def _nearest_via(layout: Layout, at: XY, net: int, layers: tuple[int, int]) -> _
 
 @lru_cache(maxsize=256)
 def _stitching(layout: Layout, net: int, first: int, last: int) -> cKDTree | None:
-    """Centres of the plated holes of a net that join two layers."""
-    holes = layout.board.holes
-    joins = (holes.net == net) & (holes.first <= first) & (holes.last >= last) & (holes.plated == PLATED)
-    return cKDTree(_centres(layout)[joins]) if joins.any() else None
+    """Centres of the plated holes of a net that join its pours on two layers."""
+    joins = np.intersect1d(_stitches_on(layout, net, first), _stitches_on(layout, net, last))
+    return cKDTree(_centres(layout)[joins]) if len(joins) else None
+
+
+def _stitches_on(layout: Layout, net: int, layer: int) -> Rows:
+    """Plated holes that touch a pour of a net on a layer."""
+    found = [
+        rows for pour, rows in zip(layout.pours, layout.stitches, strict=True) if (pour.net, pour.layer) == (net, layer)
+    ]
+    return np.unique(np.concatenate([np.empty(0, dtype=np.intp), *found]))
 
 
 def _nearest_capacitor(layout: Layout, at: XY, a: int, b: int) -> _Joint | None:

@@ -54,6 +54,16 @@ def test_a_plane_below_joined_by_vias_carries_the_return() -> None:
     assert found_[0].detail["detour_mm"] == pytest.approx(2 * (20**2 + 2**2) ** 0.5 + 6, abs=0.02)
 
 
+def test_a_via_in_an_antipad_of_the_plane_below_carries_nothing() -> None:
+    """As above, but the via at x 18 stands in a hole of L3: the pours are not joined at all."""
+    around = [[17, 29], [19, 29], [19, 31], [17, 31]]
+    below = {"region": "a", "layer": "L3", "box": [0, 0, 30, 40], "holes": [around]}
+    pours = [{**POURS[0]}, {**POURS[1], "region": "a"}, below]
+    vias = [{"net": "GND_A", "at": [12, 30]}, {"net": "GND_A", "at": [18, 30]}]
+    (finding,) = crossings(pours=pours, vias=vias, layers=4, rules={"limits": {"hole": 3.0}})
+    assert finding.detail["detour_mm"] is None
+
+
 def test_an_edge_time_gives_knee_and_field_with_the_assumption_in_words() -> None:
     pads = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
     rules = {"tie": [{"between": ["a", "b"], "at": "R40"}], "nets": {"edge_ns": {"SIG": 2.0}}}
