@@ -24,6 +24,7 @@ from checker.findings import Finding, Level
 from checker.layout import Layout
 from checker.return_path import crosstalk
 from checker.rules import Limit, Rule
+from checker.wording import length as mm
 from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps
 
 GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
@@ -31,6 +32,7 @@ RUN = Limit("coupling_run", 10.0, "mm", "and matter where they run together long
 RULE = Rule("noisy-neighbour", title="Noisy net beside a quiet one", level=Level.WARNING, limits=(GAP, RUN))
 
 PARALLEL = np.cos(np.radians(30.0))  # directions closer than this run together
+NOISE = 1e-6  # mm; a gap of just the limit couples no more, whatever rounding makes of it
 STEPS = 32  # of a quarter turn where reach is rounded: strays 0.0003 of it
 
 
@@ -108,8 +110,9 @@ def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple
     along = np.isnan(cosine) | (cosine >= PARALLEL)
     a, b = a[along], b[along]
     gap = gaps(victims.shapes[a], victims.radius[a], noisy.shapes[b], noisy.radius[b])
-    near = gap < reach
+    near = gap < reach - NOISE
     a, b, gap = a[near], b[near], gap[near]
+    centres = shapely.distance(victims.shapes[a], noisy.shapes[b])
     zone = shapely.buffer(noisy.shapes[b], noisy.radius[b] + victims.radius[a] + reach, quad_segs=STEPS)
     together = shapely.intersection(victims.shapes[a], zone)
     net = layout.board.copper.net
@@ -120,9 +123,8 @@ def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple
         for run in _runs(together[members], reach):
             if shapely.length(run) > layout.limits[RUN.name]:
                 close = [i for i in members if shapely.distance(together[i], run) == 0]
-                best = min(close, key=lambda i: gap[i])
-                between = float(gap[best]), float(gap[best] + victims.radius[a[best]] + noisy.radius[b[best]])
-                yield _finding(layout, (victim, culprit), layers, run, between)
+                best = min(close, key=lambda i: (gap[i], centres[i]))
+                yield _finding(layout, (victim, culprit), layers, run, (float(gap[best]), float(centres[best])))
 
 
 def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
@@ -149,10 +151,11 @@ def _finding(
     other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
     middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
     told = "" if coupling is None else f", coupling up to {100 * coupling:.1f} %"
+    apart = "right over it" if layers[0] != layers[1] and gap == 0 else f"{mm(gap)} apart"
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{victim} on {where} runs {length:.2f} mm beside noisy {culprit}{other}, {gap:.3f} mm apart{told}",
+        message=f"{victim} on {where} runs {length:.2f} mm beside noisy {culprit}{other}, {apart}{told}",
         at=(float(middle.x), float(middle.y)),
         layer=where,
         nets=(victim, culprit),
