@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import StringIO
 from typing import Any
@@ -94,7 +94,7 @@ def as_text(stock: Inventory) -> str:
     lines = [f"{stock.title or 'untitled board'} ({stock.format}), {thickness}", "", "Layers"]
     lines += [_layer_line(row) for row in stock.layers]
     lines += ["", f"Holes: {plated or 'none'}", f"Parts: {len(stock.components)}", "", "Nets"]
-    lines += [_net_line(row) for row in stock.nets]
+    lines += _net_lines(stock.nets)
     if stock.pours:
         lines += ["", "Pours"]
         lines += [f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:10.1f} mm2" for r in stock.pours]
@@ -123,12 +123,35 @@ def _layer_line(row: Mapping[str, Any]) -> str:
     return f"  {row['id']:4} {row['side']:7} {row['objects']:7} objects  {row['name']}"
 
 
-def _net_line(row: NetRow) -> str:
-    line = f"  {row.net:28.28} {row.layers:12.12} {row.pads:4} pads {row.length_mm:9.2f} mm"
-    if row.crossings is not None:
-        share = "" if row.reference_percent is None else f"{row.reference_percent:5.1f} %"
-        line += f" {row.region or 'no region':10.10} {share:7} {row.crossings} crossings"
-    return line
+HEADS = ("net", "layers", "pads", "length mm", "region", "own %", "x")
+WIDTHS = (26, 11, 5, 10, 10, 6, 3)  # of the columns, 79 characters with what stands between
+NAMES = (0, 1, 4)  # columns of names, the others are numbers
+
+
+def _net_lines(rows: Sequence[NetRow]) -> Iterator[str]:
+    """One line a net under a line of heads; the last three columns only where the rules tell them."""
+    told = any(row.crossings is not None for row in rows)
+    for cells in (HEADS, *map(_net_cells, rows)):
+        yield "  " + _columns(cells if told else cells[:4])
+    if told:
+        yield "  own %: of its length, over pours of its own region; x: crossings"
+
+
+def _net_cells(row: NetRow) -> tuple[str, ...]:
+    share = "" if row.reference_percent is None else f"{row.reference_percent:.1f}"
+    crossings = "" if row.crossings is None else str(row.crossings)
+    return row.net, row.layers, str(row.pads), f"{row.length_mm:.2f}", row.region or "none", share, crossings
+
+
+def _columns(cells: Sequence[str]) -> str:
+    """Cells in columns: names to the left, cut where they do not fit, numbers to the right."""
+    texts = []
+    for number, (cell, width) in enumerate(zip(cells, WIDTHS, strict=False)):
+        if number in NAMES:
+            texts.append((cell if len(cell) <= width else cell[: width - 1] + "\u2026").ljust(width))
+        else:
+            texts.append(cell.rjust(width))
+    return " ".join(texts).rstrip()
 
 
 def _layer_rows(board: Board) -> tuple[dict[str, Any], ...]:
