@@ -21,7 +21,8 @@ from checker.rules import registry
 from parsers.board import Board
 from parsers.primitives import Kind
 from tests.boards import built_directly, found, layout_of
-from tests.moves import Move, cut_areas, cut_strokes, moved, shuffled
+from tests.laws.moves import Move
+from tests.laws.recut import cut_areas, cut_strokes, shuffled
 
 RULES = """
 schema = 1
@@ -117,14 +118,16 @@ def same(one: Board, other: Board) -> None:
     assert not wrong, wrong
 
 
+MOVES = st.builds(
+    Move, quarters=st.integers(0, 3), mirror=st.booleans(), shift=st.tuples(st.integers(-50, 50), st.integers(-50, 50))
+)
+
+
 @settings(max_examples=40, deadline=None)
-@given(sketches(), st.booleans(), st.integers(0, 3), st.tuples(st.integers(-50, 50), st.integers(-50, 50)))
-def test_moving_a_board_moves_its_findings_and_nothing_else(
-    drawn: Sketch, mirrored: bool, quarters: int, shift: tuple[float, float]
-) -> None:
+@given(sketches(), MOVES)
+def test_moving_a_board_moves_its_findings_and_nothing_else(drawn: Sketch, move: Move) -> None:
     """Mirrored, turned by quarters or shifted, a board has the same findings at the moved places."""
-    board, move = built_directly(drawn), Move(mirrored, quarters, shift)
-    there = moved(board, move)
+    board, there = built_directly(drawn), built_directly(move.sketch(drawn))
     same(board, there)
     for rule in ("gap-crossing", "unreferenced-run"):
         before, after = found(board, RULES, rule), found(there, RULES, rule)
@@ -133,7 +136,8 @@ def test_moving_a_board_moves_its_findings_and_nothing_else(
 
 def _apart(move: Move, finding: Finding, other: Finding) -> float:
     """How far the bounding box of a finding is from where the move should take it."""
-    corners = move.points(np.array(finding.extent).reshape(2, 2))
+    x0, y0, x1, y1 = finding.extent
+    corners = np.array([move.point((x0, y0)), move.point((x1, y1))])
     there = np.array(other.extent).reshape(2, 2)
     return float(np.abs(np.vstack((corners.min(0), corners.max(0))) - there).max())
 

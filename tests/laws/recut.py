@@ -1,54 +1,15 @@
-"""Boards moved rigidly, cut up, shuffled: the same copper told otherwise, for tests of what must not change."""
+"""Boards cut up and shuffled: the same copper told otherwise, for tests of what must not change."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import shapely
 
 from parsers.board import Board
-from parsers.primitives import Conductors, Kind, concatenate, conductors
-
-
-@dataclass(frozen=True, slots=True)
-class Move:
-    """A rigid move: mirrored in x or not, turned by quarter turns, then shifted."""
-
-    mirrored: bool = False
-    quarters: int = 0
-    shift: tuple[float, float] = (0.0, 0.0)
-
-    def points(self, points: Any) -> Any:
-        """Points where the move takes them, shape (n, 2)."""
-        points = np.asarray(points, dtype=float).reshape(-1, 2) * [-1.0 if self.mirrored else 1.0, 1.0]
-        for _ in range(self.quarters % 4):
-            points = np.column_stack((-points[:, 1], points[:, 0]))
-        return points + self.shift
-
-    def shape(self, shape: Any) -> Any:
-        """A shape where the move takes it."""
-        return shapely.transform(shape, self.points)
-
-
-def moved(board: Board, move: Move) -> Board:
-    """The whole board moved."""
-    copper, holes = board.copper, board.holes
-    ends = np.hstack((move.points(holes.ends[:, :2]), move.points(holes.ends[:, 2:])))
-    return replace(board, copper=_moved(copper, move), holes=replace(holes, ends=ends))
-
-
-def _moved(copper: Conductors, move: Move) -> Conductors:
-    g = copper.geometry.copy()
-    arc = copper.kind == Kind.ARC
-    g[:, :2] = move.points(copper.geometry[:, :2])
-    g[~arc, 2:4] = move.points(copper.geometry[~arc, 2:4])
-    sign = -1.0 if move.mirrored else 1.0
-    g[arc, 3] = (np.pi - g[arc, 3] if move.mirrored else g[arc, 3]) + move.quarters * np.pi / 2
-    g[arc, 4] *= sign
-    areas, centres = (np.array([move.shape(s) for s in pool], dtype=object) for pool in (copper.areas, copper.centres))
-    return replace(copper, geometry=g, areas=areas, centres=centres)
+from parsers.primitives import Kind, concatenate, conductors
 
 
 def shuffled(board: Board, order: Any) -> Board:
