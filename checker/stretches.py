@@ -136,18 +136,26 @@ class Side:
         self.off: Bools = self.labels == OFF
 
     @cached_property
-    def free(self) -> Bools:
-        """Contacts whose shortest link leads over no other cells than those of the two fragments themselves."""
+    def led_over(self) -> list[tuple[Rows, int]]:
+        """Contacts whose shortest link leads over a cell that neither fragment lies on, with that cell's label."""
         touching, labels = self.graph.touching, self.labels
-        free = np.ones(len(touching.first), dtype=bool)
         apart = np.flatnonzero(touching.distance > TOUCH)
         links = _shrunk(self.graph.links(apart))
         one, other = touching.first[apart], touching.second[apart]
+        found = []
         for layer, here in grouped(np.arange(len(apart)), self.graph.parts.layer[one]).items():
             for cell, near in self.cells[layer].near(shapely.bounds(links[here])):
                 foreign = here[near]
                 foreign = foreign[(labels[one[foreign]] != cell.label) & (labels[other[foreign]] != cell.label)]
-                free[apart[foreign[_leads_over(cell.shape, links[foreign])]]] = False
+                found.append((apart[foreign[_leads_over(cell.shape, links[foreign])]], cell.label))
+        return found
+
+    @cached_property
+    def free(self) -> Bools:
+        """Contacts whose shortest link leads over no other cells than those of the two fragments themselves."""
+        free = np.ones(len(self.graph.touching.first), dtype=bool)
+        for contacts, _ in self.led_over:
+            free[contacts] = False
         return free
 
     @cached_property
@@ -162,10 +170,13 @@ class Side:
 
     @cached_property
     def changing(self) -> Bools:
-        """Contacts where traces over different pours meet directly."""
+        """Contacts where traces over different pours meet directly, and not over a tie."""
         first, second = self.graph.touching.first, self.graph.touching.second
         differ = self.graph.grounds.differ(self.labels[first], self.labels[second])
-        changing: Bools = differ & self.alive[first] & self.alive[second] & self.free
+        for contacts, label in self.led_over:
+            if label >= len(self.graph.grounds.pours):
+                differ[contacts] = False
+        changing: Bools = differ & self.alive[first] & self.alive[second]
         return changing
 
     def off_edges(self, off: Bools) -> Edges:
@@ -337,6 +348,10 @@ class StretchFinder:
         for one, other in ((touching.first, touching.second), (touching.second, touching.first)):
             meet = side.off[one] & ~side.off[other] & side.alive[other] & side.free
             pairs.append((node[one[meet]], labels[other[meet]]))
+        for contacts, label in side.led_over:  # copper that bridges a pour reaches it
+            for end in (touching.first[contacts], touching.second[contacts]):
+                loose = end[side.off[end]]
+                pairs.append((node[loose], np.full(len(loose), label, dtype=np.int32)))
         at_hole = ~side.off[touching.at_hole] & side.alive[touching.at_hole]
         pairs.append((node[size + extra + touching.hole[at_hole]], labels[touching.at_hole[at_hole]]))
         return _sets(pairs)
