@@ -269,7 +269,6 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
 def through_gerber(drawn: Sketch, folder: Path) -> Board:
     """The board written as a Gerber X2 package and read again."""
     from checker.demo.gerber_writer import write_gerber  # noqa: PLC0415
-
     from parsers import read_board  # noqa: PLC0415
 
     target = folder / "gerber"
@@ -280,7 +279,6 @@ def through_gerber(drawn: Sketch, folder: Path) -> Board:
 def through_ipc2581(drawn: Sketch, folder: Path, revision: str = "C") -> Board:
     """The board written as an IPC-2581 file and read again."""
     from checker.demo.ipc2581_writer import write_ipc2581  # noqa: PLC0415
-
     from parsers import read_board  # noqa: PLC0415
 
     target = folder / f"board-{revision}.xml"
