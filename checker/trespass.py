@@ -69,15 +69,9 @@ def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
         if other.index == region.index:
             continue
         rows = np.flatnonzero((layout.row_region == other.index) & _signal(layout))
-        rows = np.array(
-            [
-                r
-                for net, g in grouped(rows, layout.board.copper.net[rows]).items()
-                if not layout.is_shared(net, region.index, other.index)
-                for r in g
-            ],
-            dtype=np.intp,
-        )
+        net = layout.board.copper.net[rows]
+        shared = [n for n in np.unique(net).tolist() if layout.is_shared(n, region.index, other.index)]
+        rows = rows[~np.isin(net, shared)]
         forbidden = shapely.difference(layout.territory(region.index), layout.territory(other.index))
         rows, over = _over(layout, rows, forbidden)
         over = _less_exempt(layout, rows, over)
