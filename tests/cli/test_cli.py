@@ -231,7 +231,8 @@ def test_an_unexpected_error_is_one_line_too(boards: Path, monkeypatch: pytest.M
 def test_shells_complete_commands_and_rule_ids() -> None:
     for words, index, wanted in (("moatcheck exp", "1", "explain"), ("moatcheck explain gap-c", "2", "gap-crossing")):
         environment = {**os.environ, "_MOATCHECK_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": index}
-        done = subprocess.run(["moatcheck"], capture_output=True, text=True, env=environment, check=False)
+        command = [str(Path(sys.executable).parent / "moatcheck")]
+        done = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
         assert wanted in done.stdout
 
 
