@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 import shapely
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse.csgraph import connected_components, dijkstra
 
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
 from checker.findings import XY
@@ -24,13 +24,15 @@ from checker.layout import Layout
 from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
 from checker.spacing_table import CREEPAGE, OUTER, Required
 from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Copper, Exposed, Geodesic, Leg, Legs, Surface
-from checker.surface_parts import contested
+from checker.surface_parts import contested, joins
 from parsers.board import BOTTOM as BOTTOM_SIDE
 from parsers.board import TOP as TOP_SIDE
 from parsers.board import UNPLATED
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
+_SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
+_NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _SEEN = {TOP_SIDE, BOTTOM_SIDE}
 
 
@@ -111,8 +113,11 @@ class _Search:
         label = np.concatenate(
             (np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[self.separation.third])
         )
+        label = label.astype(np.int32)
         boxes = self.bodies.shapes.take(rows).bounds()
-        near: Rows = np.unique(rows[contested(boxes, label.astype(np.int32), self.limit)])
+        kept = np.flatnonzero(contested(boxes, label, self.limit))
+        kept = kept[on_the_way(boxes[kept], label[kept], self.limit, self.x)]
+        near: Rows = np.unique(rows[kept])
         return near
 
     def _bare(self, rows: Rows) -> Exposed:
@@ -291,6 +296,53 @@ class _Search:
         conductor = self.third[0][bodies]
         mask: Bools = (conductor >= 0) & (np.append(self.cluster, -1)[conductor] == cluster)
         return mask
+
+
+def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:
+    """Which boxes may be part of a way from label 0 to label 1 below the limit, over all others at no cost.
+
+    Seen from above no way is shorter than the distance of the boxes; legs below x may count as nothing beside third
+    copper. What is far from any such way needs no search on the surface.
+    """
+    links = partial(_links, boxes, label, limit + _SLACK, x + _SLACK)
+    ends, least = np.empty((0, 2), np.int32), np.empty(0)
+    for a, b, cost in links():
+        ends, least = _least(np.vstack((ends, np.column_stack((label[a], label[b])))), np.append(least, cost))
+    size = int(label.max(initial=1)) + 1
+    first, second = (_reach(ends, least, side, size) for side in (0, 1))
+    useful = np.zeros(len(label), dtype=bool)
+    for a, b, cost in links():
+        one, two = label[a], label[b]
+        through = cost + np.minimum(first[one] + second[two], second[one] + first[two]) < limit + _SLACK
+        useful[a[through]] = useful[b[through]] = True
+    return useful
+
+
+def _links(boxes: Floats, label: Ints, limit: float, x: float) -> Iterator[tuple[Rows, Rows, Floats]]:
+    """Pairs of boxes of different labels with the least that a leg between them can count, block by block."""
+    for left, right in joins(boxes, boxes, limit):
+        wanted = label[left] < label[right]
+        a, b = left[wanted], right[wanted]
+        apart = np.maximum(np.maximum(boxes[a, :2] - boxes[b, 2:], boxes[b, :2] - boxes[a, 2:]), 0.0)
+        length = np.hypot(apart[:, 0], apart[:, 1])
+        free = (length < x) & (label[b] > 1)
+        near = length < limit
+        yield a[near], b[near], np.where(free, 0.0, length)[near]
+
+
+def _least(ends: Ints, cost: Floats) -> tuple[Ints, Floats]:
+    """The least cost of each pair of labels."""
+    order = np.lexsort((cost, ends[:, 1], ends[:, 0]))
+    pairs, first = np.unique(ends[order], axis=0, return_index=True)
+    return pairs, cost[order[first]]
+
+
+def _reach(ends: Ints, cost: Floats, side: int, size: int) -> Floats:
+    """Least cost from one side to each label, without setting foot on the other side."""
+    open_ = (ends != 1 - side).all(axis=1)
+    graph = coo_array((cost[open_] + _NOTHING, (ends[open_, 0], ends[open_, 1])), shape=(size, size))
+    reach: Floats = dijkstra(graph.tocsr(), directed=False, indices=np.array([side]))[0]
+    return reach
 
 
 def _runs(legs: Sequence[Leg]) -> list[tuple[Leg | None, list[Leg]]]:
