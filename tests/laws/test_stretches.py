@@ -215,42 +215,79 @@ def walked(poured: tuple[Pour, ...], points: tuple[tuple[float, float], ...], st
     return lengths
 
 
-RADIUS = 0.1
+RADIUS, WALL = 0.1, 0.15
 FREE = st.tuples(st.integers(20, 280), st.integers(20, 180)).map(lambda p: (p[0] / 10 + 0.013, p[1] / 10 + 0.017))
-COLUMNS = (("GND_A", box(0, 0, 8, 20)), ("GND_B", box(10, 0, 20, 20)), ("GND_C", box(22, 0, 30, 20)))
-THREE = RULES + '[region.c]\nreference = ["GND_C"]\nnets = []\n'
+LINES = st.lists(st.lists(FREE, min_size=2, max_size=4, unique=True), min_size=1, max_size=3)
+COLUMNS = {  # of the reference of L1 and of L4
+    "L2": (("GND_A", box(0, 0, 8, 20)), ("GND_B", box(10, 0, 20, 20)), ("GND_C", box(22, 0, 30, 20))),
+    "L3": (("GND_A", box(0, 0, 12, 20)), ("GND_C", box(14, 0, 30, 20))),
+}
+SEEN = {"L1": "L2", "L4": "L3"}
+THREE = """
+schema = 1
+title = "points"
+[region.a]
+reference = ["GND_A"]
+nets = ["*"]
+[region.b]
+reference = ["GND_B"]
+nets = []
+[region.c]
+reference = ["GND_C"]
+nets = []
+[stackup.reference]
+L1 = ["L2"]
+L4 = ["L3"]
+"""
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.lists(FREE, min_size=2, max_size=4, unique=True), min_size=1, max_size=3))
-def test_branching_nets_cross_as_their_points_do(lines: list[list[tuple[float, float]]]) -> None:
-    """Traces that branch, meet and run together: points along them, joined where copper touches, tell the same."""
-    draws = tuple(Draw(net="SIG", layer="L1", width=2 * RADIUS, points=tuple(line)) for line in lines)
-    areas = tuple(Pour(net=net, layer="L2", contour=contour) for net, contour in COLUMNS)
-    drawn = Sketch(title="points", layers=4, outline=box(-5, -5, 40, 30), pours=areas, draws=draws)
-    findings = found(built_directly(drawn), THREE.replace("B_*", "GND_B"), "gap-crossing")
-    assert sorted(f.regions for f in findings) == crossings_of_points(lines)
+@given(LINES, LINES, st.booleans())
+def test_branching_nets_cross_as_their_points_do(upper: Any, lower: Any, drilled: bool) -> None:
+    """Traces that branch, meet, run together and change layer: points along them, joined where copper touches."""
+    lines = [("L1", line) for line in upper] + [("L4", line) for line in lower if drilled]
+    holes = (
+        [line[-1] for line in lower] if drilled else []
+    )  # each lower trace ends in a hole, an upper one starts there
+    lines += [("L1", [hole, upper[0][0]]) for hole in holes if hole != upper[0][0]]
+    drawn = Sketch(
+        title="points",
+        layers=4,
+        outline=box(-5, -5, 40, 30),
+        pours=tuple(Pour(net=n, layer=layer, contour=c) for layer, columns in COLUMNS.items() for n, c in columns),
+        draws=tuple(Draw(net="SIG", layer=layer, width=2 * RADIUS, points=tuple(line)) for layer, line in lines),
+        holes=tuple(Hole(at=hole, diameter=2 * WALL, net="SIG") for hole in holes),
+    )
+    findings = found(built_directly(drawn), THREE, "gap-crossing")
+    assert sorted(f.regions for f in findings) == crossings_of_points(lines, holes)
 
 
-def crossings_of_points(lines: list[list[tuple[float, float]]], step: float = 0.02) -> list[tuple[str, ...]]:
-    """Regions of every crossing, from points along the traces."""
-    legs = [leg for line in lines for leg in pairwise(line)]
-    ticks = [np.linspace(0, 1, max(int(math.dist(a, b) / step), 1) + 1)[:, None] for a, b in legs]
-    points = np.vstack([np.array(a) + t * (np.array(b) - np.array(a)) for (a, b), t in zip(legs, ticks, strict=True)])
+def crossings_of_points(lines: list[Any], holes: list[Any], step: float = 0.02) -> list[tuple[str, ...]]:
+    """Regions of every crossing, from points along the traces; the last nodes are the holes."""
+    legs = [(layer, leg) for layer, line in lines for leg in pairwise(line)]
+    ticks = [np.linspace(0, 1, max(int(math.dist(*leg) / step), 1) + 1)[:, None] for _, leg in legs]
+    points = np.vstack(
+        [np.array(a) + t * (np.array(b) - np.array(a)) for (_, (a, b)), t in zip(legs, ticks, strict=True)]
+    )
     stroke = np.repeat(np.arange(len(legs)), [len(t) for t in ticks])
-    at = np.full(len(points), -1)
-    for i, (_, contour) in enumerate(COLUMNS):
-        inside = shapely.intersects_xy(shapely.Polygon(contour), points)
-        at[inside] = i
+    layer = np.array([layer for layer, _ in legs])[stroke]
+    region = np.full(len(points), "", dtype="<U1")
+    for seen, reference in SEEN.items():
+        for net, contour in COLUMNS[reference]:
+            region[(layer == seen) & shapely.intersects_xy(shapely.Polygon(contour), points)] = net[-1].lower()
     pairs = cKDTree(points).query_pairs(2 * RADIUS, output_type="ndarray")
-    follows = (stroke[pairs[:, 0]] == stroke[pairs[:, 1]]) & (pairs[:, 1] - pairs[:, 0] == 1)
-    pairs = pairs[follows | (stroke[pairs[:, 0]] != stroke[pairs[:, 1]])]
     one, other = pairs.T
-    off = (at[one] < 0) & (at[other] < 0)
-    graph = coo_array((np.ones(off.sum()), (one[off], other[off])), shape=(len(points),) * 2)
+    follows = (stroke[one] == stroke[other]) & (other - one == 1)
+    pairs = pairs[(follows | (stroke[one] != stroke[other])) & (layer[one] == layer[other])]
+    near = [np.flatnonzero(np.hypot(*(points - hole).T) <= RADIUS + WALL) for hole in holes]
+    walls = [np.column_stack((close, np.full(len(close), len(points) + i))) for i, close in enumerate(near)]
+    edges = np.vstack((pairs, *walls)).astype(int)
+    off = np.append(region == "", np.ones(len(holes), dtype=bool))
+    both = off[edges].all(axis=1)
+    graph = coo_array((np.ones(both.sum()), tuple(edges[both].T)), shape=(len(off),) * 2)
     component = connected_components(graph, directed=False)[1]
     touched: dict[int, set[str]] = {}
-    for a, b in (*pairs, *pairs[:, ::-1]):
-        if at[a] < 0 <= at[b]:
-            touched.setdefault(int(component[a]), set()).add("abc"[at[b]])
+    for a, b in (*edges, *edges[:, ::-1]):
+        if off[a] and not off[b]:
+            touched.setdefault(int(component[a]), set()).add(str(region[b]))
     return sorted(tuple(sorted(names)) for names in touched.values() if len(names) > 1)
