@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from checker import output, run
-from checker.findings import Level
 from checker.rules_file import Rules
+from checker.wording import tally
 from parsers.trouble import InputError
 
 
@@ -77,5 +77,5 @@ def _check_one(task: tuple[Path, str, Rules, run.Options, tuple[str, ...], Path 
     except InputError as error:
         return Summary(name, "unreadable", 3, "", str(error))
     outcome = checked.outcome
-    counts = ", ".join(f"{outcome.count(level)} {level}s" for level in sorted(Level, reverse=True))
-    return Summary(name, outcome.verdict, run.exit_code(outcome), f"{counts}, {outcome.waived} waived")
+    counts = tally(outcome.findings)
+    return Summary(name, outcome.verdict, run.exit_code(outcome), counts)

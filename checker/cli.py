@@ -26,6 +26,7 @@ from checker.outcome import CAUTION
 from checker.reports import registry as formats
 from checker.rules import RuleModule, registry
 from checker.rules_file import nearest
+from checker.wording import tally
 from parsers import read_board
 from parsers.board import Hints
 from parsers.trouble import InputError
@@ -284,7 +285,7 @@ def demo_command(names: tuple[str, ...], folder: Path) -> None:
         checked = run.check(written.board, run.load_rules(written.rules), run.Options())
         report = folder / name / "report"
         output.write_files(report, output.render_all(checked, ("text", "json", "html")))
-        found = ", ".join(f"{checked.outcome.count(level)} {level}s" for level in sorted(Level, reverse=True))
+        found = tally(checked.outcome.findings)
         click.echo(f"{name:24} {checked.outcome.verdict:10} {found:36} {report}")
     click.echo(f"\n{CAUTION}")
 
