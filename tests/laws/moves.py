@@ -108,6 +108,7 @@ class Move:
         if self.flip and finding.rule in ON_SEVERAL_LAYERS:  # told on the upper one, which now is the lower one
             del told["layer"]
             told["detail"] = {"layers": sorted(self.layer(layer, layers) for layer in finding.detail["layers"])}
+            told.pop("regions" if finding.rule == "unreferenced-run" else "", None)  # of the upper side's pour
         elif self.flip and finding.rule in ON_ANY_LAYER:
             del told["layer"]
         elif "layer" in told and finding.layer is not None:
@@ -132,12 +133,6 @@ def told_of(finding: Finding) -> dict[str, Any]:
     if finding.rule in UNIQUE_PATH:
         told["path"] = finding.path
     return told
-
-
-def without_distances(rules: Rules) -> Rules:
-    """The same rules without spacing tables: no clearance and no creepage is asked for."""
-    barriers = tuple(replace(b, insulation=replace(b.insulation, table=None)) for b in rules.barriers)
-    return replace(rules, barriers=barriers, spacings=())
 
 
 def told_of_all(findings: Iterable[Finding]) -> list[Mapping[str, Any]]:

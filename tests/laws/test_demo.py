@@ -17,7 +17,6 @@ from checker.rules import registry
 from parsers import read_board
 from parsers.board import Board
 from tests.boards import FIXTURES, built_directly, differences
-from tests.laws.moves import without_distances
 
 DEMO = FIXTURES / "demo"
 EXPECTED = FIXTURES / "expected-findings"
@@ -54,9 +53,6 @@ def expected(name: str) -> dict[str, Any]:
 def test_a_demo_board_gives_exactly_its_findings(name: str, way: Way, tmp_path: Path) -> None:
     written = write(name, tmp_path)
     rules, promise = run.load_rules(written.rules), expected(name)
-    if name.startswith("greenhouse") and way is not directly:  # its creepage takes its time
-        rules = without_distances(rules)
-        promise["findings"] = [f for f in promise["findings"] if f["rule"] not in ("clearance", "creepage")]
     outcome = run.check_board(way(name, written), rules, run.Options()).outcome
     assert [str(d.doubt) for d in outcome.doubts] == []
     assert differences(outcome.findings, promise["findings"]) == []

@@ -25,7 +25,7 @@ from checker.rules_file import Rules, parse_rules
 from parsers import read_board
 from parsers.board import Board
 from tests.boards import RULE_CASES, Case, built_directly, cases, differences
-from tests.laws.moves import Move, told_of_all, without_distances
+from tests.laws.moves import Move, told_of_all
 from tests.strategies import RULES, moves, shuffled, split_boards, with_cut_ins, with_draws_split, with_pours_in_two
 
 few = settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
@@ -113,10 +113,8 @@ def test_moving_a_case_moves_its_findings(case: Case, move: Move) -> None:
 
 @pytest.mark.parametrize(("name", "move"), list(zip(demo.boards(), cycle(ALL_MOVES), strict=False)), ids=str)
 def test_moving_a_demo_board_moves_its_findings(name: str, move: Move, folder: Path) -> None:
-    """Distances of the large board are left out: the small ones hold them to the same law, and sooner."""
     board = demo.boards()[name]
-    rules = rules_of(board.rules, folder)
-    compare_moved(board.draw(), without_distances(rules) if name.startswith("greenhouse") else rules, move)
+    compare_moved(board.draw(), rules_of(board.rules, folder), move)
 
 
 @few
