@@ -18,6 +18,8 @@ import numpy as np
 import shapely
 from scipy.optimize import linear_sum_assignment
 
+from checker.demo.gerber_writer import write_gerber
+from checker.demo.ipc2581_writer import write_ipc2581
 from checker.demo.sketch import (
     NOT_CONNECTED,
     OVAL,
@@ -38,6 +40,7 @@ from checker.findings import Finding, identified
 from checker.layout import Layout
 from checker.rules import known_limits, registry
 from checker.rules_file import parse_rules
+from parsers import read_board
 from parsers.board import (
     BOTTOM,
     PLATED,
@@ -46,7 +49,6 @@ from parsers.board import (
     Board,
     BoardFile,
     Component,
-    Connectivity,
     Holes,
     Net,
     Outline,
@@ -55,7 +57,7 @@ from parsers.board import (
     empty_board,
     holes,
 )
-from parsers.connectivity import Connected, connect
+from parsers.connectivity import connect
 from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, arc_points, concatenate, conductors
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
@@ -247,7 +249,7 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
     copper = concatenate(
         [*(_poured(p, names) for p in drawn.pours), *_strokes(drawn, names), *(_flashed(p, names) for p in drawn.pads)]
     )
-    joined = _connected(copper, _drilled(drawn, names), names.net_table, drawn.layers)
+    joined = connect(copper, _drilled(drawn, names), names.net_table, drawn.layers)
     return replace(
         base,
         title=drawn.title,
@@ -268,9 +270,6 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
 
 def through_gerber(drawn: Sketch, folder: Path) -> Board:
     """The board written as a Gerber X2 package and read again."""
-    from checker.demo.gerber_writer import write_gerber  # noqa: PLC0415
-    from parsers import read_board  # noqa: PLC0415
-
     target = folder / "gerber"
     write_gerber(drawn, target)
     return read_board(target)
@@ -278,23 +277,12 @@ def through_gerber(drawn: Sketch, folder: Path) -> Board:
 
 def through_ipc2581(drawn: Sketch, folder: Path, revision: str = "C") -> Board:
     """The board written as an IPC-2581 file and read again."""
-    from checker.demo.ipc2581_writer import write_ipc2581  # noqa: PLC0415
-    from parsers import read_board  # noqa: PLC0415
-
     target = folder / f"board-{revision}.xml"
     write_ipc2581(drawn, target, revision)
     return read_board(target)
 
 
 WAYS: tuple[Way, ...] = (built_directly, through_gerber, through_ipc2581)
-
-
-def _connected(copper: Conductors, drilled: Holes, nets: list[Net], layers: int) -> Connected:
-    """Connected copper; where no connection is built yet, every net is one piece."""
-    try:
-        return connect(copper, drilled, nets, layers)
-    except NotImplementedError:
-        return Connected(copper, drilled, Connectivity(copper.net, copper.net, drilled.net), ())
 
 
 class _Names:
