@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 from lxml import etree
 
+from checker.demo import boards
 from checker.demo.gerber_writer import INCH, escaped, gerber_package
 from checker.demo.ipc2581_writer import REVISIONS, ipc2581_text
 from checker.demo.sketch import OVAL, RECTANGLE, Draw, Hole, Pad, Part, Pour, Sketch, box, circle, via
+from tests.boards import FIXTURES
 
 SCHEMAS = Path(__file__).parents[3] / "shared" / "schemas"
 LANDS, BARREL = via("GND", (30, 5), 4)
@@ -124,3 +126,15 @@ def test_drill_machine_files_carry_slots_and_plating() -> None:
 def test_characters_that_the_syntax_needs_are_escaped() -> None:
     """The Gerber Layer Format Specification 2023.08, 3.4.3."""
     assert escaped("A%B*C\\D,E") == "A\\u0025B\\u002AC\\u005CD\\u002CE"
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_every_demo_file_is_valid_by_the_published_schema(revision: str) -> None:
+    path = SCHEMAS / f"IPC-2581{revision}.xsd"
+    if not path.exists():
+        pytest.skip("the published schemas are not at hand")
+    schema = etree.XMLSchema(etree.parse(path))
+    files = sorted((FIXTURES / "demo").glob(f"*/board-{revision}.xml"))
+    assert len(files) == len(boards())
+    for file in files:
+        assert schema.validate(etree.parse(file)), (file, schema.error_log)
