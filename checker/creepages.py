@@ -10,8 +10,9 @@ What the rows of the table hold inside the board is measured with the clearances
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from functools import cached_property, lru_cache, partial
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -31,6 +32,7 @@ from parsers.board import UNPLATED
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
+CROWD = 12  # third conductors in a row that are told one by one
 _SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _SEEN = {TOP_SIDE, BOTTOM_SIDE}
@@ -227,13 +229,14 @@ class _Search:
     # --------------------------------------------------------------------------------------------------- telling
 
     def _shortfall(self, path: Geodesic) -> Shortfall:
-        parts = [*self._parts(path)]
+        crossings = [self._crossing(*hop) for hop in _hops(path.legs)]
+        parts = [*self._parts(path, crossings)]
         layer, place = self._where(parts)
         return Shortfall(
             separation=self.separation,
             required=self.required,
             measured=max(path.length - self.separation.tolerance, 0.0),
-            raw=sum(part.length for part in parts if part.on != COPPER),
+            raw=path.raw + sum(self._bare_length(crossing) for crossing in crossings),
             nets=(self._name(self.ends[path.source]), self._name(self.ends[path.target])),
             place=place,
             layer=layer,
@@ -251,30 +254,37 @@ class _Search:
             return layer, self.layout.layer_id(layer)
         return None, SEVERAL if any(part.on == COPPER for part in parts) else EDGE
 
-    def _parts(self, path: Geodesic) -> Iterator[Part]:
+    def _parts(self, path: Geodesic, crossings: Sequence[Sequence[int]]) -> Iterator[Part]:
         """The path stretch by stretch; third copper that is crossed by free legs conductor by conductor."""
         runs = _runs(path.legs)
         for number, (hop, run) in enumerate(runs):
             if hop is not None:
-                yield from self._hopped(hop, runs[number - 1][1][-1], run[0])
+                yield from self._hopped(hop, crossings[number - 1])
             length = sum(leg.length for leg in run)
             counts = len(runs) == 1 or length >= self.x
             yield from (Part(leg.on, leg.points, leg.length, counts) for leg in run)
 
-    def _hopped(self, hop: Leg, before: Leg, after: Leg) -> Iterator[Part]:
-        """Third copper between two legs: one conductor, or several and the free legs between them."""
-        assert hop.island is not None
+    def _crossing(self, before: Leg, hop: Leg, after: Leg) -> list[int]:
+        """The third conductors that a path crosses between two legs, in order."""
         start, end = self._conductor(hop, before, -1), self._conductor(hop, after, 0)
-        inside = self.between_third.best(start, end, self.x) if start != end else None
-        if inside is None:
-            yield self._crossed(hop.points[0], hop.points[-1], start)
+        return self.between_third.chain(start, end, self.x) if start != end else [start]
+
+    def _bare_length(self, crossing: Sequence[int]) -> float:
+        """What free legs between third conductors measure."""
+        return sum(self.between_third.length_of(a, b) for a, b in pairwise(crossing))
+
+    def _hopped(self, hop: Leg, crossing: Sequence[int]) -> Iterator[Part]:
+        """Third copper between two legs: conductor by conductor, with the free legs between; a crowd as one."""
+        at, end = hop.points[0], hop.points[-1]
+        if len(crossing) > CROWD:
+            yield replace(self._crossed(at, end, crossing[0]), net=f"{len(crossing)} pieces of copper")
             return
-        at = hop.points[0]
-        for on, run in _runs(inside.legs):
-            yield self._crossed(at, run[0].points[0], start if on is None or on.island is None else on.island)
+        for one, two in pairwise(crossing):
+            _, run = self.between_third.leg(one, two)
+            yield self._crossed(at, run[0].points[0], one)
             yield from (Part(leg.on, leg.points, leg.length, False) for leg in run)
             at = run[-1].points[-1]
-        yield self._crossed(at, hop.points[-1], end)
+        yield self._crossed(at, end, crossing[-1])
 
     def _crossed(self, start: XY, end: XY, conductor: int) -> Part:
         length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
@@ -343,6 +353,11 @@ def _reach(ends: Ints, cost: Floats, side: int, size: int) -> Floats:
     graph = coo_array((cost[open_] + _NOTHING, (ends[open_, 0], ends[open_, 1])), shape=(size, size))
     reach: Floats = dijkstra(graph.tocsr(), directed=False, indices=np.array([side]))[0]
     return reach
+
+
+def _hops(legs: Sequence[Leg]) -> Iterator[tuple[Leg, Leg, Leg]]:
+    """Every hop over copper with the legs before and after it."""
+    yield from ((legs[k - 1], leg, legs[k + 1]) for k, leg in enumerate(legs) if leg.on == COPPER)
 
 
 def _runs(legs: Sequence[Leg]) -> list[tuple[Leg | None, list[Leg]]]:

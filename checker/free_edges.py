@@ -109,6 +109,14 @@ class Sight:
             mask[np.unique(self._tree.query(lines, predicate="intersects")[0])] = False
         return mask
 
+    def all_clear(self, triangles: Floats) -> Bools:
+        """Mask of the triangles, (n, 3, 2), that lie on the board all over; may say no too often."""
+        mask: Bools = np.ones(len(triangles), dtype=bool)
+        if len(self._tree) and len(triangles):
+            shapes = shapely.polygons(np.concatenate((triangles, triangles[:, :1]), axis=1))
+            mask[np.unique(self._tree.query(shapes, predicate="intersects")[0])] = False
+        return mask
+
 
 def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERANCE) -> Shapes:
     """Holes and slots as Polygons that lie inside them, straight sides exact, shape (n,)."""

@@ -190,12 +190,13 @@ class Legs:
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = _directed(graph)
         self._leg_trees: dict[int, Ints] = {}
+        self._hop_graphs: dict[float, Any] = {}
         self._hop_trees: dict[tuple[int, float], Ints] = {}
         self.start, self.end, self.length = self._measured()
 
     def table(self, x: float = 0.0) -> tuple[Rows, Rows, Floats]:
         """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than the limit."""
-        hops, targets = self._hops(x), np.flatnonzero(self.roles == TARGET)
+        hops, targets = self._hop_graph(x), np.flatnonzero(self.roles == TARGET)
         found = [(no_rows(), no_rows(), np.empty(0))]
         for block in each(np.flatnonzero(self.roles == SOURCE), _RUN):
             reached = dijkstra(hops, indices=block, limit=self.limit + _TRACE)[:, targets]
@@ -205,7 +206,7 @@ class Legs:
 
     def best(self, source: int, target: int, x: float = 0.0) -> Geodesic | None:
         """The shortest path between two islands, over hops at no cost; None beyond the limit."""
-        chain = self._chain(source, target, x)
+        chain = self.chain(source, target, x)
         legs: list[Leg] = []
         counted = raw = 0.0
         for a, b in pairwise(chain):
@@ -227,10 +228,14 @@ class Legs:
         course = [leg for row, tail in zip(rows, way[:-1], strict=True) for leg in self._drawn(row, tail)]
         return float(self._graph.edges.cost[rows].sum()), _merged(course)
 
-    def _chain(self, source: int, target: int, x: float) -> list[int]:
-        """Islands of the shortest path."""
+    def length_of(self, start: int, end: int) -> float:
+        """Length of one leg."""
+        return float(self.length[(self.start == start) & (self.end == end)].min())
+
+    def chain(self, source: int, target: int, x: float = 0.0) -> list[int]:
+        """Islands that the shortest path touches, both ends included; empty beyond the limit."""
         if (source, x) not in self._hop_trees:
-            self._hop_trees = {(source, x): _tree(self._hops(x), source, self.limit + _TRACE)}
+            self._hop_trees = {(source, x): _tree(self._hop_graph(x), source, self.limit + _TRACE)}
         return _path(self._hop_trees[source, x], source, target)
 
     def _measured(self) -> tuple[Rows, Rows, Floats]:
@@ -246,6 +251,12 @@ class Legs:
             row, end = row[kept], end[kept]
             found.append((block[row], end, _unzeroed(reached[row, end])))
         return _three(found)
+
+    def _hop_graph(self, x: float) -> Any:
+        """The graph of `_hops`, made once."""
+        if x not in self._hop_graphs:
+            self._hop_graphs = {x: self._hops(x)}
+        return self._hop_graphs[x]
 
     def _hops(self, x: float) -> Any:
         """Islands and legs as a graph; legs shorter than x beside hop copper are free.

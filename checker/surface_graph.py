@@ -38,6 +38,7 @@ from checker.surface_parts import (
     norm,
     onwards,
     pieces_of,
+    row_min,
 )
 from checker.unfolding import along, closest, distance_to, nearest_part, parallel, touching_lines
 from checker.wall_crossings import Starts, Walls, in_walls
@@ -214,7 +215,7 @@ class Graph:
         for face in (TOP, BOTTOM):
             length, here = norm(at[u] - at[w]), self._behind[face]
             anywhere = onwards(self._behind.min(axis=0))  # at one end a path may go on over a wall
-            least = np.minimum((here[u] + anywhere[w]).min(axis=1), (here[w] + anywhere[u]).min(axis=1))
+            least = np.minimum(row_min(here[u] + anywhere[w]), row_min(here[w] + anywhere[u]))
             kept = length + least <= self._limit
             a, b = u[kept], w[kept]
             ends = at[a], at[b]

@@ -267,8 +267,22 @@ def meet(roles: Ints, a: Ints, b: Ints) -> Bools:
 def onwards(nearest: Floats) -> Floats:
     """Least distance to copper that copper of each role is measured to, given that to each role; (n, 3) both."""
     source, target, hop = nearest.T
-    ways: Floats = np.column_stack((np.minimum(target, hop), np.minimum(source, hop), nearest.min(axis=1)))
+    either = np.minimum(target, hop)
+    ways: Floats = np.column_stack((either, np.minimum(source, hop), np.minimum(source, either)))
     return ways
+
+
+def row_min(table: Floats) -> Floats:
+    """Least of each row of a table of few columns: faster than `min(axis=1)`, which is made for many."""
+    least: Floats = table[:, 0]
+    for column in table.T[1:]:
+        least = np.minimum(least, column)
+    return least
+
+
+def row_max(table: Floats) -> Floats:
+    """Greatest of each row of a table of few columns."""
+    return -row_min(-table)
 
 
 def no_rows() -> Rows:

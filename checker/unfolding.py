@@ -8,9 +8,11 @@ Units: mm, in whatever plane the caller unfolded to.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from parsers.primitives import Bools, Floats
 
@@ -119,7 +121,19 @@ def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Cros
     ----------
     a, first, second, b : rows x0, y0, x1, y1, shape (n, 4); `a` lies on the near side of `first`, `b` beyond `second`
     """
-    ways = [_straight(a, first, second, b, k) for k in range(4)]
+    lines = touching_lines(a, b)
+    best = _straight(a, first, second, b, tuple(_picked(c, np.argmin(lines[0], axis=1)) for c in lines))
+    rest = np.flatnonzero(~np.isfinite(best.length))  # the shortest line of all misses a window
+    if len(rest):
+        others = _any_way(a[rest], first[rest], second[rest], b[rest], [c[rest] for c in lines])
+        for column, other in zip(best.columns(), others.columns(), strict=True):
+            column[rest] = other
+    return best
+
+
+def _any_way(a: Floats, first: Floats, second: Floats, b: Floats, lines: Sequence[Floats]) -> Crossings:
+    """The best of all ways, straight or bent."""
+    ways = [_straight(a, first, second, b, tuple(c[:, k] for c in lines)) for k in range(4)]
     ways += [_bent_at_first(a, first, second, b, k) for k in (0.0, 1.0)]
     ways += [_mirrored(_bent_at_first(b, second, first, a, k)) for k in (0.0, 1.0)]
     ways += [_bent_twice(a, first, second, b, k, m) for k in (0.0, 1.0) for m in (0.0, 1.0)]
@@ -128,14 +142,19 @@ def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Cros
     return Crossings(*(np.stack(column)[best, rows] for column in zip(*(w.columns() for w in ways), strict=True)))
 
 
-def _straight(a: Floats, first: Floats, second: Floats, b: Floats, which: int) -> Crossings:
-    """One of the four touching lines, infinitely long where it misses a window."""
-    lengths, parts_a, parts_b = touching_lines(a, b)
-    start, end = parts_a[:, which], parts_b[:, which]
+def _picked(table: Floats, column: npt.NDArray[np.intp]) -> Floats:
+    """One number of each row."""
+    picked: Floats = table[np.arange(len(table)), column]
+    return picked
+
+
+def _straight(a: Floats, first: Floats, second: Floats, b: Floats, touching: tuple[Floats, ...]) -> Crossings:
+    """A touching line (length, part of `a`, part of `b`), infinitely long where it misses a window."""
+    length, start, end = touching
     line = np.hstack((along(a, start), along(b, end)))
     hit_1, part_1 = _window_part(line, first)
     hit_2, part_2 = _window_part(line, second)
-    return Crossings(np.where(hit_1 & hit_2, lengths[:, which], np.inf), start, part_1, part_2, end)
+    return Crossings(np.where(hit_1 & hit_2, length, np.inf), start, part_1, part_2, end)
 
 
 def _bent_at_first(a: Floats, first: Floats, second: Floats, b: Floats, which: float) -> Crossings:

@@ -9,7 +9,7 @@ paired by a join over directions and not window by window.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -26,13 +26,14 @@ from checker.surface_parts import (
     Exposed,
     boxes_of,
     first_clear,
-    joined,
     joins,
     meet,
     no_rows,
     norm,
     onwards,
     pieces_of,
+    row_max,
+    row_min,
 )
 from checker.unfolding import Crossings, along, cross, nearest_part, through_windows, touching_lines
 from parsers.primitives import Bools, Floats, Ints, Rows
@@ -91,6 +92,16 @@ class Approaches:
 
 
 @dataclass(frozen=True, slots=True)
+class _Pairs:
+    """Approaches from both sides of a wall that may belong together; columns of length n."""
+
+    near: Rows
+    far: Rows
+    offset: Floats  # how far along the loop the far side is moved: a round of the loop, or none
+    least: Floats  # mm; what the way between them cannot be shorter than
+
+
+@dataclass(frozen=True, slots=True)
 class Walls:
     """What ways over walls need to know; the first nodes are the islands, whose roles are given."""
 
@@ -114,7 +125,7 @@ class Walls:
 
     def _approaches(self, starts: Starts) -> Approaches:
         boxes = boxes_of(self.rims.ends)
-        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - starts.behind.min(axis=1))
+        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - row_min(starts.behind))
         return _stacked([part for a, b in pairs for part in self._approach(starts, a, b)])
 
     def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
@@ -123,7 +134,7 @@ class Walls:
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
-        lower = np.maximum(touching_lines(piece, _level(window, 0.0))[0].min(axis=1) - reach, 0.0)
+        lower = np.maximum(row_min(touching_lines(piece, _level(window, 0.0))[0]) - reach, 0.0)
         out = Approaches(
             node=starts.node[start],
             world=world,
@@ -137,7 +148,7 @@ class Walls:
             angle=_window_angles(piece, window),
             depth=np.full(len(rim), self.thickness),
         )
-        near, corner = out.lower.min(axis=1) <= self.limit, starts.corner[start]
+        near, corner = row_min(out.lower) <= self.limit, starts.corner[start]
         yield _widened(out.take(near & (corner < 0)), self.rims)
         for cone in (1.0, -1.0):
             yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone)
@@ -152,7 +163,7 @@ class Walls:
         unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
         before, after = corners.at[corner] - corners.before[corner], corners.after[corner] - corners.at[corner]
         turned = np.column_stack([_angle_from(unit, cone * way) for way in (before, after)])
-        low, high = turned.min(axis=1), turned.max(axis=1)
+        low, high = row_min(turned), row_max(turned)
         wraps = high - low > np.pi
         low, high = np.where(wraps, -np.pi, low), np.where(wraps, np.pi, high)
         low, high = np.maximum(low, out.angle[:, 0]), np.minimum(high, out.angle[:, 1])
@@ -187,10 +198,31 @@ class Walls:
 
     def _cheapest_in_sight(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
         near, far = self._hopeful(near, far, far.depth), self._hopeful(far, near, far.depth)
-        edges = joined([edges for one, two in self._by_role(near, far) for edges in self._pairs(one, two, face)])
-        if len(edges):
-            key = edges.tail.astype(np.int64) * self.nodes + edges.head
-            yield edges.take(first_clear(key, edges.cost, lambda rows: self._clear(edges.points[rows])))
+        near, far = self._best_pieces(near), self._best_pieces(far)
+        for one, two in self._by_role(near, far):
+            yield from self._best_first(one, two, self._pairs(one, two), face)
+
+    def _best_first(self, near: Approaches, far: Approaches, pairs: _Pairs, face: int) -> Iterator[Edges]:
+        """The shortest way in sight of each pair of nodes.
+
+        Candidates are tried in the order of what they cannot be shorter than, in growing bundles, until that exceeds
+        the best way found.
+        """
+        key = near.node[pairs.near].astype(np.int64) * self.nodes + far.node[pairs.far]
+        order = np.lexsort((pairs.least, key))
+        _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
+        rank, least = np.arange(len(order)) - first[group], pairs.least[order]
+        best = np.full(len(first), np.inf)
+        done, bundle = 0, 1
+        while len(tried := np.flatnonzero((rank >= done) & (rank < done + bundle) & (least < best[group]))):
+            rows = order[tried]
+            edges, kept = self._cross(near.take(pairs.near[rows]), far.take(pairs.far[rows]), pairs.offset[rows], face)
+            seen = first_clear(group[tried[kept]], edges.cost, self._sees(edges.points))
+            groups = group[tried[kept[seen]]]
+            better = edges.cost[seen] < best[groups]
+            best[groups[better]] = edges.cost[seen[better]]
+            yield edges.take(seen[better])
+            done, bundle = done + bundle, bundle * 4
 
     def _hopeful(self, some: Approaches, others: Approaches, depth: Floats) -> Approaches:
         """Approaches that could meet the nearest of the others on their loop within the limit."""
@@ -198,6 +230,29 @@ class Walls:
         np.minimum.at(nearest, others.loop, others.lower)
         rest = self.limit - depth.min(initial=np.inf)
         return some.take(_least(some.lower, nearest[some.loop]) <= rest)
+
+    def _best_pieces(self, some: Approaches) -> Approaches:
+        """Of the copper of each island before one window, the pieces that some other is not nearer than everywhere.
+
+        A piece is dropped if all of the window is in sight of another, and nearer to it than the piece is to any of it.
+        """
+        copper = np.flatnonzero((some.node < len(self.roles)) & (some.rim >= 0))
+        if not len(copper):
+            return some
+        window = self.rims.ends[some.rim[copper]]
+        middle = (window[:, :2] + window[:, 2:]) / 2
+        point = along(some.world[copper], nearest_part(some.world[copper], middle))
+        most = np.maximum(norm(point - window[:, :2]), norm(point - window[:, 2:])) - some.reach[copper]
+        key = some.node[copper].astype(np.int64) * len(self.rims) + some.rim[copper]
+        order = np.lexsort((most, key))
+        _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
+        leader = order[first]
+        corners = np.stack((point[leader], window[leader, :2], window[leader, 2:]), axis=1)
+        bound = np.where(self.sight.all_clear(corners), most[leader], np.inf)[group]
+        beaten = row_min(some.lower[copper[order]]) > bound
+        kept = np.ones(len(some.node), dtype=bool)
+        kept[copper[order[beaten]]] = False
+        return some.take(kept)
 
     def _by_role(self, near: Approaches, far: Approaches) -> Iterator[tuple[Approaches, Approaches]]:
         """The same by roles, so that approaches of two sources or of two targets are not paired."""
@@ -210,27 +265,51 @@ class Walls:
         """Roles of islands, and one more for corners."""
         return np.append(self.roles, HOP + 1)[np.minimum(node, len(self.roles))]
 
-    def _clear(self, points: Floats) -> Bools:
-        """Whether the first and the last stretch, on faces, stay on the board."""
-        last = np.where(np.isnan(points[:, 3]), points[:, 2], points[:, 3])
-        return self.sight.clear(points[:, 0], points[:, 1]) & self.sight.clear(points[:, 2], last)
+    def _sees(self, points: Floats) -> Callable[[Rows], Bools]:
+        """Tells for some rows whether the first and the last stretch, on faces, stay on the board."""
 
-    def _pairs(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
-        """Ways through all pairs of windows that some direction passes; a loop may be walked round either way."""
+        def clear(rows: Rows) -> Bools:
+            p = points[rows]
+            last = np.where(np.isnan(p[:, 3]), p[:, 2], p[:, 3])
+            return self.sight.clear(p[:, 0], p[:, 1]) & self.sight.clear(p[:, 2], last)
+
+        return clear
+
+    def _pairs(self, near: Approaches, far: Approaches) -> _Pairs:
+        """All pairs of windows that some direction passes; a loop may be walked round either way."""
         place = np.cumsum(3 * (self.rims.perimeter + 6 * self.limit))  # keeps loops apart
-        boxes_near = _direction_boxes(near.angle, near.piece, place[near.loop])
-        boxes_near[:, [1, 3]] += np.array([-self.limit, self.limit])
+        boxes_near = self._landings(near, far.depth)
+        boxes_near[:, [1, 3]] += place[near.loop, None]
+        found = [_Pairs(no_rows(), no_rows(), np.empty(0), np.empty(0))]
         for turn in (-1, 0, 1):
             offset = turn * self.rims.perimeter[far.loop]
-            boxes_far = _direction_boxes(-far.angle[:, ::-1], far.piece, place[far.loop] + offset)
-            for pair in joins(boxes_near, boxes_far, 0.0):
-                a, b = pair
-                kept = _least(near.lower[a], far.lower[b]) + far.depth[b] <= self.limit
-                kept &= self._shorter_way_round(near.window[a], far.window[b] + offset[b, None], near.loop[a])
-                kept &= near.node[a] != far.node[b]
-                a, b = a[kept], b[kept]
-                kept = _may_pass(near, far, a, b, offset[b])
-                yield self._cross(near.take(a[kept]), far.take(b[kept]), offset[b[kept]], face)
+            windows = far.window + (place[far.loop] + offset)[:, None]
+            boxes_far = np.column_stack((-far.angle[:, 1], windows[:, 0], -far.angle[:, 0], windows[:, 1]))
+            for a, b in joins(boxes_near, boxes_far, 0.0):
+                found.append(self._possible(near, far, _Pairs(a, b, offset[b], np.zeros(len(a)))))
+        return _Pairs(*(np.concatenate([getattr(p, f.name) for p in found]) for f in fields(_Pairs)))
+
+    def _landings(self, near: Approaches, depth: Floats) -> Floats:
+        """Boxes of the directions in which approaches leave, and where along the loop these lead to at some depth."""
+        flat, deep = depth.min(initial=np.inf), depth.max(initial=0.0)
+        low, high = (np.clip(np.tan(np.clip(a, -1.57, 1.57)), -1e9, 1e9) for a in near.angle.T)
+        before = np.maximum(np.where(low < 0, deep, min(flat, deep)) * low, -self.limit)
+        after = np.minimum(np.where(high > 0, deep, min(flat, deep)) * high, self.limit)
+        first, last = near.window.T
+        edges = near.angle + np.array([-_SLIGHT, _SLIGHT])
+        return np.column_stack((edges[:, 0], first + before - _AT_RIM, edges[:, 1], last + after + _AT_RIM))
+
+    def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> _Pairs:
+        """Those that may be part of a shortest path within the limit, and what their ways cannot be shorter than."""
+        a, b = pairs.near, pairs.far
+        kept = self._shorter_way_round(near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a])
+        kept &= (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
+        kept[kept] = _least(near.lower[a[kept]], far.lower[b[kept]]) + far.depth[b[kept]] <= self.limit
+        a, b, offset = a[kept], b[kept], pairs.offset[kept]
+        passes, straight = _straight_lines(near, far, a, b, offset)
+        least = np.maximum(straight - near.reach[a] - far.reach[b], 0.0)
+        kept = passes & (least + _least(near.behind[a], far.behind[b]) <= self.limit)
+        return _Pairs(a[kept], b[kept], offset[kept], least[kept])
 
     def _shorter_way_round(self, first: Floats, second: Floats, loop: Ints) -> Bools:
         """Whether some way between two windows is no longer than half the loop: else the other way round is shorter."""
@@ -238,8 +317,8 @@ class Walls:
         mask: Bools = gap <= self.rims.perimeter[loop] / 2
         return mask
 
-    def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> Edges:
-        """Go through both windows on the shortest way."""
+    def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> tuple[Edges, Rows]:
+        """Go through both windows on the shortest way; also the rows of those that are within the limit."""
         first, second = _level(near.window, 0.0), _level(far.window + offset[:, None], -far.depth)
         piece = far.piece * np.array([1.0, -1.0, 1.0, -1.0])
         piece[:, [0, 2]] += offset[:, None]
@@ -250,7 +329,7 @@ class Walls:
         near, far, way = near.take(kept), far.take(kept), Crossings(*(c[kept] for c in way.columns()))
         s = np.column_stack((along(first[kept], way.first)[:, 0], along(second[kept], way.second)[:, 0]))
         other = np.where(far.rim < 0, NOTHING, 1 - face)
-        return Edges(
+        edges = Edges(
             tail=near.node,
             head=far.node,
             cost=cost[kept],
@@ -261,6 +340,7 @@ class Walls:
             loop=near.loop,
             s=s,
         )
+        return edges, kept
 
     def _points(self, near: Approaches, far: Approaches, way: Crossings, s: Floats) -> Floats:
         points = np.empty((len(s), 4, 2))
@@ -414,7 +494,7 @@ def _unfolded(ends: Floats, rims: Rims, rim: Rows) -> tuple[Bools, Floats, Float
     unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
     depth = _depths(ends, start, unit)
     allowed = -2 * rims.slack[rim] - 1e-9  # corners of curved outlines may lie a little behind the rim
-    front = depth.max(axis=1) >= allowed
+    front = row_max(depth) >= allowed
     ends, depth, unit, start, allowed = ends[front], depth[front], unit[front], start[front], allowed[front]
     drop = depth[:, 0] - depth[:, 1]
     part = np.clip(np.divide(depth[:, 0] - allowed, drop, out=np.zeros(len(drop)), where=drop != 0), 0.0, 1.0)
@@ -435,9 +515,9 @@ def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
 def _window_angles(piece: Floats, window: Floats) -> Floats:
     """Directions, from straight across, in which straight lines from unfolded pieces pass their windows, (n, 2)."""
     x, y = piece[:, [0, 2]], piece[:, [1, 3]]
-    low = np.arctan2(window[:, :1] - x, y).min(axis=1)
-    high = np.arctan2(window[:, 1:] - x, y).max(axis=1)
-    at_rim = y.min(axis=1) <= _AT_RIM
+    low = row_min(np.arctan2(window[:, :1] - x, y))
+    high = row_max(np.arctan2(window[:, 1:] - x, y))
+    at_rim = row_min(y) <= _AT_RIM
     return np.column_stack((np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)))
 
 
@@ -459,24 +539,32 @@ def _angle_from(unit: Floats, way: Floats) -> Floats:
     return angle
 
 
-def _direction_boxes(angle: Floats, piece: Floats, shift: Floats) -> Floats:
-    """Boxes that meet where two approaches have a direction in common and lie at the same place of a loop."""
-    x = piece[:, [0, 2]]
-    low, high = x.min(axis=1) + shift, x.max(axis=1) + shift
-    return np.column_stack((angle[:, 0] - _SLIGHT, low, angle[:, 1] + _SLIGHT, high))
+def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
+    """Whether some direction across the wall leads from window to window and suits both approaches."""
+    a, b = pairs.near, pairs.far
+    first, second, depth = near.window[a], far.window[b] + pairs.offset[:, None], far.depth[b]
+    low, high = np.arctan2(second[:, 0] - first[:, 1], depth), np.arctan2(second[:, 1] - first[:, 0], depth)
+    low = np.maximum(np.maximum(near.angle[a, 0], -far.angle[b, 1]), low)
+    high = np.minimum(np.minimum(near.angle[a, 1], -far.angle[b, 0]), high)
+    mask: Bools = low <= high + 2 * _SLIGHT
+    return mask
 
 
-def _may_pass(near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats) -> Bools:
-    """Whether the straight line between two unfolded pieces has a direction that their windows let pass."""
-    x_near, x_far = near.piece[a][:, [0, 2]], far.piece[b][:, [0, 2]] + offset[:, None]
-    y_near, y_far = near.piece[a][:, [1, 3]], far.piece[b][:, [1, 3]] + far.depth[b][:, None]
-    across = (x_far[:, None, :] - x_near[:, :, None]).reshape(-1, 4)
-    down = (y_far[:, None, :] + y_near[:, :, None]).reshape(-1, 4)
+def _straight_lines(near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats) -> tuple[Bools, Floats]:
+    """Straight lines between unfolded pieces: may their windows let them pass, and their least length."""
+    left_near, right_near, left_far, right_far = near.piece[a, 0], near.piece[a, 2], far.piece[b, 0], far.piece[b, 2]
+    high_near, low_near, high_far, low_far = near.piece[a, 1], near.piece[a, 3], far.piece[b, 1], far.piece[b, 3]
+    across = np.column_stack(
+        (left_far - left_near, right_far - left_near, left_far - right_near, right_far - right_near)
+    )
+    down = np.column_stack((high_far + high_near, low_far + high_near, high_far + low_near, low_far + low_near))
+    across, down = across + offset[:, None], down + far.depth[b, None]
     angle = np.arctan2(across, down)
     low = np.minimum(near.angle[a, 0], -far.angle[b, 1]) - _SLIGHT
     high = np.maximum(near.angle[a, 1], -far.angle[b, 0]) + _SLIGHT
-    mask: Bools = (angle.max(axis=1) >= low) & (angle.min(axis=1) <= high)
-    return mask
+    passes = (row_max(angle) >= low) & (row_min(angle) <= high)
+    aside = np.maximum(np.maximum(row_min(across), -row_max(across)), 0.0)
+    return passes, np.hypot(aside, row_min(down))
 
 
 def _of_role(role: Ints) -> Floats:
@@ -487,8 +575,7 @@ def _of_role(role: Ints) -> Floats:
 
 def _least(one: Floats, two: Floats) -> Floats:
     """Least sum of two lengths by role over roles that are measured to each other, (n,)."""
-    least: Floats = (one + onwards(two)).min(axis=1)
-    return least
+    return row_min(one + onwards(two))
 
 
 def _stacked(parts: Sequence[Approaches]) -> Approaches:
