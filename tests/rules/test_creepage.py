@@ -1,10 +1,19 @@
-"""creepage against its named boards."""
+"""creepage against its named boards, and what a sketch cannot draw."""
 
+from __future__ import annotations
+
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
+import shapely
 
-from tests.boards import WAYS, Case, Way, cases, differences, found
+from checker.creepages import creepages
+from checker.findings import Finding
+from checker.rules.creepage import find
+from parsers.board import Board
+from tests.boards import RULE_CASES, WAYS, Case, Way, built_directly, case, cases, differences, found, layout_of
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -12,3 +21,96 @@ from tests.boards import WAYS, Case, Way, cases, differences, found
 def test_each_named_board_gives_exactly_its_findings(case: Case, way: Way, tmp_path: Path) -> None:
     """Each named board gives exactly its expected findings, whichever format carried it."""
     assert differences(found(way(case.sketch, tmp_path), case.rules, "creepage"), case.expect) == []
+
+
+REGIONS = {"a": {"reference": ["A"], "nets": []}, "b": {"reference": ["B"], "nets": []}}
+BARRIER: dict[str, Any] = {"between": ["a", "b"], "working_voltage": 250, "table": "creepage.csv"}
+OVER_THE_EDGE: dict[str, Any] = {
+    "because": "A 2 mm from the edge x = 0 on top, B 3 mm from it below",
+    "outline": {"box": [-40, -40, 0, 40]},
+    "pads": [
+        {"net": "A", "layer": "L1", "at": [-2.5, 0], "size": 1.0},
+        {"net": "B", "layer": "L2", "at": [-3.5, 0], "size": 1.0},
+    ],
+    "rules": {"region": REGIONS, "barrier": [BARRIER]},
+    "expect": [],
+}
+
+
+def board_and_rules(table: dict[str, Any]) -> tuple[Board, str]:
+    made = case("board", table)
+    return built_directly(made.sketch), made.rules
+
+
+def found_on(board: Board, rules: str) -> list[Finding]:
+    creepages.cache_clear()
+    return list(find(layout_of(board, rules, RULE_CASES)))
+
+
+def with_plated_edge(board: Board) -> Board:
+    assert board.outline is not None
+    return replace(board, outline=replace(board.outline, plated=shapely.LineString([(0, -5), (0, 5)])))
+
+
+def test_a_plated_edge_that_touches_nothing_is_crossed_for_nothing() -> None:
+    """2 mm on top and 3 mm below, nothing over the plated wall."""
+    board, rules = board_and_rules(OVER_THE_EDGE)
+    only = found_on(with_plated_edge(board), rules)
+    assert [f.measured for f in only] == [pytest.approx(5.0, abs=0.001)]
+
+
+def test_a_plated_edge_is_of_the_net_that_touches_it() -> None:
+    """A trace of B below reaches the plated edge: A is 2 mm from it on top."""
+    draws = [{"net": "B", "layer": "L2", "width": 0.2, "points": [[-3.5, 0], [-0.1, 0]]}]
+    board, rules = board_and_rules(OVER_THE_EDGE | {"draws": draws})
+    assert [f.measured for f in found_on(board, rules)] == [pytest.approx(3.6, abs=0.001)]  # 2 + 1.6 to the trace's end
+    measured = [f.measured for f in found_on(with_plated_edge(board), rules)]
+    assert measured == [pytest.approx(2.0, abs=0.001)]
+
+
+def test_without_a_thickness_nothing_is_measured_over_the_edge() -> None:
+    """A doubt tells; the face alone is still measured."""
+    board, rules = board_and_rules(OVER_THE_EDGE)
+    bare = replace(board, stackup=replace(board.stackup, thickness=None, dielectric=()))
+    assert found_on(board, rules)
+    assert found_on(bare, rules) == []
+
+
+def test_inner_copper_at_an_edge_may_lie_anywhere_if_the_stackup_does_not_tell() -> None:
+    """Without depths, B on L2 at the edge counts as open from face to face: A is 2 mm from it."""
+    table = OVER_THE_EDGE | {
+        "layers": 4,
+        "dielectric": [0.2, 1.2, 0.2],
+        "pads": OVER_THE_EDGE["pads"][:1],
+        "pours": [{"net": "B", "layer": "L2", "box": [-30, -5, 0, 5]}],
+    }
+    board, rules = board_and_rules(table)
+    assert [f.measured for f in found_on(board, rules)] == [pytest.approx(2.2, abs=0.001)]
+    untold = replace(board, stackup=replace(board.stackup, dielectric=()))
+    assert [f.measured for f in found_on(untold, rules)] == [pytest.approx(2.0, abs=0.001)]
+
+
+def test_a_board_without_a_profile_has_no_edges() -> None:
+    board, rules = board_and_rules(OVER_THE_EDGE)
+    assert found_on(replace(board, outline=None), rules) == []
+
+
+def test_a_net_on_both_sides_of_a_spacing_is_not_held_against_itself() -> None:
+    spacing = {"between": [["A", "C"], ["B", "C"]], "working_voltage": 250, "table": "creepage.csv"}
+    pads = [{"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", 0), ("C", 4), ("B", 30))]
+    rules = {"region": {"a": {"reference": ["A"], "nets": ["*"]}}, "spacing": [spacing]}
+    board, text = board_and_rules({"because": "", "pads": pads, "rules": rules, "expect": []})
+    assert [(f.nets, f.measured) for f in found_on(board, text)] == [(("A", "C"), pytest.approx(3.0, abs=0.001))]
+
+
+def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
+    """Twenty dots 0.4 mm apart from A to 2 mm before B: 2 mm count, the bare gaps add up in the raw length."""
+    dots = [{"net": "", "layer": "L1", "at": [0.9 + i, 0], "size": 0.6} for i in range(20)]
+    ends = [{"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", -0.3), ("B", 22.7))]
+    rules = {"region": REGIONS, "barrier": [BARRIER]}
+    board, text = board_and_rules({"because": "", "pads": [*ends, *dots], "rules": rules, "expect": []})
+    only = found_on(board, text)
+    assert [f.measured for f in only] == [pytest.approx(2.0, abs=0.001)]
+    assert only[0].detail["raw_mm"] == pytest.approx(0.4 + 19 * 0.4 + 2.0, abs=0.001)
+    assert [leg["on"] for leg in only[0].detail["legs"]] == ["top", "copper", "top"]
+    assert only[0].detail["legs"][1]["net"] == "20 pieces of copper"

@@ -1,0 +1,191 @@
+"""What must hold of creepage on any board, whatever its number: random boards of tests/checker/oracle.py."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import affinity
+
+from checker.clearances import shortfalls
+from checker.creepages import creepages
+from checker.demo.sketch import Hole, Pad, Sketch, box
+from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Surface, copper, exposed
+from tests.boards import built_directly, layout_of
+from tests.checker.oracle import Board, Metal, random_board
+
+ROUNDING = 1e-6
+PROMISED = 0.001  # mm, README
+FAR = 60.0  # mm; farther than any two places of these boards
+seeds = st.integers(0, 10**6)
+law = settings(max_examples=25, deadline=None, derandomize=True)
+few = settings(max_examples=10, deadline=None, derandomize=True)
+
+
+def board_of(seed: int, x: float = 0.0, *, curved: bool = False) -> Board:
+    return random_board(np.random.default_rng(seed), x=x, curved=curved)
+
+
+def length(board: Board, x: float | None = None) -> float:
+    """Creepage from island 0 to island 1 by the product."""
+    faces, bare = [m for m in board.metals if m.face is not None], [m for m in board.metals if m.face is None]
+    metal = copper(
+        [m.skeleton for m in faces], [m.radius for m in faces], [m.face for m in faces], [m.island for m in faces]
+    )
+    laid_bare = exposed(
+        [m.skeleton for m in bare], [m.above for m in bare], [m.below for m in bare], [m.island for m in bare]
+    )
+    roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
+    x = board.x if x is None else x
+    found = Surface(board.region, board.thickness, x=x).legs(metal, roles, FAR, laid_bare).best(0, 1, x)
+    assert found is not None
+    return found.length
+
+
+def moved(board: Board, move) -> Board:
+    metals = tuple(replace(m, skeleton=move(m.skeleton)) for m in board.metals)
+    return Board(move(board.region), move(board.passable), board.thickness, metals, board.x)
+
+
+def only_pads(board: Board) -> Board:
+    """The same board with both sides on top and nothing floating."""
+    metals = tuple(replace(m, face=TOP) for m in board.metals if m.island < 2 and m.face is not None)
+    return Board(board.region, board.passable, board.thickness, metals, board.x)
+
+
+@law
+@given(seed=seeds, x=st.sampled_from([0.0, 0.25, 1.0]))
+def test_both_ways_are_equally_long(seed: int, x: float) -> None:
+    board = board_of(seed, x)
+    swapped = tuple(replace(m, island={0: 1, 1: 0}.get(m.island, m.island)) for m in board.metals)
+    assert length(replace(board, metals=swapped)) == pytest.approx(length(board), abs=ROUNDING)
+
+
+@law
+@given(seed=seeds, angle=st.floats(0, 360), mirror=st.booleans())
+def test_a_board_that_is_turned_shifted_or_mirrored_has_the_same_creepage(
+    seed: int, angle: float, mirror: bool
+) -> None:
+    board = board_of(seed)
+
+    def move(shape: shapely.Geometry) -> shapely.Geometry:
+        turned = affinity.rotate(shape, angle, origin=(1, 2))
+        turned = affinity.scale(turned, -1, 1, origin=(0, 0)) if mirror else turned
+        return affinity.translate(turned, 13, -70)
+
+    assert length(moved(board, move)) == pytest.approx(length(board), abs=PROMISED)
+
+
+@law
+@given(seed=seeds, x=st.sampled_from([0.0, 1.0]))
+def test_a_board_turned_over_has_the_same_creepage(seed: int, x: float) -> None:
+    board, t = board_of(seed, x), board_of(seed, x).thickness
+    other = {TOP: BOTTOM, BOTTOM: TOP, None: None}
+    metals = tuple(replace(m, face=other[m.face], above=t - m.below, below=t - m.above) for m in board.metals)
+    assert length(replace(board, metals=metals)) == pytest.approx(length(board), abs=ROUNDING)
+
+
+@law
+@given(
+    seed=seeds, at=st.tuples(st.floats(0.5, 8), st.floats(0.5, 6)), size=st.floats(0.1, 3), face=st.sampled_from([0, 1])
+)
+def test_more_floating_copper_never_lengthens_creepage(
+    seed: int, at: tuple[float, float], size: float, face: int
+) -> None:
+    board = board_of(seed, 1.0)
+    shape = shapely.box(*at, at[0] + size, at[1] + size / 2).intersection(board.region)
+    parts = [p for p in shapely.get_parts(shape) if p.area > 0]
+    more = tuple(Metal(board.islands() + k, face, p) for k, p in enumerate(parts))
+    assert length(replace(board, metals=board.metals + more)) <= length(board) + ROUNDING
+
+
+@law
+@given(seed=seeds, x=st.sampled_from([0.25, 1.0, 1.5]))
+def test_a_wider_x_never_lengthens_creepage(seed: int, x: float) -> None:
+    board = board_of(seed)
+    assert length(board, x) <= length(board, 0.0) + PROMISED
+
+
+@law
+@given(seed=seeds, more=st.floats(0.1, 2))
+def test_a_thicker_board_never_has_less_creepage(seed: int, more: float) -> None:
+    board = board_of(seed)
+    thick = replace(board, thickness=board.thickness + more)
+    flat = tuple(replace(m, above=0.0, below=0.0) for m in board.metals)
+    assert length(replace(thick, metals=flat)) >= length(replace(board, metals=flat)) - ROUNDING
+
+
+@law
+@given(seed=seeds, cut=st.tuples(st.floats(1, 8), st.floats(1, 6), st.floats(0.3, 4), st.floats(0.3, 1)))
+def test_on_one_face_a_new_slot_never_shortens_creepage(seed: int, cut: tuple[float, float, float, float]) -> None:
+    """Both sides on top: a way over the far face is never shorter there, since the slot is in that face too."""
+    board = only_pads(board_of(seed))
+    x, y, w, h = cut
+    slot = shapely.box(x, y, x + w, y + h)
+    if any(m.shape.distance(slot) < 0.05 for m in board.metals):
+        return
+    left = board.region.difference(slot)
+    parts = [p for p in shapely.get_parts(left) if all(p.intersects(m.skeleton) for m in board.metals)]
+    if not parts:
+        return  # the slot has parted the sides
+    assert length(replace(board, region=parts[0], passable=parts[0])) >= length(board) - PROMISED
+
+
+def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
+    """Pads above each other 20 mm from every edge: 2 * 19.5 + 1.6 mm; a slot 1 mm beside them: 1 + 1.6 + 1."""
+    board = shapely.box(-20, -20, 20, 20)
+    top, bottom = copper(shapely.Point(0, 0), 0.5, TOP), copper(shapely.Point(0, 0), 0.5, BOTTOM)
+    before = Surface(board, 1.6).shortest(top, bottom)
+    after = Surface(board.difference(shapely.box(1.5, -2, 2.5, 2)), 1.6).shortest(top, bottom)
+    assert before is not None
+    assert after is not None
+    assert (before.length, after.length) == (pytest.approx(40.6, abs=ROUNDING), pytest.approx(3.6, abs=ROUNDING))
+
+
+# ------------------------------------------------------------------------------------------- creepage and clearance
+
+RULES = """
+schema = 1
+[region.a]
+reference = ["A"]
+nets = []
+[region.b]
+reference = ["B"]
+nets = []
+[[barrier]]
+between = ["a", "b"]
+working_voltage = 100
+table = "spacing.csv"
+"""
+
+
+def sketch_of(seed: int) -> Sketch:
+    """A board with pads of two nets on both faces, routed slots and unplated holes between them."""
+    rng = np.random.default_rng(seed)
+    holes: list[Hole] = []
+    for x in rng.uniform(7, 13, rng.integers(0, 4)):
+        y = float(rng.uniform(3, 17))
+        to = (float(x), min(y + float(rng.uniform(0, 6)), 18.0))
+        holes.append(Hole(at=(float(x), y), to=to, diameter=float(rng.choice([0.6, 1.0, 2.0])), plated=False))
+    pads = [
+        Pad(net=net, layer=f"L{rng.integers(1, 3)}", at=(float(x), float(rng.uniform(2, 18))), size=(1.0, 1.0))
+        for net, low, high in (("A", 2, 5), ("B", 15, 18))
+        for x in rng.uniform(low, high, 3)
+    ]
+    return Sketch(title=f"seed {seed}", layers=2, outline=box(0, 0, 20, 20), pads=tuple(pads), holes=tuple(holes))
+
+
+@few
+@given(seed=seeds)
+def test_creepage_is_never_shorter_than_clearance(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """On raw lengths, whatever is between; both measured by the product, each its own way."""
+    folder = tmp_path_factory.mktemp("table")
+    (folder / "spacing.csv").write_text("voltage,clearance,creepage,where\n100,40,40,outer\n100,0.1,,through\n")
+    layout = layout_of(built_directly(sketch_of(seed)), RULES, folder)
+    air = min(s.raw for s in shortfalls(layout) if s.required.where == "outer")
+    surface = min(s.raw for s in creepages(layout))
+    assert surface >= air - PROMISED
