@@ -14,6 +14,7 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is 
 STEPS = 64  # chords per quarter turn of the rolled disc
 LINKED_CORNER = np.radians(80.0)  # a corner of a void that is sharper than this is bridged like a narrow slot
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
+_ROUNDED = 0.01  # radians; what chords and the cuts at the ends of a stretch may hide of its turn
 PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
 
 
@@ -133,17 +135,18 @@ def bridged(region: shapely.Geometry, x: float) -> shapely.Geometry:
     """The board with every void filled that, or every part of a void filled where it, is narrower than x.
 
     A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies between two walls, ends
-    a narrow arm, or is a corner sharper than `LINKED_CORNER`; wider corners of a wide void keep their shape.
+    a narrow arm, or is a corner sharper than `LINKED_CORNER`; wider corners of a wide void keep their shape. An end or
+    a corner is filled up to the link of length x that lies square to its middle.
 
     Notes
     -----
-    Exact for slots with parallel walls, up to `NARROW`. In arms that taper the disc leaves off a little later than a
-    link of length x would.
+    Exact, up to `NARROW`, for slots and arms with parallel walls and for corners with straight walls. A neck between
+    two wide rooms is filled where the disc does not pass; if it tapers, a link could lie a little farther out.
     """
     if x <= 2 * NARROW or region.is_empty:
         return region
     voids = shapely.get_parts(_frame(region, 4 * x).difference(region))
-    fills = [fill for void in voids for fill in _narrow_parts(void, x / 2 - NARROW)]
+    fills = [fill for void in voids for fill in _narrow_parts(void, x - 2 * NARROW)]
     return shapely.union_all([region, *fills]) if fills else region
 
 
@@ -224,23 +227,57 @@ def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
     return shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
 
 
-def _narrow_parts(void: shapely.Geometry, radius: float) -> list[shapely.Geometry]:
-    """Parts of a void to be filled: those that a disc of this radius cannot reach, wide corners excepted."""
+def _narrow_parts(void: shapely.Geometry, x: float) -> Iterator[shapely.Geometry]:
+    """Parts of a void to be filled: those that a disc of diameter x cannot reach, wide corners excepted."""
     roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
-    reached = roomy.buffer(-radius, quad_segs=STEPS).buffer(radius, quad_segs=STEPS)
+    reached = roomy.buffer(-x / 2, quad_segs=STEPS).buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty:
-        return [void.buffer(SLIVER, join_style="mitre")]
-    rest = shapely.get_parts(void.difference(reached).buffer(-SLIVER))
-    return [part.buffer(2 * SLIVER) for part in rest if not part.is_empty and _is_narrow(void, part)]
+        yield void.buffer(SLIVER, join_style="mitre")
+        return
+    for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
+        walls = _walls(void, part) if not part.is_empty else []
+        narrow = len(walls) > 1 or (len(walls) == 1 and _turned(walls[0]) > np.pi - LINKED_CORNER + _ROUNDED)
+        if narrow:
+            yield part.buffer(2 * SLIVER)
+        if narrow and len(walls) == 1:
+            yield _linked(void, walls[0].interpolate(0.5, normalized=True), x)
 
 
-def _is_narrow(void: shapely.Geometry, part: shapely.Geometry) -> bool:
-    """Whether an unreached part of a void lies between walls, or in a corner sharper than LINKED_CORNER."""
+def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineString]:
+    """Stretches of a void's rim along a part of it."""
     walls = shapely.line_merge(void.boundary.intersection(part.buffer(3 * SLIVER)))
-    pieces = [p for p in shapely.get_parts(walls) if p.length > 4 * SLIVER]
-    if len(pieces) != 1:
-        return True
-    xy = shapely.get_coordinates(pieces[0])
-    step = np.diff(xy, axis=0)
-    turned = np.arctan2(cross(step[:-1], step[1:]), np.einsum("ij,ij->i", step[:-1], step[1:])).sum()
-    return bool(abs(turned) > np.pi - LINKED_CORNER + 0.01)
+    return [piece for piece in shapely.get_parts(walls) if piece.length > 4 * SLIVER]
+
+
+def _turned(wall: shapely.LineString) -> float:
+    """Angle by which some part of a stretch of rim turns altogether, whichever turns most."""
+    step = np.diff(shapely.get_coordinates(wall), axis=0)
+    turns = np.arctan2(cross(step[:-1], step[1:]), np.einsum("ij,ij->i", step[:-1], step[1:]))
+    return float(np.ptp(np.cumsum(np.append(0.0, turns))))
+
+
+def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geometry:
+    """The end of a void between its tip and the link of length x whose ends are as far from the tip along the rim."""
+    rings = [shapely.LineString(ring.coords) for ring in (void.exterior, *void.interiors)]
+    ring = min(rings, key=lambda r: r.distance(tip))
+    middle = ring.project(tip)
+
+    def link(way: Floats) -> Floats:
+        places = np.mod(np.stack((middle - way, middle + way)), ring.length)
+        ends = shapely.get_coordinates(shapely.line_interpolate_point(ring, places.ravel())).reshape(2, -1, 2)
+        length: Floats = np.hypot(*(ends[0] - ends[1]).T)
+        return length
+
+    ways = np.arange(x / 2, ring.length / 2, x / STEPS)
+    beyond = np.flatnonzero(link(ways) > x)
+    if not len(beyond) or not beyond[0]:
+        return shapely.Polygon()
+    low, high = ways[beyond[0] - 1], ways[beyond[0]]
+    while high - low > NARROW:
+        half = (low + high) / 2
+        low, high = (low, half) if link(np.array([half]))[0] > x else (half, high)
+    corners = np.array([ring.project(shapely.Point(p)) for p in ring.coords[:-1]])
+    away = np.mod(corners - middle + ring.length / 2, ring.length) - ring.length / 2
+    places = np.mod(middle + np.sort(np.concatenate((away[np.abs(away) < low], [-low, low]))), ring.length)
+    end = shapely.Polygon(shapely.get_coordinates(shapely.line_interpolate_point(ring, places)))
+    return shapely.make_valid(end).intersection(void).buffer(NARROW)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from checker.surface import BOTTOM, TOP, Copper, Geodesic, Surface, copper
+from checker.surface import BOTTOM, SOURCE, TARGET, TOP, Copper, Geodesic, Surface, copper, exposed
 
 EXACT = 1e-9
 CURVED = 0.001  # mm; what the product promises where a rim is curved
@@ -98,3 +98,92 @@ def test_floating_copper_on_the_way_costs_nothing(gap: float, strip: float, expe
 def test_a_distance_below_x_counts_as_it_is_with_nothing_in_between() -> None:
     found = way(Surface(None, 1.6), bar(0), bar(0.6), x=1.0)
     assert found.length == pytest.approx(0.6, abs=EXACT)
+
+
+def test_the_tip_of_a_pointed_notch_is_crossed_on_a_link_of_length_x() -> None:
+    """Example 3 laid into the board's plane: notch 3 wide and 2 deep, X = 1.0, between points on the edge."""
+    notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
+    board = shapely.box(-20, -20, 20, 0).difference(notch)
+    linked = way(Surface(board, 1.6, x=1.0), point(-2.5, 0), point(2.5, 0))
+    assert linked.length == pytest.approx(2 * np.hypot(2, 4 / 3) + 1, abs=CURVED)
+    whole = way(Surface(board, 1.6), point(-2.5, 0), point(2.5, 0))
+    assert whole.length == pytest.approx(2 * np.hypot(2.5, 2), abs=EXACT)
+
+
+def test_between_two_slots_there_is_a_way() -> None:
+    slots = shapely.union_all([shapely.box(-0.5, -9, 0.5, -1), shapely.box(-0.5, 1, 0.5, 9)])
+    found = way(Surface(WIDE_BOARD.difference(slots), 1.6, x=1.0), point(-3, 2), point(3, 2))
+    assert found.length == pytest.approx(2 * np.hypot(2.5, 1) + 1, abs=EXACT)
+
+
+def test_parallel_strokes_find_the_one_gap_between_two_slots() -> None:
+    """Every shortest line between them is equally long; only those through the gap are free."""
+    slots = shapely.union_all([shapely.box(-0.5, -9, 0.5, -1), shapely.box(-0.5, 1, 0.5, 9)])
+    left, right = (copper(shapely.LineString([(x, -8), (x, 8)]), 0.5) for x in (-3, 3))
+    assert way(Surface(WIDE_BOARD.difference(slots), 1.6), left, right).length == pytest.approx(5.0, abs=EXACT)
+
+
+@pytest.mark.parametrize("angle", [0.0, 30.0, 90.0, 170.0, 180.0])
+def test_round_a_hole_to_the_other_face_the_path_is_a_helix(angle: float) -> None:
+    """Unrolled, a hole's wall is a strip: straight to the rim, straight over the strip, straight on from the rim.
+
+    Pads 2 mm and 1 mm from the hole; all places on the rim that each of them sees are tried.
+    """
+    radius, height = 1.5, 1.6
+    rim = np.linspace(0, np.pi, 3001)
+    turn = np.radians(angle)
+    near = np.hypot(3.5 - radius * np.cos(rim), radius * np.sin(rim))  # from (3.5, 0) to the rim, where in sight
+    near[np.cos(rim) < radius / 3.5] = np.inf
+    far = np.hypot(2.5 * np.cos(turn) - radius * np.cos(rim), 2.5 * np.sin(turn) - radius * np.sin(rim))
+    far[np.cos(rim - turn) < radius / 2.5] = np.inf
+    wall = np.hypot(radius * (rim[:, None] - rim[None]), height)
+    closed = float((near[:, None] + wall + far[None]).min())
+    surface = Surface(WIDE_BOARD, height, np.array([[0, 0, 0, 0]]), np.array([radius]))
+    found = way(surface, point(3.5, 0), point(2.5 * np.cos(turn), 2.5 * np.sin(turn), BOTTOM))
+    assert closed - CURVED <= found.length <= closed + 1e-5
+
+
+def test_inner_copper_in_a_wall_is_reached_over_either_rim() -> None:
+    """Open 0.5 mm below the top of a board of 1.6 mm: 0.5 + 2 from the top, 1.1 + 1 from the bottom."""
+    surface = Surface(shapely.box(-20, -20, 0, 20), 1.6)
+    bare = exposed(shapely.LineString([(0, -3), (0, 3)]), 0.5, 0.5, island=1)
+    for face, x, expected in ((TOP, -2, 2.5), (BOTTOM, -1, 2.1)):
+        found = surface.legs(point(x, 0, face), [SOURCE, TARGET], 9.0, bare).best(0, 1)
+        assert found is not None
+        assert found.length == pytest.approx(expected, abs=EXACT)
+
+
+def test_copper_in_two_walls_meets_straight_over_the_face_between() -> None:
+    """Open 0.5 mm deep 3 mm from a corner of the board, and 0.9 mm deep 4 mm from it on the other side.
+
+    With both walls laid into the plane of the face: (0.5, -3) to (-4, 0.9); along the walls it would be 7.0114 mm.
+    """
+    surface = Surface(shapely.box(-20, -20, 0, 0), 3.2)
+    lines = [shapely.LineString([(0, -9), (0, -3)]), shapely.LineString([(-9, 0), (-4, 0)])]
+    bare = exposed(lines, [0.5, 0.9], [0.5, 0.9], island=[0, 1])
+    found = surface.legs(copper([]), [SOURCE, TARGET], 20.0, bare).best(0, 1)
+    assert found is not None
+    assert found.length == pytest.approx(np.hypot(4.5, 3.9), abs=EXACT)
+    assert [leg.on for leg in found.legs] == ["wall", "top", "wall"]
+
+
+def test_copper_over_the_edge_is_cut_off_and_copper_beside_the_board_drops_out() -> None:
+    surface = Surface(shapely.box(-10, -10, 0, 10), 1.6)
+    metal = copper([shapely.Point(-3, 0), shapely.Point(0, 5), shapely.Point(4, 0)], 1.0, island=[0, 1, 2])
+    placed, rows = surface.placed(metal)
+    assert rows.tolist() == [0, 1]
+    assert placed.radius.tolist() == [1.0, 0.0]
+    half = placed.skeleton[1]
+    assert half.bounds[2] == pytest.approx(0.0)
+    assert np.pi / 2 <= half.area <= np.pi / 2 + 0.001
+
+
+def test_nothing_is_found_beyond_the_limit() -> None:
+    assert Surface(None, 1.6).shortest(point(0, 0), point(9, 0), limit=8.9) is None
+
+
+def test_touching_copper_has_no_distance() -> None:
+    """A pad within the other side's area, and two that overlap."""
+    area = copper(shapely.box(-5, -5, 5, 5))
+    for other in (point(1, 1, radius=0.2), copper(shapely.box(4, 4, 9, 9))):
+        assert way(Surface(None, 1.6), area, other).length == 0.0
