@@ -121,6 +121,7 @@ ESTIMATES = (  # key of a finding's detail, words, unit
     ("detour_mm", "return detour", "mm"),
     ("loop_area_mm2", "loop", "mm2"),
     ("loop_nh", "inductance", "nH"),
+    ("knee_mhz", "knee", "MHz"),
     ("field_db_uv_m", "far field", "dB(µV/m)"),
 )
 
@@ -133,10 +134,18 @@ def consequence(finding: Finding) -> str:
     >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
     >>> consequence(Finding(**told, detail={"detour_mm": 61.25, "loop_area_mm2": 118.0, "loop_nh": None}))
     'estimated: return detour 61.25 mm, loop 118 mm²'
+    >>> consequence(Finding(**told, detail={"field_db_uv_m": 40.0, "field_assumes": "5 mA, 3 m"}))
+    'estimated: far field 40 dB(µV/m) (assumed: 5 mA, 3 m)'
+    >>> consequence(Finding(**told, regions=("a", "b"), detail={"detour_mm": None}))
+    'no way back for the return current: nothing joins the regions'
     """
     told = [(words, finding.detail.get(key), unit) for key, words, unit in ESTIMATES]
     parts = [f"{words} {length(value, unit)}" for words, value, unit in told if isinstance(value, int | float)]
-    return f"estimated: {', '.join(parts)}" if parts else ""
+    isolated = finding.detail.get("detour_mm", 0) is None and len(finding.regions) > 1
+    assumed = finding.detail.get("field_assumes")
+    estimated = f"estimated: {', '.join(parts)}" + (f" (assumed: {assumed})" if assumed else "")
+    way = "no way back for the return current: nothing joins the regions" if isolated else ""
+    return "; ".join(text for text in (way, estimated if parts else "") if text)
 
 
 def subject(finding: Finding) -> str:

@@ -182,14 +182,21 @@ def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:
 
 
 def _hint(layout: Layout, stretch: Stretch) -> str | None:
-    """The nearest declared tie between the regions, if there is one."""
+    """The nearest declared tie between the regions, else the nearest isolator of their barrier, if there is one."""
     if len(stretch.regions) != 2:
         return None
+    found = [("tie between the regions", layout.tie_copper(tie)) for tie in layout.ties_between(*stretch.regions)]
+    barrier = layout.barrier_between(*stretch.regions)
+    if not found and barrier is not None:
+        found = [(f"isolator, {refdes},", _pads(layout, refdes)) for refdes in barrier.isolators]
     where = _shape(stretch)
-    ties = [layout.tie_copper(tie) for tie in layout.ties_between(*stretch.regions)]
-    ties = [tie for tie in ties if not shapely.is_empty(tie)]
-    if not ties:
+    ways = [(shapely.shortest_line(where, copper), name) for name, copper in found if not shapely.is_empty(copper)]
+    if not ways:
         return None
-    line = min((shapely.shortest_line(where, tie) for tie in ties), key=lambda line: line.length)
+    line, name = min(ways, key=lambda way: float(way[0].length))
     x, y = line.coords[-1]
-    return f"the nearest tie between the regions is {mm(line.length)} away at ({x:.2f}, {y:.2f})"
+    return f"the nearest {name} is {mm(line.length)} away at ({x:.2f}, {y:.2f})"
+
+
+def _pads(layout: Layout, refdes: str) -> shapely.Geometry:
+    return shapely.union_all(layout.board.copper.shapes(layout.pads_of(refdes)))

@@ -15,8 +15,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import shapely
+
 from checker.findings import Finding, Level
 from checker.layout import Layout
+from checker.moves import move_over
 from checker.regions import Region
 from checker.rules import Limit, Rule
 from checker.trespass import Place, depth_in, intrusions
@@ -45,7 +48,9 @@ def why_not(layout: Layout) -> str | None:
 
 def _finding(layout: Layout, region: Region, place: Place) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
-    own = layout.regions[int(layout.region_of_net[place.net])].name
+    home = int(layout.region_of_net[place.net])
+    own = layout.regions[home].name
+    hint = move_over(shapely.union_all(layout.board.copper.shapes(place.rows)), layout.territory(home))
     depth = depth_in(place.shape, layout.territory(region.index))
     return Finding(
         rule=RULE.id,
@@ -59,5 +64,6 @@ def _finding(layout: Layout, region: Region, place: Place) -> Finding:
         measured=depth,
         required=0.0,
         harm=depth,
+        hint=f"{hint} to lie over {own}" if hint else None,
         detail={"area_mm2": round(float(place.shape.area), 6)},
     )
