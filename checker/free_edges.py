@@ -172,6 +172,27 @@ def rims_of(region: shapely.Geometry) -> Rims:
     )
 
 
+def leans_of(rims: Rims) -> tuple[Floats, Floats]:
+    """Angles by which the void reaches round the start and the end of each rim: bends as the void's side sees them."""
+    run = rims.ends[:, 2:4] - rims.ends[:, 0:2]
+    first = np.flatnonzero(np.diff(rims.loop, prepend=-1))
+    before = np.arange(len(rims)) - 1
+    before[first] = np.append(first[1:], len(rims)) - 1
+    turn = np.maximum(np.arctan2(cross(run[before], run), np.einsum("ij,ij->i", run[before], run)), 0.0)
+    after = np.empty(len(rims))
+    after[before] = turn
+    return turn, after
+
+
+def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
+    """Mask of the rims whose void is bridged, so that a path may come to them from there too."""
+    run = (rims.ends[:, 2:4] - rims.ends[:, 0:2]) / rims.length[:, None]
+    middle = (rims.ends[:, 0:2] + rims.ends[:, 2:4]) / 2
+    shapely.prepare(passable)
+    mask: Bools = shapely.contains_xy(passable, middle + 10 * PUSH * np.column_stack((run[:, 1], -run[:, 0])))
+    return mask
+
+
 def corners_of(region: shapely.Geometry) -> Corners:
     """All points where the board reaches round a corner of a void."""
     at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]

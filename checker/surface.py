@@ -26,7 +26,7 @@ import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from checker.free_edges import Sight, bridged, corners_of, has_curves, inscribed_slots, rims_of
+from checker.free_edges import Sight, bridged, corners_of, filled_behind, has_curves, inscribed_slots, rims_of
 from checker.surface_graph import Graph, Ground
 from checker.surface_parts import (
     BOTTOM,
@@ -110,7 +110,8 @@ class Surface:
         generous = whole.buffer(ARC_TOLERANCE, join_style="mitre") if has_curves(whole) else whole
         self.region = whole.difference(void)
         passable = bridged(generous.difference(void), x)
-        self.ground = Ground(rims_of(self.region), corners_of(passable), Sight(passable), thickness)
+        rims = rims_of(self.region)
+        self.ground = Ground(rims, filled_behind(rims, passable), corners_of(passable), Sight(passable), thickness)
 
     def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.

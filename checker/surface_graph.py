@@ -52,6 +52,7 @@ class Ground:
     """What a surface is made of."""
 
     rims: Rims
+    bridged: Bools  # rims of voids that a path may cross
     corners: Corners
     sight: Sight
     thickness: float
@@ -77,7 +78,7 @@ class Graph:
         self._pieces = Pieces(pieces.ends[near], pieces.reach[near], pieces.row[near])
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
-        self._in_walls = in_walls(ground.rims, bare)
+        self._in_walls = in_walls(ground.rims, ground.bridged, bare)
         self._behind = np.full((2, self._corners, 3), np.inf)  # least distance of corners from copper, by face and role
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         found += self._round_corners() if self._corners else []
@@ -230,6 +231,7 @@ class Graph:
         ground = self._ground
         walls = Walls(
             ground.rims,
+            ground.bridged,
             ground.corners,
             ground.sight,
             ground.thickness,

@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import shapely
 
-from checker.free_edges import Corners, Rims, Sight
+from checker.free_edges import Corners, Rims, Sight, leans_of
 from checker.surface_parts import (
     BOTTOM,
     HOP,
@@ -35,8 +35,10 @@ from checker.surface_parts import (
     row_max,
     row_min,
 )
-from checker.unfolding import Crossings, along, cross, nearest_part, through_windows, touching_lines
+from checker.unfolding import Crossings, along, closest, cross, nearest_part, through_windows, touching_lines
 from parsers.primitives import Bools, Floats, Ints, Rows
+
+BOARD, VOID = 1, -1  # sides of a rim
 
 _AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
 _SLIGHT = 1e-6  # radians; directions that differ by less may be the same
@@ -53,6 +55,7 @@ class InWalls:
     above: Floats
     below: Floats
     slack: Floats
+    bridged: Bools  # whether a path may cross the void before it
 
     def depth(self, face: int, thickness: float) -> Floats:
         """How far below the rim of a face it begins."""
@@ -106,6 +109,7 @@ class Walls:
     """What ways over walls need to know; the first nodes are the islands, whose roles are given."""
 
     rims: Rims
+    bridged: Bools
     corners: Corners
     sight: Sight
     thickness: float
@@ -126,11 +130,18 @@ class Walls:
     def _approaches(self, starts: Starts) -> Approaches:
         boxes = boxes_of(self.rims.ends)
         pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - row_min(starts.behind))
-        return _stacked([part for a, b in pairs for part in self._approach(starts, a, b)])
+        return _stacked([part for a, b in pairs for part in self._from_both_sides(starts, a, b)])
 
-    def _approach(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
-        """Unfold pieces beside their rims; those behind the rim or too far away drop out."""
-        front, world, piece = _unfolded(starts.ends[start], self.rims, rim)
+    def _from_both_sides(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
+        """Approaches from the board, and over bridged voids."""
+        yield from self._approach(starts, start, rim, BOARD)
+        over = self.bridged[rim]
+        if over.any():
+            yield from self._approach(starts, start[over], rim[over], VOID)
+
+    def _approach(self, starts: Starts, start: Rows, rim: Rows, side: int) -> Iterator[Approaches]:
+        """Unfold pieces beside their rims; those on the other side of the rim or too far away drop out."""
+        front, world, piece = _unfolded(starts.ends[start], self.rims, rim, side)
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
@@ -149,11 +160,11 @@ class Walls:
             depth=np.full(len(rim), self.thickness),
         )
         near, corner = row_min(out.lower) <= self.limit, starts.corner[start]
-        yield _widened(out.take(near & (corner < 0)), self.rims)
+        yield self._widened(out.take(near & (corner < 0)), side)
         for cone in (1.0, -1.0):
-            yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone)
+            yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone, side)
 
-    def _from_corners(self, out: Approaches, corner: Rows, cone: float) -> Approaches:
+    def _from_corners(self, out: Approaches, corner: Rows, cone: float, side: int) -> Approaches:
         """Approaches from corners, kept to the directions in which a shortest path can leave after its bend there.
 
         A path that comes round a corner at the end of its own window leaves at most by the corner's bend off the rim:
@@ -162,7 +173,7 @@ class Walls:
         rims, corners = self.rims, self.corners
         unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
         before, after = corners.at[corner] - corners.before[corner], corners.after[corner] - corners.at[corner]
-        turned = np.column_stack([_angle_from(unit, cone * way) for way in (before, after)])
+        turned = np.column_stack([_angle_from(unit, cone * way, side) for way in (before, after)])
         low, high = row_min(turned), row_max(turned)
         wraps = high - low > np.pi
         low, high = np.where(wraps, -np.pi, low), np.where(wraps, np.pi, high)
@@ -171,12 +182,24 @@ class Walls:
         starts, ends = np.abs(out.piece[:, :1] - out.window).T <= _AT_RIM
         own = at_rim & (starts | ends)
         low, high = np.where(own, out.angle[:, 0], low), np.where(own, out.angle[:, 1], high)
-        wide = _widened(replace(out, angle=np.column_stack((low, high))), rims, out.angle)
+        wide = self._widened(replace(out, angle=np.column_stack((low, high))), side, out.angle)
         low, high = wide.angle.T
         low = np.where(own & starts, np.pi / 2 - rims.bend_before[out.rim], low)
         high = np.where(own & ends, -np.pi / 2 + rims.bend_after[out.rim], high)
         possible = np.where(own, cone > 0, low <= high + 2 * _SLIGHT)
         return replace(wide, angle=np.column_stack((low, high))).take(possible)
+
+    def _widened(self, out: Approaches, side: int, windows: Floats | None = None) -> Approaches:
+        """Approaches with the directions that a path may take on the wall after a bend at an end of its window.
+
+        It bends there only where the side that it comes from reaches round, and only if it may pass that end at all.
+        """
+        bends = (self.rims.bend_before, self.rims.bend_after) if side == BOARD else leans_of(self.rims)
+        low, high = out.angle.T
+        first, last = (out.angle if windows is None else windows).T
+        low = np.where(low <= first + _SLIGHT, low - bends[0][out.rim], low)
+        high = np.where(high >= last - _SLIGHT, high + bends[1][out.rim], high)
+        return replace(out, angle=np.column_stack((low, high)))
 
     def _in_walls(self, face: int) -> Approaches:
         """Copper in the walls as seen over the rim of one face."""
@@ -359,6 +382,7 @@ class Walls:
         kept = (walls.loop[a] == walls.loop[b]) & meet(self.roles, walls.island[a], walls.island[b])
         a, b = a[kept], b[kept]
         gap, s = _gaps(walls.s[a], walls.s[b], self.rims.perimeter[walls.loop[a]])
+        gap = np.minimum(gap, self._across(a, b))
         drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
         cost = np.maximum(np.hypot(gap, drop) - walls.slack[a] - walls.slack[b], 0.0)
         kept = cost <= self.limit
@@ -370,6 +394,14 @@ class Walls:
         lengths = np.column_stack((np.zeros(len(a)), cost[kept], np.zeros(len(a))))
         none = np.zeros((len(a), 2))
         return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
+
+    def _across(self, a: Rows, b: Rows) -> Floats:
+        """Distance of copper in walls across a bridged void, infinite where none is between."""
+        walls = self.copper
+        length, part_a, part_b = closest(walls.ends[a], walls.ends[b])
+        start, end = along(walls.ends[a], part_a), along(walls.ends[b], part_b)
+        over = walls.bridged[a] & walls.bridged[b] & self.sight.clear(start, end)
+        return np.where(over, length, np.inf)
 
     def _wall_face_wall(self, face: int) -> Iterator[Edges]:
         """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
@@ -418,39 +450,43 @@ class Walls:
         row of the copper, row of the rim, piece in the plane of the face (n, 4)
         """
         walls, rims = self.copper, self.rims
-        depth = walls.depth(face, self.thickness)
-        found = []
-        for turn in (-1, 0, 1):
-            for loop in np.unique(walls.loop):
-                a, b = (np.flatnonzero(c == loop) for c in (walls.loop, rims.loop))
-                s = walls.s[a] + turn * rims.perimeter[loop]
-                near = s[:, None, 0] <= (rims.s + rims.length)[b] + self.limit
-                near &= s[:, None, 1] >= rims.s[b] - self.limit
-                i, j = np.nonzero(near)
-                found.append((a[i], b[j], s[i]))
-        piece = np.concatenate([f[0] for f in found] or [no_rows()])
-        rim = np.concatenate([f[1] for f in found] or [no_rows()])
-        s = np.concatenate([f[2] for f in found] or [np.empty((0, 2))])
+        near = [self._rims_near(loop, turn) for loop in np.unique(walls.loop) for turn in (-1, 0, 1)]
+        none = (no_rows(), no_rows(), np.empty((0, 2)))
+        piece, rim, s = (np.concatenate(c) for c in zip(*near, none, strict=True))
+        over = self.bridged[rim]
+        side = np.concatenate((np.full(len(rim), BOARD), np.full(int(over.sum()), VOID)))
+        piece, rim, s = (np.concatenate((c, c[over])) for c in (piece, rim, s))
         start = rims.ends[rim, 0:2]
         unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
-        out = np.column_stack((unit[:, 1], -unit[:, 0])) * depth[piece, None]
+        rise = side * walls.depth(face, self.thickness)[piece]
+        out = np.column_stack((unit[:, 1], -unit[:, 0])) * rise[:, None]
         laid = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[rim, None]) + out for k in (0, 1)])
         return piece, rim, laid
 
+    def _rims_near(self, loop: int, turn: int) -> tuple[Rows, Rows, Floats]:
+        """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns."""
+        walls, rims = self.copper, self.rims
+        a, b = np.flatnonzero(walls.loop == loop), np.flatnonzero(rims.loop == loop)
+        s = walls.s[a] + turn * rims.perimeter[loop]
+        near = s[:, None, 0] <= (rims.s + rims.length)[b] + self.limit
+        near &= s[:, None, 1] >= rims.s[b] - self.limit
+        i, j = np.nonzero(near)
+        return a[i], b[j], s[i]
 
-def in_walls(rims: Rims, copper: Exposed) -> InWalls:
+
+def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
     """Lay exposed copper along the rims; each piece takes the rim nearest to its middle."""
     if not len(copper.island) or not len(rims):
         none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
-        return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none)
+        return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none, np.empty(0, dtype=bool))
     pieces = pieces_of(copper.line, np.zeros(len(copper.line)))
     ends, row = pieces.ends, pieces.row
     tree = shapely.STRtree(shapely.linestrings(rims.ends.reshape(-1, 2, 2)))
     rim = tree.nearest(shapely.points((ends[:, 0:2] + ends[:, 2:4]) / 2))
     parts = np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)])
     s = np.sort(rims.s[rim][:, None] + parts * rims.length[rim][:, None], axis=1)
-    slack = rims.slack[rim]
-    return InWalls(copper.island[row], ends, rims.loop[rim], s, copper.above[row], copper.below[row], slack)
+    depths = copper.above[row], copper.below[row]
+    return InWalls(copper.island[row], ends, rims.loop[rim], s, *depths, rims.slack[rim], bridged[rim])
 
 
 def _stretches(near: Approaches, far: Approaches, way: Crossings, unfolded: tuple[Floats, Floats, Floats]) -> Floats:
@@ -483,8 +519,8 @@ def _level(window: Floats, y: Floats | float) -> Floats:
     return pieces
 
 
-def _unfolded(ends: Floats, rims: Rims, rim: Rows) -> tuple[Bools, Floats, Floats]:
-    """Lay pieces beside their rims: x along the loop, y into the board; what is behind the rim is cut off.
+def _unfolded(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Bools, Floats, Floats]:
+    """Lay pieces beside their rims: x along the loop, y away from it; what is on the other side is cut off.
 
     Returns
     -------
@@ -492,7 +528,7 @@ def _unfolded(ends: Floats, rims: Rims, rim: Rows) -> tuple[Bools, Floats, Float
     """
     start = rims.ends[rim, 0:2]
     unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
-    depth = _depths(ends, start, unit)
+    depth = side * _depths(ends, start, unit)
     allowed = -2 * rims.slack[rim] - 1e-9  # corners of curved outlines may lie a little behind the rim
     front = row_max(depth) >= allowed
     ends, depth, unit, start, allowed = ends[front], depth[front], unit[front], start[front], allowed[front]
@@ -501,7 +537,7 @@ def _unfolded(ends: Floats, rims: Rims, rim: Rows) -> tuple[Bools, Floats, Float
     middle = along(ends, part)
     cut = depth < allowed[:, None]
     ends = np.hstack([np.where(cut[:, k : k + 1], middle, ends[:, 2 * k : 2 * k + 2]) for k in (0, 1)])
-    y = np.maximum(_depths(ends, start, unit), 0.0)
+    y = np.maximum(side * _depths(ends, start, unit), 0.0)
     at = rims.s[rim][front]
     x = [at + np.einsum("ij,ij->i", unit, ends[:, k : k + 2] - start) for k in (0, 2)]
     return front, ends, np.column_stack((x[0], y[:, 0], x[1], y[:, 1]))
@@ -521,21 +557,9 @@ def _window_angles(piece: Floats, window: Floats) -> Floats:
     return np.column_stack((np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)))
 
 
-def _widened(out: Approaches, rims: Rims, windows: Floats | None = None) -> Approaches:
-    """Approaches with the directions that a path may take on the wall after a bend at an end of its window.
-
-    It bends there only where the board reaches round, and only if it may pass that end at all.
-    """
-    low, high = out.angle.T
-    first, last = (out.angle if windows is None else windows).T
-    low = np.where(low <= first + _SLIGHT, low - rims.bend_before[out.rim], low)
-    high = np.where(high >= last - _SLIGHT, high + rims.bend_after[out.rim], high)
-    return replace(out, angle=np.column_stack((low, high)))
-
-
-def _angle_from(unit: Floats, way: Floats) -> Floats:
-    """Direction of a way on the face, from straight across a rim of direction `unit`."""
-    angle: Floats = np.arctan2(np.einsum("ij,ij->i", unit, way), -cross(unit, way))
+def _angle_from(unit: Floats, way: Floats, side: int) -> Floats:
+    """Direction of a way on one side of a rim of direction `unit`, from straight across it."""
+    angle: Floats = np.arctan2(np.einsum("ij,ij->i", unit, way), -side * cross(unit, way))
     return angle
 
 
