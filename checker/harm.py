@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from checker import wording
 from checker.findings import XY
 from checker.layout import Layout
 from checker.regions import Stretch
@@ -36,6 +37,7 @@ from checker.return_path import (
 ISOLATED = 10_000.0  # nH; more than any loop on a board
 USUAL_KNEE = 100e6  # Hz; a net without a stated edge time counts as this
 SLOW = 0.01
+CAPACITOR = 5.0  # mm; farther than this no usual part reaches across a gap (common practice, no source)
 TOUCH = 0.01  # mm; an end this near to a pour is on it
 
 
@@ -167,17 +169,18 @@ def _spectrum(layout: Layout, net: int, area: float | None) -> dict[str, Any]:
 
 def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: Detour | None) -> str | None:
     """A capacitor beside the trace, where it shortens the detour and no barrier forbids it."""
-    (first, at), (second, _) = ends[0][0], ends[1][0]
-    one, other = layout.pours[first], layout.pours[second]
-    if detour is None or one.net == other.net or layout.barrier_between(one.region, other.region) is not None:
+    if detour is None or len(ends) != 2:
         return None
-    line = shapely.shortest_line(shapely.Point(at), other.shape)
-    if detour.length < 2 * line.length + 1.0:
+    ways = [(_apart(a[1], b[1]), a, b) for a in ends[0] for b in ends[1]]
+    across, (first, start), (second, end) = min(ways)
+    one, other = layout.pours[first], layout.pours[second]
+    if one.net == other.net or layout.barrier_between(one.region, other.region) is not None:
+        return None
+    if across > CAPACITOR or detour.length < 2 * across + 1.0:
         return None
     names = " and ".join(layout.board.net_name(pour.net) for pour in (one, other))
-    x, y = line.interpolate(0.5, normalized=True).coords[0]
-    ways = f"from {detour.length:.1f} to {line.length:.1f} mm"
-    return f"a capacitor between {names} at ({x:.2f}, {y:.2f}) shortens the detour {ways}"
+    at = wording.place(((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
+    return f"a capacitor between {names} at {at} shortens the detour from {detour.length:.1f} to {across:.1f} mm"
 
 
 def _links(layout: Layout) -> Iterator[Link]:

@@ -117,7 +117,7 @@ def views_of(
     def looking(side: Mapping[int, int], other: Mapping[int, int]) -> View:
         behind = {region: place for region, place in other.items() if region not in side}
         offers = [*_offers(layer, side, pours), *_offers(layer, behind, pours)]
-        offers += [(label, _widened(shape, coplanar)) for label, shape in _offers(layer, beside, pours)]
+        offers += _reaching(_offers(layer, beside, pours), coplanar)
         return View([*(Cell(label, shape) for label, shape in ties.items()), *_shielded(offers)])
 
     if not above or not below:
@@ -158,6 +158,18 @@ def _offers(layer: int, places: Mapping[int, int], pours: Sequence[Pour]) -> lis
 
 def _widened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
     return shapely.buffer(shape, by, quad_segs=STEPS)
+
+
+def _reaching(
+    offers: Sequence[tuple[int, shapely.Geometry]], coplanar: float
+) -> Iterator[tuple[int, shapely.Geometry]]:
+    """Pours on the traces' own layer, widened, but never over the copper of another: that refers to itself."""
+    shapes = np.array([shape for _, shape in offers], dtype=object)
+    for number, (label, shape) in enumerate(offers):
+        wide = _widened(shape, coplanar)
+        others = np.delete(shapes, number)
+        others = others[shapely.intersects(others, wide)] if len(others) else others
+        yield label, shapely.difference(wide, shapely.union_all(others)) if len(others) else wide
 
 
 def _shielded(offers: Sequence[tuple[int, shapely.Geometry]]) -> Iterator[Cell]:

@@ -95,6 +95,32 @@ def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> Non
     assert after.harm < before.harm
 
 
+def test_a_capacitor_is_put_beside_the_trace_not_where_the_other_pour_is_nearest() -> None:
+    """A tongue of b reaches to x 14.1 above the trace; across the gap at y 10 it is 2 mm all the same."""
+    tongue = [[16, 0], [30, 0], [30, 40], [16, 40], [16, 12.2], [14.2, 12.2], [14.2, 11.2], [16, 11.2]]
+    pads = [
+        {"net": net, "layer": "L1", "at": [x, 38], "size": 0.4, "refdes": "R40", "pin": pin}
+        for net, x, pin in (("GND_A", 13, "1"), ("GND_B", 17, "2"))
+    ]
+    tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
+    pours = [A, {"region": "b", "layer": "L2", "points": tongue}]
+    (finding,) = findings("gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads)
+    assert "at (15.00, 10.00) shortens the detour" in (finding.hint or "")
+    assert "to 2.0 mm" in (finding.hint or "")
+
+
+def test_no_capacitor_is_proposed_across_a_gap_that_none_spans() -> None:
+    """The gap is 8 mm wide."""
+    pours = [A, {"region": "b", "layer": "L2", "box": [22, 0, 40, 40]}]
+    pads = [
+        {"net": net, "layer": "L1", "at": [x, 38], "size": 0.4, "refdes": "R40", "pin": pin}
+        for net, x, pin in (("GND_A", 13, "1"), ("GND_B", 23, "2"))
+    ]
+    tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
+    (finding,) = findings("gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (38, 10))], pads=pads)
+    assert "capacitor" not in (finding.hint or "")
+
+
 def test_the_nearest_isolator_is_told_where_a_barrier_stands() -> None:
     """Pads 2 mm wide centred 1 mm off the gap's edges, at y 25: their nearest point is 14 mm above the trace."""
     pads = [

@@ -156,3 +156,36 @@ def test_the_knee_of_an_edge(edge: float, knee: float) -> None:
 def test_coupling_of_parallel_traces(distance: float, height: float, expected: float) -> None:
     """High-Speed Digital Design (1993), chapter 5: the rule that three heights give ten per cent; from memory."""
     assert rp.crosstalk(distance, height) == pytest.approx(expected, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "area", "current", "distance"), [(2, 1, 1, 1), (1, 2, 1, 1), (1, 1, 2, 1), (1, 1, 1, 2)]
+)
+def test_the_field_scales_as_the_formula_says(frequency: float, area: float, current: float, distance: float) -> None:
+    """Electromagnetic Compatibility Engineering (2009), chapter 12: f^2 A I / r; +12.04, +6.02, +6.02, -6.02 dB."""
+    ratio = rp.loop_field(1e8 * frequency, 10 * area, 0.005 * current, 3 * distance) / rp.loop_field(1e8, 10, 0.005, 3)
+    assert ratio == pytest.approx(frequency**2 * area * current / distance)
+
+
+def test_the_printed_constant_is_that_of_maxwells_equations() -> None:
+    """131.6e-16 in the book, mu0 pi / c = 131.686e-16; within 0.07 %."""
+    assert rp.loop_field(1.0, 1e6, 1.0, 1.0) == pytest.approx(131.686e-16, rel=1e-5)
+    assert rp.loop_field(1.0, 1e6, 1.0, 1.0) == pytest.approx(131.6e-16, rel=7e-4)
+
+
+def test_two_slots_and_a_corner_are_walked_as_drawn() -> None:
+    """From (2, 2) round the corner (10, 10) of a block to a tie at (18, 18) and 2 mm across it to the other pour."""
+    pour = shapely.box(0, 0, 20, 20) - shapely.box(10, 0, 20, 10)
+    other = shapely.box(22, 0, 40, 40)
+    tie = rp.Link((0, 1), ((18.0, 18.0), (22.0, 18.0)), "R1")
+    way = rp.Network([pour, other], [tie]).detour([(0, (2, 2))], [(1, (22, 18))])
+    assert way is not None
+    assert way.length == pytest.approx(math.hypot(16, 16) + 4, abs=1e-6)
+
+
+@settings(deadline=None)
+@given(gap=st.floats(0.2, 5), reach=st.floats(0.5, 60), more=st.floats(0.01, 40), width=st.floats(0.1, 0.5))
+def test_a_longer_way_round_a_slot_has_no_less_inductance(gap: float, reach: float, more: float, width: float) -> None:
+    """Straight up, across and down: the loop is the rectangle gap x reach, which only grows."""
+    loops = [rp.loop_inductance(gap * r, gap, 2 * r + gap, width) for r in (reach, reach + more)]
+    assert loops[0] <= loops[1] + 1e-9
