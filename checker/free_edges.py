@@ -94,6 +94,20 @@ class Corners:
         mask: Bools = ((a >= -tiny) & (b >= -tiny)) | ((a <= tiny) & (b <= tiny))
         return mask
 
+    def taut_towards(self, corner: Rows, boxes: Floats) -> Bools:
+        """Whether a path from some point of each box can bend round its corner; may say yes too often."""
+        at = self.at[corner]
+        before, after = self.before[corner] - at, self.after[corner] - at
+        sides = np.empty((2, 4, len(corner)))
+        for k, (i, j) in enumerate(((0, 1), (2, 1), (0, 3), (2, 3))):
+            point = boxes[:, [i, j]] - at
+            sides[:, k] = cross(point, before), cross(point, after)
+        sides[np.abs(sides) <= 1e-9] = 0.0
+        apart = (sides[0] * sides[1] < 0).all(axis=0)
+        same = (sides[0] > 0).all(axis=0) | (sides[0] < 0).all(axis=0)
+        mask: Bools = ~(apart & same)
+        return mask
+
 
 class Sight:
     """Answers whether straight lines on a face stay on the board."""

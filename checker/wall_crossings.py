@@ -40,6 +40,7 @@ from parsers.primitives import Bools, Floats, Ints, Rows
 
 BOARD, VOID = 1, -1  # sides of a rim
 
+_RUN = 16  # rims in a row that corners are first joined with
 _AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
 _SLIGHT = 1e-6  # radians; directions that differ by less may be the same
 
@@ -128,9 +129,26 @@ class Walls:
         return [*found, self._along_walls()]
 
     def _approaches(self, starts: Starts) -> Approaches:
-        boxes = boxes_of(self.rims.ends)
-        pairs = joins(boxes_of(starts.ends, starts.reach), boxes, self.limit - row_min(starts.behind))
+        """All ways from copper and corners of a face up to rims within reach."""
+        copper, corners = np.flatnonzero(starts.corner < 0), np.flatnonzero(starts.corner >= 0)
+        boxes = boxes_of(starts.ends, starts.reach)
+        room = self.limit - row_min(starts.behind)
+        pairs = [(copper[a], b) for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper])]
+        runs, first, count = self._runs()
+        for a, b in joins(boxes[corners], runs, room[corners]):
+            kept = self.corners.taut_towards(starts.corner[corners[a]], runs[b])
+            pairs.append(_each_of(corners[a[kept]], first[b[kept]], count[b[kept]]))
         return _stacked([part for a, b in pairs for part in self._from_both_sides(starts, a, b)])
+
+    def _runs(self) -> tuple[Floats, Rows, Rows]:
+        """Boxes around some rims in a row each, the first of them, and their number."""
+        place = np.arange(len(self.rims))
+        begins = np.flatnonzero(np.diff(self.rims.loop, prepend=-1))
+        along_loop = place - begins[self.rims.loop - self.rims.loop[0]]
+        first = np.flatnonzero(along_loop % _RUN == 0)
+        boxes = boxes_of(self.rims.ends)
+        low, high = np.minimum.reduceat(boxes[:, :2], first), np.maximum.reduceat(boxes[:, 2:], first)
+        return np.hstack((low, high)), first, np.diff(np.append(first, len(place)))
 
     def _from_both_sides(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
         """Approaches from the board, and over bridged voids."""
@@ -496,6 +514,12 @@ def _stretches(near: Approaches, far: Approaches, way: Crossings, unfolded: tupl
     before, after = norm(start - out) - near.reach, norm(end - into) - far.reach
     lengths: Floats = np.column_stack((np.maximum(before, 0.0), norm(out - into), np.maximum(after, 0.0)))
     return lengths
+
+
+def _each_of(start: Rows, first: Rows, count: Rows) -> tuple[Rows, Rows]:
+    """Each start with every row of its run, which begins with `first` and is `count` long."""
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return np.repeat(start, count), np.repeat(first, count) + step
 
 
 def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:
