@@ -199,11 +199,14 @@ def leans_of(rims: Rims) -> tuple[Floats, Floats]:
 
 
 def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
-    """Mask of the rims whose void is bridged, so that a path may come to them from there too."""
+    """Mask of the rims whose void is bridged, so that a path may come to them from there too.
+
+    Looked up farther inside the void than curved outlines are widened in `passable`.
+    """
     run = (rims.ends[:, 2:4] - rims.ends[:, 0:2]) / rims.length[:, None]
     middle = (rims.ends[:, 0:2] + rims.ends[:, 2:4]) / 2
     shapely.prepare(passable)
-    mask: Bools = shapely.contains_xy(passable, middle + 10 * PUSH * np.column_stack((run[:, 1], -run[:, 0])))
+    mask: Bools = shapely.contains_xy(passable, middle + SLIVER * np.column_stack((run[:, 1], -run[:, 0])))
     return mask
 
 

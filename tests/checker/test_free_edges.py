@@ -13,10 +13,13 @@ from checker.free_edges import (
     Sight,
     bridged,
     corners_of,
+    filled_behind,
     has_curves,
     inscribed_slots,
+    leans_of,
     rims_of,
 )
+from parsers.primitives import ARC_TOLERANCE
 
 BOARD = shapely.box(-20, -20, 20, 20)
 ROUNDING = 1e-6
@@ -141,3 +144,23 @@ def test_sight_runs_along_rims_and_through_corners_but_not_through_voids() -> No
     }
     starts, ends = (np.array([line[k] for line in lines], dtype=float) for k in (0, 1))
     assert sight.clear(starts, ends).tolist() == list(lines.values())
+
+
+def test_rims_of_bridged_voids_are_open_from_behind_and_those_of_curved_outlines_are_not() -> None:
+    board = shapely.box(0, 0, 20, 20).buffer(2, quad_segs=64)
+    region = board.difference(shapely.union_all([shapely.box(5, 5, 5.5, 9), shapely.box(12, 5, 14, 9)]))
+    widened = region.buffer(ARC_TOLERANCE, join_style="mitre")
+    rims = rims_of(region)
+    behind = filled_behind(rims, bridged(widened, 1.0))
+    middle = (rims.ends[:, 0] + rims.ends[:, 2]) / 2
+    assert behind.tolist() == ((middle >= 5) & (middle <= 5.5) & (rims.length <= 4) & (rims.loop > 0)).tolist()
+
+
+def test_leans_are_the_bends_of_the_other_side() -> None:
+    """A square void and a square board: right angles, seen from the void or from the board."""
+    rims = rims_of(BOARD.difference(shapely.box(-1, -1, 1, 1)))
+    before, after = leans_of(rims)
+    outline = rims.loop == 0
+    assert np.allclose(before, np.where(outline, np.pi / 2, 0))
+    assert np.allclose(after, np.where(outline, np.pi / 2, 0))
+    assert np.allclose(rims.bend_before, np.where(outline, 0, np.pi / 2))
