@@ -6,10 +6,11 @@ into one plane. A shortest path between copper of one face never leaves that fac
 rest would be no longer. For the same reason a path from face to face crosses one wall, and all paths come from one
 graph (`surface_graph`).
 
-Error: a length is never more than true, and less by no more than 0.001 mm for paths that turn by less than three full
-circles round curved rims. Straight rims and straight or round copper are exact; an arc of copper is taken
-ARC_TOLERANCE nearer; chords of a curved rim shorten the way round it by a third of EDGE_TOLERANCE per radian, and each
-end of a wall crossing on it by its `slack` (0.0002 mm) twice over; curved outlines block up to ARC_TOLERANCE less.
+Error: a length is never more than true, and less by no more than the sum of what applies; 0.001 mm on real boards.
+- Straight rims and straight or round copper: exact. An arc of copper: ARC_TOLERANCE.
+- Round ends of slots and round holes are drawn inside by chords: a third of EDGE_TOLERANCE per radian turned round them.
+- A curved outline is taken ARC_TOLERANCE wider, whichever way its chords lie: as much per radian turned round it.
+- A wall crossing at a curved rim: `Rims.slack` at each of its ends.
 
 References: IEC 60664-1 (2007), 6.2, for what is measured. Visibility graphs and unfolding are textbook geometry.
 """
