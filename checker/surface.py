@@ -8,7 +8,7 @@ graph (`surface_graph`).
 
 Error: a length is never more than true, and less by no more than the sum of what applies; 0.001 mm on real boards.
 - Straight rims and straight or round copper: exact. An arc of copper: ARC_TOLERANCE.
-- Round ends of slots and round holes are drawn inside by chords: a third of EDGE_TOLERANCE per radian turned round them.
+- Round slot ends and holes are drawn inside, by chords: a third of EDGE_TOLERANCE per radian turned round them.
 - A curved outline is taken ARC_TOLERANCE wider, whichever way its chords lie: as much per radian turned round it.
 - A wall crossing at a curved rim: `Rims.slack` at each of its ends.
 
