@@ -20,6 +20,7 @@ from lxml import etree
 from parsers.trouble import FormatError, Place
 
 Element = etree._Element
+ENCLOSING = frozenset({"LayerFeature", "Step", "CadData", "Ecad", "IPC-2581"})  # their lines tell nothing of one object
 SHORT_LINE = 0xFFFF  # what the XML library tells as the line of elements whose line it does not know
 NAMESPACE = "http://webstds.ipc.org/2581"
 
@@ -185,12 +186,39 @@ def _one_line(error: Exception) -> str:
 
 
 def line_at(element: Element) -> int:
-    """Line of the file on which an element starts, 0 if unknown."""
-    line = cast("int | None", element.sourceline)
-    if line is not None and line != SHORT_LINE:
+    """Line of the file on which the start of an element ends, 0 if unknown.
+
+    Beyond SHORT_LINE the XML library gives, instead of the element's line, the one on which the nearest blanks end:
+    those inside it, else those behind it, else those before it. The lines of these blanks are taken off again.
+    """
+    line = cast("int | None", element.sourceline) or 0
+    if line < SHORT_LINE:
         return line
-    parent = element.getparent()
-    return 0 if parent is None else line_at(parent)
+    if line == SHORT_LINE:
+        return _inside(element.getparent())
+    if element.text:
+        return line - element.text.count("\n")
+    if len(element):
+        return line_at(element[0])
+    if element.tail:
+        return line - element.tail.count("\n")
+    return _beside(element, line)
+
+
+def _inside(parent: Element | None) -> int:
+    """The same for an element without blanks: the line of what encloses it, unless that encloses other things too."""
+    return 0 if parent is None or etree.QName(parent).localname in ENCLOSING else line_at(parent)
+
+
+def _beside(element: Element, line: int) -> int:
+    """The same for an element with nothing in it and no blanks behind it."""
+    if (after := element.getnext()) is not None:
+        return line_at(after)
+    before = element.getprevious()
+    if before is None or before.tail:
+        return line  # the blanks before it end where it starts
+    known = line_at(before)
+    return known + sum(text.count("\n") for text in before.itertext()) if known else 0
 
 
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:
