@@ -33,6 +33,18 @@ class Waived:
     until: date | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A copper object that a finding speaks of, as it stands in the fabrication files."""
+
+    net: str
+    file: str
+    line: int | None  # None where the copper is not one object of the file
+
+    def __str__(self) -> str:
+        return self.file if self.line is None else f"{self.file}:{self.line}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One place where a rule is broken. Lengths in mm; the message is built from the fields, never parsed back."""
@@ -57,6 +69,8 @@ class Finding:
     id: str = ""  # set by `identified`
     waived: Waived | None = None
     known: bool = False
+    net_layers: tuple[str, ...] = ()  # parallel to `nets`, where their copper does not lie on `layer` alone
+    sources: tuple[Source, ...] = ()  # set by `sources.with_sources`; of each net one object, as far as found
 
     @property
     def extent(self) -> tuple[float, float, float, float]:

@@ -22,6 +22,7 @@ from checker.layout import Layout
 from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
 from checker.rules import known_limits, registry
 from checker.rules_file import Rules, read_rules
+from checker.sources import with_sources
 from parsers import read_board
 from parsers.board import Board, Hints
 from parsers.trouble import InputError
@@ -105,7 +106,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     checks = [Check(name, why is None, why or "") for name, why in _reasons(layout).items()]
     found = [finding for name in registry() if name in results for finding in results[name][0]]
     doubts = dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
-    findings = identified(found)
+    findings = with_sources(board, identified(found))
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
     if options.baseline:

@@ -153,6 +153,23 @@ def subject(finding: Finding) -> str:
     return " / ".join(finding.nets or finding.components or finding.regions) or "board"
 
 
+def sources(finding: Finding) -> str:
+    """Say where the copper of a finding stands in the files; an empty string if that is not known.
+
+    Examples
+    --------
+    >>> from checker.findings import Source
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
+    >>> sources(Finding(**told, sources=(Source("A", "top.gbr", 12), Source("B", "top.gbr", None))))
+    'top.gbr:12 (A), top.gbr (B)'
+    >>> sources(Finding(**told, sources=(Source("A", "top.gbr", 12),))), sources(Finding(**told))
+    ('top.gbr:12', '')
+    """
+    if len(finding.sources) == 1:
+        return str(finding.sources[0])
+    return ", ".join(f"{source} ({source.net})" for source in finding.sources)
+
+
 def count(number: int, noun: str) -> str:
     """Say a number of things.
 

@@ -81,7 +81,9 @@ def _told(number: int, finding: Finding) -> Iterator[str]:
     state = " (waived)" if finding.waived else " (known)" if finding.known else ""
     layer = f"{finding.layer} " if finding.layer else ""
     yield f"{number}. {finding.level}{state} {layer}{wording.place(finding.at)}: {finding.message}"
-    extra = [wording.figures(finding), wording.consequence(finding), finding.hint or "", f"id {finding.id}"]
+    extra = [wording.figures(finding), wording.consequence(finding), finding.hint or ""]
+    where = wording.sources(finding)
+    extra += [f"drawn at {where}" if where else "", f"id {finding.id}"]
     if finding.waived:
         extra.append(f"waived: {finding.waived.reason}")
     yield "   " + "; ".join(word for word in extra if word)

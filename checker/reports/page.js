@@ -8,7 +8,7 @@
   const CLOSEST = 5 * MM; // least width shown when flying to a finding
   const SMALLEST = 0.05 * MM; // least width of the view
   const MOST_PRINTED = 300;
-  const DRAWN = new Set(['legs', 'ends_mm', 'detour_path_mm']); // of a finding's detail: seen on the board
+  const ELSEWHERE = new Set(['legs', 'ends_mm', 'detour_path_mm', 'isolator_path', 'sources']); // of a finding's detail: drawn, or told apart
 
   const make = (name, attributes = {}, ...children) => {
     const node = document.createElement(name);
@@ -317,7 +317,8 @@
     add('limit', f.requirement);
     add('regions', f.regions.join(', '));
     add('parts', f.components.join(', '));
-    for (const [key, value] of Object.entries(f.detail)) if (!DRAWN.has(key)) add(key.replaceAll('_', ' '), said(value));
+    for (const [key, value] of Object.entries(f.detail)) if (!ELSEWHERE.has(key)) add(key.replaceAll('_', ' '), said(value));
+    add('drawn at', f.sources);
     add('id', f.id);
     return list;
   };

@@ -107,6 +107,7 @@ def _callout(callout: Callout, finding: Finding) -> dict[str, Any]:
         "figures": wording.figures(finding),
         "measurement": wording.measurement(finding),
         "requirement": wording.requirement(finding),
+        "sources": wording.sources(finding),
     }
 
 

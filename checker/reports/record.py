@@ -122,10 +122,16 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "unit": finding.unit,
         "harm": finding.harm,
         "hint": finding.hint,
-        "detail": finding.detail,
+        "detail": finding.detail | _sources(finding),
         "waived": _waived(finding.waived),
         "known": finding.known,
     }
+
+
+def _sources(finding: Finding) -> dict[str, Any]:
+    """Which copper objects the finding speaks of, as a key of its detail; none if none is known."""
+    told = [{"net": source.net, "file": source.file, "line": source.line} for source in finding.sources]
+    return {"sources": told} if told else {}
 
 
 def _waived(waived: Waived | None) -> dict[str, Any] | None:

@@ -1,18 +1,21 @@
 """SARIF 2.1.0 (OASIS): findings for code hosts and editors, with the rules' manuals as help.
 
 Doubts are results of a rule of their own, `doubt`: a viewer that shows results only must not show a clean board
-where the check is incomplete. Locations are fabrication files, with the line of the object where the finding tells it.
+where the check is incomplete. Locations are fabrication files as seen from where the check ran, so that a code host
+finds them in the repository, with the line of the copper object where it is known; further objects of a finding are
+related locations.
 """
 
 from __future__ import annotations
 
 import json
+import posixpath
 from typing import Any, TextIO
 from urllib.parse import quote
 
 from checker import wording
 from checker.drawing import Pictures
-from checker.findings import Finding, Level, Waived
+from checker.findings import Finding, Level, Source, Waived
 from checker.outcome import Outcome, StatedDoubt
 from checker.reports import Format
 from checker.reports.record import plain_value
@@ -46,15 +49,15 @@ def _run(outcome: Outcome) -> dict[str, Any]:
                 "toolExecutionNotifications": [_notification(outcome, stated) for stated in open_doubts],
             }
         ],
-        "artifacts": [{"location": {"uri": _uri(file.path)}, "hashes": _hashes(file.sha256)} for file in outcome.files],
+        "artifacts": [{"location": _artifact(outcome, file.path)} | _hashes(file.sha256) for file in outcome.files],
         "columnKind": "unicodeCodePoints",
         "results": results + [_doubt(outcome, stated, index[DOUBT]) for stated in outcome.doubts],
         "properties": {"verdict": outcome.verdict, "caution": outcome.caution},
     }
 
 
-def _hashes(sha256: str) -> dict[str, str]:
-    return {"sha-256": sha256} if sha256 else {}
+def _hashes(sha256: str) -> dict[str, Any]:
+    return {"hashes": {"sha-256": sha256}} if sha256 else {}
 
 
 def _driver(outcome: Outcome, names: list[str]) -> dict[str, Any]:
@@ -109,6 +112,9 @@ def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, in
             "unit": finding.unit,
         },
     }
+    related = [_related(outcome, number, source) for number, source in enumerate(finding.sources[1:], 1)]
+    if related:
+        result["relatedLocations"] = related
     if finding.waived is not None:
         result["suppressions"] = [_suppression(finding.waived)]
     if baseline:
@@ -117,28 +123,39 @@ def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, in
 
 
 def _location(outcome: Outcome, finding: Finding) -> dict[str, Any]:
-    """The file and line that the finding names, or else its layer's file, or else the board."""
-    file, line = finding.detail.get("file"), finding.detail.get("line")
-    if not isinstance(file, str) or not file:
-        file, line = _layer_file(outcome, finding.layer), None
-    location = _physical(file, line if isinstance(line, int) else None)
+    """The first copper object of the finding, or else its layer's file, or else the board."""
+    first = finding.sources[0] if finding.sources else None
+    file, line = (first.file, first.line) if first else (_layer_file(outcome, finding.layer), None)
+    location = _physical(outcome, file, line)
     logical = [{"name": net, "kind": "net"} for net in finding.nets]
     logical += [{"name": part, "kind": "component"} for part in finding.components]
     return location | ({"logicalLocations": logical} if logical else {})
 
 
+def _related(outcome: Outcome, number: int, source: Source) -> dict[str, Any]:
+    return {"id": number, "message": {"text": f"copper of {source.net}"}} | _physical(outcome, source.file, source.line)
+
+
 def _layer_file(outcome: Outcome, layer: str | None) -> str:
-    for file in outcome.files:
-        if layer is not None and file.layer == layer:
-            return file.path
-    return outcome.path
+    """The file of a layer; an empty string, which is the board, if there is none."""
+    return next((file.path for file in outcome.files if layer is not None and file.layer == layer), "")
 
 
-def _physical(file: str, line: int | None) -> dict[str, Any]:
-    place: dict[str, Any] = {"artifactLocation": {"uri": _uri(file)}}
+def _physical(outcome: Outcome, file: str, line: int | None) -> dict[str, Any]:
+    place: dict[str, Any] = {"artifactLocation": _artifact(outcome, file)}
     if line is not None and line > 0:
         place["region"] = {"startLine": line}
     return {"physicalLocation": place}
+
+
+def _artifact(outcome: Outcome, file: str) -> dict[str, str]:
+    """Where a file is, seen from where the check ran: files of the board stand in its folder or archive."""
+    board = outcome.path.replace("\\", "/")
+    own = {known.path for known in outcome.files}
+    if file and file not in own:
+        return {"uri": _uri(file)}  # rules or a table
+    folder = posixpath.dirname(board) if posixpath.basename(board) in own else board
+    return {"uri": _uri(posixpath.normpath(posixpath.join(folder, file.replace("\\", "/"))) if file else board)}
 
 
 def _uri(path: str) -> str:
@@ -162,7 +179,7 @@ def _doubt(outcome: Outcome, stated: StatedDoubt, index: int) -> dict[str, Any]:
         "ruleIndex": index,
         "level": str(Level.ERROR),
         "message": {"text": f"incomplete: {doubt.what}; {doubt.why}"},
-        "locations": [_physical(doubt.place.file or outcome.path, doubt.place.line)],
+        "locations": [_physical(outcome, doubt.place.file, doubt.place.line)],
     }
     if stated.accepted is not None:
         result["suppressions"] = [_suppression(stated.accepted)]
@@ -174,7 +191,7 @@ def _notification(outcome: Outcome, stated: StatedDoubt) -> dict[str, Any]:
     return {
         "level": "error",
         "message": {"text": f"{doubt.what}; {doubt.why}"},
-        "locations": [_physical(doubt.place.file or outcome.path, doubt.place.line)],
+        "locations": [_physical(outcome, doubt.place.file, doubt.place.line)],
     }
 
 

@@ -56,8 +56,8 @@ def _finding(number: int, finding: Finding) -> dict[str, Cell]:
         "hint": finding.hint,
         "reason": finding.waived.reason if finding.waived else None,
         "until": str(finding.waived.until) if finding.waived and finding.waived.until else None,
-        "file": finding.detail.get("file"),
-        "line": finding.detail.get("line"),
+        "file": finding.sources[0].file if finding.sources else None,
+        "line": finding.sources[0].line if finding.sources else None,
     }
 
 

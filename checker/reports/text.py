@@ -128,6 +128,9 @@ def _finding(number: int, finding: Finding, ink: Ink) -> Iterator[str]:
     yield from _wrapped(wording.consequence(finding), "     ")
     if finding.hint:
         yield from _wrapped(f"-> {finding.hint}", "     ", "        ")
+    where = wording.sources(finding)
+    for line in _wrapped(f"drawn at {where}" if where else "", "     ", "        "):
+        yield f"     {ink('faint', line[5:])}"
     yield f"     {ink('faint', 'id ' + finding.id)}"
 
 

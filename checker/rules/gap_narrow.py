@@ -190,6 +190,7 @@ def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow
         at=((line[0][0] + line[-1][0]) / 2, (line[0][1] + line[-1][1]) / 2),
         layer=layers[0] if len(layers) == 1 else None,
         nets=narrow.nets,
+        net_layers=tuple(layout.layer_id(layer) for layer in narrow.layers),
         components=(beneath,) if beneath else (),
         regions=separation.regions,
         path=narrow.path,

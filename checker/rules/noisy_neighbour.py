@@ -159,6 +159,7 @@ def _finding(
         at=(float(middle.x), float(middle.y)),
         layer=where,
         nets=(victim, culprit),
+        net_layers=(where, layout.layer_id(layers[1])),
         regions=(layout.regions[layout.region_of_net[nets[0]]].name,),
         path=tuple(tuple((float(x), float(y)) for x, y in part.coords) for part in shapely.get_parts(run)),
         measured=length,

@@ -55,6 +55,7 @@ def _finding(layout: Layout, a: Pour, b: Pour, place: shapely.Polygon) -> Findin
         layer=layers[0],
         reference_layers=tuple(layers),
         nets=tuple(layout.board.net_name(pour.net) for pour in (a, b)),
+        net_layers=tuple(layers),
         regions=tuple(names),
         path=(tuple((float(x), float(y)) for x, y in outline),),
         measured=area,

@@ -218,7 +218,7 @@ def _beside(element: Element, line: int) -> int:
     if before is None or before.tail:
         return line  # the blanks before it end where it starts
     known = line_at(before)
-    return known + sum(text.count("\n") for text in before.itertext()) if known else 0
+    return known + "".join(map(str, before.itertext())).count("\n") if known else 0
 
 
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from checker.findings import Finding, Level, Waived, identified
+from checker.findings import Finding, Level, Source, Waived, identified
 from checker.outcome import Doubt, Outcome, Place, StatedDoubt
 from tests.reports import sample
 
@@ -39,7 +39,8 @@ def findings() -> list[Finding]:
             nets=(name,),
             layer="L1",
             hint=name or None,
-            detail={"name": name, "list": [name, 1.5], "file": name, "line": i},
+            detail={"name": name, "list": [name, 1.5]},
+            sources=(Source(name, name or "?", i or None), Source(name, "\x00" + name, 7)),
             waived=Waived(name) if name and i % 3 == 0 else None,
         )
         for i, name in enumerate(NAMES)

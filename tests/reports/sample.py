@@ -16,7 +16,7 @@ import shapely
 
 from checker.demo.sketch import RECTANGLE, Draw, Hole, Pad, Pour, Sketch, box, circle, via
 from checker.drawing import Scene, scene_of
-from checker.findings import Finding, Level, Waived, identified
+from checker.findings import Finding, Level, Source, Waived, identified
 from checker.layout import Layout
 from checker.outcome import CAUTION, Check, Doubt, InputFile, Outcome, Place, RegionRow, StatedDoubt
 from checker.regions import Pour as RegionPour
@@ -167,9 +167,8 @@ def findings() -> list[Finding]:
                     "loop_area_mm2": 118.0,
                     "loop_nh": 41.2,
                     "detour_path_mm": [[38.0, 25.0], [38.0, 1.0], [42.0, 1.0], [42.0, 24.0]],
-                    "file": "dosing-L1.gtl",
-                    "line": 412,
                 },
+                sources=(Source("PH_2", "dosing-L1.gtl", 412),),
                 **common,
             ),
             Finding(
@@ -222,6 +221,7 @@ def findings() -> list[Finding]:
                 regions=("probe", "system"),
                 path=(((38.0, 47.0), (39.5, 46.0)), ((39.5, 46.0), (40.5, 46.0)), ((40.5, 46.0), (42.0, 47.0))),
                 detail={"legs": [{"on": "top"}, {"on": "bottom"}, {"on": "top"}], "raw_mm": 4.2},
+                sources=(Source("GND_PROBE", "dosing-L1.gtl", None), Source("GND_SYS", "dosing.drl", 31)),
             ),
             Finding(
                 rule="clearance",

@@ -1,17 +1,23 @@
-"""SARIF 2.1.0: valid by the OASIS schema (as models generated from it), and useful to a code host."""
+"""SARIF 2.1.0: valid by the OASIS schema and by models generated from it, and useful to a code host."""
 
 from __future__ import annotations
 
 import json
+import sys
+import tarfile
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
 import pytest
+from jsonschema import Draft7Validator, FormatChecker
 from pydantic_sarif.model import StaticAnalysisResultsFormatSarifVersion210JsonSchema as Log
 
-from checker.outcome import Outcome
+from checker.findings import Source
+from checker.outcome import InputFile, Outcome
+from checker.run import Options, check, load_rules
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written
 
@@ -21,17 +27,66 @@ def run_of(outcome: Outcome) -> dict[str, Any]:
     return run
 
 
-@pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome])
-def test_a_log_is_valid_by_the_oasis_schema(make: Callable[[], Outcome]) -> None:
+def demo() -> Outcome:
+    """What the check itself finds on a demo board with faults."""
+    boards = Path(__file__).parents[2] / "fixtures" / "demo"
+    rules = load_rules(boards / "digital-isolator-faulty" / "rules.toml")
+    return check(boards / "digital-isolator-faulty" / "board", rules, Options()).outcome
+
+
+OUTCOMES = [sample.outcome, sample.clean, hostile.outcome, demo]
+
+
+@pytest.fixture(scope="module")
+def oasis() -> Draft7Validator:
+    """The schema file itself, formats included."""
+    archives = sorted((Path(sys.prefix) / "schemas").glob("sarif_pydantic-*.tar.gz"))
+    if not archives:
+        pytest.skip("the OASIS schema is not there: pip download it as .ci/run does")
+    with tarfile.open(archives[-1]) as archive:
+        (name,) = (name for name in archive.getnames() if name.endswith("/sarif-schema-2.1.0.json"))
+        member = archive.extractfile(name)
+        assert member is not None
+        return Draft7Validator(json.load(member), format_checker=FormatChecker())
+
+
+@pytest.mark.parametrize("make", OUTCOMES)
+def test_a_log_is_valid_by_the_oasis_schema(make: Callable[[], Outcome], oasis: Draft7Validator) -> None:
+    """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, sarif-schema-2.1.0.json."""
+    assert [error.message for error in oasis.iter_errors(json.loads(written("sarif", make())))] == []
+
+
+@pytest.mark.parametrize("make", OUTCOMES)
+def test_a_log_is_valid_by_models_of_the_oasis_schema(make: Callable[[], Outcome]) -> None:
     """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, JSON schema; the models forbid unknown keys."""
     Log.model_validate_json(written("sarif", make()))
 
 
+def broken(**changes: object) -> dict[str, Any]:
+    """A log whose first result has other values."""
+    log: dict[str, Any] = json.loads(written("sarif", sample.outcome()))
+    log["runs"][0]["results"][0] |= changes
+    return log
+
+
 def test_the_models_refuse_a_broken_log() -> None:
-    log = json.loads(written("sarif", sample.outcome()))
-    log["runs"][0]["results"][0]["severity"] = "high"
     with pytest.raises(ValueError, match="severity"):
-        Log.model_validate(log)
+        Log.model_validate(broken(severity="high"))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"severity": "high"},
+        {"locations": [{"physicalLocation": {"artifactLocation": {"uri": "a b"}}}]},
+        {"locations": [{"physicalLocation": {"region": {"startLine": 0}}}]},
+        {"guid": "1"},
+        {"suppressions": [{"kind": "external"}, {"kind": "external"}]},
+    ],
+)
+def test_the_schema_refuses_a_broken_log(changes: dict[str, object], oasis: Draft7Validator) -> None:
+    """Unknown keys, URIs with blanks, lines before the first, odd ids, twice the same: formats are checked, too."""
+    assert not oasis.is_valid(broken(**changes))
 
 
 def test_each_result_names_a_rule_that_is_described() -> None:
@@ -64,9 +119,38 @@ def _location(result: dict[str, Any]) -> tuple[str, int | None]:
 
 def test_a_location_is_the_line_told_or_the_layers_file_or_the_board() -> None:
     by_rule = {(r["ruleId"], r["properties"]["layer"]): _location(r) for r in run_of(sample.outcome())["results"][:9]}
-    assert by_rule["gap-crossing", "L1"] == ("dosing-L1.gtl", 412)
-    assert by_rule["clearance", "L1"] == ("dosing-L1.gtl", None)
+    assert by_rule["gap-crossing", "L1"] == ("dosing/dosing-L1.gtl", 412)
+    assert by_rule["clearance", "L1"] == ("dosing/dosing-L1.gtl", None)
     assert by_rule["galvanic-bridge", None] == ("dosing", None)
+
+
+def test_further_objects_of_a_finding_are_related_locations() -> None:
+    result = next(r for r in run_of(sample.outcome())["results"] if r["ruleId"] == "creepage")
+    assert _location(result) == ("dosing/dosing-L1.gtl", None)
+    (other,) = result["relatedLocations"]
+    assert other["physicalLocation"] == {"artifactLocation": {"uri": "dosing/dosing.drl"}, "region": {"startLine": 31}}
+    assert "GND_SYS" in other["message"]["text"]
+
+
+@pytest.mark.parametrize(
+    ("board", "file", "uri"),
+    [
+        ("fab", "top.gbr", "fab/top.gbr"),
+        ("./out/fab", "sub/top.gbr", "out/fab/sub/top.gbr"),
+        ("fab.zip", "top.gbr", "fab.zip/top.gbr"),
+        (".", "top.gbr", "top.gbr"),
+        ("out/board.xml", "board.xml", "out/board.xml"),
+        ("board.xml", "board.xml", "board.xml"),
+        ("/ci/fab", "top.gbr", "file:///ci/fab/top.gbr"),
+    ],
+)
+def test_a_file_is_named_from_where_the_check_ran(board: str, file: str, uri: str) -> None:
+    """A code host looks for it in the repository."""
+    finding = replace(sample.findings()[0], sources=(Source("A", file, 3),))
+    files = (InputFile(file, "", "L1", "copper"),)
+    run = run_of(sample.outcome(findings=(finding,), path=board, files=files))
+    assert run["results"][0]["locations"][0]["physicalLocation"]["artifactLocation"]["uri"] == uri
+    assert run["artifacts"][0]["location"]["uri"] == uri
 
 
 @pytest.mark.parametrize(
@@ -79,7 +163,7 @@ def test_a_location_is_the_line_told_or_the_layers_file_or_the_board() -> None:
     ],
 )
 def test_paths_become_legal_uris(path: str, uri: str) -> None:
-    finding = replace(sample.findings()[0], detail={"file": path, "line": 1})
+    finding = replace(sample.findings()[0], sources=(Source("A", path, 1),))
     result = run_of(sample.outcome(findings=(finding,)))["results"][0]
     assert result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"] == uri
     assert urlsplit(uri).fragment == ""
