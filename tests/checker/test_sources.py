@@ -160,6 +160,14 @@ def test_the_layer_of_each_net_is_kept_to() -> None:
     assert lines_of(board, at=(2.0, 0.0), nets=("A", "B"), net_layers=("L2", "L2")) == [("A", 1), ("B", 3)]
 
 
+def test_each_of_many_objects_is_found() -> None:
+    """Wherever it lies among the others, and however far the places asked for are apart."""
+    places = np.random.default_rng(3).uniform(-40, 40, (400, 2))
+    board = board_of(*(disc(0, x, y, i, 0.01) for i, (x, y) in enumerate(places, 1)))
+    told = with_sources(board, [finding(at=(float(x), float(y))) for x, y in places])
+    assert [f.sources[0].line for f in told] == list(range(1, 401))
+
+
 def test_pieces_of_a_cut_stroke_keep_its_line() -> None:
     """Copper that a clear object cut is still that object's."""
     whole = concatenate([stroke(0, 0, 0, 10, 0, 7), disc(0, 5, 0, 8)])
