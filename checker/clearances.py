@@ -15,6 +15,7 @@ import shapely
 
 from checker.air import Air, Reach, Ways
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
+from checker.corridor import corridor
 from checker.distances import Judged, Keys, Nearest, Pieces, closest, pieces
 from checker.hops import Chain, Legs, chains, clusters, joined
 from checker.layout import Layout
@@ -84,7 +85,18 @@ class _Search:
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        self.a, self.b, self.third = (self._conductors(rows) for rows in (*separation.sides, separation.third))
+        parts = (*separation.sides, separation.third)
+        one, two, third = map(self._boxes, parts)
+        near = corridor(one, two, third, max(float(self.limits.max()), separation.x + self.margin))
+        kept = (rows[mask] for rows, mask in zip(parts, near, strict=True))
+        self.a, self.b, self.third = map(self._conductors, kept)
+
+    def _boxes(self, rows: Rows) -> Floats:
+        """Boxes around conductors, no smaller than the pieces that are searched."""
+        part = self.bodies.shapes.take(rows)
+        slack: Floats = part.slack()[:, None] * np.array([-1.0, -1.0, 1.0, 1.0])
+        boxes: Floats = part.bounds() + slack
+        return boxes
 
     def _conductors(self, rows: Rows) -> _Conductors:
         cut = pieces(self.bodies.shapes, rows)

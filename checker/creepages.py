@@ -20,6 +20,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
+from checker.corridor import corridor
 from checker.findings import XY
 from checker.layout import Layout
 from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
@@ -126,11 +127,12 @@ class _Search:
 
     def _near(self) -> Rows:
         """Bodies that may lie within the limit of others that they are measured to, seen from above."""
-        one, two = self.separation.sides
-        rows = np.concatenate((one, two, self.separation.third))
-        label = np.concatenate(
-            (np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[self.separation.third])
-        )
+        parts = (*self.separation.sides, self.separation.third)
+        boxes_of = [self.bodies.shapes.take(rows).bounds() for rows in parts]
+        masks = corridor(boxes_of[0], boxes_of[1], boxes_of[2], max(self.limit, self.x) + _SLACK)
+        one, two, third = (rows[mask] for rows, mask in zip(parts, masks, strict=True))
+        rows = np.concatenate((one, two, third))
+        label = np.concatenate((np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[third]))
         label = label.astype(np.int32)
         boxes = self.bodies.shapes.take(rows).bounds()
         kept = np.flatnonzero(contested(boxes, label, self.limit))
@@ -183,13 +185,18 @@ class _Search:
         """
         key = self.bodies.node.astype(np.int64) * (self.last + 1) + self.bodies.shapes.layer
         islands, ends = [], [np.empty(0, np.intp)]
-        for rows in self.separation.sides:
+        for rows in map(self._of_laid, self.separation.sides):
             _, first, number = np.unique(key[rows], return_index=True, return_inverse=True)
             island = np.full(len(self.bodies), -1, np.int32)
             island[rows] = number + sum(map(len, ends))
             islands.append(island)
             ends.append(rows[first])
         return islands[0], islands[1], np.concatenate(ends)
+
+    def _of_laid(self, rows: Rows) -> Rows:
+        """Those bodies that lie on the surface: the others are too far away to matter."""
+        laid: Rows = rows[np.isin(rows, np.concatenate((self.metal.island, self.bare.island)))]
+        return laid
 
     @property
     def ends(self) -> Rows:
@@ -199,8 +206,7 @@ class _Search:
     @cached_property
     def third(self) -> tuple[Ints, Rows]:
         """Number of third conductors per body (-1: none), and a body of each."""
-        rows = self.separation.third
-        laid = rows[np.isin(rows, np.concatenate((self.metal.island, self.bare.island)))]
+        laid = self._of_laid(self.separation.third)
         _, first, number = np.unique(self.bodies.node[laid], return_index=True, return_inverse=True)
         conductor = np.full(len(self.bodies), -1, np.int32)
         conductor[laid] = number

@@ -1,0 +1,88 @@
+"""What may lie on a way between two sides, told from bounding boxes alone and in linear time.
+
+A large board has a million conductors, and a few thousand of them near the gap between two regions. This coarse sieve
+comes before every search by geometry: it may let through too much, never too little.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+from parsers.primitives import Bools, Floats, Ints
+
+CELLS = 2048  # of the grid, at most, along the board's longer side
+_ALL_ROUND = np.ones((3, 3), dtype=bool)
+
+
+def corridor(first: Floats, second: Floats, third: Floats, reach: float) -> tuple[Bools, Bools, Bools]:
+    """Which boxes may be part of a way from the first to the second, directly or over boxes of the third.
+
+    Parameters
+    ----------
+    first, second, third : boxes in mm, (n, 4), (m, 4), (k, 4)
+    reach : no step of a way is longer, seen from above, mm
+
+    Returns
+    -------
+    one mask for each
+
+    Notes
+    -----
+    Boxes mark the cells of a grid whose pitch is the reach or more, so whatever is within reach lies in the same or in
+    adjacent cells. Third boxes count where a connected patch of their cells is within reach of both sides.
+    """
+    parts = (first, second, third)
+    if not len(first) or not len(second) or reach <= 0:
+        none_ = [np.zeros(len(part), dtype=bool) for part in parts]
+        return none_[0], none_[1], none_[2]
+    spread = np.vstack(parts)
+    origin = spread[:, :2].min(axis=0)
+    extent = spread[:, 2:].max(axis=0) - origin
+    pitch = max(reach, float(extent.max()) / (CELLS - 2))
+    size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
+    spans = [_spans(part, origin, pitch, size) for part in parts]
+    one, two, over = (_marked(span, size) for span in spans)
+    near_one, near_two = (ndimage.binary_dilation(cells, _ALL_ROUND) for cells in (one, two))
+    bridging = _of_both(over, near_one, near_two)
+    around = ndimage.binary_dilation(bridging, _ALL_ROUND)
+    return _touching(spans[0], near_two | around), _touching(spans[1], near_one | around), _touching(spans[2], bridging)
+
+
+def _spans(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:
+    """First and last cell of each box along both axes: (n, 4) of x0, y0, x1, y1."""
+    cells = np.floor((boxes - np.tile(origin, 2)) / pitch).astype(np.int32)
+    last = np.array([*size, *size]) - 1
+    spans: Ints = np.clip(cells, 0, last).astype(np.int32)
+    return spans
+
+
+def _marked(spans: Ints, size: tuple[int, int]) -> Bools:
+    """The cells that any box touches: corners of all boxes, summed up along both axes."""
+    width, height = size[0] + 1, size[1] + 1
+    x0, y0, x1, y1 = spans.astype(np.intp).T
+    corners = np.concatenate(
+        (x0 * height + y0, (x1 + 1) * height + y1 + 1, x0 * height + y1 + 1, (x1 + 1) * height + y0)
+    )
+    sign = np.repeat([1.0, 1.0, -1.0, -1.0], len(spans))
+    steps = np.bincount(corners, sign, width * height).reshape(width, height)
+    marked: Bools = steps.cumsum(axis=0).cumsum(axis=1)[:-1, :-1] > 0.5
+    return marked
+
+
+def _touching(spans: Ints, cells: Bools) -> Bools:
+    """Which boxes touch any of some cells."""
+    total = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), dtype=np.int64)
+    total[1:, 1:] = cells.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
+    x0, y0, x1, y1 = spans.astype(np.intp).T
+    inside = total[x1 + 1, y1 + 1] - total[x0, y1 + 1] - total[x1 + 1, y0] + total[x0, y0]
+    touching: Bools = inside > 0
+    return touching
+
+
+def _of_both(over: Bools, one: Bools, two: Bools) -> Bools:
+    """Cells of the connected patches that meet both of two others."""
+    patch, count = ndimage.label(over, _ALL_ROUND)
+    met = [np.bincount(patch[over & side], minlength=count + 1) > 0 for side in (one, two)]
+    both: Bools = (met[0] & met[1])[patch] & over
+    return both
