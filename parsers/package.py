@@ -121,7 +121,7 @@ def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, not
 
 def _title(sorting: Sorting, package: Package) -> str:
     """Name of the board: of the job file, of the project attribute, of the package."""
-    projects = (i.attributes.get(".ProjectId", ("",))[0] for i in sorting.of(COPPER))
+    projects = ((*i.attributes.get(".ProjectId", ()), "")[0] for i in sorting.of(COPPER))
     return clean((sorting.job.title if sorting.job else "") or next((p for p in projects if p), "") or package.name)
 
 

@@ -278,7 +278,7 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
         kind = "an archive inside the package is not opened" if is_nested(name) else "its content is no known format"
         why = f"{kind}, and it may hold a layer; add what it holds, or name it `not needed` in [files] of the rules"
         doubts.append(Doubt(f"{name} is not read", why, place))
-    part = item.attributes.get(".Part", ("Single",))[:1]
+    part = item.attributes.get(".Part") or ("Single",)
     if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
         doubts.append(Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place))
     return doubts

@@ -14,7 +14,7 @@ import random
 import re
 import time
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -224,6 +224,11 @@ def package_mutant(files: dict[str, bytes], names: Sequence[str], rules: Rules, 
     """Damage one of the named files of a package."""
     name = random.Random(-seed).choice(names)
     mutant, how = damaged(files[name], seed)
+    judge_package(files, name, mutant, rules, folder, how)
+
+
+def judge_package(files: dict[str, bytes], name: str, mutant: bytes, rules: Rules, folder: Path, how: str) -> None:
+    """Check the package with one of its files damaged."""
     folder.mkdir(exist_ok=True)
     for other, data in files.items():
         (folder / other).write_bytes(mutant if other == name else data)
@@ -291,6 +296,49 @@ MUTANTS: dict[str, Callable[[Sound, Path, int], None]] = {
 def test_damaged_files_never_crash_hang_or_pass(kind: str, chunk: int, sound: Sound, tmp_path: Path) -> None:
     for seed in range(chunk * SIZE, (chunk + 1) * SIZE):
         MUTANTS[kind](sound, tmp_path, seed)
+
+
+def shorter_commands(data: bytes) -> Iterator[bytes]:
+    """The file with one kind of command short of values: each distinct one cut after every value, or emptied there."""
+    for command in dict.fromkeys(re.findall(rb"(?:%|; #@! )([^%*\n]+)", data)):
+        words = command.split(b",")
+        for count in range(len(words)):
+            for part in (words[:count], [*words[:count], b"", *words[count + 1 :]]):
+                yield data.replace(command, b",".join(part))
+
+
+@pytest.mark.parametrize("dress", ["gerber", "tape"])
+def test_commands_short_of_values_never_crash_or_pass(dress: str, sound: Sound, tmp_path: Path) -> None:
+    files = sound.gerber if dress == "gerber" else sound.tape
+    for name in sorted(files):
+        for mutant in dict.fromkeys(shorter_commands(files[name])):
+            judge_package(files, name, mutant, sound.rules, tmp_path / "board", "a shorter command")
+
+
+def poorer_elements(data: bytes) -> Iterator[bytes]:
+    """The file with one attribute of one element lost, emptied or odd, once for each kind of element and attribute."""
+    tree = etree.fromstring(data)
+    seen = set()
+    for element in tree.iter():
+        parent = element.getparent()
+        for name in list(map(str, element.attrib)):
+            kind = (parent.tag if parent is not None else "", element.tag, name)
+            if kind in seen:
+                continue
+            seen.add(kind)
+            kept = element.attrib.pop(name)
+            yield etree.tostring(tree)
+            for odd in ("", "-1", "1e999", "nan"):
+                element.set(name, odd)
+                yield etree.tostring(tree)
+            element.set(name, kept)
+
+
+def test_ipc2581_elements_with_poorer_attributes_never_crash_or_pass(sound: Sound, tmp_path: Path) -> None:
+    for mutant in poorer_elements(sound.ipc2581):
+        (tmp_path / "board.xml").write_bytes(mutant)
+        if verdict_of(tmp_path / "board.xml", sound.rules) == "pass":
+            assert valid_xml(mutant, sound.ipc2581), mutant
 
 
 @pytest.mark.parametrize("mutation", [_cut, _empty])
