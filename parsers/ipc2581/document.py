@@ -21,7 +21,7 @@ from parsers.ipc2581.layers import (
     RawStackup,
 )
 from parsers.ipc2581.raw import FROM_PADSTACKS, Document, RawPart, RawPin, RawStep
-from parsers.ipc2581.sets import SetReader
+from parsers.ipc2581.sets import TEXT, SetReader
 from parsers.ipc2581.sketch import LARGEST, NOTHING, Sketch
 from parsers.ipc2581.stream import Element, Limits, Names, Source, drop_before, elements, line_at, words
 
@@ -76,6 +76,8 @@ class _Reader:
             self.sets.end(element)
             self._drop_before(element)
         elif (handler := HANDLERS.get(name)) is not None:
+            if name not in CLEARED:
+                self.sets.look_for_text(element)
             self._handle(handler, element)
             if name not in KEPT:
                 element.clear()
@@ -86,6 +88,9 @@ class _Reader:
         parent = element.getparent()
         known = None if parent is None else KNOWN.get(self.names[parent.tag])
         for strange in drop_before(element, known, self.names):
+            if strange is element:
+                self.pen.doubt(element, f"text before {self.names[element.tag]}", TEXT)
+                continue
             self.pen.doubt(
                 element,
                 f"{self.names[strange.tag]} beside {self.names[element.tag]}",

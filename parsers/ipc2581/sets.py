@@ -12,7 +12,7 @@ from parsers.ipc2581.features import PRIMITIVES, Pen, number, path_of
 from parsers.ipc2581.layers import NO_COPPER
 from parsers.ipc2581.raw import ABSENT, EMPTY, FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.sketch import FIDUCIAL, NOTHING
-from parsers.ipc2581.stream import Element, Names, line_at
+from parsers.ipc2581.stream import Element, Names, line_at, stray_text
 
 PLATED_STATES = {"PLATED": 1, "VIA": 1, "VIA_CAPPED": 1, "NONPLATED": 0}
 FIDUCIALS = ("BadBoardMark", "GlobalFiducial", "GoodPanelMark", "LocalFiducial")
@@ -21,6 +21,7 @@ IGNORED = frozenset(
     {"NonstandardAttribute", "SpecRef", "ColorRef", "Color", "ColorTerm", "BooleanAttribute", "TextAttribute"}
     | {"IntegerAttribute", "DoubleAttribute", "OptionAttribute"}
 )
+TEXT = "the format has no text, so the mark of an element is damaged; export the board again"
 
 
 class SetReader:
@@ -69,10 +70,17 @@ class SetReader:
         self._open = None
         group.clear()
 
+    def look_for_text(self, element: Element) -> None:
+        """A doubt about text inside an element."""
+        found = stray_text(element)
+        if found is not None:
+            self.pen.doubt(found, f"text in or after {self.names[found.tag]}", TEXT)
+
     def _read(self, children: list[Element]) -> None:
         row, names, handlers = self._row, self.names, self._handlers
-        if row == NOTHING:
+        if row == NOTHING or self._open is None:
             return
+        self.look_for_text(self._open)
         for child in children:
             name = names[child.tag]
             try:

@@ -221,14 +221,35 @@ def _beside(element: Element, line: int) -> int:
     return known + "".join(map(str, before.itertext())).count("\n") if known else 0
 
 
+def stray_text(element: Element) -> Element | None:
+    """The first element within an element (itself included) that text stands in or, but for itself, behind; None if
+    there is none. IPC-2581 has no text: where some stands, a mark of an element is damaged.
+    """
+    text = etree.tostring(element, method="text", encoding="unicode", with_tail=False)
+    if not text or text.isspace():
+        return None
+    for part in element.iter(etree.Element):
+        tail = part.tail if part is not element else None
+        if (part.text or "").strip() or (tail or "").strip():
+            return part
+    return None
+
+
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:
-    """Remove the siblings before an element, which are read; give back those whose name is not `known`."""
+    """Remove the siblings before an element, which are read; give back those whose name is not `known`, and the element
+    itself where text stands before it.
+    """
     strange: list[Element] = []
     parent = element.getparent()
     if parent is None:
         return strange
+    if parent.text and not parent.text.isspace():
+        strange.append(element)
+        parent.text = None
     while (before := element.getprevious()) is not None:
         if known is not None and names[before.tag] not in known:
             strange.append(before)
+        if before.tail and not before.tail.isspace():
+            strange.append(element)
         parent.remove(before)
     return strange

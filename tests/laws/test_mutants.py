@@ -5,7 +5,8 @@ check ends with an outcome or with a one-line input error. It may pass only if e
 (then it is another board), judged by a grammar written down here from the format's specification, or by the published
 schema, not by the reader. No damage to drills, job file, netlist or archive takes the fault away, so none may pass.
 
-The campaign runs in chunks of 100, 2,000 mutants in all; `-m long` runs 200,000 (about three hours on one core).
+Four dresses of that board, and all demo boards in both formats, whose own verdict stands in the fixtures. The campaign
+runs in chunks of 100, 2,000 mutants in all; `-m long` runs 200,000 (about three hours on one core).
 """
 
 from __future__ import annotations
@@ -30,8 +31,9 @@ from checker.rules_file import Rules
 from parsers.trouble import InputError
 
 SIZE = 100  # mutants of a chunk
-CHUNKS = {"gerber": 9, "tape": 4, "zip": 3, "ipc2581": 4}
+CHUNKS = {"gerber": 8, "tape": 4, "zip": 3, "ipc2581": 3, "fixtures": 2}
 LONG = 200_000
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "demo"
 SCHEMA = Path(__file__).parents[3] / "shared" / "schemas" / "IPC-2581C.xsd"
 SLOWEST = 10.0  # s for one mutant; the sound board takes 0.04
 
@@ -284,11 +286,38 @@ def _shapes_of(tree: etree._Element) -> set[tuple[str, ...]]:
     return {(tag, str(e.tag), *sorted(map(str, e.attrib))) for tag, e in zip(tags, elements, strict=True)}
 
 
+@lru_cache(maxsize=1)
+def fixtures() -> list[tuple[Path, Rules, str]]:
+    """All demo boards in each of their forms that fail, with their rules."""
+    found = []
+    for home in sorted(path.parent for path in FIXTURES.glob("*/rules.toml")):
+        rules = run.load_rules(home / "rules.toml")
+        forms = (home / "board", home / "board-B1.xml", home / "board-C.xml")
+        if run.check(forms[0], rules, run.Options()).outcome.verdict == "fail":
+            found += [(form, rules, home.name) for form in forms]
+    return found
+
+
+def fixture_mutant(_: Sound, folder: Path, seed: int) -> None:
+    """Damage a file of a demo board."""
+    board, rules, title = random.Random(~seed).choice(fixtures())
+    if board.is_dir():
+        files = {file.name: file.read_bytes() for file in board.iterdir()}
+        package_mutant(files, sorted(files), rules, folder / title, seed)
+        return
+    original = board.read_bytes()
+    mutant, how = damaged(original, seed)
+    (folder / board.name).write_bytes(mutant)
+    if verdict_of(folder / board.name, rules) == "pass":
+        assert valid_xml(mutant, original), f"{how} of {board} passes"
+
+
 MUTANTS: dict[str, Callable[[Sound, Path, int], None]] = {
     "gerber": gerber_mutant,
     "tape": tape_mutant,
     "zip": zip_mutant,
     "ipc2581": ipc2581_mutant,
+    "fixtures": fixture_mutant,
 }
 
 

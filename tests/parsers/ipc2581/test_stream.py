@@ -343,3 +343,36 @@ def test_ten_thousand_shapes_are_no_trouble(tmp_path: Path) -> None:
     )
     board = read(File(features={"TOP": one_set(rows)}), tmp_path)
     assert len(board.copper) == 10_000
+
+
+DEMO = Path(__file__).parents[3] / "fixtures" / "demo" / "mains-barrier-faulty"
+AHEAD = frozenset({"Content", "LogisticHeader", "HistoryRecord", "FileRevision", "SoftwarePackage", "Bom"})  # no board
+
+
+def emptied_marks(data: str) -> dict[str, str]:
+    """The file with one empty element turned into text by the loss of its first character, for each kind of place."""
+    found: dict[str, str] = {}
+    above: list[str] = []
+    for mark in re.finditer(r"<(/?)(\w[\w-]*)[^>]*?(/?)>", data):
+        if mark[1]:
+            above.pop()
+        elif not mark[3]:
+            above.append(mark[2])
+        elif not AHEAD & set(above) or "EntryStandard" in above:
+            found.setdefault("/".join([*above[-2:], mark[2]]), data[: mark.start()] + data[mark.start() + 1 :])
+    return found
+
+
+@pytest.mark.parametrize("revision", ["B1", "C"])
+def test_an_element_that_became_text_is_a_doubt(revision: str, tmp_path: Path) -> None:
+    """Well-formed XML, but a corner, a hole or a pad is gone: it must not go unseen."""
+    damaged = emptied_marks((DEMO / f"board-{revision}.xml").read_text())
+    assert len(damaged) > 20
+    for kind, text in damaged.items():
+        doubts = read(text, tmp_path).doubts
+        assert any(doubt.what.startswith("text ") and doubt.place and doubt.place.line for doubt in doubts), kind
+
+
+def test_blanks_and_comments_between_elements_are_no_text(tmp_path: Path) -> None:
+    text = TEXT.replace("><", ">\n\t <!-- a > b < c -->\r\n<")
+    assert [d.what for d in read(text, tmp_path).doubts] == [d.what for d in read(TEXT, tmp_path).doubts]
