@@ -82,6 +82,7 @@ class Shape:
     width: float  # mm, 0 = filled area (non-zero rule)
     net: str | None  # named only for nets that have a finding
     lines: Lines
+    nets: Ints  # per line an index into Scene.nets, -1 for none; empty for holes
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,7 @@ class Scene:
     regions: tuple[SceneRegion, ...]
     shapes: tuple[Shape, ...]
     callouts: tuple[Callout, ...]
+    nets: tuple[str, ...] = ()  # names of all nets of the board
 
     def layer(self, layer: str) -> SceneLayer:
         """Give a layer by id; raises KeyError with the ids there are."""
@@ -175,7 +177,7 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
         *_copper_shapes(layout, np.flatnonzero(~solid), named),
         *_hole_shapes(layout),
     )
-    outline = _rings(shapely.get_parts(np.array([board.outline.shape])) if board.outline else _no_shapes())
+    outline, _ = rings_of(np.array([board.outline.shape] if board.outline else [], dtype=object))
     return Scene(
         bounds=_bounds(outline, shapes, findings),
         outline=outline,
@@ -183,6 +185,7 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
         regions=tuple(SceneRegion(r.name, r.quiet, _labels(layout, r.index, pours)) for r in layout.regions),
         shapes=shapes,
         callouts=callouts_of(findings),
+        nets=tuple(net.name for net in board.nets),
     )
 
 
@@ -246,12 +249,13 @@ def _rows_in_pours(copper: Conductors, pours: Sequence[Pour]) -> Bools:
 
 
 def _pour_shapes(layout: Layout, pours: Sequence[Pour]) -> Iterator[Shape]:
-    groups: dict[tuple[int, int, bool], list[shapely.Geometry]] = {}
+    groups: dict[tuple[int, int, bool], list[Pour]] = {}
     for pour in pours:
-        groups.setdefault((pour.layer, pour.region, pour.plane), []).append(pour.copper)
-    for (layer, region, plane), polygons in sorted(groups.items()):
-        lines = _rings(np.array(polygons, dtype=object))
-        yield Shape(PLANE if plane else POUR, layout.layer_id(layer), region, 0.0, None, lines)
+        groups.setdefault((pour.layer, pour.region, pour.plane), []).append(pour)
+    for (layer, region, plane), group in sorted(groups.items()):
+        lines, polygon = rings_of(np.array([pour.copper for pour in group], dtype=object))
+        nets = np.array([pour.net for pour in group], dtype=np.int32)[polygon]
+        yield Shape(PLANE if plane else POUR, layout.layer_id(layer), region, 0.0, None, lines, nets)
 
 
 def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterator[Shape]:
@@ -262,63 +266,73 @@ def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterato
     width = np.rint(2 * PER_MM * copper.radius).astype(np.int64)
     keys = np.column_stack((copper.layer, role, region, width, name))
     looks, member = np.unique(keys, axis=0, return_inverse=True)
-    order = np.argsort(member.ravel(), kind="stable")
+    order = np.lexsort((copper.net, member.ravel()))
     edges = np.searchsorted(member.ravel()[order], np.arange(len(looks) + 1))
     for number, (layer, which, owner, size, net) in enumerate(looks.tolist()):
-        lines = _lines_of(copper, order[edges[number] : edges[number + 1]], filled=size == 0)
+        lines, nets = _lines_of(copper, order[edges[number] : edges[number + 1]], filled=size == 0)
         kind = (TRACE, PAD, OTHER)[which]
-        yield Shape(kind, layout.layer_id(layer), owner, size / PER_MM, named.get(net), lines)
+        yield Shape(kind, layout.layer_id(layer), owner, size / PER_MM, named.get(net), lines, np.maximum(nets, -1))
 
 
-def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> Lines:
-    kind, g = copper.kind[rows], copper.geometry[rows]
+def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> tuple[Lines, Ints]:
+    """Lines of conductors that look alike, sorted by net, and the net of each line."""
+    kind, g, net = copper.kind[rows], copper.geometry[rows], copper.net[rows]
     if filled:
-        areas = rows[kind == Kind.AREA]
-        return _rings(copper.areas[copper.area[areas]])
+        areas = kind == Kind.AREA
+        lines, polygon = rings_of(copper.areas[copper.area[rows[areas]]])
+        return lines, net[areas][polygon]
     straight = (kind == Kind.STROKE) | (kind == Kind.DISC)
     ends = g[straight, :4].copy()
     discs = kind[straight] == Kind.DISC
     ends[discs, 2:] = ends[discs, :2]
-    return _joined([chained(ends), _polylines(arc_lines(g[kind == Kind.ARC]))])
+    strokes, row = chained(ends, net[straight])
+    arcs = kind == Kind.ARC
+    return _joined([strokes, _polylines(arc_lines(g[arcs]))]), np.concatenate((net[straight][row], net[arcs]))
 
 
-def chained(ends: Floats) -> Lines:
-    """Join strokes that follow one another into polylines; `ends` are rows x0, y0, x1, y1 in mm.
+def chained(ends: Floats, nets: Ints) -> tuple[Lines, Rows]:
+    """Join strokes of a net that follow one another into polylines, and tell the row in which each one starts.
+
+    Parameters
+    ----------
+    ends : x0, y0, x1, y1 in mm, shape (n, 4)
+    nets : shape (n,)
 
     Examples
     --------
     >>> import numpy as np
-    >>> lines = chained(np.array([[0.0, 0, 1, 0], [1, 0, 1, 2], [5, 5, 5, 5]]))
-    >>> lines.points.tolist(), lines.starts.tolist()
-    ([[0, 0], [1000, 0], [1000, 2000], [5000, 5000], [5000, 5000]], [0, 3])
+    >>> lines, row = chained(np.array([[0.0, 0, 1, 0], [1, 0, 1, 2], [1, 2, 5, 5]]), np.array([0, 0, 1]))
+    >>> lines.points.tolist(), lines.starts.tolist(), row.tolist()
+    ([[0, 0], [1000, 0], [1000, 2000], [1000, 2000], [5000, 5000]], [0, 3], [0, 2])
     """
     whole = np.rint(ends * PER_MM).astype(np.int64)
     if not len(whole):
-        return Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64))
+        return Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64)), np.empty(0, np.intp)
     fresh = np.ones(len(whole), dtype=np.bool_)
-    fresh[1:] = (whole[1:, :2] != whole[:-1, 2:]).any(axis=1)
+    fresh[1:] = (whole[1:, :2] != whole[:-1, 2:]).any(axis=1) | (nets[1:] != nets[:-1])
     place = np.arange(len(whole)) + np.cumsum(fresh)
     points = np.empty((len(whole) + int(fresh.sum()), 2), dtype=np.int64)
     points[place] = whole[:, 2:]
     points[place[fresh] - 1] = whole[fresh, :2]
-    return Lines(points, place[fresh] - 1)
+    return Lines(points, place[fresh] - 1), np.flatnonzero(fresh)
 
 
-def _rings(polygons: Shapes) -> Lines:
-    """Rings of polygons, thinned to what can be seen; the closing point is left out.
+def rings_of(polygons: Shapes) -> tuple[Lines, Rows]:
+    """Rings of polygons, thinned to what can be seen, and the polygon of each; the closing point is left out.
 
     Outer rings run counterclockwise and holes clockwise, so that areas may overlap under the non-zero fill rule.
     """
     if not len(polygons):
-        return Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64))
-    rings, owner = shapely.get_rings(shapely.get_parts(polygons), return_index=True)
-    outer = np.append(True, owner[1:] != owner[:-1])
+        return Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64)), np.empty(0, np.intp)
+    parts, polygon = shapely.get_parts(polygons, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    outer = np.append(True, part[1:] != part[:-1])
     rings = np.where(shapely.is_ccw(rings) == outer, rings, shapely.reverse(rings))
     thin = shapely.simplify(rings, DETAIL, preserve_topology=True)
     points, owner = shapely.get_coordinates(thin, return_index=True)
     last = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.empty(0, np.bool_)
     points, owner = points[~last], owner[~last]
-    return Lines(np.rint(points * PER_MM).astype(np.int64), _starts(owner))
+    return Lines(np.rint(points * PER_MM).astype(np.int64), _starts(owner)), polygon[part]
 
 
 def _polylines(lines: Shapes) -> Lines:
@@ -353,7 +367,8 @@ def _hole_shapes(layout: Layout) -> Iterator[Shape]:
         for role, mask in ((PLATED_HOLE, holes.plated != UNPLATED), (PLAIN_HOLE, holes.plated == UNPLATED)):
             for size in np.unique(width[span & mask]).tolist():
                 rows = np.flatnonzero(span & mask & (width == size))
-                yield Shape(role, layer, -1, size / PER_MM, None, chained(holes.ends[rows]))
+                lines, _ = chained(holes.ends[rows], holes.net[rows])
+                yield Shape(role, layer, -1, size / PER_MM, None, lines, np.empty(0, dtype=np.int32))
 
 
 def _layers(layout: Layout, pours: Sequence[Pour], solid: Bools) -> tuple[SceneLayer, ...]:
@@ -399,7 +414,3 @@ def _bounds(outline: Lines, shapes: Sequence[Shape], findings: Sequence[Finding]
     x0, y0 = table[:, :2].min(axis=0).tolist()
     x1, y1 = table[:, 2:].max(axis=0).tolist()
     return x0, y0, max(x1, x0 + 1.0), max(y1, y0 + 1.0)
-
-
-def _no_shapes() -> Shapes:
-    return np.empty(0, dtype=object)

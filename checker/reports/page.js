@@ -10,6 +10,11 @@
   const MOST_PRINTED = 300;
   const ELSEWHERE = new Set(['legs', 'ends_mm', 'detour_path_mm', 'isolator_path', 'sources']); // of a finding's detail: drawn, or told apart
 
+  const LABELS = { // of its keys, where the key itself says too little
+    where: 'table rows', x_mm: 'X (mm)', raw_mm: 'raw length (mm)', tolerance_mm: 'tolerance (mm)', field_db_uv_m: 'far field (dB\u00b5V/m)',
+    detour_mm: 'return detour (mm)', loop_area_mm2: 'loop (mm\u00b2)', loop_nh: 'inductance (nH)', knee_mhz: 'knee (MHz)', gap_mm: 'gap (mm)',
+  };
+
   const make = (name, attributes = {}, ...children) => {
     const node = document.createElement(name);
     for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
@@ -317,7 +322,7 @@
     add('limit', f.requirement);
     add('regions', f.regions.join(', '));
     add('parts', f.components.join(', '));
-    for (const [key, value] of Object.entries(f.detail)) if (!ELSEWHERE.has(key)) add(key.replaceAll('_', ' '), said(value));
+    for (const [key, value] of Object.entries(f.detail)) if (!ELSEWHERE.has(key)) add(LABELS[key] ?? key.replaceAll('_', ' '), said(value));
     add('drawn at', f.sources);
     add('id', f.id);
     return list;
@@ -345,7 +350,9 @@
     item.classList.add('chosen');
     item.firstChild.setAttribute('aria-expanded', 'true');
     item.append(storyOf(f));
-    item.scrollIntoView({ block: 'nearest' });
+    const room = $('list').parentNode.clientHeight - $('filters').offsetHeight;
+    item.style.scrollMarginTop = `${$('filters').offsetHeight}px`; // the filters stay on top of the list
+    item.scrollIntoView({ block: item.offsetHeight > room ? 'start' : 'nearest' });
     if (f.layer !== null && !isShown(f)) viewLayer(f.layer);
     for (const node of $('marks').querySelectorAll(`[data-id="${id}"]`)) node.classList.add('chosen-mark');
     for (const node of board.querySelectorAll('[data-net]')) node.classList.toggle('lit', f.nets.includes(node.dataset.net));
@@ -392,6 +399,123 @@
     section(`Files (${report.input.files.length})`, report.input.files.map((f) => make('li', {}, `${f.path} ${f.layer ?? ''} ${f.function}`, make('br'), make('code', {}, f.sha256.slice(0, 16)))));
   };
 
+  // --------------------------------------------------------------------------------------------- pieces of the board
+  const pieces = new WeakMap(); // path -> its lines or rings with their boxes and nets
+  const piecesOf = (path) => {
+    if (!pieces.has(path)) {
+      const nets = (path.dataset.nets ?? '').split(' ').flatMap((run) => {
+        const [net, count] = run.split('*').map(Number);
+        return Array(count ?? 1).fill(net);
+      });
+      pieces.set(path, path.getAttribute('d').split('M').slice(1).map((text, index) => ({ ...boxOf(text), net: nets[index] })));
+    }
+    return pieces.get(path);
+  };
+  const pointsOf = (text) => { // x, y, x, y, ... in micrometres, y up
+    const numbers = text.match(/-?[\d.]+/g).map(Number);
+    if (text.includes('h0')) return numbers.slice(0, 2);
+    for (let i = 2; i < numbers.length; i += 1) numbers[i] += numbers[i - 2];
+    return numbers;
+  };
+  const boxOf = (text) => {
+    const [x, y, ...rest] = pointsOf(text);
+    const box = { text, x0: x, y0: y, x1: x, y1: y };
+    for (let i = 0; i < rest.length; i += 2) {
+      box.x0 = Math.min(box.x0, rest[i]); box.x1 = Math.max(box.x1, rest[i]);
+      box.y0 = Math.min(box.y0, rest[i + 1]); box.y1 = Math.max(box.y1, rest[i + 1]);
+    }
+    return box;
+  };
+
+  // ---------------------------------------------------------------------------------------- what is under the pointer
+  const CELL = 2 * MM; // of the grid in which pieces are looked up
+  const MOST_CELLS = 64; // a piece over more of them is looked at every time
+  const MOST_TOLD = 4;
+  const grid = { cells: new Map(), large: [] };
+  const ungridded = [...$('world').querySelectorAll('path[data-nets]')].entries();
+  const whenIdle = window.requestIdleCallback ?? ((work) => setTimeout(work, 100));
+  const addToGrid = (path, order) => {
+    const reach = Number(path.getAttribute('stroke-width') ?? 0) / 2;
+    for (const piece of piecesOf(path)) {
+      const entry = { path, piece, reach, order };
+      const [i0, j0, i1, j1] = [piece.x0 - reach, piece.y0 - reach, piece.x1 + reach, piece.y1 + reach].map((v) => Math.floor(v / CELL));
+      if ((i1 - i0 + 1) * (j1 - j0 + 1) > MOST_CELLS) grid.large.push(entry);
+      else for (let i = i0; i <= i1; i += 1) for (let j = j0; j <= j1; j += 1) cellAt(i, j).push(entry);
+    }
+  };
+  const buildGrid = (idle) => { // as far as there is time, or, once it is needed, whole
+    for (;;) {
+      const { done, value } = ungridded.next();
+      if (done) return;
+      addToGrid(value[1], value[0]);
+      if (idle && idle.timeRemaining() < 2) break;
+    }
+    whenIdle(buildGrid);
+  };
+  const cellAt = (i, j) => {
+    const key = i * 65536 + j;
+    if (!grid.cells.has(key)) grid.cells.set(key, []);
+    return grid.cells.get(key);
+  };
+  const awayFrom = (points, x, y) => { // distance from a polyline
+    let least = Math.hypot(x - points[0], y - points[1]);
+    for (let i = 2; i < points.length; i += 2) {
+      const [ax, ay, dx, dy] = [points[i - 2], points[i - 1], points[i] - points[i - 2], points[i + 1] - points[i - 1]];
+      const t = Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1)));
+      least = Math.min(least, Math.hypot(x - ax - t * dx, y - ay - t * dy));
+    }
+    return least;
+  };
+  const turnsRound = (points, x, y) => { // how often a ring runs round a point, counterclockwise positive
+    let turns = 0;
+    for (let i = 0; i < points.length; i += 2) {
+      const [ax, ay] = [points[i], points[i + 1]];
+      const [bx, by] = [points[(i + 2) % points.length], points[(i + 3) % points.length]];
+      if (ay <= y === by <= y) continue;
+      if (((bx - ax) * (y - ay) - (x - ax) * (by - ay)) * (by > ay ? 1 : -1) > 0) turns += by > ay ? 1 : -1;
+    }
+    return turns;
+  };
+  const copperAt = (x, y) => { // what is shown there, uppermost first
+    buildGrid();
+    const near = [...(grid.cells.get(Math.floor(x / CELL) * 65536 + Math.floor(y / CELL)) ?? []), ...grid.large];
+    const filled = new Map();
+    const hits = [];
+    for (const entry of near) {
+      const { path, piece, reach } = entry;
+      if (x < piece.x0 - reach || x > piece.x1 + reach || y < piece.y0 - reach || y > piece.y1 + reach) continue;
+      if (path.classList.contains('off') || path.parentNode.classList.contains('off')) continue;
+      const points = pointsOf(piece.text);
+      if (reach > 0) {
+        if (awayFrom(points, x, y) <= reach) hits.push(entry);
+      } else {
+        const key = `${entry.order} ${piece.net}`;
+        const known = filled.get(key) ?? { entry, turns: 0 };
+        filled.set(key, { entry, turns: known.turns + turnsRound(points, x, y) });
+      }
+    }
+    for (const { entry, turns } of filled.values()) if (turns !== 0) hits.push(entry);
+    return hits.sort((a, b) => b.order - a.order);
+  };
+  const nameOf = ({ path, piece }) => {
+    const group = path.parentNode;
+    const net = piece.net >= 0 ? data.nets[piece.net] || 'net without a name' : 'no net';
+    const region = group.classList.contains('pours') ? data.regions[parseInt(path.getAttribute('class').slice(1), 10)]?.name : undefined;
+    return `${group.dataset.layer} ${net}${region === undefined ? '' : `, pour of ${region}`}`;
+  };
+  let pointedAt = null;
+  let telling = 0;
+  const tell = () => {
+    telling = 0;
+    const names = pointedAt ? [...new Set(copperAt(...pointedAt).map(nameOf))] : [];
+    if (names.length > MOST_TOLD) names.splice(MOST_TOLD, names.length, `and ${names.length - MOST_TOLD} more`);
+    $('under').textContent = names.join(' \u00b7 ');
+  };
+  const tellSoon = (at) => { // once a frame, and not while the board is dragged
+    pointedAt = pointers.size ? null : at;
+    telling = telling || requestAnimationFrame(tell);
+  };
+
   // -------------------------------------------------------------------------------------------------------- pointer
   const pointers = new Map();
   let measuring = false;
@@ -410,6 +534,7 @@
   board.addEventListener('pointermove', (event) => {
     const [x, y] = worldAt(event);
     $('where').textContent = `x ${(x / MM).toFixed(3)}  y ${(-y / MM).toFixed(3)} mm`;
+    tellSoon([x, -y]);
     if (measuring && ruler.length === 1) drawRuler(grain(), [x, y]);
     const last = pointers.get(event.pointerId);
     if (!last) return;
@@ -449,7 +574,7 @@
     const { left, top } = size();
     zoom(1.0015 ** Math.max(-400, Math.min(400, event.deltaY * (event.deltaMode ? 33 : 1))), event.clientX - left, event.clientY - top);
   }, { passive: false });
-  board.addEventListener('pointerleave', () => { $('where').textContent = ''; });
+  board.addEventListener('pointerleave', () => { $('where').textContent = ''; tellSoon(null); });
 
   const setMeasuring = (on) => {
     measuring = on;
@@ -504,24 +629,6 @@
   new ResizeObserver(() => show()).observe(board);
 
   // ---------------------------------------------------------------------------------------------------------- print
-  const pieces = new WeakMap(); // path -> subpaths with their boxes
-  const piecesOf = (path) => {
-    if (!pieces.has(path)) pieces.set(path, path.getAttribute('d').split('M').slice(1).map(boxOf));
-    return pieces.get(path);
-  };
-  const boxOf = (text) => {
-    const numbers = text.match(/-?[\d.]+/g).map(Number);
-    let [x, y] = numbers;
-    const box = { text, x0: x, y0: y, x1: x, y1: y };
-    if (text.includes('h0')) return box;
-    for (let i = 2; i + 1 < numbers.length; i += 2) {
-      x += numbers[i];
-      y += numbers[i + 1];
-      box.x0 = Math.min(box.x0, x); box.x1 = Math.max(box.x1, x);
-      box.y0 = Math.min(box.y0, y); box.y1 = Math.max(box.y1, y);
-    }
-    return box;
-  };
   const cut = (path, [x0, y0, x1, y1]) => {
     const slack = Number(path.getAttribute('stroke-width') ?? 0) / 2;
     const kept = piecesOf(path).filter((p) => p.x0 - slack <= x1 && p.x1 + slack >= x0 && p.y0 - slack <= y1 && p.y1 + slack >= y0);
@@ -635,5 +742,6 @@
   Object.assign(view, framed(bx0, by0, bx1, by1, 1.06));
   show();
   fromAddress();
+  whenIdle(buildGrid);
   board.dataset.ready = 'yes';
 })();

@@ -28,6 +28,7 @@ from checker.drawing.scene import (
     Lines,
     Scene,
     SceneLayer,
+    Shape,
     callouts_of,
 )
 from checker.drawing.svg import path_data
@@ -89,6 +90,7 @@ def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
         "report": record(outcome),
         "callouts": [_callout(c, f) for c, f in zip(callouts_of(outcome.findings), outcome.findings, strict=True)],
         "bounds": scene.bounds,
+        "nets": scene.nets,
         "layers": [
             {"id": x.id, "name": x.name, "signals": x.signals, "references": x.references} for x in scene.layers
         ],
@@ -174,10 +176,11 @@ def _pours(scene: Scene, layer: str) -> Iterator[str]:
         if shape.role in (POUR, PLANE) and shape.layer == layer and len(shape.lines):
             look = palette.region_look(shape.region)
             data = path_data(shape.lines, closed=True)
+            owners = _owners(shape)
             edges = path_data(shape.lines.wider_than(LEAST_EDGE), closed=True)
             kind = " plane" if shape.role == PLANE else ""
             yield (
-                f'<path class="r{shape.region}" fill="url(#hatch{shape.region})" d="{data}"/>'
+                f'<path class="r{shape.region}" fill="url(#hatch{shape.region})"{owners} d="{data}"/>'
                 f'<path class="rim r{shape.region}{kind}" stroke="{look.colour}" d="{edges}"/>'
             )
     yield "</g>"
@@ -190,10 +193,21 @@ def _copper(scene: Scene, layer: str) -> Iterator[str]:
         names = [f"r{shape.region}"] if shape.region >= 0 else []
         names += ["pad"] * (shape.role == PAD) + ["area"] * (shape.width == 0) + ["lit"] * (shape.net is not None)
         net = f' data-net="{escape(shape.net)}"' if shape.net is not None else ""
+        net += _owners(shape)
         width = f' stroke-width="{round(shape.width * PER_MM)}"' if shape.width else ""
         yield f'<path class="{" ".join(names)}"{net}{width} d="{path_data(shape.lines, closed=not shape.width)}"/>'
     yield from _holes(scene, layer)
     yield "</g>"
+
+
+def _owners(shape: Shape) -> str:
+    """Which net each line of a path belongs to, as runs: `7*3 9` is three lines of net 7 and one of net 9."""
+    if not len(shape.nets):
+        return ""
+    first = np.flatnonzero(np.append(True, shape.nets[1:] != shape.nets[:-1]))
+    counts = np.diff(np.append(first, len(shape.nets))).tolist()
+    runs = zip(shape.nets[first].tolist(), counts, strict=True)
+    return f' data-nets="{" ".join(f"{net}*{count}" if count > 1 else str(net) for net, count in runs)}"'
 
 
 def _holes(scene: Scene, layer: str | None) -> Iterator[str]:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checker.drawing.hatch import hatch
-from checker.drawing.scene import Lines, _rings
+from checker.drawing.scene import Lines, rings_of
 
 WINDOW = (-100.0, -100.0, 100.0, 100.0)
 
@@ -34,19 +34,19 @@ def blobs(draw: st.DrawFn) -> shapely.Polygon:
 def test_hatch_lines_cover_the_area_evenly(blob: shapely.Polygon, angle: int) -> None:
     """Length of all lines times their distance is the area (Cavalieri), up to a line at each of the edges."""
     spacing = 0.05
-    covered = length(hatch(_rings(np.array([blob])), angle, spacing, WINDOW)) * spacing
+    covered = length(hatch(rings_of(np.array([blob]))[0], angle, spacing, WINDOW)) * spacing
     assert covered == pytest.approx(blob.area, abs=2 * spacing * blob.length + 0.01)
 
 
 @given(blobs(), st.integers(-90, 90))
 def test_hatch_lines_stay_inside(blob: shapely.Polygon, angle: int) -> None:
-    lines = hatch(_rings(np.array([blob])), angle, 0.7, WINDOW)
+    lines = hatch(rings_of(np.array([blob]))[0], angle, 0.7, WINDOW)
     starts, ends = lines.legs()
     segments = shapely.linestrings(np.stack((starts, ends), axis=1) / 1000)
     assert shapely.covers(blob.buffer(0.01), segments).all()
 
 
 def test_hatch_lines_outside_the_window_are_left_away() -> None:
-    square = _rings(np.array([shapely.box(0, 0, 50, 50)]))
+    square, _ = rings_of(np.array([shapely.box(0, 0, 50, 50)]))
     lines = hatch(square, 0, 1.0, (10.0, 10.0, 20.0, 20.0))
     assert len(lines) == pytest.approx(10, abs=1)

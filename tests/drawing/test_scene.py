@@ -53,6 +53,27 @@ def test_what_is_drawn_of_a_layer_is_its_copper(layer: int) -> None:
     assert drawn.area == pytest.approx(true.area, rel=2e-3)
 
 
+@pytest.mark.parametrize("net", ["PH_2", "DOSE_3", "PUMP_SENSE", "SYS_DATA", "GND_PROBE"])
+def test_each_line_knows_its_net(net: str) -> None:
+    """Lines of one net, whatever they look like and beside whatever they are drawn, make up its copper."""
+    number = SCENE.nets.index(net)
+    for layer in {s.layer for s in SCENE.shapes if number in s.nets}:
+        drawn = [area_of(only(s, number)) for s in SCENE.shapes if s.layer == layer and number in s.nets]
+        rows = (BOARD.copper.net == number) & (BOARD.copper.layer == int(str(layer)[1:]) - 1)
+        true = shapely.union_all(BOARD.copper.shapes()[rows])
+        assert shapely.union_all(drawn).symmetric_difference(true).buffer(-2 * DETAIL).is_empty
+    assert all(len(s.nets) in (0, len(s.lines)) for s in SCENE.shapes)
+
+
+def only(shape: Shape, net: int) -> Shape:
+    """The lines of a shape that belong to one net."""
+    pieces = [
+        p for p, own in zip(np.split(shape.lines.points, shape.lines.starts[1:]), shape.nets, strict=True) if own == net
+    ]
+    starts = np.cumsum([0] + [len(piece) for piece in pieces[:-1]])
+    return replace(shape, lines=Lines(np.concatenate(pieces), starts), nets=shape.nets[shape.nets == net])
+
+
 def test_a_pour_is_drawn_once_with_its_antipads() -> None:
     traces = [s for s in SCENE.shapes if s.role == TRACE and s.layer in ("L2", "L3")]
     assert traces == []
@@ -159,17 +180,22 @@ def test_chaining_keeps_every_stroke(ends: list[tuple[float, float, float, float
     table = np.array(ends)
     if connect:
         table[1:, :2] = table[:-1, 2:]
-    starts, stops = chained(table).legs()
+    lines, first = chained(table, np.zeros(len(table), dtype=np.int32))
+    starts, stops = lines.legs()
     assert np.array_equal(np.hstack((starts, stops)), np.rint(table * 1000).astype(np.int64))
+    assert np.array_equal(lines.points[lines.starts], np.rint(table[first, :2] * 1000).astype(np.int64))
     if connect:
-        assert len(chained(table)) == 1
+        assert len(lines) == 1
+        apart, first = chained(table, np.arange(len(table), dtype=np.int32))
+        assert first.tolist() == list(range(len(table))), "lines of different nets stay apart"
+        assert len(apart) == len(table)
 
 
 @given(strokes, st.tuples(points, points), st.floats(0.1, 40))
 def test_a_window_keeps_every_line_that_it_shows(
     ends: list[tuple[float, float, float, float]], at: tuple[float, float], size: float
 ) -> None:
-    lines = chained(np.array(ends))
+    lines, _ = chained(np.array(ends), np.zeros(len(ends), dtype=np.int32))
     window = (at[0], at[1], at[0] + size, at[1] + size)
     kept = lines.within(window)
 

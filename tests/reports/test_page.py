@@ -10,7 +10,9 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 
 from checker import wording
 from checker.outcome import CAUTION, Doubt, Outcome, StatedDoubt
@@ -130,6 +132,63 @@ def test_a_crowded_board_of_four_layers_stays_under_5_mb_and_can_be_moved(browse
     opened.page.keyboard.press("j")
     assert opened.page.locator("#list li.chosen").count() == 1
     opened.page.close()
+
+
+@pytest.mark.parametrize("high", [420, 900])
+def test_the_head_of_a_chosen_finding_stays_in_sight(visit: Visit, high: int) -> None:
+    """Also where its story is longer than the list is high."""
+    visit.page.set_viewport_size({"width": WIDE, "height": high})
+    for _ in FOUND:
+        visit.page.keyboard.press("j")
+        head = visit.page.locator("#list li.chosen button.entry").bounding_box()
+        filters = visit.page.locator("#filters").bounding_box()
+        assert filters["y"] + filters["height"] - 1 <= head["y"] < high - 20
+
+
+def under(visit: Visit, x: float, y: float) -> set[str]:
+    """What the page says lies under the pointer."""
+    visit.page.mouse.move(*visit.on_screen(x, y))
+    visit.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    return set(filter(None, (visit.page.text_content("#under") or "").split(" \u00b7 ")))
+
+
+def copper_at(point: shapely.Point, layer: str, pours: tuple[str, ...]) -> set[str]:
+    """The same by the exact copper: that of a layer, and the pours of some layers."""
+    made = sample.layout()
+    copper, nets = made.board.copper, [net.name for net in made.board.nets]
+    poured = shapely.union_all([pour.copper for pour in made.pours if made.layer_id(pour.layer) == layer])
+    rows = np.flatnonzero(shapely.intersects(copper.shapes(), point) & (copper.layer == int(layer[1:]) - 1))
+    loose = [row for row in rows if copper.pad[row] or not shapely.intersects(poured, point)]
+    found = [pour for pour in made.pours if made.layer_id(pour.layer) in pours and pour.copper.intersects(point)]
+    names = {f"{layer} {nets[copper.net[row]]}" for row in loose}
+    return names | {f"{made.layer_id(p.layer)} {nets[p.net]}, pour of {sample.REGIONS[p.region][0]}" for p in found}
+
+
+def test_net_and_layer_under_the_pointer_are_told(visit: Visit) -> None:
+    """At places on and off traces, pads, pours and antipads; those within a pixel of an edge are left out."""
+    copper = sample.layout().board.copper
+    edges = shapely.union_all(shapely.boundary(copper.shapes()))
+    rng = np.random.default_rng(5)
+    spots = np.vstack((rng.uniform((2, 2), (98, 78), (40, 2)), copper.geometry[~(copper.area >= 0)][:60, :2]))
+    visit.page.evaluate("() => document.getElementById('switches').open = false")
+    told = 0
+    for x, y in spots.tolist():
+        left, bottom, right, top = visit.window()
+        inside = left + 8 < x < right - 8 and bottom + 4 < y < top - 6  # not under the buttons
+        if inside and shapely.distance(edges, shapely.Point(x, y)) > 0.1:
+            assert under(visit, x, y) == copper_at(shapely.Point(x, y), "L1", ("L1", "L2")), (x, y)
+            told += 1
+    assert told > 50
+
+
+def test_what_is_switched_off_is_not_told(visit: Visit) -> None:
+    assert under(visit, 20.0, 20.0) == {"L1 PH_0", "L2 GND_PROBE, pour of probe"}
+    visit.page.uncheck("[data-traces=L1]")
+    assert under(visit, 20.05, 20.0) == {"L2 GND_PROBE, pour of probe"}
+    visit.page.uncheck("[data-region=probe]")
+    assert under(visit, 20.0, 20.0) == set()
+    visit.page.mouse.move(5, 5)
+    assert visit.page.text_content("#under") == ""
 
 
 def test_many_doubts_leave_the_findings_in_view(browser: Any, tmp_path: Path) -> None:
