@@ -182,7 +182,7 @@ def check(
     names = tuple(dict.fromkeys(names)) or (("text", "json") if out else ("text",))
     options = run.Options(
         fail_on=Level[fail_on.upper()],
-        baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else (),
+        baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else None,
         today=today.date() if today else None,
         jobs=jobs,
         cache=cache,

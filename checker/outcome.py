@@ -94,6 +94,7 @@ class Outcome:
     doubts: tuple[StatedDoubt, ...]
     remarks: tuple[Doubt, ...]
     today: date | None = None  # only if a date was used
+    baseline: bool = False  # whether the findings were held against those of an earlier report
     version: str = ""
     extra: dict[str, Any] = field(default_factory=dict)
 
@@ -105,6 +106,16 @@ class Outcome:
     def waived(self) -> int:
         """Findings that a waiver covers."""
         return sum(f.waived is not None for f in self.findings)
+
+    @property
+    def since_baseline(self) -> str:
+        """Say how the findings stand to the baseline, and which known ones fail all the same; empty without one."""
+        if not self.baseline:
+            return ""
+        known = [finding for finding in self.findings if finding.known]
+        said = f"against the baseline: {len(known)} known, {len(self.findings) - len(known)} new"
+        failing = sorted({finding.rule for finding in known if counts(finding, self.fail_on)})
+        return f"{said}; known findings of {', '.join(failing)} fail all the same" if failing else said
 
 
 def counts(finding: Finding, fail_on: Level) -> bool:

@@ -47,7 +47,7 @@ class Options:
     """How to judge."""
 
     fail_on: Level = Level.ERROR
-    baseline: tuple[baselines.Past, ...] = ()
+    baseline: tuple[baselines.Past, ...] | None = None
     today: date | None = None  # None: the clock
     jobs: int = 1
     cache: Path | None = None  # folder of checker.cache
@@ -109,7 +109,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     findings = with_sources(board, identified(found))
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
-    if options.baseline:
+    if options.baseline is not None:
         findings = baselines.mark_known(findings, options.baseline)
     stated, doubt_remarks = waivers.accept([*board.doubts, *layout.doubts, *doubts], rules, today)
     outcome = Outcome(
@@ -135,6 +135,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         doubts=tuple(stated),
         remarks=(*board.remarks, *waiver_remarks, *doubt_remarks),
         today=today if waivers.uses_dates(rules) else None,
+        baseline=options.baseline is not None,
         version=tool_version(),
     )
     return Checked(outcome, layout)

@@ -182,7 +182,7 @@ def count(number: int, noun: str) -> str:
 
 
 def tally(findings: Iterable[Finding]) -> str:
-    """Say how many findings of each level there are, and how many of all are waived.
+    """Say how many findings of each level there are, how many of all are waived, and how many of the others known.
 
     Examples
     --------
@@ -193,4 +193,5 @@ def tally(findings: Iterable[Finding]) -> str:
     counted = [f.level for f in listed if f.waived is None]
     text = ", ".join(count(counted.count(level), str(level)) for level in sorted(Level, reverse=True))
     waived = len(listed) - len(counted)
-    return f"{text}, {waived} waived" if waived else text
+    known = sum(f.known for f in listed if f.waived is None)
+    return text + (f", {waived} waived" if waived else "") + (f", {known} known" if known else "")

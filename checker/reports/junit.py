@@ -113,7 +113,8 @@ def _counted(suite: Element, outcome: Outcome) -> Element:
     for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         suite.set(attribute, str(len(suite.findall(f"testcase/{tag}"))))
     suite.set("time", "0")
-    _child(suite, "system-out", f"verdict of the whole check: {outcome.verdict}\n{outcome.caution}")
+    verdict = f"verdict of the whole check: {outcome.verdict}"
+    _child(suite, "system-out", "\n".join(filter(None, (verdict, outcome.since_baseline, outcome.caution))))
     return suite
 
 

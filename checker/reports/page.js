@@ -732,6 +732,7 @@
 
   // ---------------------------------------------------------------------------------------------------------- start
   if (matchMedia('(prefers-color-scheme: dark)').matches) document.documentElement.classList.add('dark');
+  if (matchMedia('(max-width: 900px)').matches) $('switches').open = false; // it would hide most of the board
   buildSwitches();
   buildMarks();
   buildList();

@@ -38,8 +38,7 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
 def _run(outcome: Outcome) -> dict[str, Any]:
     names = _rule_names(outcome)
     index = {name: place for place, name in enumerate(names)}
-    has_baseline = any(finding.known for finding in outcome.findings)
-    results = [_result(outcome, number, f, index, has_baseline) for number, f in enumerate(outcome.findings, 1)]
+    results = [_result(outcome, number, f, index) for number, f in enumerate(outcome.findings, 1)]
     open_doubts = [stated for stated in outcome.doubts if stated.accepted is None]
     return {
         "tool": {"driver": _driver(outcome, names)},
@@ -93,7 +92,7 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
     }
 
 
-def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, int], baseline: bool) -> dict[str, Any]:
+def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, int]) -> dict[str, Any]:
     numbers = wording.figures(finding)
     words = [f"{finding.message} {wording.place(finding.at)}", numbers, finding.hint or ""]
     result: dict[str, Any] = {
@@ -117,7 +116,7 @@ def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, in
         result["relatedLocations"] = related
     if finding.waived is not None:
         result["suppressions"] = [_suppression(finding.waived)]
-    if baseline:
+    if outcome.baseline:
         result["baselineState"] = "unchanged" if finding.known else "new"
     return result
 

@@ -25,7 +25,11 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
     table = csv.writer(stream, lineterminator="\r\n")
     table.writerow(COLUMNS)
     rows: list[dict[str, Cell]] = [
-        {"kind": "verdict", "level": outcome.verdict, "message": wording.tally(outcome.findings)}
+        {
+            "kind": "verdict",
+            "level": outcome.verdict,
+            "message": "; ".join(filter(None, (wording.tally(outcome.findings), outcome.since_baseline))),
+        }
     ]
     rows += [_finding(number, finding) for number, finding in enumerate(outcome.findings, 1)]
     rows += [_doubt(stated) for stated in outcome.doubts]

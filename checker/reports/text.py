@@ -66,6 +66,7 @@ def _lines(outcome: Outcome, ink: Ink) -> Iterator[str]:
 def _head(outcome: Outcome, ink: Ink) -> Iterator[str]:
     yield f"{ink(outcome.verdict, outcome.verdict.upper())}  {_clipped(outcome.title or outcome.path, 60)}"
     yield f"{wording.tally(outcome.findings)}; {outcome.fail_on}s{' and worse' * (outcome.fail_on < Level.ERROR)} fail"
+    yield from _wrapped(outcome.since_baseline)
     open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
     if open_doubts:
         yield from _wrapped(
