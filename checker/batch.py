@@ -25,16 +25,26 @@ class Summary:
 
 
 def folder_names(boards: Sequence[Path]) -> list[str]:
-    """A folder name for each board, different ones even where file names repeat."""
+    """A folder name for each board: its own, with that of the folder above it where several boards share one.
+
+    What still repeats is numbered.
+    """
+    stems = [_stem(board) for board in boards]
     names: list[str] = []
-    for board in boards:
-        stem = board.resolve().name.removesuffix(".gz").removesuffix(".tar")
-        stem = stem.rsplit(".", 1)[0] if board.is_file() and "." in stem else stem
-        name, number = stem, 2
+    for board, stem in zip(boards, stems, strict=True):
+        above = board.resolve().parent.name
+        base = f"{above}-{stem}" if stems.count(stem) > 1 and above else stem
+        name, number = base, 2
         while name in names:
-            name, number = f"{stem}-{number}", number + 1
+            name, number = f"{base}-{number}", number + 1
         names.append(name)
     return names
+
+
+def _stem(board: Path) -> str:
+    """The name of a board's folder or file, without the endings of a file."""
+    stem = board.resolve().name.removesuffix(".gz").removesuffix(".tar")
+    return stem.rsplit(".", 1)[0] if board.is_file() and "." in stem else stem
 
 
 def check_many(

@@ -339,9 +339,15 @@ def _check_many(
     quiet: bool,
 ) -> int:
     summaries = batch.check_many(boards, rules, options, names, out, jobs)
-    if not quiet:
-        click.echo(batch.as_text(summaries), nl=False)
-        click.echo(CAUTION)
+    text = f"{batch.as_text(summaries)}{CAUTION}\n"
+    if out is not None:
+        output.write_files(out, {"summary.txt": text.encode()})
+    if quiet:
+        for summary in summaries:
+            if summary.error:
+                click.echo(f"moatcheck: {summary.error}", err=True)
+    else:
+        click.echo(text, nl=False)
     return batch.worst_code(summaries)
 
 

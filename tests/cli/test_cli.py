@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from checker import demo
+from checker.batch import folder_names
 from checker.cli import main
 from checker.outcome import CAUTION
 from parsers import read_board
@@ -162,10 +163,48 @@ def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: P
     sound, faulty = (boards / name / "board" for name in ("digital-isolator", "digital-isolator-faulty"))
     result = run("check", sound, faulty, "--rules", rules, "--jobs", "2", "--out", tmp_path)
     assert result.exit_code == 1
-    assert {path.name for path in tmp_path.iterdir()} == {"board", "board-2"}
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "digital-isolator-board",
+        "digital-isolator-faulty-board",
+        "summary.txt",
+    }
     result = run("check", sound, "nowhere", faulty, "--rules", rules)
     assert result.exit_code == 3
     assert [line.split()[1] for line in result.stdout.splitlines()[:3]] == ["pass", "unreadable", "fail"]
+
+
+def test_several_boards_leave_their_summary_in_the_folder(boards: Path, tmp_path: Path) -> None:
+    """Also told on quiet runs is what could not be read: an exit code alone does not say which board."""
+    board, *rules = words_of(boards, "battery")
+    given = ("check", board, boards / "nothing", *rules, "--format", "text")
+    loud = run(*given, "--out", tmp_path / "loud")
+    assert (tmp_path / "loud" / "summary.txt").read_text() == loud.stdout
+    quiet = run(*given, "--out", tmp_path / "quiet", "--quiet")
+    assert (quiet.exit_code, quiet.stdout) == (3, "")
+    assert str(boards / "nothing") in quiet.stderr
+    assert len(quiet.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("given", "names"),
+    [
+        (("a/fab", "b/fab"), ["a-fab", "b-fab"]),
+        (("fab", "other.zip"), ["fab", "other"]),
+        (("a/fab", "a/fab", "b/fab.tar.gz"), ["a-fab", "a-fab-2", "b-fab"]),
+        (("a-fab", "a/fab", "b/fab"), ["a-fab", "a-fab-2", "b-fab"]),
+    ],
+)
+def test_boards_of_one_name_are_told_apart_by_the_folder_above(
+    given: tuple[str, ...], names: list[str], tmp_path: Path
+) -> None:
+    for name in given:
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        if path.suffix:
+            path.write_text("")
+        else:
+            path.mkdir(exist_ok=True)
+    assert folder_names([tmp_path / name for name in given]) == names
 
 
 def test_quiet_says_nothing(boards: Path) -> None:
