@@ -239,7 +239,7 @@ def image(
     """Draw the board with its findings, or the findings on a picture of your own."""
     if target.suffix.lower() not in (".svg", ".png"):
         raise click.UsageError(f'"{target}" must end in .svg or .png')
-    if bool(over) != bool(pins):
+    if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
     checked = run.check(board, run.load_rules(rules_path), run.Options(), Stages(quiet=False))
     if over is not None:

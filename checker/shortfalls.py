@@ -52,7 +52,8 @@ def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
     held = bound.insulation
     over = [part.net for part in short.parts if part.on == COPPER and part.net]
     where = layout.layer_id(short.layer) if short.layer is not None else _way(short)
-    by_way = f" by way of {', '.join(dict.fromkeys(over))}" if over else ""
+    told = ("copper without a net" if net == "no net" else net for net in dict.fromkeys(over))
+    by_way = f" by way of {', '.join(told)}" if over else ""
     return Finding(
         rule=rule,
         level=Level.ERROR,

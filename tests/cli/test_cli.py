@@ -121,6 +121,10 @@ def test_bad_input_is_one_line_and_exit_code_3(boards: Path, words: tuple[str, .
         (("demo", "batery"), 'did you mean "battery"?'),
         (("image", "b", "--rules", "r", "--output", "x.gif"), "must end in .svg or .png"),
         (("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png"), "--over and --pin belong together"),
+        (
+            ("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png", "--pin", "1,1=2,2"),
+            "at least two pins",
+        ),
         (("image", "b", "--rules", "r", "--output", "x.svg", "--pin", "1,2"), "write X,Y=PX,PY"),
     ],
 )
