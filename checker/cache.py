@@ -13,6 +13,7 @@ entries: keep it where only the tool's user can write. It may be deleted at any 
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import io
 import json
@@ -20,7 +21,8 @@ import os
 import platform
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import fields, replace
 from datetime import date
 from functools import lru_cache
@@ -34,6 +36,7 @@ import shapely
 
 from checker.findings import Finding, Level, Waived
 from checker.layout import Layout
+from checker.regions import Pour, Stretch
 from checker.rules_file import Rules, Tolerance
 from parsers import board as boards
 from parsers import read_board
@@ -44,13 +47,13 @@ from parsers.trouble import Doubt, InputError, Place
 
 LIBRARIES = ("lxml", "networkx", "numpy", "pyparsing", "rtree", "scipy", "shapely")
 PACKAGES = ("checker", "parsers")
-MARK = "moatcheck cache 1"
+MARK = "moatcheck cache 2"
 RECORDS: Mapping[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         *(Board, boards.BoardFile, boards.Layer, boards.Stackup, boards.Net, boards.Pin, boards.Component),
         *(boards.Holes, boards.Outline, boards.Contact, boards.Connectivity, Conductors),
-        *(Doubt, Place, Finding, Waived),
+        *(Doubt, Place, Finding, Waived, Pour, Stretch),
     )
 }
 # Rules that see no voltages, tables and tolerances, with the limits that no other rule and no shared quantity
@@ -66,6 +69,7 @@ NARROW: Mapping[str, tuple[str, ...]] = {
     "unreferenced-run": (),
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
+SHARED = ("pours", "stretches")  # quantities of a layout that are kept
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -142,7 +146,8 @@ class Cache:
     def save(self, key: str, value: Any) -> None:
         """Keep a value, whole or not at all; one that cannot be kept exactly, or a full disk, is no trouble."""
         try:
-            payload = _packed(value)
+            with _uncollected():
+                payload = _packed(value)
         except (TypeError, ValueError):
             return
         head = json.dumps([MARK, key, hashlib.sha256(payload).hexdigest()]).encode()
@@ -186,7 +191,10 @@ def run_cached(
     left = [name for name in names if name not in results]
     base = Layout(layout.board, narrowed(rules, ()))
     try:
+        _recall(cache, board, base)
         layouts = {own: _grown(base, visible(rules, name)) for name in left for own in (NARROW.get(name),)}
+        if len(layouts) > 1:  # computed once, not by each
+            _compute(cache, board, base, layouts.values())
         found = run([(layouts[NARROW.get(name)], name) for name in left])
     except HiddenError:
         found = run([(layout, name) for name in left])
@@ -199,6 +207,26 @@ def run_cached(
     return results
 
 
+def _recall(cache: Cache, board: str, base: Layout) -> None:
+    """Take over from the cache what several rules need and no voltage, table or tolerance can change."""
+    for name in SHARED:
+        kept = cache.load(_key("layout", board, name, base.rules))
+        if isinstance(kept, tuple):
+            vars(base)[name] = kept
+
+
+def _compute(cache: Cache, board: str, base: Layout, layouts: Iterable[Layout]) -> None:
+    """Compute what several layouts need, and keep it."""
+    narrow = any(not isinstance(layout.rules.tolerance, Tolerance) for layout in layouts)
+    for name in ("index", *SHARED) if narrow else ("index", "pours"):
+        if name not in vars(base):
+            getattr(base, name)
+            if name in SHARED:
+                cache.save(_key("layout", board, name, base.rules), getattr(base, name))
+    for layout in layouts:
+        share(base, layout)
+
+
 def share(source: Layout, target: Layout) -> None:
     """Hand on what a layout that sees less has computed: it cannot depend on what it does not see."""
     computed = {k: v for k, v in vars(source).items() if k not in ("board", "rules", "limits", "names")}
@@ -207,8 +235,6 @@ def share(source: Layout, target: Layout) -> None:
 
 def _grown(base: Layout, rules: Rules) -> Layout:
     """A layout that sees more than `base`, with what that has computed."""
-    for shared in ("pours", "index") if isinstance(rules.tolerance, Tolerance) else ("pours", "index", "stretches"):
-        getattr(base, shared)  # computed once, for all rules that need it
     layout = Layout(base.board, rules)
     share(base, layout)
     return layout
@@ -324,7 +350,7 @@ def _packed(value: Any) -> bytes:
     """A value as bytes; ValueError or TypeError for one that could not be told exactly."""
     arrays: list[Any] = []
     tree = json.dumps(_encoded(value, arrays))
-    if not isinstance(value, Board) and _decoded(json.loads(tree), arrays) != value:
+    if not arrays and _decoded(json.loads(tree), arrays) != value:
         raise ValueError("does not survive")
     stream = io.BytesIO()
     named = {f"a{i}": array for i, array in enumerate(arrays)}
@@ -333,15 +359,29 @@ def _packed(value: Any) -> bytes:
 
 
 def _unpacked(payload: bytes) -> Any:
-    with np.load(io.BytesIO(payload), allow_pickle=False) as stored:
+    with np.load(io.BytesIO(payload), allow_pickle=False) as stored, _uncollected():
         arrays = [stored[f"a{i}"] for i in range(len(stored.files) - 1)]
         return _decoded(json.loads(stored["tree"].tobytes()), arrays)
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without the collector of cycles: entries have none, and looking for them takes half of the time."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
 
 
 def _encoded(value: Any, arrays: list[Any]) -> Any:
     """A value in JSON, everything but plain values under a tag; arrays are put aside."""
     if value is None or (isinstance(value, bool | int | float | str) and not isinstance(value, Level)):
         return value
+    if type(value) is tuple and _is_plain(value):
+        return {"plain": value}
     for kinds, encode in _ENCODERS:
         if isinstance(value, kinds):
             return encode(value, arrays)
@@ -350,6 +390,13 @@ def _encoded(value: Any, arrays: list[Any]) -> Any:
     parts = {f.name: _encoded(getattr(value, f.name), arrays) for f in fields(value)}
     return {"record": [type(value).__name__, parts]}
 
+
+def _is_plain(value: Any) -> bool:
+    """Whether there are only numbers, text and tuples of such: they need no tags."""
+    return all(type(part) in _PLAIN or (type(part) is tuple and _is_plain(part)) for part in value)
+
+
+_PLAIN = frozenset({int, float, str, bool, type(None)})
 
 _ENCODERS: tuple[tuple[Any, Callable[[Any, list[Any]], Any]], ...] = (
     (Level, lambda value, _: {"level": int(value)}),
@@ -390,11 +437,16 @@ def _shapes(number: int, arrays: list[Any]) -> Any:
 
 def _record(content: Any, arrays: list[Any]) -> Any:
     name, parts = content
-    return RECORDS[name](**{field: _decoded(part, arrays) for field, part in parts.items()})
+    return RECORDS[name](**{k: _decoded(v, arrays) if isinstance(v, dict) else v for k, v in parts.items()})
+
+
+def _tuples(content: Any) -> tuple[Any, ...]:
+    return tuple([_tuples(part) if isinstance(part, list) else part for part in content])
 
 
 _DECODERS: Mapping[str, Callable[[Any, list[Any]], Any]] = {
     "level": lambda content, _: Level(content),
+    "plain": lambda content, _: _tuples(content),
     "tuple": lambda content, arrays: tuple(_decoded(part, arrays) for part in content),
     "list": lambda content, arrays: [_decoded(part, arrays) for part in content],
     "dict": lambda content, arrays: {_decoded(k, arrays): _decoded(v, arrays) for k, v in content},

@@ -311,8 +311,7 @@ class Layout:
             on = labels >= len(self.pours)  # ties
             changing[net[on]] = True
             on = (labels >= 0) & ~on
-            distinct = np.unique(np.column_stack((net[on], labels[on])), axis=0)
-            owner, pour = distinct[:, 0], distinct[:, 1]
+            owner, pour = np.divmod(np.unique(net[on].astype(np.int64) * len(keys) + labels[on]), len(keys))
             regions = np.unique(np.column_stack((owner, keys[pour, 0])), axis=0)
             changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
             places, pieces = np.unique(np.column_stack((owner, keys[pour])), axis=0, return_counts=True)

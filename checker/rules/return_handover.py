@@ -48,6 +48,7 @@ class _Change:
     hole: int
     at: XY
     references: Mapping[int, frozenset[Sheet]]  # by layer
+    nets: frozenset[int]  # of all these
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,36 +76,36 @@ def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, 
             before, after = change.references[one], change.references[other]
             for new in sorted((after - before) | (before - after)):
                 known = before if new in after else after
-                joint, sheet = _best_joint(layout, change.at, new, known)
+                joint, sheet = _best_joint(layout, change, new, known)
                 if _distance(joint) > layout.limits[STITCH.name]:
                     yield (sheet, new, joint) if new in after else (new, sheet, joint)
 
 
-def _best_joint(layout: Layout, at: XY, new: Sheet, known: Iterable[Sheet]) -> tuple[_Joint | None, Sheet]:
-    """The joint nearest to a place between a reference and any of some others, and the other."""
-    choices = [(_nearest_joint(layout, at, sheet, new), sheet) for sheet in sorted(known)]
+def _best_joint(layout: Layout, change: _Change, new: Sheet, known: Iterable[Sheet]) -> tuple[_Joint | None, Sheet]:
+    """The joint nearest to a hole between a reference and any of some others, and the other."""
+    choices = [(_nearest_joint(layout, change, sheet, new), sheet) for sheet in sorted(known)]
     return min(choices, key=lambda choice: _distance(choice[0]))
 
 
-def _nearest_joint(layout: Layout, at: XY, a: Sheet, b: Sheet) -> _Joint | None:
+def _nearest_joint(layout: Layout, change: _Change, a: Sheet, b: Sheet) -> _Joint | None:
     if a[0] == b[0]:
-        return _nearest_via(layout, at, a[0], (a[1], b[1]))
-    return _nearest_capacitor(layout, at, a[0], b[0])
-
-
-def _nearest_via(layout: Layout, at: XY, net: int, layers: tuple[int, int]) -> _Joint | None:
-    tree = _stitching(layout, net, min(layers), max(layers))
-    if tree is None:
-        return None
-    away, best = tree.query(at)
-    return _Joint("via", float(away), _xy(tree.data[best]))
+        return _nearest_vias(layout, a[0], min(a[1], b[1]), max(a[1], b[1])).get(change.hole)
+    return _nearest_capacitor(layout, change.at, a[0], b[0])
 
 
 @lru_cache(maxsize=256)
-def _stitching(layout: Layout, net: int, first: int, last: int) -> cKDTree | None:
-    """Centres of the plated holes of a net that join its pours on two layers."""
+def _nearest_vias(layout: Layout, net: int, first: int, last: int) -> dict[int, _Joint]:
+    """By hole that refers to a net: the nearest plated hole of that net that joins its pours on two layers."""
     joins = np.intersect1d(_stitches_on(layout, net, first), _stitches_on(layout, net, last))
-    return cKDTree(_centres(layout)[joins]) if len(joins) else None
+    if not len(joins):
+        return {}
+    holes = [change.hole for change in _changes(layout) if net in change.nets]
+    away, best = cKDTree(_centres(layout)[joins]).query(_centres(layout)[holes])
+    places = _centres(layout)[joins[best]].tolist()
+    return {
+        hole: _Joint("via", distance, (x, y))
+        for hole, distance, (x, y) in zip(holes, np.atleast_1d(away).tolist(), places, strict=True)
+    }
 
 
 def _stitches_on(layout: Layout, net: int, layer: int) -> Rows:
@@ -132,7 +133,8 @@ def _distance(joint: _Joint | None) -> float:
     return inf if joint is None else joint.distance
 
 
-def _changes(layout: Layout) -> Iterator[_Change]:
+@lru_cache(maxsize=1)
+def _changes(layout: Layout) -> tuple[_Change, ...]:
     """Plated holes at which traces of one net meet on two layers or more."""
     used: dict[int, set[int]] = defaultdict(set)
     holes, traces = _meetings(layout)
@@ -140,10 +142,13 @@ def _changes(layout: Layout) -> Iterator[_Change]:
         used[hole].add(layer)
     several = sorted(hole for hole, layers in used.items() if len(layers) > 1)
     references = _references(layout, several)
+    out = []
     for hole in several:
         found = {layer: references[layer][hole] for layer in sorted(used[hole]) if references[layer][hole]}
         if len(found) > 1:
-            yield _Change(hole, _xy(_centres(layout)[hole]), found)
+            nets = frozenset(net for sheets in found.values() for net, _ in sheets)
+            out.append(_Change(hole, _xy(_centres(layout)[hole]), found, nets))
+    return tuple(out)
 
 
 def _meetings(layout: Layout) -> tuple[Rows, Rows]:

@@ -2,8 +2,9 @@
 
 8 objects per mm2 over all layers, like a densely routed board: signals on L1, L3, L4, L6, solid pours of three regions
 on L2 and L5 with an antipad (a clear flash) for every foreign via. Each net fills a tile of its own with parallel
-traces, lands and four vias; there is one net per 200 objects (5,000 nets at 10^6), and one net in a hundred crosses a
-gap. Everything is drawn on a 0.001 mm grid from a fixed recipe, so the same size gives the same bytes.
+traces, lands and four vias, with a via beside it that stitches the planes; there is one net per 200 objects (5,000 nets
+at 10^6), and one net in a hundred crosses a gap. Everything is drawn on a 0.001 mm grid from a fixed recipe, so the
+same size gives the same bytes.
 """
 
 from __future__ import annotations
@@ -93,12 +94,18 @@ def _signal_layer(layer: int, tiles: list[tuple[str, int, int, bool]]) -> Iterat
         yield "D11*\n"
         for vx, vy in _vias(x, y):
             yield f"X{vx}Y{vy}D03*\n"
+        yield f"%TO.N,GND_{net[0]}*%\n{_stitch(x, y)}"
     yield "%TD*%\nM02*\n"
 
 
 def _vias(x: int, y: int) -> tuple[tuple[int, int], ...]:
     left, right, lowest = x + 800_000, x + TILE - 800_000, y + 250_000 + 2 * PITCH
     return ((left, lowest), (right, lowest), (left, lowest + 10 * PITCH), (right, lowest + 16 * PITCH))
+
+
+def _stitch(x: int, y: int) -> str:
+    """The flash of a tile's stitching via, between its last trace and the next tile."""
+    return f"X{x + TILE // 2}Y{y + TILE - 50_000}D03*\n"
 
 
 def _plane_layer(layer: int, tiles: list[tuple[str, int, int, bool]], width: int, height: int) -> Iterator[str]:
@@ -122,6 +129,7 @@ def _drills(tiles: list[tuple[str, int, int, bool]]) -> Iterator[str]:
         yield f"%TO.N,{net}*%\n"
         for vx, vy in _vias(x, y):
             yield f"X{vx}Y{vy}D03*\n"
+        yield f"%TO.N,GND_{net[0]}*%\n{_stitch(x, y)}"
     yield "M02*\n"
 
 
