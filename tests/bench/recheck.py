@@ -24,7 +24,7 @@ def main(folder: Path) -> dict[str, float]:
         "first": rules,
         "nothing": rules,
         "waiver": replace(rules, waivers=(WaiverSpec("gap-crossing", "reviewed"),)),
-        "stitch": replace(rules, limits={**rules.limits, "stitch": 2.0}),
+        "stitch": replace(rules, limits={**rules.limits, "stitch": 4.0}),
         "barrier": replace(rules, barriers=(replace(rules.barriers[0], insulation=wider), *rules.barriers[1:])),
     }
     with tempfile.TemporaryDirectory() as cache:
