@@ -15,7 +15,7 @@ COLUMNS = (
     "kind", "number", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",
     "measured", "required", "unit", "harm", "message", "hint", "reason", "until", "file", "line",
 )  # fmt: skip
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # also the wide forms of East Asian text
 
 Cell = str | int | float | None
 
@@ -91,7 +91,7 @@ def _safe(cell: Cell) -> Cell:
     if isinstance(cell, float):
         return round(cell, 6) + 0.0
     if isinstance(cell, str):
-        return f"'{wording.printable(cell)}" if cell.startswith(FORMULA) else wording.printable(cell)
+        return f"'{wording.printable(cell)}" if cell.lstrip(" ").startswith(FORMULA) else wording.printable(cell)
     return cell
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from io import StringIO
 
 import pytest
@@ -32,6 +33,16 @@ def test_no_cell_is_taken_for_a_formula() -> None:
     cells = [cell for row in rows(hostile.outcome()) for name, cell in row.items() if name not in ("x_mm", "y_mm")]
     assert not [cell for cell in cells if cell.startswith(("=", "+", "@", "-", "\t"))]
     assert "'+5V" in cells
+
+
+@pytest.mark.parametrize(
+    "net", ["=1+1", "+5V", "-12V", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1", "＝1", "＋1", "－1", "＠1"]
+)
+def test_names_that_begin_like_a_formula_are_text(net: str) -> None:
+    """Source: OWASP, CSV Injection: the signs with which spreadsheets begin a formula, wide forms included."""
+    finding = replace(sample.findings()[0], nets=(net, "GND"), message=f"{net} crosses", hint=net)
+    told = next(row for row in rows(sample.outcome(findings=(finding,))) if row["kind"] == "finding")
+    assert [told[name][0] for name in ("nets", "message", "hint")] == ["'"] * 3
 
 
 def test_lines_end_as_rfc_4180_wants() -> None:
