@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
-import tarfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +17,7 @@ from checker.findings import Source
 from checker.outcome import InputFile, Outcome
 from checker.run import Options, check, load_rules
 from tests.reports import hostile, sample
+from tests.reports.schemas import schema_from
 from tests.reports.test_every_format import written
 
 
@@ -40,14 +39,8 @@ OUTCOMES = [sample.outcome, sample.clean, hostile.outcome, demo]
 @pytest.fixture(scope="module")
 def oasis() -> Draft7Validator:
     """The schema file itself, formats included."""
-    archives = sorted((Path(sys.prefix) / "schemas").glob("sarif_pydantic-*.tar.gz"))
-    if not archives:
-        pytest.skip("the OASIS schema is not there: pip download it as .ci/run does")
-    with tarfile.open(archives[-1]) as archive:
-        (name,) = (name for name in archive.getnames() if name.endswith("/sarif-schema-2.1.0.json"))
-        member = archive.extractfile(name)
-        assert member is not None
-        return Draft7Validator(json.load(member), format_checker=FormatChecker())
+    schema = json.loads(schema_from("sarif_pydantic-*.tar.gz", "/sarif-schema-2.1.0.json"))
+    return Draft7Validator(schema, format_checker=FormatChecker())
 
 
 @pytest.mark.parametrize("make", OUTCOMES)
