@@ -163,7 +163,7 @@ class Cache:
 # ------------------------------------------------------------------------------------------------------ boards, rules
 
 
-def read_cached(cache: Cache, path: Path, hints: Hints) -> tuple[Board, str | None]:
+def read_cached(cache: Cache, path: Path, hints: Hints, jobs: int = 1) -> tuple[Board, str | None]:
     """Read a board, or take it from the cache.
 
     Returns
@@ -174,7 +174,7 @@ def read_cached(cache: Cache, path: Path, hints: Hints) -> tuple[Board, str | No
     kept = cache.load(key) if key else None
     if isinstance(kept, Board):
         return kept, key
-    board = read_board(path, hints)
+    board = read_board(path, hints, jobs)
     if key is None or board_key(path, hints) != key:
         return board, None
     cache.save(key, board)

@@ -73,9 +73,9 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     """
     progress("reading")
     if options.cache is None:
-        return check_board(read_board(board_path, hints_of(rules)), rules, options, progress)
+        return check_board(read_board(board_path, hints_of(rules), options.jobs), rules, options, progress)
     store = cache.Cache(options.cache)
-    board, key = cache.read_cached(store, board_path, hints_of(rules))
+    board, key = cache.read_cached(store, board_path, hints_of(rules), options.jobs)
     if key is None:
         return check_board(board, rules, options, progress)
     layout = Layout(board, rules)

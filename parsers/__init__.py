@@ -10,8 +10,12 @@ from parsers.jobfile import read_job
 from parsers.trouble import BoardError, Place
 
 
-def read_board(path: Path, hints: Hints | None = None) -> Board:
+def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
     """Read a folder, an archive (.zip, .tar.gz), a job file (.gbrjob) or an IPC-2581 file (.xml, .cvg, gzip too).
+
+    Parameters
+    ----------
+    jobs : Gerber layers that may be read at a time; the board is the same
 
     Raises
     ------
@@ -19,22 +23,22 @@ def read_board(path: Path, hints: Hints | None = None) -> Board:
     """
     hints = hints or Hints()
     try:
-        return _read(path, hints)
+        return _read(path, hints, jobs)
     except OSError as error:
         raise BoardError(f"cannot be read ({error.strerror or error})", Place(str(path))) from error
     except (MemoryError, RecursionError) as error:
         raise BoardError("too large or too deeply nested to be read", Place(str(path))) from error
 
 
-def _read(path: Path, hints: Hints) -> Board:
+def _read(path: Path, hints: Hints, jobs: int) -> Board:
     from parsers.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
 
     if path.is_dir():
-        return read_package(open_folder(path), hints, str(path))
+        return read_package(open_folder(path), hints, str(path), jobs=jobs)
     if path.suffix.lower() == ".gbrjob":
-        return _read_job(path, hints)
+        return _read_job(path, hints, jobs)
     if is_archive(path):
-        return read_package(open_archive(path), hints, str(path))
+        return read_package(open_archive(path), hints, str(path), jobs=jobs)
     if _is_xml(path):
         from parsers.ipc2581 import read_ipc2581  # noqa: PLC0415 - as above, for Gerber boards
 
@@ -44,13 +48,13 @@ def _read(path: Path, hints: Hints) -> Board:
     )
 
 
-def _read_job(path: Path, hints: Hints) -> Board:
+def _read_job(path: Path, hints: Hints, jobs: int) -> Board:
     """A board by its job file: the files that it names, and those beside it (drills are seldom named)."""
     from parsers.package import read_package  # noqa: PLC0415 - see _read
 
     named = {p.replace("\\", "/") for p in read_job(path.read_bytes(), path.name).functions}
     beside = {entry.name for entry in path.parent.iterdir()}
-    return read_package(open_folder(path.parent, named | beside), hints, str(path), job_name=path.name)
+    return read_package(open_folder(path.parent, named | beside), hints, str(path), job_name=path.name, jobs=jobs)
 
 
 def _is_xml(path: Path) -> bool:

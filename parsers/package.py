@@ -8,6 +8,7 @@ missing, contradictory or not understood on the way is a doubt of the board.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +39,7 @@ from parsers.trimming import drilled_away, off_board, tell_trimmed
 from parsers.trouble import BoardError, Doubt, FormatError, Place
 
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
+NAMED = ("net", "component", "pin", "function")  # columns that number names, first of the file, then of the board
 LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 
 
@@ -49,8 +51,13 @@ class _Copper:
     several: Ints
 
 
-def read_package(package: Package, hints: Hints, path: str, *, job_name: str | None = None) -> Board:
+def read_package(package: Package, hints: Hints, path: str, *, job_name: str | None = None, jobs: int = 1) -> Board:
     """Read the files of a package as one board.
+
+    Parameters
+    ----------
+    job_name : the job file to use where there are several
+    jobs : layers that may be read at a time; the board is the same
 
     Raises
     ------
@@ -68,7 +75,7 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     notes.doubt(*trouble)
     tables = Tables()
     outline = _outline(sorting, notes)
-    copper = _copper(stack, tables, outline, notes)
+    copper = _copper(stack, tables, outline, notes, jobs)
     drilled = read_holes(sorting, stack, tables, copper.table, outline, notes)
     copper = _trimmed(copper, drilled, outline, stack, tables, notes)
     netlist = _netlist(sorting, notes)
@@ -140,44 +147,57 @@ def _outline(sorting: Sorting, notes: Notes) -> Outline | None:
     return None
 
 
-def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes) -> _Copper:
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """What a layer's file draws and what copper it leaves, in the numbers of the file; what was noted on the way."""
+
+    image: Image | None
+    copper: Conductors | None
+    notes: Notes
+
+
+def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes, jobs: int) -> _Copper:
     """Copper of all layers, top to bottom, in the board's numbers."""
+    order = sorted(stack.files)
     tables_of, several = [], []
-    for index in sorted(stack.files):
-        image = read_image(stack.files[index], notes)
-        if image is None:
+    for index, drawn in zip(order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True):
+        notes.doubt(*drawn.notes.doubts)
+        notes.remark(*drawn.notes.remarks)
+        if drawn.image is None or drawn.copper is None:
             continue
-        layer = _layer(image, stack.files[index], index, tables, outline, notes)
-        if layer is not None and not len(layer.table):
+        columns = tables.translate(drawn.image, *(getattr(drawn.copper, name) for name in NAMED))
+        number = np.full(len(drawn.copper), index, dtype=np.int32)
+        named = {name: getattr(columns, name) for name in NAMED}
+        tables_of.append(replace(drawn.copper, layer=number, **named))
+        several.append(columns.several)
+        if not len(drawn.copper):
             notes.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
-        if layer is not None:
-            tables_of.append(layer.table)
-            several.append(layer.several)
     table = concatenate(tables_of) if tables_of else conductors()
     return _Copper(table, np.concatenate(several) if several else np.empty(0, dtype=np.int32))
 
 
-def _layer(
-    image: Image, item: Item, index: int, tables: Tables, outline: Outline | None, notes: Notes
-) -> _Copper | None:
-    """Copper of one layer."""
+def _all_drawn(items: Sequence[Item], outline: Outline | None, jobs: int) -> Iterable[_Drawn]:
+    """Every layer in turn, or several at a time: most of the work is geometry, which lets other threads run."""
+    if jobs <= 1:
+        return (_drawn(item, outline) for item in items)
+    with ThreadPoolExecutor(jobs) as pool:
+        return list(pool.map(_drawn, items, [outline] * len(items)))
+
+
+def _drawn(item: Item, outline: Outline | None) -> _Drawn:
+    """Read one layer."""
+    notes = Notes()
+    image = read_image(item, notes)
+    if image is None:
+        return _Drawn(None, None, notes)
     if item.role.negative and outline is None:
         why = "a negative layer shows where copper is missing, which needs the board profile; add it"
         notes.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
-        return None
+        return _Drawn(None, None, notes)
     shape = outline.shape if outline else None
     image = _without_false_pads(image)
     copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, notes)
-    columns = tables.translate(image, copper.net, copper.component, copper.pin, copper.function)
-    table = replace(
-        copper,
-        layer=np.full(len(copper), index, dtype=np.int32),
-        net=columns.net,
-        component=columns.component,
-        pin=columns.pin,
-        function=columns.function,
-    )
-    return _Copper(table, columns.several)
+    return _Drawn(image, copper, notes)
 
 
 def _without_false_pads(image: Image) -> Image:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +47,7 @@ def draw(*points: tuple[float, float], net: str | None = None, aperture: str = "
 SQUARE = draw((0, 0), (20, 0), (20, 10), (0, 10), (0, 0))
 TAPE = "M48\n; #@! TF.FileFunction,Plated,1,2,PTH\nMETRIC,TZ\nT1C0.5\n%\nT1\nX2.0Y2.0\nM30\n"
 PROGRAM = "M48\nMETRIC,TZ\nT1C0.5\n%\nT1\nX2.0Y2.0\nM30\n"
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "demo"
 BASE: dict[str, str] = {
     "b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + draw((2, 2), (9, 2), net="GND")),
     "b-bottom.gbr": layer("Copper,L2,Bot", flash(2, 2, pin="J1,1,GND") + flash(8, 8, "N/C", pin="U3,7")),
@@ -752,3 +753,25 @@ def test_a_real_board_in_an_archive_is_the_same(tmp_path: Path) -> None:
     packed, plain = read_board(target), read_board(REAL / "x2-2-layer-nets")
     assert replace(packed, path="").nets == plain.nets
     assert packed.files == plain.files
+
+
+@pytest.mark.parametrize("name", ["greenhouse", "greenhouse-faulty", "damaged"])
+def test_layers_read_side_by_side_make_the_same_board(name: str, tmp_path: Path) -> None:
+    """Copper, names, doubts and their order."""
+    folder = FIXTURES / "greenhouse" / "board"
+    if name == "damaged":  # every layer has something to say
+        for file in folder.iterdir():
+            text = file.read_text()
+            (tmp_path / file.name).write_text(text.replace("M02*", "G99*\n") if file.suffix == ".gbr" else text)
+        folder = tmp_path
+    elif name != "greenhouse":
+        folder = FIXTURES / name / "board"
+    alone, together = read_board(folder), read_board(folder, jobs=4)
+    assert [*together.doubts, *together.remarks] == [*alone.doubts, *alone.remarks]
+    assert len(alone.doubts) > 4 or name != "damaged"
+    assert (together.nets, together.refdes, together.pins) == (alone.nets, alone.refdes, alone.pins)
+    assert together.components == alone.components
+    for column in fields(alone.copper):
+        one, other = getattr(alone.copper, column.name), getattr(together.copper, column.name)
+        same = shapely.equals_exact(one, other) if one.dtype == object else one == other
+        assert np.all(same), column.name
