@@ -6,6 +6,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 wrong usage, 3 unread
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import sys
 import textwrap
@@ -202,6 +203,9 @@ def draft_command(board: Path, output: Path | None) -> None:
     """Propose a rules file from the data alone; every guess is marked."""
     text = draft.draft(read_board(board, Hints()))
     _deliver(text, output)
+    if output is not None:
+        next_step = shlex.join(("moatcheck", "check", str(board), "--rules", str(output)))
+        click.echo(f"look at the lines marked # guess, then: {next_step}", err=True)
 
 
 @main.command("inventory")

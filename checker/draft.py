@@ -329,8 +329,9 @@ def _bridge_blocks(board: Board, proposals: Sequence[Proposal], bridging: Bridgi
             blocks.append(f"\n[[barrier]]\n{pair}\nisolators = {_list(isolators)}  # guess\n{_table_hint()}")
         caps = [c.refdes for c in parts if _joins(c, references) and CAPACITORS.match(c.refdes)]
         if caps:
-            why = "join both references for high frequency: list them in [nets] stitching"
-            blocks.append(f"# {', '.join(caps)} {why}\n")
+            across = "across the barrier: a galvanic-bridge, unless listed as isolator"
+            why = "for high frequency: list in [nets] stitching" if (a, b) in ties else across
+            blocks.append(f"# {', '.join(caps)} between both references {why}\n")
     return blocks
 
 

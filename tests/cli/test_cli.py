@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -221,6 +222,14 @@ def test_a_folder_that_cannot_be_written_is_one_line(boards: Path, tmp_path: Pat
     result = run("check", *words_of(boards, "battery"), "--out", tmp_path / "file" / "out")
     assert result.exit_code == 3
     assert "cannot write" in result.stderr
+
+
+def test_a_draft_says_how_to_go_on(boards: Path, tmp_path: Path) -> None:
+    board = boards / "battery" / "board"
+    told = run("draft", board, "--output", tmp_path / "my rules.toml").stderr
+    words = shlex.split(told.splitlines()[-1].partition(": moatcheck ")[2])
+    assert words == ["check", str(board), "--rules", str(tmp_path / "my rules.toml")]
+    assert run(*words).exit_code in (0, 1)
 
 
 def test_a_draft_runs_as_it_is(boards: Path, tmp_path: Path) -> None:
