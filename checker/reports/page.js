@@ -11,7 +11,7 @@
   const ELSEWHERE = new Set(['legs', 'ends_mm', 'detour_path_mm', 'isolator_path', 'sources']); // of a finding's detail: drawn, or told apart
 
   const LABELS = { // of its keys, where the key itself says too little
-    where: 'table rows', x_mm: 'X (mm)', raw_mm: 'raw length (mm)', tolerance_mm: 'tolerance (mm)', field_db_uv_m: 'far field (dB\u00b5V/m)',
+    where: 'kind of place', x_mm: 'X (mm)', raw_mm: 'raw length (mm)', tolerance_mm: 'tolerance (mm)', field_db_uv_m: 'far field (dB\u00b5V/m)',
     detour_mm: 'return detour (mm)', loop_area_mm2: 'loop (mm\u00b2)', loop_nh: 'inductance (nH)', knee_mhz: 'knee (MHz)', gap_mm: 'gap (mm)',
   };
 
