@@ -22,6 +22,7 @@ from parsers.primitives import conductors as make_conductors
 ON = TOUCH + ARC_TOLERANCE  # mm; copper this near a place lies at it
 NEARBY = (0.5, 5.0)  # mm; how far to look for a net that the witness runs beside, the nearer ring first
 ALIKE = 0.002  # mm; centre lines and edges that meet a place equally well
+FAR = 1000.0  # mm; said of what is not there
 EVERY_LAYER = -1
 CELLS = 1000  # of the coarse grid, along each side
 
@@ -133,11 +134,12 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     fits = objects.net[rows[near]] == asked.net[ask]
     ask, near = ask[fits], near[fits]
     skeletons, radius = part.skeletons(near), part.radius[near]
-    away = shapely.distance(skeletons, shapely.points(asked.at[ask]))
+    area = part.kind[near] == Kind.AREA
+    away = _away(skeletons, area & (reach <= ON), asked.at[ask])
     close = away - radius <= reach
     ask, near, skeletons, radius, away = (column[close] for column in (ask, near, skeletons, radius, away))
     off = np.maximum(away - radius, 0.0) if reach > ON else _misfit(part, near, skeletons, asked.at[ask], away)
-    onward = np.maximum(shapely.distance(skeletons, shapely.points(asked.towards[ask])) - radius, 0.0)
+    onward = np.maximum(_away(skeletons, area[close], asked.towards[ask]) - radius, 0.0)
     chosen, layer = asked.layer[ask], part.layer[near]
     elsewhere = (layer != chosen) & (layer != EVERY_LAYER) & (chosen != EVERY_LAYER)
     place = ask if reach <= ON else np.zeros_like(ask)
@@ -147,6 +149,19 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     order = np.lexsort((*keys, asked.subject[ask]))
     subjects, first = np.unique(asked.subject[ask][order], return_index=True)
     return dict(zip(subjects.tolist(), rows[near[order[first]]].tolist(), strict=True))
+
+
+def _away(skeletons: Shapes, rough: Bools, at: Floats) -> Floats:
+    """Distances of places from skeletons, pairwise; of the rough ones only whether they lie on them, 0 or FAR.
+
+    A pour may have a hundred thousand corners and meet thousands of places: prepared, it answers each at once.
+    """
+    points = shapely.points(at)
+    out: Floats = np.empty(len(points))
+    out[~rough] = shapely.distance(skeletons[~rough], points[~rough])
+    shapely.prepare(skeletons[rough])
+    out[rough] = np.where(shapely.dwithin(skeletons[rough], points[rough], ON), 0.0, FAR)
+    return out
 
 
 def _in_cells(boxes: Floats, at: Floats, reach: float) -> Bools:
@@ -170,10 +185,11 @@ def _misfit(part: Conductors, near: Rows, skeletons: Shapes, at: Floats, away: F
     radius = part.radius[near]
     off: Floats = np.minimum(away, np.abs(away - radius))
     areas = np.flatnonzero(part.kind[near] == Kind.AREA)
-    lines = shapely.boundary(skeletons[areas])
-    cut = part.centre[near[areas]] >= 0
-    lines[cut] = shapely.union(lines[cut], part.centres[part.centre[near[areas[cut]]]])
-    off[areas] = shapely.distance(lines, shapely.points(at[areas]))
+    rows, first, which = np.unique(near[areas], return_index=True, return_inverse=True)  # a pour meets many places
+    lines = shapely.boundary(skeletons[areas[first]])
+    cut = part.centre[rows] >= 0
+    lines[cut] = shapely.union(lines[cut], part.centres[part.centre[rows[cut]]])
+    off[areas] = _away(lines[which.ravel()], np.ones(len(areas), dtype=np.bool_), at[areas])
     return off
 
 
