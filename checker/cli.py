@@ -160,7 +160,7 @@ def main(ctx: click.Context) -> None:
 @click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
 @click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors; --format is heeded.")
 @click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
 def check(
     boards: tuple[Path, ...],
@@ -180,6 +180,9 @@ def check(
         raise click.UsageError(f"--rules is missing. No rules file yet? This proposes one: {hint}")
     if out is None and len(names) > 1:
         raise click.UsageError("several formats need a folder: give --out DIR")
+    if out is None and len(boards) > 1 and names not in ((), ("text",)):
+        raise click.UsageError(f"reports of several boards need a folder for --format {names[0]}: give --out DIR")
+    mute = quiet and not names  # a report that was asked for is no chatter
     names = tuple(dict.fromkeys(names)) or (("text", "json") if out else ("text",))
     options = run.Options(
         fail_on=Level[fail_on.upper()],
@@ -192,7 +195,7 @@ def check(
     if len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
     else:
-        code = _check_one(boards[0], rules, options, names, out, quiet)
+        code = _check_one(boards[0], rules, options, names, out, quiet=quiet, mute=mute)
     raise click.exceptions.Exit(code)
 
 
@@ -313,7 +316,14 @@ class Stages:
 
 
 def _check_one(
-    board: Path, rules: Any, options: run.Options, names: tuple[str, ...], out: Path | None, quiet: bool
+    board: Path,
+    rules: Any,
+    options: run.Options,
+    names: tuple[str, ...],
+    out: Path | None,
+    *,
+    quiet: bool,
+    mute: bool,
 ) -> int:
     stages = Stages(quiet=quiet)
     checked = run.check(board, rules, options, stages)
@@ -321,7 +331,7 @@ def _check_one(
         colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
         report = output.render(checked, names[0], colour=colour)
         stages.done()
-        if not quiet:
+        if not mute:
             click.echo(report, nl=False, color=colour)
     else:
         stages("drawing")

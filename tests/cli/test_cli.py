@@ -217,6 +217,24 @@ def test_quiet_says_nothing(boards: Path) -> None:
     assert (result.exit_code, result.stdout, result.stderr) == (1, "", "")
 
 
+def test_a_report_that_is_asked_for_is_no_chatter(boards: Path) -> None:
+    """A CI job may send it to a file and keep the log quiet."""
+    words = words_of(boards, "digital-isolator-faulty")
+    for form in ("json", "sarif", "text"):
+        loud = run("check", *words, "--format", form)
+        quiet = run("check", *words, "--format", form, "--quiet")
+        assert quiet.stdout == loud.stdout != ""
+        assert quiet.stderr == ""
+
+
+def test_reports_of_several_boards_are_not_dropped_unseen(boards: Path) -> None:
+    board, *rules = words_of(boards, "battery")
+    result = run("check", board, board, *rules, "--format", "json")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "give --out DIR" in result.stderr
+    assert run("check", board, board, *rules, "--format", "text").exit_code == 0
+
+
 def test_a_folder_that_cannot_be_written_is_one_line(boards: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     result = run("check", *words_of(boards, "battery"), "--out", tmp_path / "file" / "out")
