@@ -12,6 +12,7 @@ from PIL import Image, ImageChops, ImageStat
 
 from checker import demo
 from checker.cli import main
+from checker.reports import registry as formats
 from checker.rules import known_limits, registry
 from checker.rules_file import parse_rules
 
@@ -68,6 +69,11 @@ def test_the_check_of_each_ci_job_runs(job: str, tmp_path: Path, monkeypatch: py
     assert result.exit_code == 0, result.output
     for name in re.findall(r"review/(report\.\w+)", block[1]):
         assert (tmp_path / "review" / name).is_file()
+
+
+def test_the_readme_names_every_format_and_its_file() -> None:
+    rows = re.findall(r"^\| `(\w+)` \| (report\.\w+) \|", README.read_text(encoding="utf-8"), re.MULTILINE)
+    assert sorted(rows) == sorted((form.name, form.file_name) for form in formats().values())
 
 
 def test_the_words_of_the_readme_name_every_command() -> None:
