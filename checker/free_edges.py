@@ -14,7 +14,6 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,6 +48,11 @@ class Rims:
 
     def __len__(self) -> int:
         return len(self.s)
+
+    def within(self, area: shapely.Geometry) -> Bools:
+        """Which pieces reach into an area."""
+        mask: Bools = shapely.intersects(area, shapely.linestrings(self.ends.reshape(-1, 2, 2)))
+        return mask
 
     def at(self, loop: int, s: float) -> tuple[float, float]:
         """The point at distance s (of any size or sign) along a loop."""
@@ -145,23 +149,54 @@ def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERA
     return out
 
 
-def bridged(region: shapely.Geometry, x: float) -> shapely.Geometry:
+@dataclass(frozen=True, slots=True)
+class Narrow:
+    """A void that is narrow in places and holds a disc of diameter x in others."""
+
+    void: shapely.Polygon
+    parts: list[shapely.Geometry]  # where it is narrow
+    walls: list[int]  # how many walls each part lies between
+    tips: list[shapely.Point]  # middles of the walls of parts with one
+    rooms: list[shapely.Geometry]  # places for the middle of a disc
+    ends: list[shapely.Geometry]  # what links square to the middle of parts with one wall cut off
+
+    def fills(self) -> list[shapely.Geometry]:
+        """What a disc does not pass."""
+        return [*(part.buffer(2 * SLIVER) for part in self.parts), *self.ends]
+
+
+@dataclass(frozen=True, slots=True)
+class Bridging:
+    """The board with what is narrower than x filled, and the voids that are so in places only."""
+
+    passable: shapely.Geometry
+    places: list[Narrow]
+
+
+def bridged(region: shapely.Geometry, x: float) -> Bridging:
     """The board with every void filled that, or every part of a void filled where it, is narrower than x.
 
     A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies between two walls, ends
     a narrow arm, or is a corner sharper than `LINKED_CORNER`; wider corners of a wide void keep their shape. An end or
-    a corner is filled up to the link of length x that lies square to its middle.
-
-    Notes
-    -----
-    Exact, up to `NARROW`, for slots and arms with parallel walls and for corners with straight walls. A neck between
-    two wide rooms is filled where the disc does not pass; if it tapers, a link could lie a little farther out.
+    a corner is filled up to the link of length x that lies square to its middle. A link may lie farther out than
+    that: see `links`.
     """
     if x <= 2 * NARROW or region.is_empty:
-        return region
-    voids = shapely.get_parts(_frame(region, 4 * x).difference(region))
-    fills = [fill for void in voids for fill in _narrow_parts(void, x - 2 * NARROW)]
-    return shapely.union_all([region, *fills]) if fills else region
+        return Bridging(region, [])
+    fills, places = [], []
+    for void in shapely.get_parts(_frame(region, 4 * x).difference(region)):
+        place = _narrow(void, linked_length(x))
+        if place is None:
+            fills.append(void.buffer(SLIVER, join_style="mitre"))
+        elif place.parts:
+            places.append(place)
+            fills += place.fills()
+    return Bridging(shapely.union_all([region, *fills]) if fills else region, places)
+
+
+def linked_length(x: float) -> float:
+    """Length of a link: as good as x, but shorter than what is as wide as x."""
+    return x - 2 * NARROW
 
 
 def rims_of(region: shapely.Geometry) -> Rims:
@@ -221,6 +256,12 @@ def corners_of(region: shapely.Geometry) -> Corners:
     return Corners(np.concatenate(at), np.concatenate(before), np.concatenate(after))
 
 
+def stacked_corners(one: Corners, two: Corners) -> Corners:
+    """Corners, then further ones."""
+    columns = zip((one.at, one.before, one.after), (two.at, two.before, two.after), strict=True)
+    return Corners(*(np.concatenate(pair) for pair in columns))
+
+
 def rings_of(region: shapely.Geometry) -> list[Floats]:
     """Rings of a region without their closing point, board on the left, no point twice; each of shape (k, 2)."""
     polygons = [orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty]
@@ -265,20 +306,23 @@ def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
     return shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
 
 
-def _narrow_parts(void: shapely.Geometry, x: float) -> Iterator[shapely.Geometry]:
-    """Parts of a void to be filled: those that a disc of diameter x cannot reach, wide corners excepted."""
+def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
+    """Where a disc of diameter x cannot reach, wide corners excepted; None if it cannot anywhere."""
     roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
-    reached = roomy.buffer(-x / 2, quad_segs=STEPS).buffer(x / 2, quad_segs=STEPS)
+    rooms = roomy.buffer(-x / 2, quad_segs=STEPS)
+    reached = rooms.buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty:
-        yield void.buffer(SLIVER, join_style="mitre")
-        return
+        return None
+    place = Narrow(void, [], [], [], list(shapely.get_parts(rooms)), [])
     for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
         walls = _walls(void, part) if not part.is_empty else []
-        narrow = len(walls) > 1 or (len(walls) == 1 and _turned(walls[0]) > np.pi - LINKED_CORNER + _ROUNDED)
-        if narrow:
-            yield part.buffer(2 * SLIVER)
-        if narrow and len(walls) == 1:
-            yield _linked(void, walls[0].interpolate(0.5, normalized=True), x)
+        if len(walls) > 1 or (len(walls) == 1 and _turned(walls[0]) > np.pi - LINKED_CORNER + _ROUNDED):
+            place.parts.append(part)
+            place.walls.append(len(walls))
+            if len(walls) == 1:
+                place.tips.append(walls[0].interpolate(0.5, normalized=True))
+                place.ends.append(_linked(void, place.tips[-1], x))
+    return place
 
 
 def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineString]:

@@ -10,6 +10,7 @@ Error: a length is never more than true, and less by no more than the sum of wha
 - Straight rims and straight or round copper: exact. An arc of copper: ARC_TOLERANCE.
 - Round slot ends and holes are drawn inside, by chords: a third of EDGE_TOLERANCE per radian turned round them.
 - A curved outline is taken ARC_TOLERANCE wider, whichever way its chords lie: as much per radian turned round it.
+- A path bent at both ends of a link of length X: `links.SHORTER`.
 - A wall crossing at a curved rim: `Rims.slack` at each of its ends.
 
 References: IEC 60664-1 (2007), 6.2, for what is measured. Visibility graphs and unfolding are textbook geometry.
@@ -27,7 +28,17 @@ import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from checker.free_edges import Sight, bridged, corners_of, filled_behind, has_curves, inscribed_slots, rims_of
+from checker.free_edges import (
+    Sight,
+    bridged,
+    corners_of,
+    filled_behind,
+    has_curves,
+    inscribed_slots,
+    rims_of,
+    stacked_corners,
+)
+from checker.links import LinkedSight, around, links_of
 from checker.surface_graph import Graph, Ground
 from checker.surface_parts import (
     BOTTOM,
@@ -110,9 +121,13 @@ class Surface:
         whole = shapely.box(-_ENDLESS, -_ENDLESS, _ENDLESS, _ENDLESS) if outline is None else outline
         generous = whole.buffer(ARC_TOLERANCE, join_style="mitre") if has_curves(whole) else whole
         self.region = whole.difference(void)
-        passable = bridged(generous.difference(void), x)
-        rims = rims_of(self.region)
-        self.ground = Ground(rims, filled_behind(rims, passable), corners_of(passable), Sight(passable), thickness)
+        passage = bridged(generous.difference(void), x)
+        passable, rims = passage.passable, rims_of(self.region)
+        links = links_of(passage.places, passable, x)
+        sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
+        corners = stacked_corners(corners_of(passable), links.corners())
+        open_behind = filled_behind(rims, passable) | rims.within(around(passage.places, x))
+        self.ground = Ground(rims, open_behind, corners, links, sight, thickness)
 
     def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.

@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 
 from checker.free_edges import Corners, Rims, Sight
+from checker.links import Links
 from checker.surface_parts import (
     BOTTOM,
     HOP,
@@ -41,7 +42,7 @@ from checker.surface_parts import (
     row_min,
 )
 from checker.unfolding import along, closest, distance_to, nearest_part, parallel, touching_lines
-from checker.wall_crossings import Starts, Walls, in_walls
+from checker.wall_crossings import CORNER, Starts, Walls, in_walls
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 _TIE = 1e-9  # mm; lengths closer than this are the same
@@ -53,9 +54,14 @@ class Ground:
 
     rims: Rims
     bridged: Bools  # rims of voids that a path may cross
-    corners: Corners
+    corners: Corners  # of the board, then ends of links
+    links: Links
     sight: Sight
     thickness: float
+
+    def solid_corners(self) -> int:
+        """How many corners are of the board."""
+        return len(self.corners) - 2 * len(self.links)
 
 
 class Graph:
@@ -167,9 +173,14 @@ class Graph:
         useful = (nearest + ways).min(axis=2) <= self._limit
         self._behind = np.where(useful[..., None], nearest, np.inf)
         rest = ways[corner, self.roles[self._island[piece]]]
-        kept = (length + rest <= self._limit) & corners.taut(corner, points)
+        kept = (length + rest <= self._limit) & self._bends(corner, points)
         out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
         return [*out, *self._between_corners()]
+
+    def _bends(self, corner: Rows, points: Floats) -> Bools:
+        """Whether a shortest path from each point may bend at its corner or end of a link."""
+        ground = self._ground
+        return ground.corners.taut(corner, points) & ground.links.from_board(corner - ground.solid_corners(), points)
 
     def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
         """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
@@ -200,21 +211,28 @@ class Graph:
     def _between_corners(self) -> Iterator[Edges]:
         corners, behind = self._ground.corners, self._behind.min(axis=(0, 2))
         useful = np.flatnonzero(np.isfinite(behind))
+        links, solid = self._ground.links, self._ground.solid_corners()
+        place = np.concatenate((np.full(solid, -1), links.place, links.place))
+        first = np.arange(solid, solid + len(links))
+        second = first + len(links)
+        yield from self._corner_lines(first, second, links.length)
         boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
         for a, b in joins(boxes, boxes, self._limit - behind[useful]):
             u, w = useful[a], useful[b]
             kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + behind[u] + behind[w] <= self._limit)
+            kept &= (place[u] != place[w]) | (place[u] < 0)  # nothing is won by two links of one place
             u, w = u[kept], w[kept]
-            kept = corners.taut(u, corners.at[w]) & corners.taut(w, corners.at[u])
+            kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
             u, w = u[kept], w[kept]
             kept = self._ground.sight.clear(corners.at[u], corners.at[w])
-            yield from self._corner_lines(u[kept], w[kept])
+            u, w = u[kept], w[kept]
+            yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]))
 
-    def _corner_lines(self, u: Rows, w: Rows) -> Iterator[Edges]:
+    def _corner_lines(self, u: Rows, w: Rows, length: Floats) -> Iterator[Edges]:
         """Lines between corners, on each face where copper is near enough to both."""
         at = self._ground.corners.at
         for face in (TOP, BOTTOM):
-            length, here = norm(at[u] - at[w]), self._behind[face]
+            here = self._behind[face]
             anywhere = onwards(self._behind.min(axis=0))  # at one end a path may go on over a wall
             least = np.minimum(row_min(here[u] + anywhere[w]), row_min(here[w] + anywhere[u]))
             kept = length + least <= self._limit
@@ -229,6 +247,9 @@ class Graph:
 
     def _over_walls(self) -> list[Edges]:
         ground = self._ground
+        place = np.tile(ground.links.place, 2)
+        linked = np.where(place < 0, CORNER, CORNER + 1 + place)
+        kinds = np.concatenate((np.full(ground.solid_corners(), CORNER), linked)).astype(np.int32)
         walls = Walls(
             ground.rims,
             ground.bridged,
@@ -238,6 +259,7 @@ class Graph:
             self._limit,
             self.nodes,
             self.roles,
+            np.concatenate((self.roles, kinds, kinds)),
             self._in_walls,
         )
         return walls.crossings(self._starts(TOP), self._starts(BOTTOM))
@@ -247,13 +269,16 @@ class Graph:
         mine, behind = np.flatnonzero(self._face == face), self._behind[face]
         useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
         at = self._ground.corners.at[useful]
+        first = self._ground.solid_corners()
+        solid = np.where(useful < first, useful, -1)  # a path leaves a link in any direction
         own = np.where(self.roles[self._island[mine]][:, None] == np.arange(3), 0.0, np.inf)
         return Starts(
             node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(np.int32),
             ends=np.concatenate((self._pieces.ends[mine], np.hstack((at, at)))),
             reach=np.concatenate((self._pieces.reach[mine], np.zeros(len(useful)))),
             behind=np.concatenate((own, behind[useful])),
-            corner=np.concatenate((np.full(len(mine), -1), useful)),
+            corner=np.concatenate((np.full(len(mine), -1), solid)),
+            board=np.concatenate((np.zeros((len(mine), 2)), self._ground.links.board_sides(useful - first))),
         )
 
 

@@ -38,9 +38,11 @@ from checker.surface_parts import (
 from checker.unfolding import Crossings, along, closest, cross, nearest_part, through_windows, touching_lines
 from parsers.primitives import Bools, Floats, Ints, Rows
 
+CORNER = HOP + 1  # kind of a node that is no island
 BOARD, VOID = 1, -1  # sides of a rim
 
 _RUN = 16  # rims in a row that corners are first joined with
+_AT_BOARD = 1e-5  # mm; the same for ends of links
 _AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
 _SLIGHT = 1e-6  # radians; directions that differ by less may be the same
 
@@ -65,13 +67,21 @@ class InWalls:
 
 @dataclass(frozen=True, slots=True)
 class Starts:
-    """Copper pieces and corners of one face, from which ways over walls begin; columns of length n."""
+    """Copper pieces, corners and ends of links of one face, from which ways over walls begin; columns of length n."""
 
     node: Ints
     ends: Floats  # (n, 4)
     reach: Floats
     behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
-    corner: Rows  # of Corners, -1 for copper
+    corner: Rows  # of Corners, -1 for copper and ends of links
+    board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
+
+    def leaves(self, start: Rows, pieces: Floats) -> Bools:
+        """Whether ways may lead from starts to pieces."""
+        at, board = self.ends[start, :2], self.board[start]
+        sides = [np.einsum("ij,ij->i", pieces[:, k : k + 2] - at, board) for k in (0, 2)]
+        mask: Bools = np.maximum(*sides) >= -_AT_BOARD
+        return mask
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +117,10 @@ class _Pairs:
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """What ways over walls need to know; the first nodes are the islands, whose roles are given."""
+    """What ways over walls need to know; the first nodes are the islands, whose roles are given.
+
+    `kind` numbers nodes: two of the same number are not joined unless it is HOP or CORNER.
+    """
 
     rims: Rims
     bridged: Bools
@@ -117,6 +130,7 @@ class Walls:
     limit: float
     nodes: int
     roles: Ints
+    kind: Ints
     copper: InWalls
 
     def crossings(self, top: Starts, bottom: Starts) -> list[Edges]:
@@ -133,7 +147,10 @@ class Walls:
         copper, corners = np.flatnonzero(starts.corner < 0), np.flatnonzero(starts.corner >= 0)
         boxes = boxes_of(starts.ends, starts.reach)
         room = self.limit - row_min(starts.behind)
-        pairs = [(copper[a], b) for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper])]
+        pairs = []
+        for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper]):
+            kept = starts.leaves(copper[a], self.rims.ends[b])
+            pairs.append((copper[a[kept]], b[kept]))
         runs, first, count = self._runs()
         for a, b in joins(boxes[corners], runs, room[corners]):
             kept = self.corners.taut_towards(starts.corner[corners[a]], runs[b])
@@ -296,15 +313,11 @@ class Walls:
         return some.take(kept)
 
     def _by_role(self, near: Approaches, far: Approaches) -> Iterator[tuple[Approaches, Approaches]]:
-        """The same by roles, so that approaches of two sources or of two targets are not paired."""
-        one, two = self._role(near.node), self._role(far.node)
-        for role in np.unique(one):
-            others = (two != role) | (role >= HOP)
-            yield near.take(one == role), far.take(others)
-
-    def _role(self, node: Ints) -> Ints:
-        """Roles of islands, and one more for corners."""
-        return np.append(self.roles, HOP + 1)[np.minimum(node, len(self.roles))]
+        """The same by kinds, so that approaches of two sources or of two targets are not paired."""
+        one, two = self.kind[near.node], self.kind[far.node]
+        for kind in np.unique(one):
+            others = (two != kind) | (kind in {HOP, CORNER})
+            yield near.take(one == kind), far.take(others)
 
     def _sees(self, points: Floats) -> Callable[[Rows], Bools]:
         """Tells for some rows whether the first and the last stretch, on faces, stay on the board."""

@@ -15,7 +15,7 @@ accepts is a real path, so its length is never below the true one either.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from itertools import combinations, pairwise, permutations
 
 import numpy as np
@@ -53,10 +53,11 @@ class Board:
     """A board with copper: island 0 is the source, island 1 the target, the others float."""
 
     region: shapely.Polygon
-    passable: shapely.Polygon  # voids narrower than x filled
+    passable: shapely.Polygon  # voids narrower than x all over, filled
     thickness: float
     metals: tuple[Metal, ...]
     x: float = 0.0
+    axes: shapely.Geometry = field(default_factory=shapely.MultiLineString)  # middle lines of necks, to amid both rooms
     rings: list[shapely.LineString] = field(init=False)
     roomy: shapely.Polygon = field(init=False)  # what a line of sight must stay on
 
@@ -65,6 +66,17 @@ class Board:
         object.__setattr__(self, "rings", [shapely.LineString(r.coords) for r in (shape.exterior, *shape.interiors)])
         object.__setattr__(self, "roomy", self.passable.buffer(SEEN, join_style="mitre"))
         shapely.prepare(self.roomy)
+
+    def clear(self, lines: np.ndarray) -> np.ndarray:
+        """Which straight lines stay on the board, but for stretches over necks that are no longer than x."""
+        seen = shapely.covers(self.roomy, lines)
+        blocked = np.flatnonzero(~seen)
+        if self.axes.is_empty or not len(blocked):
+            return seen
+        parts, owner = shapely.get_parts(shapely.difference(lines[blocked], self.roomy), return_index=True)
+        linked = (shapely.length(parts) <= self.x - 2e-6) & shapely.crosses(parts, self.axes)
+        seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
+        return seen
 
     def islands(self) -> int:
         return max(m.island for m in self.metals) + 1
@@ -251,7 +263,7 @@ def _lines(board: Board, spots: Spots, known: int = 0) -> tuple[np.ndarray, np.n
     """Lines between points of one face that see each other."""
     i, j = _pairs(spots.face, known)
     segments = shapely.linestrings(np.stack((spots.at[i], spots.at[j]), axis=1))
-    seen = shapely.covers(board.roomy, segments)
+    seen = board.clear(segments)
     i, j = i[seen], j[seen]
     return i, j, np.hypot(*(spots.at[i] - spots.at[j]).T)
 
@@ -274,6 +286,7 @@ def walked(board: Board, path: Geodesic, tolerance: float) -> float:
     total, leg_length, before = 0.0, 0.0, None
     hops = any(stretch.on == "copper" for stretch in path.legs)
     roomy = board.passable.buffer(tolerance)
+    wide = replace(board, passable=roomy, x=board.x + tolerance if board.x else 0.0)
     assert _touches(board, path.legs[0], 0, path.source, tolerance), "does not begin on the source"
     assert _touches(board, path.legs[-1], -1, path.target, tolerance), "does not end on the target"
     for stretch in [*path.legs, None]:
@@ -284,7 +297,7 @@ def walked(board: Board, path: Geodesic, tolerance: float) -> float:
             leg_length += stretch.length
         else:
             line = shapely.LineString(stretch.points)
-            assert roomy.covers(line), f"{line} leaves the board"
+            assert wide.clear(np.array([line]))[0], f"{line} leaves the board"
             leg_length += line.length
         if stretch is not None and before is not None:
             gap = np.hypot(*np.subtract(before, stretch.points[0]))
@@ -337,6 +350,32 @@ def random_board(rng: np.random.Generator, *, x: float, curved: bool = False) ->
     passable = shapely.union_all([region, *bridged])
     thickness = float(rng.choice([0.4, 0.8, 1.6]))
     return Board(region, passable, thickness, _metals(rng, region, thickness), x)
+
+
+def necked_board(rng: np.random.Generator) -> Board:
+    """A board with one void of two rooms and a neck that tapers to both, in any direction."""
+    x = float(rng.uniform(0.3, 1.5))
+    outline = shapely.box(0, 0, WIDTH, HEIGHT)
+    thickness = float(rng.choice([0.4, 0.8, 1.6]))
+    while True:
+        room, deep, half = rng.uniform(0.6, 1.2) * x, rng.uniform(1.2, 1.6) * x, rng.uniform(0.3, 1.0) * x
+        sides = []
+        for side in (1, -1):
+            throat, low, high = rng.uniform(0.05, 0.48) * x, *rng.uniform(0.5, 1.0, 2) * room
+            level, throat = rng.uniform(-0.5, 0.5) * half, min(throat, low, high)
+            points = [
+                (room, -half - deep), (room, -half), (low, -half), (throat, level), (high, half), (room, half),
+                (room, half + deep),
+            ]  # fmt: skip
+            sides.append([(side * px, py) for px, py in points])
+        void = shapely.Polygon(sides[0] + sides[1][::-1])
+        axis = shapely.LineString([(0, -half - deep / 2), (0, half + deep / 2)])
+        angle = float(rng.uniform(0, 180))
+        at = float(rng.uniform(2, WIDTH - 2)), float(rng.uniform(2, HEIGHT - 2))
+        void, axis = (translate(rotate(g, angle, origin=(0, 0)), *at) for g in (void, axis))
+        if outline.buffer(-0.3).contains(void):
+            region = outline.difference(void)
+            return Board(region, region, thickness, _metals(rng, region, thickness), x, axis)
 
 
 def _outline(rng: np.random.Generator) -> shapely.Polygon:

@@ -28,7 +28,7 @@ law = settings(max_examples=40, deadline=None, derandomize=True)
 
 def crossed(void: shapely.Geometry, x: float, y: float = 0.0, at: float = 0.0) -> bool:
     """Whether a line along the given ordinate stays on the board once narrow voids are bridged."""
-    sight = Sight(bridged(BOARD.difference(void), x))
+    sight = Sight(bridged(BOARD.difference(void), x).passable)
     return bool(sight.clear(np.array([[at - 8, y]]), np.array([[at + 8, y]]))[0])
 
 
@@ -65,13 +65,13 @@ def test_notches_of_the_outline_are_bridged_alike(width: float, passable: bool) 
 def test_wide_corners_of_a_wide_void_keep_their_shape() -> None:
     """A disc does not reach into a square corner; that bridges nothing."""
     region = BOARD.difference(shapely.box(-0.5, -4, 0.5, 4))
-    assert bridged(region, 1.0).symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
+    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
 
 
 def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
     """IEC 60664-1 (2007), 6.2, example 3, laid into the board's plane: sides x = 0.75 (y + 2), so 1 mm wide at -4/3."""
     notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
-    filled = bridged(shapely.box(-20, -20, 20, 0).difference(notch), 1.0)
+    filled = bridged(shapely.box(-20, -20, 20, 0).difference(notch), 1.0).passable
     left = notch.difference(filled)
     assert left.bounds[1] == pytest.approx(-4 / 3, abs=0.003)
     assert shapely.box(-0.49, -20, 0.49, -4 / 3).difference(filled).area == pytest.approx(0, abs=0.001)
@@ -81,7 +81,7 @@ def test_a_pointed_notch_wider_than_the_linked_corner_is_kept() -> None:
     """90 degrees: no link (common practice of older product standards: only corners below 80 degrees)."""
     notch = shapely.Polygon([(-3, 0), (0, -3), (3, 0)])
     region = shapely.box(-20, -20, 20, 0).difference(notch)
-    assert bridged(region, 1.0).symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
+    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
 
 
 @law
@@ -151,7 +151,7 @@ def test_rims_of_bridged_voids_are_open_from_behind_and_those_of_curved_outlines
     region = board.difference(shapely.union_all([shapely.box(5, 5, 5.5, 9), shapely.box(12, 5, 14, 9)]))
     widened = region.buffer(ARC_TOLERANCE, join_style="mitre")
     rims = rims_of(region)
-    behind = filled_behind(rims, bridged(widened, 1.0))
+    behind = filled_behind(rims, bridged(widened, 1.0).passable)
     middle = (rims.ends[:, 0] + rims.ends[:, 2]) / 2
     assert behind.tolist() == ((middle >= 5) & (middle <= 5.5) & (rims.length <= 4) & (rims.loop > 0)).tolist()
 

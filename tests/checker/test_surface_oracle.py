@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from checker.surface import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
-from tests.checker.oracle import Board, measure, random_board, walked
+from tests.checker.oracle import Board, measure, necked_board, random_board, walked
 
 PROMISED = 0.001  # mm, README
 SPACING = 0.6  # mm, of the first samples
@@ -14,7 +14,7 @@ CONVERGED = 0.002  # mm; how near the samples must come, the second time with tw
 ROUNDING = 1e-6
 
 
-def solved(board: Board) -> Geodesic:
+def solved(board: Board, limit: float = 60.0) -> Geodesic:
     """The product's answer."""
     faces = [m for m in board.metals if m.face is not None]
     bare = [m for m in board.metals if m.face is None]
@@ -26,17 +26,20 @@ def solved(board: Board) -> Geodesic:
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     surface = Surface(board.region, board.thickness, x=board.x)
-    found = surface.legs(metal, roles, 60.0, laid_bare).best(0, 1, board.x)
+    found = surface.legs(metal, roles, limit, laid_bare).best(0, 1, board.x)
     assert found is not None
     return found
 
 
 def check(seed: int, *, curved: bool) -> None:
-    """Never longer than a sampled path, no shorter than the bound lets it be, and walked on the board itself."""
     rng = np.random.default_rng(seed)
-    board = random_board(rng, x=float(rng.choice([0.0, 0.25, 1.0])), curved=curved)
-    found = solved(board)
+    hold(random_board(rng, x=float(rng.choice([0.0, 0.25, 1.0])), curved=curved))
+
+
+def hold(board: Board) -> None:
+    """Never longer than a sampled path, no shorter than the bound lets it be, and walked on the board itself."""
     sampled = measure(board, SPACING)
+    found = solved(board, sampled + 1.0)
     assert found.length <= sampled + ROUNDING
     assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=PROMISED)
     if sampled - found.length > CONVERGED:
@@ -72,3 +75,14 @@ def test_the_same_holds_on_a_thousand_boards(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(1000, 1200))
 def test_the_same_holds_on_two_hundred_boards_with_round_slots(seed: int) -> None:
     check(seed, curved=True)
+
+
+@pytest.mark.parametrize("seed", [0, 8, 15, 18, 22, 48])
+def test_the_same_holds_with_necks(seed: int) -> None:
+    hold(necked_board(np.random.default_rng(seed)))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1000, 1300))
+def test_the_same_holds_on_three_hundred_boards_with_necks(seed: int) -> None:
+    hold(necked_board(np.random.default_rng(seed)))

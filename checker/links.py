@@ -1,0 +1,262 @@
+"""Links: straight ways of at most X over the narrow places of a void that is wide elsewhere.
+
+A narrow place (`free_edges.narrow_places`) is filled as far as a disc of diameter X does not pass. A link is a chord of
+the void, no longer than X, that lies farther out: over a neck, it has rooms for such a disc on both sides; at a narrow
+end, it cuts the end off. A chord over a corner of a wide void is none. A path crosses a void on a link in one straight
+line, in two ways:
+- in passing: a line of sight whose stretches in the void are all links (`LinkedSight`);
+- bent at both ends of a link as long as X. These links form curves; they are sampled, and taken SHORTER than they are.
+
+Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
+comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over 0.06 mm by less than half of SHORTER.
+
+References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most unfavourable position.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.free_edges import PUSH, Corners, Narrow, Sight, linked_length
+from checker.unfolding import along, cross
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
+
+STEP = 0.01  # mm; between the ends of sampled links
+SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
+REACH = 2.0  # of X; links end no farther from a narrow place than this
+_EXACT = 1e-5  # mm; lengths and places of chords cut out of lines
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Sampled links as long as X; columns."""
+
+    ends: Floats  # (n, 4) x0, y0, x1, y1
+    board: Floats  # (n, 4) vectors square to the rim at both ends, away from the link
+    length: Floats  # what they count, mm
+    place: Ints  # number of the narrow place; -1 where more than two walls meet
+
+    def __len__(self) -> int:
+        return len(self.length)
+
+    def corners(self) -> Corners:
+        """First ends, then second ends, as points that a path may bend at in any direction."""
+        one, two = self.ends[:, :2], self.ends[:, 2:]
+        other = np.concatenate((two, one))
+        return Corners(np.concatenate((one, two)), other, other)
+
+    def board_sides(self, end: Rows) -> Floats:
+        """Vectors away from the link at its ends, 0 where `end` is negative; (n, 2)."""
+        sides = np.concatenate((self.board[:, :2], self.board[:, 2:], np.zeros((1, 2))))
+        chosen: Floats = sides[np.maximum(end, -1)]
+        return chosen
+
+    def from_board(self, end: Rows, points: Floats) -> Bools:
+        """Whether each point lies on the board's side of the rim at an end, or `end` is negative."""
+        at = np.concatenate((self.ends[:, :2], self.ends[:, 2:], np.zeros((1, 2))))[np.maximum(end, -1)]
+        mask: Bools = np.einsum("ij,ij->i", points - at, self.board_sides(end)) >= -_EXACT
+        return mask
+
+
+class LinkedSight(Sight):
+    """Sight over a board with its narrow places filled that also passes voids on links.
+
+    Parameters
+    ----------
+    passable : the board, narrow places filled
+    places : voids with narrow places
+    x : mm
+    """
+
+    def __init__(self, passable: shapely.Geometry, places: Sequence[Narrow], x: float) -> None:
+        super().__init__(passable)
+        self._chords = [_Chords(place) for place in places]
+        self._length = linked_length(x)
+        self._filled = shapely.buffer(passable, _EXACT, join_style="mitre")
+        shapely.prepare(self._filled)
+        open_ = [place.void for place in places]
+        self._others = Sight(shapely.union_all([passable, *open_]))
+        self._voids = [shapely.buffer(void, -PUSH, join_style="mitre") for void in open_]
+        self._near = around(places, x)
+        shapely.prepare(self._near)
+
+    def clear(self, start: Floats, end: Floats) -> Bools:
+        """Mask of the lines from start to end, both (n, 2), that no void blocks or that pass it on links."""
+        mask = super().clear(start, end)
+        rows = np.flatnonzero(~mask)
+        lines = shapely.linestrings(np.stack((start[rows], end[rows]), axis=1))
+        near = shapely.intersects(self._near, lines)
+        rows, lines = rows[near], lines[near]
+        kept = self._others.clear(start[rows], end[rows])
+        for void, chords in zip(self._voids, self._chords, strict=True):
+            kept[kept] = self._passed(lines[kept], void, chords)
+        mask[rows] = kept
+        return mask
+
+    def _passed(self, lines: Shapes, void: shapely.Geometry, chords: _Chords) -> Bools:
+        """Which lines have nothing in a void but links and what is filled."""
+        parts, owner = shapely.get_parts(shapely.intersection(lines, void), return_index=True)
+        real = shapely.length(parts) > _EXACT
+        parts, owner = parts[real], owner[real]
+        good = shapely.covers(self._filled, parts)
+        asked = np.flatnonzero(~good & (shapely.length(parts) <= self._length + _EXACT))
+        ends = shapely.get_coordinates(parts[asked]).reshape(len(asked), 2, 2)
+        good[asked] = chords.count(ends[:, 0], ends[:, 1])
+        passed = np.ones(len(lines), dtype=bool)
+        passed[owner[~good]] = False
+        return passed
+
+
+def around(places: Sequence[Narrow], x: float) -> shapely.Geometry:
+    """Where the ends of links may lie."""
+    return shapely.union_all([part.buffer(REACH * x) for place in places for part in place.parts])
+
+
+def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> Links:
+    """Sampled links of length X of all narrow places.
+
+    Parameters
+    ----------
+    places : voids with narrow places
+    passable : the board, narrow places filled: links within it are left out
+    x : mm
+    """
+    filled = shapely.buffer(passable, _EXACT, join_style="mitre")
+    shapely.prepare(filled)
+    none = np.empty((0, 4))
+    ends, walls, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
+    for place in places:
+        found, beside = _tight(place, linked_length(x), REACH * x)
+        chords = shapely.linestrings(found.reshape(-1, 2, 2))
+        roomy = shapely.buffer(place.void, PUSH, join_style="mitre")
+        shapely.prepare(roomy)
+        kept = shapely.covers(roomy, chords) & ~shapely.covers(filled, chords)
+        kept[kept] = _Chords(place).count(found[kept, :2], found[kept, 2:])
+        ends.append(found[kept])
+        walls.append(beside[kept])
+        nearest = shapely.STRtree(place.parts).nearest(chords[kept])
+        numbers.append(np.where(np.array(place.walls)[nearest] > 2, -1, done + nearest))
+        done += len(place.parts)
+    all_ends = np.concatenate(ends)
+    length = np.hypot(*(all_ends[:, 2:] - all_ends[:, :2]).T) - SHORTER
+    board = _away(all_ends, np.concatenate(walls))
+    return Links(all_ends, board, np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
+
+
+class _Chords:
+    """Tells which chords of one void are links."""
+
+    def __init__(self, place: Narrow) -> None:
+        self._rings = [shapely.LineString(r.coords) for r in (place.void.exterior, *place.void.interiors)]
+        self._boards = [None, *(shapely.Polygon(r).representative_point() for r in place.void.interiors)]
+        self._rooms = shapely.get_coordinates([room.representative_point() for room in place.rooms])
+        of_ring = _nearest(self._rings, np.array(place.tips, dtype=object))
+        self._tips = [
+            shapely.line_locate_point(ring, np.array(place.tips, dtype=object)[of_ring == k])
+            for k, ring in enumerate(self._rings)
+        ]
+
+    def count(self, p: Floats, q: Floats) -> Bools:
+        """Whether each chord, between two places on rims and within the void, is a link; p, q of shape (n, 2)."""
+        one, two = shapely.points(p), shapely.points(q)
+        ring_p, ring_q = _nearest(self._rings, one), _nearest(self._rings, two)
+        mask: Bools = ring_p != ring_q
+        for k, ring in enumerate(self._rings):
+            rows = np.flatnonzero((ring_p == k) & (ring_q == k))
+            s = np.stack([shapely.line_locate_point(ring, c[rows]) for c in (one, two)], axis=1)
+            mask[rows] = self._on_one_ring(k, np.sort(s, axis=1))
+        return mask
+
+    def _on_one_ring(self, k: int, s: Floats) -> Bools:
+        ring = self._rings[k]
+        xy = shapely.get_coordinates(ring)
+        at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))[:-1]
+        first, last = np.searchsorted(at, s[:, 0], side="right"), np.searchsorted(at, s[:, 1], side="left")
+        mask = np.zeros(len(s), dtype=bool)
+        rows = np.flatnonzero(last > first)  # others lie along one straight piece
+        if not len(rows):
+            return mask
+        first, count = first[rows], (last - first)[rows] + 2
+        owner = np.repeat(np.arange(len(rows)), count)
+        step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        inner = xy[np.clip(first[owner] + step - 1, 0, len(at) - 1)]
+        tips = shapely.get_coordinates(shapely.line_interpolate_point(ring, s[rows].ravel())).reshape(-1, 2, 2)
+        begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]
+        points = np.where(begin, tips[owner, 0], np.where(end, tips[owner, 1], inner))
+        cut = shapely.polygons(shapely.linearrings(points, indices=owner))
+        inside = np.stack([shapely.contains_xy(cut, x, y) for x, y in self._rooms], axis=1)
+        neck = inside.any(axis=1) & ~inside.all(axis=1)
+        here = ~inside.any(axis=1)  # whether the stretch from first to second end is the one without rooms
+        if self._boards[k] is not None:
+            here &= ~shapely.contains(cut, self._boards[k])
+        between = (s[rows, :1] <= self._tips[k]) & (self._tips[k] <= s[rows, 1:])
+        mask[rows] = neck | np.where(here, between.any(axis=1), (~between).any(axis=1))
+        return mask
+
+
+def _nearest(rings: Sequence[shapely.LineString], points: Shapes) -> Rows:
+    """Ring that each point lies on."""
+    if not len(points):
+        return np.empty(0, dtype=np.intp)
+    number: Rows = np.argmin(np.stack([shapely.distance(ring, points) for ring in rings]), axis=0)
+    return number
+
+
+def _away(ends: Floats, walls: Floats) -> Floats:
+    """Vectors square to the rims at both ends of links, away from the link."""
+    way = ends[:, 2:] - ends[:, :2]
+    out = []
+    for k, onwards in ((0, way), (2, -way)):
+        square = np.column_stack((walls[:, k + 1], -walls[:, k]))
+        out.append(-np.sign(np.einsum("ij,ij->i", square, onwards))[:, None] * square)
+    return np.hstack(out)
+
+
+def _tight(place: Narrow, length: float, reach: float) -> tuple[Floats, Floats]:
+    """Chords of one length between straight pieces of rim near narrow parts, sampled, and the directions of both."""
+    rings = [shapely.get_coordinates(r) for r in (place.void.exterior, *place.void.interiors)]
+    pieces = np.concatenate([np.hstack((r[:-1], r[1:])) for r in rings])
+    near = shapely.union_all(place.parts).buffer(reach)
+    pieces = _cut_to(near, pieces)
+    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
+    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
+    i, j = i[i != j], j[i != j]
+    found = [_sampled(pieces, i[k : k + 1000], j[k : k + 1000], length) for k in range(0, len(i), 1000)]
+    none = np.empty((0, 4))
+    ends, walls = zip((none, none), *found, strict=True)
+    return np.concatenate(ends), np.concatenate(walls)
+
+
+def _cut_to(near: shapely.Geometry, pieces: Floats) -> Floats:
+    """The stretches of straight pieces that lie within an area."""
+    parts = shapely.get_parts(shapely.intersection(shapely.linestrings(pieces.reshape(-1, 2, 2)), near))
+    parts = parts[shapely.length(parts) > PUSH]
+    xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
+    return np.hstack((xy[:, 0], xy[:, -1]))
+
+
+def _sampled(pieces: Floats, i: Rows, j: Rows, length: float) -> tuple[Floats, Floats]:
+    """Chords of one length from piece to piece, from places at most STEP apart where the other end moves slower."""
+    run = pieces[:, 2:] - pieces[:, :2]
+    size = np.hypot(*run.T)
+    unit = run / size[:, None]
+    count = np.ceil(size[i] / STEP).astype(np.intp) + 1
+    row = np.repeat(np.arange(len(i)), count)
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    p = along(pieces[i[row]], step / (count[row] - 1))
+    gap, u, v = p - pieces[j[row], :2], unit[i[row]], unit[j[row]]
+    aside = length**2 - cross(v, gap) ** 2
+    found, walls = [], []
+    for sign in (1.0, -1.0):
+        t = np.einsum("ij,ij->i", gap, v) + sign * np.sqrt(np.maximum(aside, 0.0))
+        on = np.flatnonzero((aside >= 0) & (t >= -PUSH) & (t <= size[j[row]] + PUSH))
+        q = pieces[j[row[on]], :2] + np.clip(t[on], 0.0, size[j[row[on]]])[:, None] * v[on]
+        way = p[on] - q
+        slower = np.abs(np.einsum("ij,ij->i", way, u[on])) <= np.abs(np.einsum("ij,ij->i", way, v[on])) + PUSH
+        found.append(np.hstack((p[on], q))[slower])
+        walls.append(np.hstack((u[on], v[on]))[slower])
+    return np.concatenate(found), np.concatenate(walls)

@@ -1,0 +1,107 @@
+"""Links over narrow places of voids against closed forms.
+
+References: IEC 60664-1 (2007), 6.2: X is 1.0 mm for pollution degree 2; an insulating link of length X is placed in the
+most unfavourable position.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from scipy.optimize import minimize
+
+from checker.links import SHORTER
+from checker.surface import Surface, copper
+
+X = 1.0
+BOARD = shapely.box(-20, -20, 20, 20)
+THROAT, SLOPE, ROOM = 0.25, 0.5, 6.0  # half widths: 0.25 in the middle, growing by 0.5 per mm, up to 6 mm away
+
+
+def hourglass() -> shapely.Polygon:
+    """A void that tapers from both sides to a throat 0.5 wide at y = 0."""
+    wide = THROAT + SLOPE * ROOM
+    return shapely.Polygon([(-wide, -ROOM), (-THROAT, 0), (-wide, ROOM), (wide, ROOM), (THROAT, 0), (wide, -ROOM)])
+
+
+def length(void: shapely.Polygon, a: tuple[float, float], b: tuple[float, float], limit: float = 12.0) -> float:
+    surface = Surface(BOARD.difference(void), 1.6, x=X)
+    found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=limit)
+    assert found is not None
+    return found.length
+
+
+def over_walls(a: tuple[float, float], b: tuple[float, float], x: float = X) -> float:
+    """The best link of length at most x between both upper walls of the hourglass, by numerical search."""
+
+    def ends(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return np.array([-THROAT - SLOPE * v[0], v[0]]), np.array([THROAT + SLOPE * v[1], v[1]])
+
+    def way(v: np.ndarray) -> float:
+        p, q = ends(v)
+        return float(np.hypot(*(p - a)) + np.hypot(*(q - p)) + np.hypot(*(q - b)))
+
+    limit = {"type": "ineq", "fun": lambda v: x - np.hypot(*np.subtract(*ends(v)))}
+    starts = ([0.1, 0.1], [0.4, 0.1], [0.1, 0.4])
+    found = [minimize(way, s, bounds=[(0, ROOM)] * 2, constraints=limit, method="SLSQP", tol=1e-12) for s in starts]
+    return min(float(f.fun) for f in found if f.success)
+
+
+def test_a_tapered_neck_is_crossed_where_it_is_as_wide_as_x() -> None:
+    """Equal heights: the level link, at half width 0.5, that is at y = 0.5."""
+    expected = 2 * np.hypot(4.5, 2.5) + X
+    assert over_walls((-5, 3), (5, 3)) == pytest.approx(expected, abs=1e-6)
+    assert expected - 2 * SHORTER <= length(hourglass(), (-5, 3), (5, 3)) <= expected
+
+
+@pytest.mark.parametrize(
+    ("a", "b"), [((-3, 2), (5, 1)), ((-2, 3), (6, 2.5)), ((-1.5, 1.5), (3, 4)), ((-4, 0.9), (1, 1))]
+)
+def test_a_slanting_link_is_taken_where_it_is_best(a: tuple[float, float], b: tuple[float, float]) -> None:
+    expected = over_walls(a, b)
+    assert expected - 2 * SHORTER <= length(hourglass(), a, b) <= expected + 1e-6
+
+
+def test_a_straight_line_passes_the_neck_where_its_part_in_the_void_is_shorter_than_x() -> None:
+    """At y = 0.45 the neck is 0.95 wide: above what a disc of diameter 1 leaves, below a link."""
+    assert length(hourglass(), (-5, 0.45), (5, 0.45)) == pytest.approx(10.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("b", [(1.5, 0.0), (2.5, -0.5)])
+def test_links_of_a_pointed_notch_may_slant(b: tuple[float, float]) -> None:
+    """Notch 3 wide and 2 deep: a point deep on one side, another on the edge; a link slants from wall to wall."""
+    notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
+    board = shapely.box(-20, -20, 20, 0).difference(notch)
+    a = (-2.5, -1.6)
+
+    def ends(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return np.array([-0.75 * v[0], v[0] - 2]), np.array([0.75 * v[1], v[1] - 2])
+
+    def way(v: np.ndarray) -> float:
+        p, q = ends(v)
+        return float(np.hypot(*(p - a)) + np.hypot(*(q - p)) + np.hypot(*(q - b)))
+
+    limit = {"type": "ineq", "fun": lambda v: X - np.hypot(*np.subtract(*ends(v)))}
+    expected = min(
+        float(minimize(way, s, bounds=[(0, 2)] * 2, constraints=limit, method="SLSQP", tol=1e-12).fun)
+        for s in ([0.5, 0.5], [0.2, 0.8])
+    )
+    found = Surface(board, 1.6, x=X).shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=8.0)
+    assert found is not None
+    assert expected - 2 * SHORTER <= found.length <= expected + 1e-6
+
+
+@pytest.mark.parametrize("over", [0.0, 0.002])
+def test_a_neck_as_wide_as_x_is_no_link(over: float) -> None:
+    """IEC 60664-1 (2007), 6.2: as wide as X counts as a groove; between two rooms 4 wide there is a channel."""
+    channel = shapely.box(-0.5 - over, -3, 0.5 + over, 3)
+    void = shapely.union_all([channel, shapely.box(-2, 3, 2, 6), shapely.box(-2, -6, 2, -3)])
+    assert length(void, (-5, 0), (5, 0), limit=20.0) == pytest.approx(2 * np.hypot(3, 6) + 4, abs=1e-6)
+
+
+def test_links_do_not_cut_wide_corners_beside_a_neck() -> None:
+    """A slot 0.8 wide runs into a room 4 wide: the room's square corners keep their shape."""
+    void = shapely.union_all([shapely.box(-0.4, 0, 0.4, 3), shapely.box(-2, 3, 2, 7)])
+    expected = 2 * np.hypot(1, 0.5) + 4
+    assert length(void, (-3, 6.5), (3, 6.5)) == pytest.approx(expected, abs=1e-6)
