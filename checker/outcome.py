@@ -94,7 +94,7 @@ class Outcome:
     doubts: tuple[StatedDoubt, ...]
     remarks: tuple[Doubt, ...]
     today: date | None = None  # only if a date was used
-    baseline: bool = False  # whether the findings were held against those of an earlier report
+    baseline: int | None = None  # findings of the earlier report that these were held against
     version: str = ""
     extra: dict[str, Any] = field(default_factory=dict)
 
@@ -110,10 +110,11 @@ class Outcome:
     @property
     def since_baseline(self) -> str:
         """Say how the findings stand to the baseline, and which known ones fail all the same; empty without one."""
-        if not self.baseline:
+        if self.baseline is None:
             return ""
         known = [finding for finding in self.findings if finding.known]
-        said = f"against the baseline: {len(known)} known, {len(self.findings) - len(known)} new"
+        new, gone = len(self.findings) - len(known), self.baseline - len(known)
+        said = f"against the baseline: {len(known)} known, {new} new, {gone} gone"
         failing = sorted({finding.rule for finding in known if counts(finding, self.fail_on)})
         return f"{said}; known findings of {', '.join(failing)} fail all the same" if failing else said
 

@@ -135,7 +135,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         doubts=tuple(stated),
         remarks=(*board.remarks, *waiver_remarks, *doubt_remarks),
         today=today if waivers.uses_dates(rules) else None,
-        baseline=options.baseline is not None,
+        baseline=None if options.baseline is None else len(options.baseline),
         version=tool_version(),
     )
     return Checked(outcome, layout)

@@ -43,7 +43,7 @@ def _head(outcome: Outcome) -> str:
     open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
     if open_doubts:
         lines[1] += f", {wording.count(open_doubts, 'doubt')} not accepted"
-    lines += [outcome.since_baseline] if outcome.baseline else []
+    lines += [outcome.since_baseline] if outcome.since_baseline else []
     return "\n\n".join(lines)
 
 

@@ -81,7 +81,7 @@ def _embedded(value: Any) -> str:
 def _tally(outcome: Outcome) -> str:
     open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
     doubts = f", {wording.count(open_doubts, 'open doubt')}" if open_doubts else ""
-    baseline = f"; {outcome.since_baseline}" if outcome.baseline else ""
+    baseline = f"; {outcome.since_baseline}" if outcome.since_baseline else ""
     today = f"; dates held against {outcome.today}" if outcome.today else ""
     return f"{wording.tally(outcome.findings)}{doubts}; {outcome.path}; moatcheck {outcome.version}{baseline}{today}"
 

@@ -116,7 +116,7 @@ def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, in
         result["relatedLocations"] = related
     if finding.waived is not None:
         result["suppressions"] = [_suppression(finding.waived)]
-    if outcome.baseline:
+    if outcome.baseline is not None:
         result["baselineState"] = "unchanged" if finding.known else "new"
     return result
 

@@ -153,6 +153,23 @@ def test_a_baseline_lets_known_findings_pass_but_never_safety(boards: Path, tmp_
     assert result.exit_code == (1 if still else 0)
 
 
+def test_what_became_of_a_baseline_is_told(boards: Path, tmp_path: Path) -> None:
+    """A baseline that lacks one of the findings and holds two that are no more."""
+    words = words_of(boards, "digital-isolator-faulty")
+    report = json.loads(run("check", *words, "--format", "json").stdout)
+    first, *others = sorted(report["findings"], key=lambda f: f["rule"] == "creepage", reverse=True)
+    report["findings"] = [*others, *(first | {"nets": [f"OLD{i}"]} for i in range(2))]
+    (tmp_path / "old.json").write_text(json.dumps(report))
+    told = run("check", *words, "--baseline", tmp_path / "old.json").stdout
+    said = (
+        f"against the baseline: {len(others)} known, 1 new, 2 gone; known findings of galvanic-bridge fail all the same"
+    )
+    assert said in " ".join(told.split())
+    (tmp_path / "none.json").write_text(json.dumps(report | {"findings": []}))
+    log = json.loads(run("check", *words, "--baseline", tmp_path / "none.json", "--format", "sarif").stdout)
+    assert {result["baselineState"] for result in log["runs"][0]["results"]} == {"new"}
+
+
 def test_reports_and_boards_compare_alike(boards: Path, tmp_path: Path) -> None:
     words = words_of(boards, "digital-isolator-faulty")
     run("check", *words, "--out", tmp_path / "old")

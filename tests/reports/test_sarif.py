@@ -183,10 +183,10 @@ def test_an_open_doubt_is_an_unsuppressed_error_and_the_execution_did_not_succee
 def test_a_baseline_shows_as_baseline_state() -> None:
     states = [r["baselineState"] for r in run_of(sample.outcome())["results"][:9]]
     assert states.count("unchanged") == 1
-    assert "baselineState" not in run_of(sample.outcome(baseline=False))["results"][0]
+    assert "baselineState" not in run_of(sample.outcome(baseline=None))["results"][0]
 
 
 def test_without_known_findings_all_are_new_to_the_baseline() -> None:
     fresh = tuple(replace(finding, known=False) for finding in sample.findings())
-    results = run_of(sample.outcome(findings=fresh, baseline=True))["results"]
+    results = run_of(sample.outcome(findings=fresh, baseline=2))["results"]
     assert {r.get("baselineState") for r in results if r["ruleId"] != "doubt"} == {"new"}
