@@ -245,6 +245,40 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
     return mask
 
 
+def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
+    """How far, at most, a link of length x may come to each rim from: square to the rim; 0 where none crosses."""
+    wide = np.zeros(len(rims))
+    rows = np.flatnonzero(open_)
+    if not len(rows):
+        return wide
+    lines = shapely.linestrings(rims.ends.reshape(-1, 2, 2))
+    i, j = shapely.STRtree(lines).query(lines[rows], predicate="dwithin", distance=x)
+    i = rows[i]
+    start = rims.ends[i, 0:2]
+    unit = (rims.ends[i, 2:4] - start) / rims.length[i, None]
+    for k in (0, 2):
+        np.maximum.at(wide, i, -cross(unit, rims.ends[j, k : k + 2] - start))
+    return np.minimum(wide, x)
+
+
+def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
+    """What a link over a groove and down its wall is at most shorter than the way across and down.
+
+    A link that is as long as w square to the wall and h along its depth saves w + h - hypot(w, h), however much it
+    slants; that grows with both, and hypot(w, h) is at most x.
+
+    Parameters
+    ----------
+    wide : greatest w
+    depth : greatest h
+    """
+    deep = np.minimum(depth, x)
+    w = np.minimum(wide, np.maximum(x / np.sqrt(2), np.sqrt(x**2 - deep**2)))
+    h = np.minimum(deep, np.sqrt(np.maximum(x**2 - w**2, 0.0)))
+    less: Floats = w + h - np.hypot(w, h)
+    return less
+
+
 def corners_of(region: shapely.Geometry) -> Corners:
     """All points where the board reaches round a corner of a void."""
     at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]

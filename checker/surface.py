@@ -37,6 +37,7 @@ from checker.free_edges import (
     inscribed_slots,
     rims_of,
     stacked_corners,
+    widths_behind,
 )
 from checker.links import LinkedSight, around, links_of
 from checker.surface_graph import Graph, Ground
@@ -127,7 +128,8 @@ class Surface:
         sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
         corners = stacked_corners(corners_of(passable), links.corners())
         open_behind = filled_behind(rims, passable) | rims.within(around(passage.places, x))
-        self.ground = Ground(rims, open_behind, corners, links, sight, thickness)
+        widths = widths_behind(rims, open_behind, x)
+        self.ground = Ground(rims, open_behind, widths, x, corners, links, sight, thickness)
 
     def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.

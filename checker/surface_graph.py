@@ -54,6 +54,8 @@ class Ground:
 
     rims: Rims
     bridged: Bools  # rims of voids that a path may cross
+    widths: Floats  # of the voids at these, square to the rim
+    x: float
     corners: Corners  # of the board, then ends of links
     links: Links
     sight: Sight
@@ -253,6 +255,8 @@ class Graph:
         walls = Walls(
             ground.rims,
             ground.bridged,
+            ground.widths,
+            ground.x,
             ground.corners,
             ground.sight,
             ground.thickness,

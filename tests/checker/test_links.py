@@ -12,7 +12,7 @@ import shapely
 from scipy.optimize import minimize
 
 from checker.links import SHORTER
-from checker.surface import Surface, copper
+from checker.surface import BOTTOM, SOURCE, TARGET, Surface, copper, exposed
 
 X = 1.0
 BOARD = shapely.box(-20, -20, 20, 20)
@@ -105,3 +105,43 @@ def test_links_do_not_cut_wide_corners_beside_a_neck() -> None:
     void = shapely.union_all([shapely.box(-0.4, 0, 0.4, 3), shapely.box(-2, 3, 2, 7)])
     expected = 2 * np.hypot(1, 0.5) + 4
     assert length(void, (-3, 6.5), (3, 6.5)) == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize(("width", "thickness"), [(0.5, 1.6), (0.7, 0.4), (0.6, 0.8), (0.3, 1.6)])
+def test_a_link_leads_from_a_rim_down_to_the_far_wall(width: float, thickness: float) -> None:
+    """A slot narrower than X across the way from the top to the bottom: the link slants down as far as X lets it."""
+    surface = Surface(BOARD.difference(shapely.box(-width / 2, -15, width / 2, 15)), thickness, x=X)
+    found = surface.shortest(copper(shapely.Point(-2, 0)), copper(shapely.Point(3, 0), face=BOTTOM), limit=9.0)
+    down = min(thickness, np.sqrt(X**2 - width**2))
+    expected = (2 - width / 2) + np.hypot(width, down) + (thickness - down) + (3 - width / 2)
+    assert found is not None
+    assert found.length == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("depth", [0.2, 0.6, 1.2])
+def test_a_link_leads_to_inner_copper_in_the_far_wall(depth: float) -> None:
+    width = 0.6
+    surface = Surface(BOARD.difference(shapely.box(-width / 2, -15, width / 2, 15)), 1.6, x=X)
+    bare = exposed(shapely.LineString([(width / 2, -1), (width / 2, 1)]), depth, depth + 0.035, island=1)
+    top = copper(shapely.Point(-2, 0))
+    found = surface.legs(top, [SOURCE, TARGET], 9.0, bare).best(0, 1, X)
+    down = min(depth, np.sqrt(X**2 - width**2))
+    assert found is not None
+    assert found.length == pytest.approx(2 - width / 2 + np.hypot(width, down) + depth - down, abs=1e-6)
+
+
+@pytest.mark.parametrize("width", [0.72, 0.8, 0.95])
+def test_no_way_over_a_groove_and_down_is_longer_than_the_best_link(width: float) -> None:
+    """Wider than 0.7 X the saving is bounded, not exact: never too long, never below the air line."""
+    surface = Surface(BOARD.difference(shapely.box(-width / 2, -15, width / 2, 15)), 1.6, x=X)
+    found = surface.shortest(copper(shapely.Point(-2, 0)), copper(shapely.Point(3, 0), face=BOTTOM), limit=9.0)
+    down = np.sqrt(X**2 - width**2)
+    assert found is not None
+    assert np.hypot(5, 1.6) < found.length <= 5 - width + X + 1.6 - down + 1e-6
+
+
+def test_a_groove_as_wide_as_x_saves_nothing() -> None:
+    surface = Surface(BOARD.difference(shapely.box(-0.5, -15, 0.5, 15)), 1.6, x=X)
+    found = surface.shortest(copper(shapely.Point(-2, 0)), copper(shapely.Point(-3, 0), face=BOTTOM), limit=9.0)
+    assert found is not None
+    assert found.length == pytest.approx(1.5 + 1.6 + 2.5, abs=1e-6)
