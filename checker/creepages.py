@@ -77,6 +77,9 @@ class _Search:
         margin = separation.tolerance - ROUNDING
         self.limit, self.x = required.value + margin, separation.x + margin
         self.metal, self.bare = self._laid()
+        self._nearest: dict[tuple[int | None, str, XY], int] = {}  # many paths end alike: what was asked before
+        self._chains: dict[tuple[int, int], list[int]] = {}
+        self._bare_lengths: dict[tuple[int, int], float] = {}
 
     def found(self) -> Iterable[Shortfall]:
         """Shortfalls, the worst of each pair of nets and face."""
@@ -289,11 +292,16 @@ class _Search:
     def _crossing(self, before: Leg, hop: Leg, after: Leg) -> list[int]:
         """The third conductors that a path crosses between two legs, in order."""
         start, end = self._conductor(hop, before, -1), self._conductor(hop, after, 0)
-        return self.between_third.chain(start, end, self.x) if start != end else [start]
+        if (start, end) not in self._chains:
+            self._chains[start, end] = self.between_third.chain(start, end, self.x) if start != end else [start]
+        return self._chains[start, end]
 
     def _bare_length(self, crossing: Sequence[int]) -> float:
         """What free legs between third conductors measure."""
-        return sum(self.between_third.length_of(a, b) for a, b in pairwise(crossing))
+        key = crossing[0], crossing[-1]
+        if key not in self._bare_lengths:
+            self._bare_lengths[key] = sum(self.between_third.length_of(a, b) for a, b in pairwise(crossing))
+        return self._bare_lengths[key]
 
     def _hopped(self, hop: Leg, crossing: Sequence[int]) -> Iterator[Part]:
         """Third copper between two legs: conductor by conductor, with the free legs between; a crowd as one."""
@@ -314,15 +322,21 @@ class _Search:
 
     def _conductor(self, hop: Leg, beside: Leg, end: int) -> int:
         """Which conductor of a cluster a leg ends on: the one nearest to its end."""
-        conductor, _ = self.third
-        point = shapely.Point(beside.points[end])
-        cluster = (hop.island or 0) - len(self.ends)
-        face = {TOP_SIDE: (TOP,), BOTTOM_SIDE: (BOTTOM,)}.get(beside.on, (TOP, BOTTOM))
-        metal, bare = (self._of_cluster(island, cluster) for island in (self.metal.island, self.bare.island))
+        key = hop.island, beside.on, beside.points[end]
+        if key not in self._nearest:
+            self._nearest[key] = self._nearest_of(*key)
+        return self._nearest[key]
+
+    def _nearest_of(self, island: int | None, on: str, at: XY) -> int:
+        """Conductor of a cluster nearest to a point on a face or wall."""
+        point, cluster = shapely.Point(at), (island or 0) - len(self.ends)
+        face = {TOP_SIDE: (TOP,), BOTTOM_SIDE: (BOTTOM,)}.get(on, (TOP, BOTTOM))
+        metal, bare = (self._of_cluster(bodies, cluster) for bodies in (self.metal.island, self.bare.island))
         metal &= np.isin(self.metal.face, face)
         bodies = np.concatenate((self.metal.island[metal], self.bare.island[bare]))
         gap = shapely.distance(self.metal.skeleton[metal], point) - self.metal.radius[metal]
-        return int(conductor[bodies[np.argmin(np.concatenate((gap, shapely.distance(self.bare.line[bare], point))))]])
+        nearest = np.argmin(np.concatenate((gap, shapely.distance(self.bare.line[bare], point))))
+        return int(self.third[0][bodies[nearest]])
 
     def _of_cluster(self, bodies: Ints, cluster: int) -> Bools:
         conductor = self.third[0][bodies]

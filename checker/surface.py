@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice, pairwise
 from typing import Any
 
@@ -249,7 +250,14 @@ class Legs:
 
     def length_of(self, start: int, end: int) -> float:
         """Length of one leg."""
-        return float(self.length[(self.start == start) & (self.end == end)].min())
+        return self._lengths[start, end]
+
+    @cached_property
+    def _lengths(self) -> dict[tuple[int, int], float]:
+        """Lengths of legs by their ends."""
+        order = np.argsort(-self.length, kind="stable")  # of equal ends the shortest comes last and stays
+        ends = zip(self.start[order].tolist(), self.end[order].tolist(), strict=True)
+        return dict(zip(ends, self.length[order].tolist(), strict=True))
 
     def chain(self, source: int, target: int, x: float = 0.0) -> list[int]:
         """Islands that the shortest path touches, both ends included; empty beyond the limit."""
