@@ -6,7 +6,7 @@ Definitions: README, chapters "Words" and "Geometry".
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from fnmatch import translate
 
@@ -20,6 +20,7 @@ from parsers.primitives import Bools, Floats, Ints, Rows
 from parsers.trouble import Doubt
 
 CATCH_ALL = "*"
+CHASSIS_KEYS = re.compile(r"(region|barrier|spacing)\b")  # where nets of hardware may be named
 FLOATING_FUNCTIONS = {  # first field of a Gerber function, or a usage of IPC-2581: thieving, text, fiducials
     "CopperBalancing",
     "NonConductor",
@@ -164,9 +165,11 @@ def floating_rows(board: Board) -> Bools:
 def unmatched(board: Board, rules: Rules, names: NetNames) -> Iterator[Doubt]:
     """Patterns without a net, parts that are not on the board, layers that do not exist: a doubt each."""
     known_nets = set(names.names)
+    chassis = _chassis(rules, known_nets)
     for key, patterns in _net_patterns(rules):
         for pattern in dict.fromkeys(patterns):
-            if pattern != CATCH_ALL and not len(names.matching([pattern])):
+            known = pattern == CATCH_ALL or len(names.matching([pattern])) or len(chassis.matching([pattern]))
+            if not known:
                 yield _missing(rules, key, f'no net matches "{pattern}"', nearest(pattern, known_nets))
     parts = {*board.refdes, *(c.refdes for c in board.components)}
     for key, refdes in _parts(rules):
@@ -178,6 +181,13 @@ def unmatched(board: Board, rules: Rules, names: NetNames) -> Iterator[Doubt]:
             if name not in layers:
                 key = f"stackup.reference.{layer}"
                 yield _missing(rules, key, f'layer "{name}" is not on the board', nearest(name, layers))
+
+
+def _chassis(rules: Rules, known: Set[str]) -> NetNames:
+    """Nets that only hardware has, as far as a region, a barrier or a spacing names them: meant, not misspelt."""
+    named = [p for key, patterns in _net_patterns(rules) if CHASSIS_KEYS.match(key) for p in patterns if p != CATCH_ALL]
+    alone = NetNames(sorted({h.net for h in rules.hardware if h.net and h.net not in known}))
+    return NetNames([alone.names[net] for net in alone.matching(named)])
 
 
 def tie_patterns(ties: Sequence[Tie], a: str, b: str) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import signal
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -133,7 +133,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         checks=tuple(checks),
         findings=tuple(findings),
         doubts=tuple(stated),
-        remarks=(*board.remarks, *waiver_remarks, *doubt_remarks),
+        remarks=(*board.remarks, *_defaults(rules), *waiver_remarks, *doubt_remarks),
         today=today if waivers.uses_dates(rules) else None,
         baseline=None if options.baseline is None else len(options.baseline),
         version=tool_version(),
@@ -212,6 +212,17 @@ def _quiet_end() -> None:
 
 def _run_shared(number: int) -> Found:
     return _run_rule(_shared[-1][number])
+
+
+def _defaults(rules: Rules) -> Iterator[Doubt]:
+    """What the rules file leaves to a default that decides over distances."""
+    keyed = [(f"barrier[{n}]", entry.insulation) for n, entry in enumerate(rules.barriers)]
+    keyed += [(f"spacing[{n}]", entry.insulation) for n, entry in enumerate(rules.spacings)]
+    for key, insulation in keyed:
+        if insulation.table and insulation.working_voltage is not None and insulation.clearance_voltage is None:
+            what = f"{key} has no clearance_voltage"
+            why = f"clearances are looked up for its working voltage, {insulation.working_voltage:g} V"
+            yield Doubt(what, why, rules.place(key))
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:

@@ -13,6 +13,7 @@ import shapely
 from checker.barriers import GROOVE_WIDTH, Barriers, Separation, Source, bind, raised, width_x
 from checker.layout import Layout
 from checker.rules_file import Insulation
+from checker.run import Options, judged
 from checker.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Required, TableError
 from parsers.board import Board, Outline
 from tests.boards import built_directly, case, layout_of
@@ -333,3 +334,11 @@ def test_a_leg_counts_if_it_stays_as_wide_as_x(tmp_path: Path, leg: float, toler
     barriers, _ = bound(tmp_path, SQUARES, rules)
     found: Separation = barriers.separations[0]
     assert found.counts(np.array([leg])).tolist() == [counts]
+
+
+@pytest.mark.parametrize("given", [{}, {"clearance_voltage": 250}])
+def test_a_clearance_voltage_that_is_left_out_is_told(tmp_path: Path, given: dict[str, Any]) -> None:
+    """The working voltage stands in for it, and the report's remarks say so."""
+    _, layout = bound(tmp_path, SQUARES, {"barrier": [barrier(**given)]})
+    told = [remark.what for remark in judged(layout, {}, Options()).outcome.remarks]
+    assert told == ([] if given else ["barrier[0] has no clearance_voltage"])

@@ -139,6 +139,21 @@ def test_what_matches_nothing_is_a_doubt_with_its_key(rules: dict[str, Any], wha
     assert (what, element) in [(doubt.what, doubt.place.element) for doubt in seen.doubts]
 
 
+@pytest.mark.parametrize(
+    "named",
+    [
+        {"barrier": [{"between": ["a", "b"], "earthed": ["PE"], "working_voltage": 50}]},
+        {"spacing": [{"between": [["SIG"], ["PE"]], "working_voltage": 50, "table": "t.csv"}]},
+        {"region": {"b": {"nets": ["P?"]}}},
+    ],
+)
+def test_a_net_that_only_hardware_has_is_known_where_the_rules_name_it(named: dict[str, Any]) -> None:
+    """A chassis screw's net need not be on the board; one that nothing else names may be misspelt."""
+    screw = {"hardware": [{"at": [3, 3], "diameter": 6, "side": "both", "net": "PE"}]}
+    seen = layout({**named, **screw}, draws=[trace("SIG")])
+    assert not [doubt.what for doubt in seen.doubts if "P" in doubt.what]
+
+
 def test_a_doubt_offers_the_nearest_spelling() -> None:
     """The nearest known name is proposed."""
     seen = layout({"nets": {"slow": ["LED_STATSU"]}}, draws=[trace("LED_STATUS")])
