@@ -15,6 +15,7 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -154,7 +155,8 @@ class Narrow:
     """A void that is narrow in places and holds a disc of diameter x in others."""
 
     void: shapely.Polygon
-    parts: list[shapely.Geometry]  # where it is narrow
+    solid: list[shapely.Geometry]  # where a disc does not come
+    parts: list[shapely.Geometry]  # these, and where discs come from both of two rooms over the neck between
     walls: list[int]  # how many walls each part lies between
     tips: list[shapely.Point]  # middles of the walls of parts with one
     rooms: list[shapely.Geometry]  # places for the middle of a disc
@@ -162,7 +164,7 @@ class Narrow:
 
     def fills(self) -> list[shapely.Geometry]:
         """What a disc does not pass."""
-        return [*(part.buffer(2 * SLIVER) for part in self.parts), *self.ends]
+        return [*(part.buffer(2 * SLIVER) for part in self.solid), *self.ends]
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,15 +349,20 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     reached = rooms.buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty:
         return None
-    place = Narrow(void, [], [], [], list(shapely.get_parts(rooms)), [])
+    place = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), [])
     for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
         walls = _walls(void, part) if not part.is_empty else []
         if len(walls) > 1 or (len(walls) == 1 and _turned(walls[0]) > np.pi - LINKED_CORNER + _ROUNDED):
+            place.solid.append(part)
             place.parts.append(part)
             place.walls.append(len(walls))
             if len(walls) == 1:
                 place.tips.append(walls[0].interpolate(0.5, normalized=True))
                 place.ends.append(_linked(void, place.tips[-1], x))
+    reach = [room.buffer(x / 2, quad_segs=STEPS) for room in place.rooms]
+    lenses = [lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0]
+    place.parts.extend(lenses)
+    place.walls.extend([2] * len(lenses))
     return place
 
 

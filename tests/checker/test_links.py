@@ -145,3 +145,11 @@ def test_a_groove_as_wide_as_x_saves_nothing() -> None:
     found = surface.shortest(copper(shapely.Point(-2, 0)), copper(shapely.Point(-3, 0), face=BOTTOM), limit=9.0)
     assert found is not None
     assert found.length == pytest.approx(1.5 + 1.6 + 2.5, abs=1e-6)
+
+
+def test_a_short_neck_that_discs_reach_over_from_both_rooms_is_crossed() -> None:
+    """Two bores of 3 mm whose middles lie 2.9 apart: the gap between the points of the board is 0.768 wide."""
+    gap = 2 * np.sqrt(1.5**2 - 1.45**2)
+    assert gap < X
+    bores = shapely.union_all([shapely.Point(0, y).buffer(1.5, quad_segs=16) for y in (1.45, -1.45)])
+    assert length(bores, (-3, 0), (3, 0), limit=7.0) == pytest.approx(6.0, abs=1e-6)
