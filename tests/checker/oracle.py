@@ -388,6 +388,20 @@ def necked_board(rng: np.random.Generator) -> Board:
             return Board(region, region, thickness, _metals(rng, region, thickness), x, axis)
 
 
+def over_neck(rng: np.random.Generator) -> Board:
+    """The same with one pad on each side of the neck."""
+    while True:
+        board = necked_board(rng)
+        low, high = np.array(board.axes.coords)
+        along = high - low
+        square = np.array([along[1], -along[0]]) / np.hypot(*along)
+        offsets = [side * square * rng.uniform(0.3, 1.8) * board.x for side in (1, -1)]
+        places = [(low + high) / 2 + offset + along * rng.uniform(-0.45, 0.45) for offset in offsets]
+        pads = tuple(Metal(n, TOP, shapely.Point(at), 0.05) for n, at in enumerate(places))
+        if all(board.region.buffer(-0.02).contains(pad.shape) for pad in pads):
+            return replace(board, metals=pads)
+
+
 def _outline(rng: np.random.Generator) -> shapely.Polygon:
     box = shapely.box(0, 0, WIDTH, HEIGHT)
     kind = rng.integers(0, 4)

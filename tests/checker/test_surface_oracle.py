@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from checker.surface import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
-from tests.checker.oracle import Board, measure, necked_board, random_board, slanting, walked
+from tests.checker.oracle import Board, measure, necked_board, over_neck, random_board, slanting, walked
 
 PROMISED = 0.001  # mm, README
 SPACING = 0.6  # mm, of the first samples
@@ -81,6 +81,26 @@ def test_the_same_holds_on_two_hundred_boards_with_round_slots(seed: int) -> Non
 @pytest.mark.parametrize("seed", [0, 8, 15, 18, 22, 48])
 def test_the_same_holds_with_necks(seed: int) -> None:
     hold(necked_board(np.random.default_rng(seed)))
+
+
+def over_a_neck(seed: int) -> None:
+    """No longer than sampled, and a real path; a bound from below would need finer samples than pay."""
+    board = over_neck(np.random.default_rng(seed))
+    sampled = measure(board, SPACING / 2)
+    found = solved(board, sampled + 1.0)
+    assert found.length <= sampled + ROUNDING
+    assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=PROMISED)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_over_a_neck_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
+    over_a_neck(seed)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1000, 1300))
+def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one(seed: int) -> None:
+    over_a_neck(seed)
 
 
 @pytest.mark.long
