@@ -22,7 +22,8 @@ from checker.partition import CUT, EPSILON, OFF, View, Views
 from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
 
-CHUNK = 100_000  # rows asked of the index at once: bounds the memory of candidate pairs
+PAIRS = 2_000_000  # candidate pairs worked on at once: bounds memory
+SAMPLE = 64  # boxes asked to learn how dense the copper is
 SLIVER = 1e-9  # mm2; what numerical noise leaves of an area
 Pairs = tuple[Rows, Rows]
 
@@ -250,8 +251,10 @@ def _hole_boxes(board: Board, holes: Rows) -> Floats:
 
 
 def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
-    """Pairs (row, entry of the index) whose boxes meet, in bounded portions."""
-    for some in each(rows, CHUNK):
+    """Pairs (row, entry of the index) whose boxes meet, in portions whose pairs are of bounded number."""
+    sample = rows[:: max(len(rows) // SAMPLE, 1)]
+    density = len(index.meeting(boxes[sample])[0]) / max(len(sample), 1)
+    for some in each(rows, max(int(PAIRS / max(density, 1.0)), 1)):
         asked, found = index.meeting(boxes[some])
         yield some[asked], found
 

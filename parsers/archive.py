@@ -12,6 +12,7 @@ import io
 import lzma
 import os
 import stat
+import struct
 import tarfile
 import zipfile
 import zlib
@@ -91,6 +92,12 @@ def open_folder(path: Path, names: set[str] | None = None) -> Package:
     return _package(path.resolve().name, members, doubts)
 
 
+UNPACKING = (  # what the libraries raise for archives that are damaged, or of a kind that they do not know
+    *(zipfile.BadZipFile, tarfile.TarError, zlib.error, lzma.LZMAError, struct.error, EOFError, OSError),
+    *(ValueError, NotImplementedError, RuntimeError, IndexError, OverflowError),
+)
+
+
 def open_archive(path: Path) -> Package:
     """Unpack a .zip, .tar.gz or .tar into memory."""
     data = _read_file(path)
@@ -100,7 +107,7 @@ def open_archive(path: Path) -> Package:
             members, doubts = _unzip(data, path.name)
         else:
             members, doubts = _untar(data, path.name)
-    except (zipfile.BadZipFile, tarfile.TarError, zlib.error, lzma.LZMAError, EOFError, OSError, ValueError) as error:
+    except UNPACKING as error:
         raise BoardError(f"damaged archive ({_first_line(error)}); pack it again", Place(path.name)) from error
     return _package(stem, members, doubts)
 

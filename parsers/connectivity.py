@@ -28,11 +28,11 @@ from scipy.spatial import cKDTree
 
 from parsers.board import PLATED, PLATING_UNKNOWN, Connectivity, Contact, Holes, Layer, Net
 from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
+from parsers.repeats import first_of_equals
 from parsers.trouble import BoardError, Doubt, Place
 
 PORTION = 2_000_000  # candidate pairs worked on at once: bounds memory
 MAX_PAIRS = 100_000_000  # candidate pairs of a layer; real copper has a handful per object
-HASH = 0x1E3779B97F4A7C15  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
 PREPARED = 100  # areas with more vertices than this are prepared (indexed) before distances are taken
 PLACE = 0.5  # mm; contacts of two nets nearer than this are one place
 PLACES = 100  # contacts told per pair of nets; a pair that touches never loses its first
@@ -149,7 +149,7 @@ def _prepare(copper: Conductors, skeletons: Shapes) -> Bools:
 def _touching_copper(copper: Conductors, skeletons: Shapes, boxes: Shapes, big: Bools, layers: int) -> Pairs:
     """Pairs of conductors of one layer that touch, each pair once; repeats of an object touch only their first."""
     reach = copper.radius + copper.slack()
-    first = _first_of_equals(copper)
+    first = first_of_equals(copper)
     repeats = np.flatnonzero(first != np.arange(len(copper)))
     found = [np.column_stack((first[repeats], repeats))]
     distinct = np.delete(np.arange(len(copper)), repeats)
@@ -159,27 +159,6 @@ def _touching_copper(copper: Conductors, skeletons: Shapes, boxes: Shapes, big: 
             ordered = here < there
             found.append(_near(skeletons, reach, big, rows[here[ordered]], rows[there[ordered]]))
     return np.concatenate(found)
-
-
-def _first_of_equals(copper: Conductors) -> Rows:
-    """For each row the first row with the same copper of the same net; itself for nearly all."""
-    shape = np.full(len(copper), -1, dtype=np.int64)
-    areas = copper.kind == Kind.AREA
-    known: dict[bytes, int] = {}
-    numbers = [known.setdefault(wkb, len(known)) for wkb in shapely.to_wkb(copper.areas).tolist()]
-    shape[areas] = np.array(numbers, dtype=np.int64)[copper.area[areas]] if numbers else -1
-    place = np.where(areas[:, None], 0, np.ascontiguousarray(copper.geometry).view(np.int64))
-    columns = (copper.layer, copper.net, copper.kind, shape, copper.radius.view(np.int64), *place.T)
-    mixed = np.zeros(len(copper), dtype=np.int64)
-    for number, column in enumerate(columns):
-        mixed += column.astype(np.int64) * np.int64(HASH >> number | 1)
-    _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
-    candidate = first[inverse.reshape(-1)]
-    own = np.arange(len(copper))
-    repeats = np.flatnonzero(candidate != own)
-    same = np.all([column[repeats] == column[candidate[repeats]] for column in columns], axis=0)  # no chance sums
-    own[repeats[same]] = candidate[repeats[same]]
-    return own
 
 
 def _meeting_boxes(asked: Shapes, boxes: Shapes) -> Iterator[tuple[Rows, Rows]]:

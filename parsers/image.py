@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, concatenate, conductors, each
+from parsers.repeats import repeated_later
 from parsers.trouble import BoardError, Doubt
 
 BATCH = 2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
@@ -40,7 +41,8 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     """Copper that remains: dark objects less the clear ones after them.
 
     Only objects that a later clear object touches change: they become AREA rows (one per connected piece) that keep
-    what is left of their centre line. Clear shapes are taken no larger than they are, dark ones no smaller.
+    what is left of their centre line. What a later object repeats in every respect is left out. Clear shapes are taken
+    no larger than they are, dark ones no smaller.
 
     Parameters
     ----------
@@ -51,6 +53,7 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     if negative:
         return _negative(image, profile)
     inked = (objects.radius > 0) | (objects.kind == Kind.AREA)  # an aperture of size 0 leaves no image
+    inked[np.flatnonzero(dark)[repeated_later(objects.take(dark))]] = False
     if dark.all():
         return objects if inked.all() else objects.take(inked)
     rows, remains = _cleared(objects, np.flatnonzero(dark & inked), np.flatnonzero(~dark & inked))

@@ -14,7 +14,7 @@ import numpy as np
 
 from parsers.gerber.apertures import Definition
 from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, split_by, steps, transformed
-from parsers.gerber.bounds import MAX_OBJECTS, bound_objects
+from parsers.gerber.bounds import MAX_OBJECTS, bound_objects, bound_scopes
 from parsers.gerber.plotter import Sheet, draw_rows
 from parsers.gerber.state import FLASH, MOVE, Complaints, Strokes
 from parsers.gerber.syntax import Longs
@@ -54,8 +54,9 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
     Raises
     ------
     TooMuchError
-        if it holds more than MAX_OBJECTS objects
+        if it holds more than MAX_OBJECTS objects or MAX_SCOPES blocks and repeats
     """
+    bound_scopes(len(scopes.scopes))
     inner = scopes.at(sheet.strokes.word)
     plan = _plan(sheet, scopes, inner)
     rows_of = dict(split_by(inner))

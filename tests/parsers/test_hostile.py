@@ -7,6 +7,7 @@ import os
 import re
 import stat
 import tarfile
+import time
 import tomllib
 import zipfile
 from collections.abc import Callable, Mapping
@@ -293,3 +294,42 @@ def test_a_mutated_archive_is_read_or_refused(tmp_path: Path, data: st.DataObjec
         content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
     path.write_bytes(content)
     outcome(path)
+
+
+def test_an_archive_of_a_kind_to_come_is_refused_in_one_line(tmp_path: Path) -> None:
+    """Damage to the version that the directory of a zip asks for; libraries have an error of their own for that."""
+    path = tmp_path / "board.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("b-top.gbr", TOP)
+    data = bytearray(path.read_bytes())
+    data[data.rindex(b"PK\x01\x02") + 6] = 71  # version needed to extract, in tenths
+    path.write_bytes(data)
+    with pytest.raises(BoardError, match="damaged archive") as caught:
+        read_board(path)
+    assert "\n" not in str(caught.value)
+
+
+HEAD = "%TF.FileFunction,Copper,L1,Top*%\n%FSLAX46Y46*%\n%MOMM*%\nG01*\n%ADD11C,0.4*%\n%TO.N,A*%\nD11*\n"
+FLASH = "X5000000Y5000000D03*\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "objects"),
+    [
+        (FLASH * 50_000, 1),
+        ("".join(f"%LP{'DC'[row % 2]}*%\n{FLASH}" for row in range(20_000)), 0),
+        ("".join(f"%LP{'CD'[row % 2]}*%\n{FLASH}" for row in range(20_000)), 1),
+    ],
+)
+def test_objects_in_one_place_by_the_thousand_take_no_time(text: str, objects: int, tmp_path: Path) -> None:
+    """Pair by pair they would take minutes and all memory."""
+    (tmp_path / "top.gbr").write_text(f"{HEAD}{text}M02*\n")
+    begin = time.process_time()
+    assert len(read_board(tmp_path).copper) == objects
+    assert time.process_time() - begin < 10
+
+
+def test_blocks_by_the_ten_thousand_are_refused(tmp_path: Path) -> None:
+    blocks = "".join(f"%ABD{number + 20}*%\nD11*\n{FLASH}%AB*%\n" for number in range(25_000))
+    (tmp_path / "top.gbr").write_text(f"{HEAD}{blocks}D20*\n{FLASH}M02*\n")
+    assert any("blocks and repeats" in doubt.why for doubt in read_board(tmp_path).doubts)

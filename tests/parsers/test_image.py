@@ -64,7 +64,7 @@ def test_without_clears_nothing_changes() -> None:
 
 def test_clear_removes_only_what_came_before() -> None:
     """What is drawn after a clear object lies on top of it and stays exact."""
-    found = compose(drawn((stroke(0, 0, 10, 0), True), (box(4, -1, 6, 1), False), (stroke(0, 0, 10, 0), True)))
+    found = compose(drawn((stroke(0, 0, 10, 0), True), (box(4, -1, 6, 1), False), (stroke(0, 0, 10, 0, 0.2), True)))
     assert found.kind.tolist() == [Kind.AREA, Kind.AREA, Kind.STROKE]
 
 
@@ -204,3 +204,25 @@ def test_negative_layer_needs_the_profile() -> None:
     """Without the profile the copper of a negative layer has no bound, which is an error, not a guess."""
     with pytest.raises(BoardError, match="profile"):
         compose(drawn((disc(0, 0, 1), True)), negative=True)
+
+
+def test_repeats_in_every_respect_are_left_out_and_the_last_stays() -> None:
+    """A disc drawn three times, once for another part: one of each stays, in the order of the file."""
+    discs = conductors(
+        4,
+        kind=Kind.DISC,
+        geometry=np.tile([1.0, 2, 0, 0, 0], (4, 1)),
+        radius=0.5,
+        component=[-1, -1, 3, -1],
+        line=[5, 6, 7, 8],
+    )
+    copper = compose(Image(discs, np.ones(4, dtype=bool)))
+    assert copper.line.tolist() == [7, 8]
+
+
+def test_the_last_of_repeats_is_cleared_by_what_follows_it_alone() -> None:
+    """Dark, clear, dark again in the same place: whole copper; dark, dark, clear: none."""
+    discs = conductors(3, kind=Kind.DISC, geometry=np.tile([1.0, 2, 0, 0, 0], (3, 1)), radius=0.5, line=[5, 6, 7])
+    again = compose(Image(discs, np.array([True, False, True])))
+    assert (again.line.tolist(), again.kind.tolist()) == ([7], [Kind.DISC])
+    assert not len(compose(Image(discs, np.array([True, True, False]))))

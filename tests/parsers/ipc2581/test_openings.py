@@ -379,7 +379,9 @@ def test_a_step_of_type_board_wins(tmp_path: Path) -> None:
 
 
 def test_two_boards_in_one_file_are_a_doubt_and_the_user_picks(tmp_path: Path) -> None:
-    second = step("second", f'<LayerFeature layerRef="TOP">{DISC}{DISC}</LayerFeature>', "BOARD")
+    another = DISC.replace('x="5"', 'x="7"')
+    assert another != DISC
+    second = step("second", f'<LayerFeature layerRef="TOP">{DISC}{another}</LayerFeature>', "BOARD")
     file = File(layers=FOUR, features=COPPER, more_steps=second)
     assert "step second is not checked" in sentences(read(file, tmp_path))
     picked = read(file, tmp_path, Hints(step="second"))

@@ -432,17 +432,12 @@ def board_line(folder: Path, text: str) -> int:
 def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None:
     """IPC-2581 revision A, 8.2.3.13.8: from its place on, over the line stored with a dictionary shape."""
     own = '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>'
+    ref, where = '<UserPrimitiveRef id="U"/>', '<Location x="0" y="{}"/>'
+    wide = '<LineDesc lineEnd="ROUND" lineWidth="0.8"/>'
+    first = features(ref, where.format(1)) + wide + features(ref, where.format(4)) + features(own, where.format(7))
     file = File(
         dictionaries={"User": f'<EntryUser id="U">{own}</EntryUser>'},
-        features={
-            "TOP": one_set(
-                features('<UserPrimitiveRef id="U"/>')
-                + '<LineDesc lineEnd="ROUND" lineWidth="0.8"/>'
-                + features('<UserPrimitiveRef id="U"/>')
-                + features(own)
-            )
-            + one_set(features('<UserPrimitiveRef id="U"/>'))
-        },
+        features={"TOP": one_set(first) + one_set(features(ref, where.format(10)))},
     )
     assert read(file, tmp_path).copper.radius.tolist() == pytest.approx([0.1, 0.4, 0.1, 0.1])
 

@@ -112,7 +112,7 @@ def test_limits_of_size_element_and_growth(tmp_path: Path, limits: Limits, compl
 
 def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> None:
     """Sets are read while they are open; only one object of a Set must fit."""
-    rows = features('<Circle diameter="1"/>', '<Location x="5" y="5"/>') * 200
+    rows = "".join(features('<Circle diameter="1"/>', f'<Location x="5" y="{row}"/>') for row in range(200))
     wide = " " * 5000
     text = File(features={"TOP": one_set(rows.replace("</Features>", f"</Features>{wide}"))}).text()
     path = tmp_path / "board.xml"
