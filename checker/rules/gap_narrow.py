@@ -94,12 +94,15 @@ def _part(layout: Layout, bodies: Bodies, separation: Separation, refdes: str) -
     return Part(refdes, pads, float(near.length[0]), (_xy(near.start[0]), _xy(near.end[0])))
 
 
-def _nearest(a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows, limit: float) -> Nearest:
-    """The closest pair of two groups, seen from above."""
+def _nearest(
+    a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows, limit: float, *, each_pair: bool = False
+) -> Nearest:
+    """The closest pair of two groups, or the closest places of each pair, seen from above."""
 
-    def judge(one: Rows, _: Rows) -> Judged:
+    def judge(one: Rows, two: Rows) -> Judged:
         n = len(one)
-        return Judged(np.zeros(n, dtype=np.int64), np.zeros(n), np.full(n, limit))
+        key = one.astype(np.int64) * len(b) + two if each_pair else np.zeros(n, dtype=np.int64)
+        return Judged(key, np.zeros(n), np.full(n, limit))
 
     first, second = pieces(a, rows_a), pieces(b, rows_b)
     spread = np.concatenate((first.box, second.box))
@@ -114,12 +117,19 @@ def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | Non
         region = next(r.index for r in layout.regions if r.name == name)
         sides.append([p for p in layout.pours if p.region == region and not p.plane])
     first, second = (_as_conductors([p.copper for p in side]) for side in sides)
-    near = _nearest(first, np.arange(len(first)), second, np.arange(len(second)), least - ROUNDING)
-    if not len(near):
-        return None
-    pours = sides[0][int(near.first[0])], sides[1][int(near.second[0])]
-    names = tuple(layout.board.nets[pour.net].name for pour in pours)
-    return Narrow(float(near.length[0]), (_line(near),), names, tuple(pour.layer for pour in pours))
+    near = _nearest(first, np.arange(len(first)), second, np.arange(len(second)), least - ROUNDING, each_pair=True)
+    found = []
+    for row in range(len(near)):
+        pours = sides[0][int(near.first[row])], sides[1][int(near.second[row])]
+        names = tuple(layout.board.nets[pour.net].name for pour in pours)
+        line = _xy(near.start[row]), _xy(near.end[row])
+        found.append(Narrow(float(near.length[row]), (line,), names, tuple(pour.layer for pour in pours)))
+    return min(found, key=_order, default=None)
+
+
+def _order(narrow: Narrow) -> tuple[float, bool, tuple[int, ...], tuple[str, ...]]:
+    """Of equally narrow places the highest one on a single layer; the last digit of a length decides nothing."""
+    return round(narrow.gap, 6), len(set(narrow.layers)) > 1, narrow.layers, narrow.nets
 
 
 def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
@@ -200,10 +210,6 @@ def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow
         hint="Pull the copper back to the isolator's rows of pads, on every layer.",
         detail={"isolator": least.refdes, "isolator_path": [list(p) for p in least.path], "layers": list(layers)},
     )
-
-
-def _line(near: Nearest) -> tuple[XY, ...]:
-    return _xy(near.start[0]), _xy(near.end[0])
 
 
 def _xy(point: Floats) -> XY:

@@ -342,8 +342,8 @@ def test_a_board_that_changes_while_it_is_read_is_not_kept(
     here = tmp_path / "board"
     shutil.copytree(home / "battery" / "board", here)
 
-    def change(path: Path, hints: Hints) -> Any:
-        board = read_board(path, hints)
+    def change(path: Path, hints: Hints, jobs: int) -> Any:
+        board = read_board(path, hints, jobs)
         (here / "late.txt").write_text("more")
         return board
 

@@ -123,8 +123,7 @@ def test_ids_survive_a_shift(folder: Path, sketch: Sketch, shift: tuple[int, int
     rules = rules_of(RULES, folder)
     moved = Move(shift=(shift[0] / 10, shift[1] / 10)).sketch(sketch)
     first, second = findings_of(built_directly(sketch), rules), findings_of(built_directly(moved), rules)
-    told = [{f.id for f in found if f.layer is not None and f.rule != "gap-narrow"} for found in (first, second)]
-    assert told[0] == told[1]  # of equally narrow places the last digit picks one: known weakness of gap-narrow
+    assert {f.id for f in first} == {f.id for f in second}
 
 
 # --------------------------------------------------------------------------------------------------------- drawing
