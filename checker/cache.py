@@ -218,11 +218,9 @@ def _recall(cache: Cache, board: str, base: Layout) -> None:
 def _compute(cache: Cache, board: str, base: Layout, layouts: Iterable[Layout]) -> None:
     """Compute what several layouts need, and keep it."""
     narrow = any(not isinstance(layout.rules.tolerance, Tolerance) for layout in layouts)
-    for name in ("index", *SHARED) if narrow else ("index", "pours"):
+    for name in SHARED if narrow else ("pours",):
         if name not in vars(base):
-            getattr(base, name)
-            if name in SHARED:
-                cache.save(_key("layout", board, name, base.rules), getattr(base, name))
+            cache.save(_key("layout", board, name, base.rules), getattr(base, name))
     for layout in layouts:
         share(base, layout)
 

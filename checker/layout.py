@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from checker.fragments import Fragments, Judged, contacts, cut_up, involved, judge
-from checker.index import BoxIndex, grouped
+from checker.index import grouped
 from checker.measures import Measures
 from checker.partition import Views, views_of
 from checker.pours import PourLimits, find_pours, holds_disc
@@ -48,7 +48,6 @@ class Layout:
       row_region        (conductors,) region of each conductor's net, -1 = none
       pours             tuple[Pour], all regions and layers, reference and planes
       stretches         tuple[Stretch]
-      index             BoxIndex over the bounding boxes of all conductors, whose positions are rows
     """
 
     def __init__(self, board: Board, rules: Rules) -> None:
@@ -124,11 +123,6 @@ class Layout:
     def boxes(self) -> Floats:
         """Bounding boxes of all conductors, shape (conductors, 4)."""
         return self.board.copper.bounds()
-
-    @cached_property
-    def index(self) -> BoxIndex:
-        """All conductors' bounding boxes; positions are rows."""
-        return BoxIndex(self.boxes)
 
     @cached_property
     def pours(self) -> tuple[Pour, ...]:

@@ -10,6 +10,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import PackageNotFoundError, version
+from itertools import chain
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 
@@ -192,16 +193,27 @@ _shared: list[list[Task]] = []  # what forked workers inherit; a layout is too l
 def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
     """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
     for layout, _ in tasks:
-        for shared in ("pours", "stretches", "index"):
-            getattr(layout, shared)  # computed here once, not in every worker
+        layout.pours  # noqa: B018 - computed here once, not in every worker
+    groups = _groups(tasks)
     _shared.append(tasks)
     try:
-        with ProcessPoolExecutor(min(jobs, len(tasks)), get_context("fork"), _quiet_end) as pool:
-            return list(pool.map(_run_shared, range(len(tasks))))
+        with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
+            found = list(pool.map(_run_shared, groups))
     except BrokenProcessPool:
         raise InputError("a worker process was ended, perhaps for want of memory; check with --jobs 1") from None
     finally:
         _shared.pop()
+    by_number = dict(zip(chain.from_iterable(groups), chain.from_iterable(found), strict=True))
+    return [by_number[number] for number in range(len(tasks))]
+
+
+def _groups(tasks: list[Task]) -> list[list[int]]:
+    """Numbers of tasks by worker: rules that share something large together and first, then one by one."""
+    rules = [registry()[name].rule for _, name in tasks]
+    shared = dict.fromkeys(rule.shares for rule in rules if rule.shares)
+    together = [[n for n, rule in enumerate(rules) if rule.shares == what] for what in shared]
+    together.sort(key=len, reverse=True)
+    return [*together, *([n] for n, rule in enumerate(rules) if not rule.shares)]
 
 
 def _quiet_end() -> None:
@@ -210,8 +222,8 @@ def _quiet_end() -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
-def _run_shared(number: int) -> Found:
-    return _run_rule(_shared[-1][number])
+def _run_shared(numbers: list[int]) -> list[Found]:
+    return [_run_rule(_shared[-1][number]) for number in numbers]
 
 
 def _defaults(rules: Rules) -> Iterator[Doubt]:

@@ -45,6 +45,7 @@ class Rule:
     limits: tuple[Limit, ...] = ()
     unit: str = "mm"
     safety: bool = False  # a baseline never silences it
+    shares: str = ""  # name of something large that it computes; rules that share it run in one process
 
 
 @dataclass(frozen=True, slots=True)

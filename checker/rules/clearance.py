@@ -36,7 +36,7 @@ from checker.shortfalls import tell
 from checker.spacing_table import CLEARANCE
 from parsers.trouble import Doubt
 
-RULE = Rule("clearance", title="Clearance too short", level=Level.ERROR, safety=True)
+RULE = Rule("clearance", title="Clearance too short", level=Level.ERROR, safety=True, shares="distances")
 
 
 def find(layout: Layout) -> Iterator[Finding]:

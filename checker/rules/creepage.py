@@ -35,7 +35,7 @@ from checker.shortfalls import tell
 from checker.spacing_table import CREEPAGE
 from parsers.trouble import Doubt
 
-RULE = Rule("creepage", title="Creepage too short", level=Level.ERROR, safety=True)
+RULE = Rule("creepage", title="Creepage too short", level=Level.ERROR, safety=True, shares="distances")
 HINT = "Move the copper apart, lengthen the slot or add one, or remove the stray copper on the way."
 
 

@@ -44,6 +44,7 @@ RULE = Rule(
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
         Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
     ),
+    shares="stretches",
 )
 TOGETHER = 2.0  # mm; two nets of a pair that cross nearer to each other than this cross together
 

@@ -36,7 +36,13 @@ from parsers.board import PLATED
 from parsers.primitives import TOUCH, Bools, Floats, Rows, Shapes, gaps
 
 STITCH = Limit("stitch", 3.0, "mm", "a stitching via or capacitor nearer than this hands the return current over")
-RULE = Rule("return-handover", title="Return current is not handed over", level=Level.WARNING, limits=(STITCH,))
+RULE = Rule(
+    "return-handover",
+    title="Return current is not handed over",
+    level=Level.WARNING,
+    limits=(STITCH,),
+    shares="stretches",
+)
 
 Sheet = tuple[int, int]  # a reference: net and layer
 

@@ -106,13 +106,6 @@ def test_the_share_of_a_net_over_its_own_reference() -> None:
     assert seen.reference_share(net(seen, "B_SIG")) is None
 
 
-def test_every_conductor_is_found_by_its_box() -> None:
-    """The index answers with rows."""
-    seen = layout(draws=[line("SIG", [4, 5], [14, 5])])
-    _, rows = seen.index.meeting(np.array([[13.0, 4.0, 14.0, 6.0]]))
-    assert {seen.board.net_name(n) for n in seen.board.copper.net[rows]} == {"SIG", "GND_B"}
-
-
 # ---------------------------------------------------------------------------------------------------------- views
 
 
