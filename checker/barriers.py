@@ -58,6 +58,9 @@ class Source(IntEnum):
     HARDWARE = 3  # ... Rules.hardware
 
 
+HARDWARE = int(Source.HARDWARE)  # looked up for every piece of long ways, where members of enumerations are slow
+
+
 @dataclass(frozen=True, slots=True)
 class Bodies:
     """Every conductor of the board, one row per layer; columns of length n."""
@@ -77,7 +80,7 @@ class Bodies:
         net = int(self.shapes.net[row])
         if net >= 0:
             return self.names[net]
-        return "hardware" if self.source[row] == Source.HARDWARE else ("no net" if net == NO_NET else "unknown net")
+        return "hardware" if self.source[row] == HARDWARE else ("no net" if net == NO_NET else "unknown net")
 
     def on(self, layer: int, rows: Rows) -> Rows:
         """Those of the rows that are on a layer."""

@@ -21,6 +21,7 @@ from parsers.primitives import conductors as make_conductors
 
 ON = TOUCH + ARC_TOLERANCE  # mm; copper this near a place lies at it
 NEARBY = (0.5, 5.0)  # mm; how far to look for a net that the witness runs beside, the nearer ring first
+ENDS = 8  # lines of a witness that are asked from either end
 ALIKE = 0.002  # mm; centre lines and edges that meet a place equally well
 FAR = 1000.0  # mm; said of what is not there
 EVERY_LAYER = -1
@@ -114,8 +115,12 @@ def _layer(finding: Finding, net: str) -> str:
 
 
 def _places(finding: Finding) -> Iterator[tuple[XY, XY]]:
-    """The ends of the witness, each with the point that the witness runs to from there; then the finding's place."""
-    for line in finding.path:
+    """The ends of the witness, each with the point that the witness runs to from there; then the finding's place.
+
+    A way over hundreds of pieces of copper is asked at its first and last ones: there its nets lie.
+    """
+    lines = finding.path
+    for line in lines if len(lines) <= 2 * ENDS else (*lines[:ENDS], *lines[-ENDS:]):
         yield line[0], line[min(1, len(line) - 1)]
         yield line[-1], line[max(-2, -len(line))]
     yield finding.at, finding.at
