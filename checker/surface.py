@@ -125,6 +125,9 @@ class Surface:
         self.region = whole.difference(void)
         passage = bridged(generous.difference(void), x)
         passable, rims = passage.passable, rims_of(self.region)
+        self.necks = [
+            part for place in passage.places for part, walls in zip(place.parts, place.walls, strict=True) if walls > 1
+        ]
         links = links_of(passage.places, passable, x)
         sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
         corners = stacked_corners(corners_of(passable), links.corners())

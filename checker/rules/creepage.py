@@ -27,7 +27,7 @@ from itertools import chain
 
 from checker.barriers import bind
 from checker.clearances import shortfalls
-from checker.creepages import creepages
+from checker.creepages import creepages, necks
 from checker.findings import Finding, Level
 from checker.layout import Layout
 from checker.rules import Rule
@@ -52,5 +52,12 @@ def why_not(layout: Layout) -> str | None:
 
 
 def doubts(layout: Layout) -> tuple[Doubt, ...]:
-    """What binding the barriers left open."""
-    return bind(layout).doubts
+    """What binding the barriers left open, and necks of slots that no length is vouched for."""
+    why = "a creepage over it may be told too long; measure there by hand, or give the slot one width"
+    return (
+        *bind(layout).doubts,
+        *(
+            Doubt(f"near ({x:.2f}, {y:.2f}) a slot or edge narrows to less than X beside {bound.title}", why)
+            for bound, (x, y) in necks(layout)
+        ),
+    )

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 import shapely
 
-from checker.creepages import creepages
+from checker.creepages import measured
 from checker.findings import Finding
-from checker.rules.creepage import find
+from checker.rules.creepage import doubts, find
 from parsers.board import Board
 from tests.boards import RULE_CASES, WAYS, Case, Way, built_directly, case, cases, differences, found, layout_of
 
@@ -43,7 +43,7 @@ def board_and_rules(table: dict[str, Any]) -> tuple[Board, str]:
 
 
 def found_on(board: Board, rules: str) -> list[Finding]:
-    creepages.cache_clear()
+    measured.cache_clear()
     return list(find(layout_of(board, rules, RULE_CASES)))
 
 
@@ -114,3 +114,33 @@ def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
     assert only[0].detail["raw_mm"] == pytest.approx(0.4 + 19 * 0.4 + 2.0, abs=0.001)
     assert [leg["on"] for leg in only[0].detail["legs"]] == ["top", "copper", "top"]
     assert only[0].detail["legs"][1]["net"] == "20 pieces of copper"
+
+
+ROOM = 3.0  # mm; side of the rooms at both ends of a slot
+NECKS = {"dumbbell": (0.4, 1), "one width": (ROOM, 0), "far from both sides": (0.4, 0)}
+
+
+@pytest.mark.parametrize(("neck", "expected"), NECKS.values(), ids=NECKS)
+def test_a_neck_between_both_sides_is_a_doubt(neck: float, expected: int, request: pytest.FixtureRequest) -> None:
+    """No length is vouched for over a slot that is narrower than X (1 mm) between wider rooms."""
+    away = 30.0 if "far" in request.node.callspec.id else 0.0
+    slot = shapely.union_all(
+        [shapely.box(away - 1.5, low, away + 1.5, low + ROOM) for low in (-4.5, 1.5)]
+        + [shapely.box(away - neck / 2, -2.0, away + neck / 2, 2.0)]
+    )
+    made = {
+        "because": "pads 2 mm from the middle of the slot",
+        "outline": {"box": [-40, -40, 40, 40]},
+        "pads": [
+            {"net": "A", "layer": "L1", "at": [-2.5, 0], "size": 1.0},
+            {"net": "B", "layer": "L1", "at": [2.5, 0], "size": 1.0},
+        ],
+        "rules": {"region": REGIONS, "barrier": [BARRIER]},
+        "expect": [],
+    }
+    board, rules = board_and_rules(made)
+    assert board.outline is not None
+    cut = replace(board, outline=replace(board.outline, shape=board.outline.shape.difference(slot)))
+    measured.cache_clear()
+    told = [doubt for doubt in doubts(layout_of(cut, rules, RULE_CASES)) if "narrows to less than X" in doubt.what]
+    assert len(told) == expected
