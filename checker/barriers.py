@@ -33,6 +33,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from checker.corridor import corridor
 from checker.layout import Layout
 from checker.rules_file import Barrier, Hardware, Insulation, Spacing
 from checker.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Query, Required, SpacingTable, read_table
@@ -125,6 +126,17 @@ class Separation:
         """Which legs beside third copper count, by their lengths: those that stay as wide as X after tolerances."""
         counts: Bools = legs - self.tolerance >= self.x - ROUNDING
         return counts
+
+
+def contenders(bodies: Bodies, separation: Separation, reach: float) -> tuple[Rows, Rows, Rows]:
+    """Bodies of both sides, and third ones, that may lie on a way whose steps are no longer than `reach`, in mm.
+
+    Told by bounding boxes: too many, never too few.
+    """
+    one, two, third = (*separation.sides, separation.third)
+    boxes = [bodies.shapes.take(rows).bounds() for rows in (one, two, third)]
+    kept = corridor(boxes[0], boxes[1], boxes[2], reach)
+    return one[kept[0]], two[kept[1]], third[kept[2]]
 
 
 @dataclass(frozen=True, slots=True)

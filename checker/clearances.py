@@ -14,8 +14,7 @@ import numpy as np
 import shapely
 
 from checker.air import Air, Reach, Ways
-from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
-from checker.corridor import corridor
+from checker.barriers import ROUNDING, Barriers, Separation, Source, bind, contenders
 from checker.distances import Judged, Keys, Nearest, Pieces, closest, pieces
 from checker.hops import Chain, Legs, chains, clusters, joined
 from checker.layout import Layout
@@ -85,18 +84,8 @@ class _Search:
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        parts = (*separation.sides, separation.third)
-        one, two, third = map(self._boxes, parts)
-        near = corridor(one, two, third, max(float(self.limits.max()), separation.x + self.margin))
-        kept = (rows[mask] for rows, mask in zip(parts, near, strict=True))
-        self.a, self.b, self.third = map(self._conductors, kept)
-
-    def _boxes(self, rows: Rows) -> Floats:
-        """Boxes around conductors, no smaller than the pieces that are searched."""
-        part = self.bodies.shapes.take(rows)
-        slack: Floats = part.slack()[:, None] * np.array([-1.0, -1.0, 1.0, 1.0])
-        boxes: Floats = part.bounds() + slack
-        return boxes
+        near = contenders(self.bodies, separation, max(float(self.limits.max()), separation.x + self.margin))
+        self.a, self.b, self.third = map(self._conductors, near)
 
     def _conductors(self, rows: Rows) -> _Conductors:
         cut = pieces(self.bodies.shapes, rows)

@@ -19,14 +19,13 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
-from checker.barriers import ROUNDING, Barriers, Separation, Source, bind
-from checker.corridor import corridor
+from checker.barriers import ROUNDING, Barriers, Separation, Source, bind, contenders
 from checker.findings import XY
 from checker.layout import Layout
 from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
 from checker.spacing_table import CREEPAGE, OUTER, Required
 from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Copper, Exposed, Geodesic, Leg, Legs, Surface, copper
-from checker.surface_parts import contested, joins, stacked
+from checker.surface_parts import joins, stacked
 from parsers.board import BOTTOM as BOTTOM_SIDE
 from parsers.board import TOP as TOP_SIDE
 from parsers.board import UNPLATED
@@ -159,16 +158,10 @@ class _Search:
 
     def _near(self) -> Rows:
         """Bodies that may lie within the limit of others that they are measured to, seen from above."""
-        parts = (*self.separation.sides, self.separation.third)
-        boxes_of = [self.bodies.shapes.take(rows).bounds() for rows in parts]
-        masks = corridor(boxes_of[0], boxes_of[1], boxes_of[2], max(self.limit, self.x) + _SLACK)
-        one, two, third = (rows[mask] for rows, mask in zip(parts, masks, strict=True))
+        one, two, third = contenders(self.bodies, self.separation, max(self.limit, self.x) + _SLACK)
         rows = np.concatenate((one, two, third))
         label = np.concatenate((np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[third]))
-        label = label.astype(np.int32)
-        boxes = self.bodies.shapes.take(rows).bounds()
-        kept = np.flatnonzero(contested(boxes, label, self.limit))
-        kept = kept[on_the_way(boxes[kept], label[kept], self.limit, self.x)]
+        kept = on_the_way(self.bodies.shapes.take(rows).bounds(), label.astype(np.int32), self.limit, self.x)
         near: Rows = np.unique(rows[kept])
         return near
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import product
 
 import numpy as np
 import shapely
 
+from checker.corridor import corridor
 from checker.findings import XY, Finding, Source
 from checker.index import BoxIndex, widened
 from parsers.board import PLATED, Board
@@ -25,7 +25,6 @@ ENDS = 8  # lines of a witness that are asked from either end
 ALIKE = 0.002  # mm; centre lines and edges that meet a place equally well
 FAR = 1000.0  # mm; said of what is not there
 EVERY_LAYER = -1
-CELLS = 1000  # of the coarse grid, along each side
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,10 +131,11 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
         return {}
     rows = np.flatnonzero(np.isin(objects.net, asked.net))
     boxes = objects.copper.take(rows).bounds()
-    some = _in_cells(boxes, asked.at, reach)
+    places = np.hstack((asked.at, asked.at))
+    some, _, _ = corridor(boxes, places, np.empty((0, 4)), reach)  # an index of a whole board takes seconds
     rows, boxes = rows[some], boxes[some]
     part = objects.copper.take(rows)
-    ask, near = BoxIndex(boxes).meeting(widened(np.hstack((asked.at, asked.at)), reach))
+    ask, near = BoxIndex(boxes).meeting(widened(places, reach))
     fits = objects.net[rows[near]] == asked.net[ask]
     ask, near = ask[fits], near[fits]
     skeletons, radius = part.skeletons(near), part.radius[near]
@@ -167,22 +167,6 @@ def _away(skeletons: Shapes, rough: Bools, at: Floats) -> Floats:
     shapely.prepare(skeletons[rough])
     out[rough] = np.where(shapely.dwithin(skeletons[rough], points[rough], ON), 0.0, FAR)
     return out
-
-
-def _in_cells(boxes: Floats, at: Floats, reach: float) -> Bools:
-    """Boxes that may come within reach of a place, by a coarse grid: an index of a whole board takes seconds."""
-    low, extent = at.min(axis=0), float(np.ptp(at, axis=0).max())
-    side = max(extent / CELLS, reach)
-    cell = ((at - low) / side).astype(np.intp) + 2  # with a margin of one cell, and a row of zeros before it
-    count = int(cell.max()) + 2
-    taken = np.zeros((count, count), dtype=np.int64)
-    for dx, dy in product((-1, 0, 1), repeat=2):
-        taken[cell[:, 0] + dx, cell[:, 1] + dy] = 1
-    total = taken.cumsum(axis=0).cumsum(axis=1)
-    limits = np.clip(np.floor((boxes - np.tile(low, 2)) / side) + 2, 1, count - 1).astype(np.intp)
-    x0, y0, x1, y1 = limits.T
-    inside: Bools = (total[x1, y1] - total[x0 - 1, y1] - total[x1, y0 - 1] + total[x0 - 1, y0 - 1]) > 0
-    return inside
 
 
 def _misfit(part: Conductors, near: Rows, skeletons: Shapes, at: Floats, away: Floats) -> Floats:

@@ -11,7 +11,9 @@ face, whichever is shorter; it is straight where face and wall are unfolded. Slo
 smaller. Copper of a third net, and floating copper, costs nothing on the way, and a leg shorter than X beside it counts
 as nothing; earthed nets are not crossed for nothing. Inner copper that reaches a free edge is open there. Required
 creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
-short by less than 0.001 mm. Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
+short by less than 0.001 mm; over a bridged slot wider than 0.7 X to copper in its wall, short by up to 0.41 X. Where a
+slot or edge narrows to less than X between wider rooms, beside both sides, no length is vouched for: that is a doubt.
+Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or
 remove the stray copper on the way.
