@@ -6,12 +6,15 @@ comes before every search by geometry: it may let through too much, never too li
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy import ndimage
 
 from parsers.primitives import Bools, Floats, Ints
 
 CELLS = 2048  # of the grid, at most, along the board's longer side
+FINE = 4  # as many times the square root of the number of boxes do: a finer grid costs more than it sieves out
 _ALL_ROUND = np.ones((3, 3), dtype=bool)
 
 
@@ -39,7 +42,8 @@ def corridor(first: Floats, second: Floats, third: Floats, reach: float) -> tupl
     spread = np.vstack(parts)
     origin = spread[:, :2].min(axis=0)
     extent = spread[:, 2:].max(axis=0) - origin
-    pitch = max(reach, float(extent.max()) / (CELLS - 2))
+    cells = min(FINE * math.isqrt(len(spread)) + FINE, CELLS)
+    pitch = max(reach, float(extent.max()) / (cells - 2))
     size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
     spans = [_spans(part, origin, pitch, size) for part in parts]
     one, two, over = (_marked(span, size) for span in spans)
