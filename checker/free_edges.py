@@ -359,7 +359,8 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
             if len(walls) == 1:
                 place.tips.append(walls[0].interpolate(0.5, normalized=True))
                 place.ends.append(_linked(void, place.tips[-1], x))
-    reach = [room.buffer(x / 2, quad_segs=STEPS) for room in place.rooms]
+    # a little more than a disc's own reach: where two discs all but meet, what is between them was a sliver above
+    reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
     lenses = [lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0]
     place.parts.extend(lenses)
     place.walls.extend([2] * len(lenses))

@@ -8,7 +8,9 @@ line, in two ways:
 - bent at both ends of a link as long as X. These links form curves; they are sampled, and taken SHORTER than they are.
 
 Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
-comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over 0.06 mm by less than half of SHORTER.
+comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over _CLOSE by less than half of SHORTER. Next
+to corners, which a path may bend round just before, the samples lie so close that the same holds there. Copper nearer
+than _CLOSE to an end is taken as much nearer as may lie between samples: `unsampled`.
 
 References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most unfavourable position.
 """
@@ -29,6 +31,9 @@ STEP = 0.01  # mm; between the ends of sampled links
 SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
 REACH = 2.0  # of X; links end no farther from a narrow place than this
 _EXACT = 1e-5  # mm; lengths and places of chords cut out of lines
+_AT_RIM = 0.003  # mm; what is filled may end that far from the rim that it touches
+_CLOSE = 0.06  # mm; ends of links nearer than this to a corner are sampled closer
+_BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)  # mm; where they are, besides STEP
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +110,17 @@ class LinkedSight(Sight):
         good = shapely.covers(self._filled, parts)
         asked = np.flatnonzero(~good & (shapely.length(parts) <= self._length + _EXACT))
         ends = shapely.get_coordinates(parts[asked]).reshape(len(asked), 2, 2)
-        good[asked] = chords.count(ends[:, 0], ends[:, 1])
+        good[asked] = chords.count(ends[:, 0], ends[:, 1]) & chords.from_rim_to_rim(ends)
         passed = np.ones(len(lines), dtype=bool)
         passed[owner[~good]] = False
         return passed
+
+
+def unsampled(length: Floats) -> Floats:
+    """What the way to an end of a link from so far off may exceed the one to the best link's end, mm."""
+    off = STEP / 2
+    more: Floats = np.where(length < _CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0)
+    return more
 
 
 def around(places: Sequence[Narrow], x: float) -> shapely.Geometry:
@@ -169,6 +181,12 @@ class _Chords:
             rows = np.flatnonzero((ring_p == k) & (ring_q == k))
             s = np.stack([shapely.line_locate_point(ring, c[rows]) for c in (one, two)], axis=1)
             mask[rows] = self._on_one_ring(k, np.sort(s, axis=1))
+        return mask
+
+    def from_rim_to_rim(self, ends: Floats) -> Bools:
+        """Whether chords, (n, 2, 2), end on rims, and not at a bend inside the void beside what is filled."""
+        apart = shapely.distance(shapely.MultiLineString(self._rings), shapely.points(ends))
+        mask: Bools = (apart <= _AT_RIM).all(axis=1)
         return mask
 
     def _on_one_ring(self, k: int, s: Floats) -> Bools:
@@ -244,10 +262,9 @@ def _sampled(pieces: Floats, i: Rows, j: Rows, length: float) -> tuple[Floats, F
     run = pieces[:, 2:] - pieces[:, :2]
     size = np.hypot(*run.T)
     unit = run / size[:, None]
-    count = np.ceil(size[i] / STEP).astype(np.intp) + 1
-    row = np.repeat(np.arange(len(i)), count)
-    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    p = along(pieces[i[row]], step / (count[row] - 1))
+    row, place = _places(size[i])
+    p = along(pieces[i[row]], place / size[i[row]])
+    at_end = np.minimum(place, size[i[row]] - place) < _CLOSE
     gap, u, v = p - pieces[j[row], :2], unit[i[row]], unit[j[row]]
     aside = length**2 - cross(v, gap) ** 2
     found, walls = [], []
@@ -257,6 +274,24 @@ def _sampled(pieces: Floats, i: Rows, j: Rows, length: float) -> tuple[Floats, F
         q = pieces[j[row[on]], :2] + np.clip(t[on], 0.0, size[j[row[on]]])[:, None] * v[on]
         way = p[on] - q
         slower = np.abs(np.einsum("ij,ij->i", way, u[on])) <= np.abs(np.einsum("ij,ij->i", way, v[on])) + PUSH
-        found.append(np.hstack((p[on], q))[slower])
-        walls.append(np.hstack((u[on], v[on]))[slower])
+        kept = slower | at_end[on]
+        found.append(np.hstack((p[on], q))[kept])
+        walls.append(np.hstack((u[on], v[on]))[kept])
     return np.concatenate(found), np.concatenate(walls)
+
+
+def _places(size: Floats) -> tuple[Rows, Floats]:
+    """Places along pieces of some lengths, both ends included: at most STEP apart, and closer near the ends.
+
+    Returns
+    -------
+    row of the piece, distance of the place from its start
+    """
+    row = np.arange(len(size))
+    count = np.ceil(size / STEP).astype(np.intp) + 1
+    rows = np.repeat(row, count)
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    beside = np.array(_BESIDE)
+    near, k = np.nonzero(beside < size[:, None] / 2)
+    found = np.concatenate((step / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))
+    return np.concatenate((rows, near, near)), found

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from checker.free_edges import Corners, Rims, Sight
-from checker.links import Links
+from checker.links import Links, unsampled
 from checker.surface_parts import (
     BOTTOM,
     HOP,
@@ -175,6 +175,7 @@ class Graph:
         useful = (nearest + ways).min(axis=2) <= self._limit
         self._behind = np.where(useful[..., None], nearest, np.inf)
         rest = ways[corner, self.roles[self._island[piece]]]
+        length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
         kept = (length + rest <= self._limit) & self._bends(corner, points)
         out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
         return [*out, *self._between_corners()]

@@ -58,6 +58,7 @@ class Board:
     metals: tuple[Metal, ...]
     x: float = 0.0
     axes: shapely.Geometry = field(default_factory=shapely.MultiLineString)  # middle lines of necks, to amid both rooms
+    filled: shapely.Geometry = field(default_factory=shapely.Polygon)  # what is bridged of necks, at any slant
     rings: list[shapely.LineString] = field(init=False)
     roomy: shapely.Polygon = field(init=False)  # what a line of sight must stay on
 
@@ -67,14 +68,15 @@ class Board:
         object.__setattr__(self, "roomy", self.passable.buffer(SEEN, join_style="mitre"))
         shapely.prepare(self.roomy)
 
-    def clear(self, lines: np.ndarray) -> np.ndarray:
-        """Which straight lines stay on the board, but for stretches over necks that are no longer than x."""
+    def clear(self, lines: np.ndarray, slight: float = 0.0) -> np.ndarray:
+        """Which lines stay on the board, but for slight stretches and those over necks that are filled or <= x."""
         seen = shapely.covers(self.roomy, lines)
         blocked = np.flatnonzero(~seen)
         if self.axes.is_empty or not len(blocked):
             return seen
         parts, owner = shapely.get_parts(shapely.difference(lines[blocked], self.roomy), return_index=True)
         linked = (shapely.length(parts) <= self.x - 2e-6) & shapely.crosses(parts, self.axes)
+        linked |= shapely.covers(self.filled, parts) | (shapely.length(parts) < slight)
         seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
         return seen
 
@@ -286,7 +288,8 @@ def walked(board: Board, path: Geodesic, tolerance: float) -> float:
     total, leg_length, before = 0.0, 0.0, None
     hops = any(stretch.on == "copper" for stretch in path.legs)
     roomy = board.passable.buffer(tolerance)
-    wide = replace(board, passable=roomy, x=board.x + tolerance if board.x else 0.0)
+    filled = board.filled.buffer(2 * tolerance)  # the product takes it a sliver wider
+    wide = replace(board, passable=roomy, x=board.x + tolerance if board.x else 0.0, filled=filled)
     assert _touches(board, path.legs[0], 0, path.source, tolerance), "does not begin on the source"
     assert _touches(board, path.legs[-1], -1, path.target, tolerance), "does not end on the target"
     for stretch in [*path.legs, None]:
@@ -297,7 +300,7 @@ def walked(board: Board, path: Geodesic, tolerance: float) -> float:
             leg_length += stretch.length
         else:
             line = shapely.LineString(stretch.points)
-            assert wide.clear(np.array([line]))[0], f"{line} leaves the board"
+            assert wide.clear(np.array([line]), tolerance)[0], f"{line} leaves the board"
             leg_length += line.length
         if stretch is not None and before is not None:
             gap = np.hypot(*np.subtract(before, stretch.points[0]))
@@ -385,7 +388,14 @@ def necked_board(rng: np.random.Generator) -> Board:
         void, axis = (translate(rotate(g, angle, origin=(0, 0)), *at) for g in (void, axis))
         if outline.buffer(-0.3).contains(void):
             region = outline.difference(void)
-            return Board(region, region, thickness, _metals(rng, region, thickness), x, axis)
+            metals = _metals(rng, region, thickness)
+            return Board(region, region, thickness, metals, x, axis, _impassable(void, x, axis))
+
+
+def _impassable(void: shapely.Polygon, x: float, axis: shapely.LineString) -> shapely.Geometry:
+    """What a disc of diameter x does not pass on its way from room to room."""
+    passed = void.buffer(-x / 2, quad_segs=ROUND).buffer(x / 2 + SEEN, quad_segs=ROUND)
+    return shapely.union_all([p for p in shapely.get_parts(void.difference(passed)) if p.intersects(axis)])
 
 
 def over_neck(rng: np.random.Generator) -> Board:

@@ -83,26 +83,27 @@ def test_the_same_holds_with_necks(seed: int) -> None:
     hold(necked_board(np.random.default_rng(seed)))
 
 
-def over_a_neck(seed: int, *, real: bool = True) -> None:
-    """No longer than sampled, and a real path; a bound from below would need finer samples than pay."""
+def over_a_neck(seed: int) -> None:
+    """No longer than sampled, and a real path; a bound from below would need finer samples than pay.
+
+    A path over two links may come out too short for both.
+    """
     board = over_neck(np.random.default_rng(seed))
     sampled = measure(board, SPACING / 2)
     found = solved(board, sampled + 1.0)
     assert found.length <= sampled + ROUNDING
-    if real:
-        assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=PROMISED)
+    assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=2 * PROMISED)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [*range(8), 1059, 1160, 1172, 1251, 1287])
 def test_over_a_neck_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
     over_a_neck(seed)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("seed", range(1000, 1300))
-def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one(seed: int) -> None:
-    """Never too long. Of 67 boards two came out too short, by up to 0.02 mm; the cause is not known: not held here."""
-    over_a_neck(seed, real=False)
+def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
+    over_a_neck(seed)
 
 
 @pytest.mark.long
