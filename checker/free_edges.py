@@ -352,7 +352,7 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     place = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), [])
     for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
         walls = _walls(void, part) if not part.is_empty else []
-        if len(walls) > 1 or (len(walls) == 1 and _turned(walls[0]) > np.pi - LINKED_CORNER + _ROUNDED):
+        if len(walls) > 1 or (len(walls) == 1 and _ends(walls[0], part)):
             place.solid.append(part)
             place.parts.append(part)
             place.walls.append(len(walls))
@@ -371,6 +371,13 @@ def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineS
     """Stretches of a void's rim along a part of it."""
     walls = shapely.line_merge(void.boundary.intersection(part.buffer(3 * SLIVER)))
     return [piece for piece in shapely.get_parts(walls) if piece.length > 4 * SLIVER]
+
+
+def _ends(wall: shapely.LineString, part: shapely.Geometry) -> bool:
+    """Whether a wall wraps a part as a narrow end: it turns sharply, and not round a tip of the board."""
+    if _turned(wall) <= np.pi - LINKED_CORNER + _ROUNDED or len(wall.coords) < 3:
+        return False
+    return bool(shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point()))
 
 
 def _turned(wall: shapely.LineString) -> float:

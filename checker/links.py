@@ -8,9 +8,9 @@ line, in two ways:
 - bent at both ends of a link as long as X. These links form curves; they are sampled, and taken SHORTER than they are.
 
 Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
-comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over _CLOSE by less than half of SHORTER. Next
+comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over CLOSE by less than half of SHORTER. Next
 to corners, which a path may bend round just before, the samples lie so close that the same holds there. Copper nearer
-than _CLOSE to an end is taken as much nearer as may lie between samples: `unsampled`.
+than CLOSE to an end is taken as much nearer as may lie between samples: `unsampled`.
 
 References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most unfavourable position.
 """
@@ -24,16 +24,13 @@ import numpy as np
 import shapely
 
 from checker.free_edges import PUSH, Corners, Narrow, Sight, linked_length
-from checker.unfolding import along, cross
+from checker.link_search import CLOSE, STEP, Accepted, held
 from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
 
-STEP = 0.01  # mm; between the ends of sampled links
 SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
 REACH = 2.0  # of X; links end no farther from a narrow place than this
 _EXACT = 1e-5  # mm; lengths and places of chords cut out of lines
 _AT_RIM = 0.003  # mm; what is filled may end that far from the rim that it touches
-_CLOSE = 0.06  # mm; ends of links nearer than this to a corner are sampled closer
-_BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)  # mm; where they are, besides STEP
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +116,7 @@ class LinkedSight(Sight):
 def unsampled(length: Floats) -> Floats:
     """What the way to an end of a link from so far off may exceed the one to the best link's end, mm."""
     off = STEP / 2
-    more: Floats = np.where(length < _CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0)
+    more: Floats = np.where(length < CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0)
     return more
 
 
@@ -142,21 +139,31 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
     none = np.empty((0, 4))
     ends, walls, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
     for place in places:
-        found, beside = _tight(place, linked_length(x), REACH * x)
-        chords = shapely.linestrings(found.reshape(-1, 2, 2))
-        roomy = shapely.buffer(place.void, PUSH, join_style="mitre")
-        shapely.prepare(roomy)
-        kept = shapely.covers(roomy, chords) & ~shapely.covers(filled, chords)
-        kept[kept] = _Chords(place).count(found[kept, :2], found[kept, 2:])
-        ends.append(found[kept])
-        walls.append(beside[kept])
-        nearest = shapely.STRtree(place.parts).nearest(chords[kept])
+        near = shapely.union_all(place.parts).buffer(REACH * x)
+        found, beside = held(place.void, near, linked_length(x), _accepted(place, filled))
+        ends.append(found)
+        walls.append(beside)
+        nearest = shapely.STRtree(place.parts).nearest(shapely.linestrings(found.reshape(-1, 2, 2)))
         numbers.append(np.where(np.array(place.walls)[nearest] > 2, -1, done + nearest))
         done += len(place.parts)
     all_ends = np.concatenate(ends)
     length = np.hypot(*(all_ends[:, 2:] - all_ends[:, :2]).T) - SHORTER
     board = _away(all_ends, np.concatenate(walls))
     return Links(all_ends, board, np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
+
+
+def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
+    """Tells links of a void from chords that leave it, lie within what is filled or cut off no part of it."""
+    chords, roomy = _Chords(place), shapely.buffer(place.void, PUSH, join_style="mitre")
+    shapely.prepare(roomy)
+
+    def accepted(ends: Floats) -> Bools:
+        lines = shapely.linestrings(ends.reshape(-1, 2, 2))
+        mask: Bools = shapely.covers(roomy, lines) & ~shapely.covers(filled, lines)
+        mask[mask] = chords.count(ends[mask, :2], ends[mask, 2:])
+        return mask
+
+    return accepted
 
 
 class _Chords:
@@ -232,66 +239,3 @@ def _away(ends: Floats, walls: Floats) -> Floats:
         square = np.column_stack((walls[:, k + 1], -walls[:, k]))
         out.append(-np.sign(np.einsum("ij,ij->i", square, onwards))[:, None] * square)
     return np.hstack(out)
-
-
-def _tight(place: Narrow, length: float, reach: float) -> tuple[Floats, Floats]:
-    """Chords of one length between straight pieces of rim near narrow parts, sampled, and the directions of both."""
-    rings = [shapely.get_coordinates(r) for r in (place.void.exterior, *place.void.interiors)]
-    pieces = np.concatenate([np.hstack((r[:-1], r[1:])) for r in rings])
-    near = shapely.union_all(place.parts).buffer(reach)
-    pieces = _cut_to(near, pieces)
-    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
-    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
-    i, j = i[i != j], j[i != j]
-    found = [_sampled(pieces, i[k : k + 1000], j[k : k + 1000], length) for k in range(0, len(i), 1000)]
-    none = np.empty((0, 4))
-    ends, walls = zip((none, none), *found, strict=True)
-    return np.concatenate(ends), np.concatenate(walls)
-
-
-def _cut_to(near: shapely.Geometry, pieces: Floats) -> Floats:
-    """The stretches of straight pieces that lie within an area."""
-    parts = shapely.get_parts(shapely.intersection(shapely.linestrings(pieces.reshape(-1, 2, 2)), near))
-    parts = parts[shapely.length(parts) > PUSH]
-    xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
-    return np.hstack((xy[:, 0], xy[:, -1]))
-
-
-def _sampled(pieces: Floats, i: Rows, j: Rows, length: float) -> tuple[Floats, Floats]:
-    """Chords of one length from piece to piece, from places at most STEP apart where the other end moves slower."""
-    run = pieces[:, 2:] - pieces[:, :2]
-    size = np.hypot(*run.T)
-    unit = run / size[:, None]
-    row, place = _places(size[i])
-    p = along(pieces[i[row]], place / size[i[row]])
-    at_end = np.minimum(place, size[i[row]] - place) < _CLOSE
-    gap, u, v = p - pieces[j[row], :2], unit[i[row]], unit[j[row]]
-    aside = length**2 - cross(v, gap) ** 2
-    found, walls = [], []
-    for sign in (1.0, -1.0):
-        t = np.einsum("ij,ij->i", gap, v) + sign * np.sqrt(np.maximum(aside, 0.0))
-        on = np.flatnonzero((aside >= 0) & (t >= -PUSH) & (t <= size[j[row]] + PUSH))
-        q = pieces[j[row[on]], :2] + np.clip(t[on], 0.0, size[j[row[on]]])[:, None] * v[on]
-        way = p[on] - q
-        slower = np.abs(np.einsum("ij,ij->i", way, u[on])) <= np.abs(np.einsum("ij,ij->i", way, v[on])) + PUSH
-        kept = slower | at_end[on]
-        found.append(np.hstack((p[on], q))[kept])
-        walls.append(np.hstack((u[on], v[on]))[kept])
-    return np.concatenate(found), np.concatenate(walls)
-
-
-def _places(size: Floats) -> tuple[Rows, Floats]:
-    """Places along pieces of some lengths, both ends included: at most STEP apart, and closer near the ends.
-
-    Returns
-    -------
-    row of the piece, distance of the place from its start
-    """
-    row = np.arange(len(size))
-    count = np.ceil(size / STEP).astype(np.intp) + 1
-    rows = np.repeat(row, count)
-    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    beside = np.array(_BESIDE)
-    near, k = np.nonzero(beside < size[:, None] / 2)
-    found = np.concatenate((step / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))
-    return np.concatenate((rows, near, near)), found

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from scipy.optimize import minimize
+from scipy.optimize import minimize, minimize_scalar
 
 from checker.links import SHORTER
 from checker.surface import BOTTOM, SOURCE, TARGET, Surface, copper, exposed
@@ -153,3 +153,21 @@ def test_a_short_neck_that_discs_reach_over_from_both_rooms_is_crossed() -> None
     assert gap < X
     bores = shapely.union_all([shapely.Point(0, y).buffer(1.5, quad_segs=16) for y in (1.45, -1.45)])
     assert length(bores, (-3, 0), (3, 0), limit=7.0) == pytest.approx(6.0, abs=1e-6)
+
+
+def test_a_link_may_touch_a_corner_of_the_board_on_its_way() -> None:
+    """Shorter than X, between walls at x = 0.4 and x = 1.2; it turns about the corner of the board at (0.5, 0).
+
+    Bent there, it would be two chords, and the second one cuts off no more than a corner of the upper room.
+    """
+    points = [(0.4, -3), (3, -3), (3, -1.5), (0.5, 0), (1.2, 0), (1.2, 3), (-1, 3), (-1, 0.05), (0.4, 0.05)]
+    a, b = (-0.2, -0.55), (1.6, 0.7)
+
+    def way(slope: float) -> float:
+        p, q = np.array([0.4, -0.1 * slope]), np.array([1.2, 0.7 * slope])
+        return float(np.hypot(*(p - a)) + np.hypot(*(q - p)) + np.hypot(*(q - b)))
+
+    steepest = np.sqrt(X**2 / 0.8**2 - 1)
+    expected = minimize_scalar(way, bounds=(0, steepest), method="bounded", options={"xatol": 1e-9}).fun
+    assert expected < np.hypot(1.4, 0.55) + np.hypot(0.4, 0.7) - 0.1  # round the corner of the room
+    assert expected - 2 * SHORTER <= length(shapely.Polygon(points), a, b) <= expected + 1e-6

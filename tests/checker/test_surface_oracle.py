@@ -95,7 +95,7 @@ def over_a_neck(seed: int) -> None:
     assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=2 * PROMISED)
 
 
-@pytest.mark.parametrize("seed", [*range(8), 1059, 1160, 1172, 1251, 1287])
+@pytest.mark.parametrize("seed", [*range(8), 1059, 1160, 1172, 1251, 1287, 3098, 3103, 3728])
 def test_over_a_neck_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
     over_a_neck(seed)
 
