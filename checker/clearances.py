@@ -83,8 +83,10 @@ class _Search:
         self.depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * self.layers)
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
+        self.free = np.where(self.limits > 0, separation.x + self.margin, -1.0)  # beside third copper: counts as nothing
+        self.beside = np.maximum(self.limits, self.free)
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        near = contenders(self.bodies, separation, max(float(self.limits.max()), separation.x + self.margin))
+        near = contenders(self.bodies, separation, float(self.beside.max()))
         self.a, self.b, self.third = map(self._conductors, near)
 
     def _conductors(self, rows: Rows) -> _Conductors:
@@ -92,7 +94,7 @@ class _Search:
         if self.air is None or self.limits[0] <= 0:
             return _Conductors(cut, None)
         layer, node = self.bodies.shapes.layer, self.bodies.node
-        return _Conductors(cut, self.air.reach(cut, layer, node, float(self.limits[0])))
+        return _Conductors(cut, self.air.reach(cut, layer, node, float(self.beside[0])))
 
     def _kinds(self) -> list[str]:
         """Kind of each place: the layers, then through the board, then over an edge."""
@@ -129,13 +131,12 @@ class _Search:
         node, nodes = self.bodies.node, self.bodies.nodes
         everything = np.zeros(len(self.bodies), dtype=np.int32)
         for side in (a, b):
-            if not len(self._legs(side, third, everything, everything, self.limits)):
+            if not len(self._legs(side, third, everything, everything, self.beside)):
                 return []
-        free = np.where(self.limits > 0, self.separation.x + self.margin, -1.0)
-        hops = self._legs(third, third, node, node, free, ordered=True)
+        hops = self._legs(third, third, node, node, self.free, ordered=True)
         cluster = clusters(hops, nodes)[node]
-        out = self._legs(a, third, node, cluster, self.limits)
-        into = self._legs(third, b, cluster, node, self.limits)
+        out = self._legs(a, third, node, cluster, self.beside)
+        into = self._legs(third, b, cluster, node, self.beside)
         across = joined([hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)])
         weights = self._weight(out), self._weight(across), self._weight(into)
         return [self._from_chain(chain) for chain in chains(out, across, into, weights, nodes)]

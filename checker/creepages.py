@@ -121,7 +121,7 @@ class _Search:
 
     def _paths(self) -> Iterator[Geodesic]:
         node, ends = self.bodies.node, self.ends
-        for source, target in zip(*(c.tolist() for c in self.legs.table(self.x)[:2]), strict=True):
+        for source, target in zip(*(c.tolist() for c in self.legs.table(self.x, self.limit)[:2]), strict=True):
             if node[ends[source]] == node[ends[target]]:
                 continue  # a net on both sides is never held against itself
             path = self.legs.best(source, target, self.x)
@@ -263,7 +263,8 @@ class _Search:
         roles += [HOP] * (int(self.cluster.max(initial=-1)) + 1)
         metal = Copper(*(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper)))
         bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
-        return self.surface.legs(metal, roles, self.limit, bare)
+        reach = max(self.limit, self.x) if HOP in roles else self.limit  # beside third copper, legs below X are free
+        return self.surface.legs(metal, roles, reach, bare)
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""
@@ -388,14 +389,14 @@ def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:
 
 def _links(boxes: Floats, label: Ints, limit: float, x: float) -> Iterator[tuple[Rows, Rows, Floats]]:
     """Pairs of boxes of different labels with the least that a leg between them can count, block by block."""
-    for left, right in joins(boxes, boxes, limit):
+    for left, right in joins(boxes, boxes, max(limit, x)):
         wanted = label[left] < label[right]
         a, b = left[wanted], right[wanted]
         apart = np.maximum(np.maximum(boxes[a, :2] - boxes[b, 2:], boxes[b, :2] - boxes[a, 2:]), 0.0)
         length = np.hypot(apart[:, 0], apart[:, 1])
-        free = (length < x) & (label[b] > 1)
-        near = length < limit
-        yield a[near], b[near], np.where(free, 0.0, length)[near]
+        cost = np.where((length < x) & (label[b] > 1), 0.0, length)
+        near = cost < limit
+        yield a[near], b[near], cost[near]
 
 
 def _least(ends: Ints, cost: Floats) -> tuple[Ints, Floats]:

@@ -217,12 +217,18 @@ class Legs:
         self._hop_trees: dict[tuple[int, float], Ints] = {}
         self.start, self.end, self.length = self._measured()
 
-    def table(self, x: float = 0.0) -> tuple[Rows, Rows, Floats]:
-        """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than the limit."""
+    def table(self, x: float = 0.0, limit: float | None = None) -> tuple[Rows, Rows, Floats]:
+        """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than a limit.
+
+        Parameters
+        ----------
+        limit : mm; that of the legs if not given, and no greater
+        """
+        limit = self.limit if limit is None else limit
         hops, targets = self._hop_graph(x), np.flatnonzero(self.roles == TARGET)
         found = [(no_rows(), no_rows(), np.empty(0))]
         for block in each(np.flatnonzero(self.roles == SOURCE), _RUN):
-            reached = dijkstra(hops, indices=block, limit=self.limit + _TRACE)[:, targets]
+            reached = dijkstra(hops, indices=block, limit=limit + _TRACE)[:, targets]
             row, column = np.nonzero(np.isfinite(reached))
             found.append((block[row], targets[column], _unzeroed(reached[row, column])))
         return _three(found)
