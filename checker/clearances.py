@@ -83,7 +83,7 @@ class _Search:
         self.depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * self.layers)
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
-        self.free = np.where(self.limits > 0, separation.x + self.margin, -1.0)  # beside third copper: counts as nothing
+        self.free = np.where(self.limits > 0, separation.x + self.margin, -1.0)  # beside third copper
         self.beside = np.maximum(self.limits, self.free)
         self.first_layer, self.last_layer = _spans(layout, barriers)
         near = contenders(self.bodies, separation, float(self.beside.max()))

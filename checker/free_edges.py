@@ -247,20 +247,52 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
     return mask
 
 
+def parted(rims: Rims, rows: Bools, x: float) -> Rims:
+    """The rims with some of them cut at a distance x from both ends, as far as they are longer than that."""
+    long = np.flatnonzero(rows & (rims.length > 2 * x))
+    count = np.ones(len(rims), dtype=np.intp)
+    count[long] = 3
+    row = np.repeat(np.arange(len(rims)), count)
+    part = np.arange(len(row)) - (np.cumsum(count) - count)[row]
+    cut = count[row] == 3
+    begin = np.where(part == 1, x, np.where(part == 2, rims.length[row] - x, 0.0))
+    end = np.where(cut & (part == 0), x, np.where(cut & (part == 1), rims.length[row] - x, rims.length[row]))
+    unit = (rims.ends[row, 2:4] - rims.ends[row, 0:2]) / rims.length[row, None]
+    first, last = part == 0, part == count[row] - 1
+    from_ = np.where(first[:, None], rims.ends[row, 0:2], rims.ends[row, 0:2] + begin[:, None] * unit)
+    to = np.where(last[:, None], rims.ends[row, 2:4], rims.ends[row, 0:2] + end[:, None] * unit)
+    return Rims(
+        ends=np.hstack((from_, to)),
+        s=rims.s[row] + begin,
+        length=end - begin,
+        loop=rims.loop[row],
+        slack=rims.slack[row],
+        bend_before=np.where(first, rims.bend_before[row], 0.0),
+        bend_after=np.where(last, rims.bend_after[row], 0.0),
+        perimeter=rims.perimeter,
+    )
+
+
 def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
-    """How far, at most, a link of length x may come to each rim from: square to the rim; 0 where none crosses."""
-    wide = np.zeros(len(rims))
+    """From how near at least and how far at most a link of length x may come to each rim: square to the rim, (n, 2).
+
+    A wall as a whole counts as one rim here: no link joins its own pieces. Both are 0 where none crosses.
+    """
+    least, most = np.full(len(rims), np.inf), np.zeros(len(rims))
     rows = np.flatnonzero(open_)
     if not len(rows):
-        return wide
+        return np.zeros((len(rims), 2))
     lines = shapely.linestrings(rims.ends.reshape(-1, 2, 2))
     i, j = shapely.STRtree(lines).query(lines[rows], predicate="dwithin", distance=x)
     i = rows[i]
     start = rims.ends[i, 0:2]
     unit = (rims.ends[i, 2:4] - start) / rims.length[i, None]
-    for k in (0, 2):
-        np.maximum.at(wide, i, -cross(unit, rims.ends[j, k : k + 2] - start))
-    return np.minimum(wide, x)
+    away = np.column_stack([-cross(unit, rims.ends[j, k : k + 2] - start) for k in (0, 2)])
+    others = np.abs(away).max(axis=1) > PUSH
+    np.minimum.at(least, i[others], away[others].min(axis=1))
+    np.maximum.at(most, i[others], away[others].max(axis=1))
+    most = np.minimum(most, x)
+    return np.column_stack((np.clip(least, 0.0, most), most))
 
 
 def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
@@ -271,11 +303,11 @@ def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
 
     Parameters
     ----------
-    wide : greatest w
+    wide : (n, 2) least and greatest w
     depth : greatest h
     """
     deep = np.minimum(depth, x)
-    w = np.minimum(wide, np.maximum(x / np.sqrt(2), np.sqrt(x**2 - deep**2)))
+    w = np.clip(np.maximum(x / np.sqrt(2), np.sqrt(x**2 - deep**2)), wide[:, 0], wide[:, 1])
     h = np.minimum(deep, np.sqrt(np.maximum(x**2 - w**2, 0.0)))
     less: Floats = w + h - np.hypot(w, h)
     return less

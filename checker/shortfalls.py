@@ -46,7 +46,7 @@ class Shortfall:
         return self.measured / self.required.value, self.raw
 
 
-def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
+def tell(layout: Layout, short: Shortfall, rule: str, hint: str = HINT) -> Finding:
     """The finding that a rule makes of a shortfall."""
     bound, required = short.separation, short.required
     held = bound.insulation
@@ -67,7 +67,7 @@ def tell(layout: Layout, short: Shortfall, rule: str) -> Finding:
         measured=short.measured,
         required=required.value,
         harm=SAFETY_HARM * (1 - short.measured / required.value),
-        hint=HINT,
+        hint=hint if all(part.counts for part in short.parts if part.on != COPPER) else f"{hint} {_free(bound.x)}",
         detail={
             "between": bound.title,
             "where": required.where,
@@ -89,6 +89,11 @@ def _voltage_key(held: Insulation, required: Required) -> str:
     """The key of the rules file that the voltage comes from: without one of its own, clearance takes the other."""
     own = required.measure == CLEARANCE and held.clearance_voltage is not None
     return "clearance_voltage" if own else "working_voltage"
+
+
+def _free(x: float) -> str:
+    """Why a length is less than what the picture shows."""
+    return f"Legs shorter than X = {x:g} mm beside other copper count as nothing."
 
 
 def _way(short: Shortfall) -> str:

@@ -30,12 +30,14 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
 from checker.free_edges import (
+    PUSH,
     Sight,
     bridged,
     corners_of,
     filled_behind,
     has_curves,
     inscribed_slots,
+    parted,
     rims_of,
     stacked_corners,
     widths_behind,
@@ -124,14 +126,17 @@ class Surface:
         generous = whole.buffer(ARC_TOLERANCE, join_style="mitre") if has_curves(whole) else whole
         self.region = whole.difference(void)
         passage = bridged(generous.difference(void), x)
-        passable, rims = passage.passable, rims_of(self.region)
+        passable, whole_rims = passage.passable, rims_of(self.region)
         self.necks = [
             part for place in passage.places for part, walls in zip(place.parts, place.walls, strict=True) if walls > 1
         ]
         links = links_of(passage.places, passable, x)
         sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
         corners = stacked_corners(corners_of(passable), links.corners())
-        open_behind = filled_behind(rims, passable) | rims.within(around(passage.places, x))
+        crossed = around(passage.places, x)
+        # at a straight stretch of a bridged slot, away from its ends, the width is known
+        rims = parted(whole_rims, filled_behind(whole_rims, passable) | whole_rims.within(crossed), x + PUSH)
+        open_behind = filled_behind(rims, passable) | rims.within(crossed)
         widths = widths_behind(rims, open_behind, x)
         self.ground = Ground(rims, open_behind, widths, x, corners, links, sight, thickness)
 

@@ -54,7 +54,7 @@ class Ground:
 
     rims: Rims
     bridged: Bools  # rims of voids that a path may cross
-    widths: Floats  # of the voids at these, square to the rim
+    widths: Floats  # (n, 2) least and greatest of the voids at these, square to the rim
     x: float
     corners: Corners  # of the board, then ends of links
     links: Links

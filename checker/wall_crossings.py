@@ -7,8 +7,8 @@ wall belong together only if some direction lets a line pass both windows; so a 
 paired by a join over directions and not window by window.
 
 A way over a bridged groove and down its far wall may take a link from the rim down to that wall. It is measured across
-and down, less the most that such a link saves: exact for a way square to a groove up to 0.7 X wide, else too short, by
-at most 0.41 X.
+and down, less the most that such a link saves: exact for a way square to a groove of one width, further than X from its
+ends; else too short, by at most 0.41 X.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ class Approaches:
     lower: Floats  # (n, 3) least length up to the rim, `behind` included
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
     depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
-    wide: Floats  # greatest width of a groove that it comes over, 0 for none
+    wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
 
     def take(self, rows: Rows | Bools) -> Approaches:
         """Some of the rows."""
@@ -129,7 +129,7 @@ class Walls:
 
     rims: Rims
     bridged: Bools
-    widths: Floats  # of grooves, by rim
+    widths: Floats  # (n, 2) of grooves, by rim
     x: float
     corners: Corners
     sight: Sight
@@ -188,7 +188,7 @@ class Walls:
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
         behind = row_max(piece[:, [1, 3]]) + starts.reach[start]  # a link comes from no farther than the way does
-        wide = np.minimum(self.widths[rim], behind) if side == VOID else np.zeros(len(rim))
+        wide = np.minimum(self.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
         apart = row_min(touching_lines(piece, _level(window, 0.0))[0])
         lower = np.maximum(apart - reach - saved(wide, self.thickness, self.x), 0.0)
         out = Approaches(
@@ -263,7 +263,7 @@ class Walls:
             lower=_of_role(self.roles[walls.island]),
             angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
             depth=walls.depth(face, self.thickness),
-            wide=flat,
+            wide=np.zeros((len(flat), 2)),
         )
 
     def _cheapest_in_sight(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
@@ -513,7 +513,7 @@ class Walls:
         rise = side * walls.depth(face, self.thickness)[piece]
         out = np.column_stack((unit[:, 1], -unit[:, 0])) * rise[:, None]
         laid = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[rim, None]) + out for k in (0, 1)])
-        return piece, rim, laid, np.where(side == VOID, self.widths[rim], 0.0)
+        return piece, rim, laid, np.where(side[:, None] == VOID, self.widths[rim], 0.0)
 
     def _rims_near(self, loop: int, turn: int) -> tuple[Rows, Rows, Floats]:
         """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns."""
@@ -665,5 +665,5 @@ def _least(one: Floats, two: Floats) -> Floats:
 def _stacked(parts: Sequence[Approaches]) -> Approaches:
     none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
     by_role = np.empty((0, 3))
-    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, none)
+    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, pairs)
     return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))

@@ -11,8 +11,8 @@ face, whichever is shorter; it is straight where face and wall are unfolded. Slo
 smaller. Copper of a third net, and floating copper, costs nothing on the way, and a leg shorter than X beside it counts
 as nothing; earthed nets are not crossed for nothing. Inner copper that reaches a free edge is open there. Required
 creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
-short by less than 0.001 mm; over a bridged slot wider than 0.7 X to copper in its wall, short by up to 0.41 X. Where a
-slot or edge narrows to less than X between wider rooms, beside both sides, no length is vouched for: that is a doubt.
+short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end, short by up to 0.41 X. Where
+a slot or edge narrows to less than X between wider rooms, beside both sides, no length is vouched for: that is a doubt.
 Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or
@@ -24,7 +24,6 @@ Source: IEC 60664-1 (2007), 6.2 for how creepage is measured and for X; the dist
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import chain
 
 from checker.barriers import bind
@@ -45,7 +44,7 @@ def find(layout: Layout) -> Iterator[Finding]:
     """Creepages that fall short, on the surface and where the table holds only creepage inside the board."""
     inside = (short for short in shortfalls(layout) if short.required.measure == CREEPAGE)
     for short in chain(creepages(layout), inside):
-        yield replace(tell(layout, short, RULE.id), hint=HINT)
+        yield tell(layout, short, RULE.id, HINT)
 
 
 def why_not(layout: Layout) -> str | None:

@@ -483,3 +483,69 @@ def _metal(rng: np.random.Generator, region: shapely.Polygon, island: int, thick
     line = shapely.ops.substring(ring, start, start + float(rng.uniform(0.2, 1)))
     depth = thickness * float(rng.uniform(0.2, 0.7))
     return Metal(island, None, shapely.LineString(line.coords), 0.0, depth, depth + 0.035)
+
+
+# ------------------------------------------------------------------------------------------------ voids of any shape
+
+
+@dataclass(frozen=True)
+class Knotted(Board):
+    """A board whose void is crossed by every chord, no longer than x, that parts it into two with a disc in each."""
+
+    void: shapely.Polygon = field(default_factory=shapely.Polygon)
+
+    def clear(self, lines: np.ndarray) -> np.ndarray:
+        """Which straight lines stay on the board, but for such chords."""
+        seen = shapely.covers(self.roomy, lines)
+        blocked = np.flatnonzero(~seen)
+        parts, owner = shapely.get_parts(shapely.difference(lines[blocked], self.roomy), return_index=True)
+        linked = shapely.length(parts) <= self.x - 2e-6
+        unsure = np.bincount(owner, ~linked, minlength=len(blocked)) > 0
+        linked &= ~unsure[owner]
+        linked[linked] = [self._parts_rooms(part) for part in parts[linked]]
+        seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
+        return seen
+
+    def _parts_rooms(self, chord: shapely.LineString) -> bool:
+        (x0, y0), (x1, y1) = chord.coords[0], chord.coords[-1]
+        over = np.array([x1 - x0, y1 - y0]) / chord.length * 1e-5
+        cut = shapely.LineString([(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]).buffer(1e-6)
+        return sum(not part.buffer(-self.x / 2).is_empty for part in shapely.get_parts(self.void.difference(cut))) > 1
+
+
+def knotted_board(rng: np.random.Generator) -> Knotted:
+    """A void of two or three rooms of any shape, strung together by necks, and a pad on two sides of it."""
+    x = float(rng.uniform(0.3, 1.5))
+    outline = shapely.box(0, 0, WIDTH, HEIGHT)
+    while True:
+        steps = rng.uniform(-1, 1, (rng.integers(2, 4), 2)) * 2.2 * x
+        middles = np.array([WIDTH / 2, HEIGHT / 2]) + np.cumsum(steps, axis=0)
+        rooms = [_blob(rng, at, rng.uniform(0.55, 1.3) * x) for at in middles]
+        necks = [
+            shapely.LineString([a, b]).buffer(rng.uniform(0.03, 0.4) * x, cap_style="flat")
+            for a, b in pairwise(middles)
+        ]
+        void = shapely.union_all([*rooms, *necks])
+        if void.geom_type != "Polygon" or void.interiors or not outline.buffer(-0.3).contains(void):
+            continue
+        region = outline.difference(void)
+        at = [_beside(rng, region, void, x) for _ in range(2)]
+        line = shapely.LineString(at)
+        if line.intersection(void).length > 0.1 * x and line.length < 3 * x:
+            pads = tuple(Metal(n, TOP, shapely.Point(p), 0.05) for n, p in enumerate(at))
+            return Knotted(region, region, 0.8, pads, x, void=void)
+
+
+def _blob(rng: np.random.Generator, at: np.ndarray, size: float) -> shapely.Polygon:
+    angles = np.sort(rng.uniform(0, 2 * np.pi, rng.integers(4, 9)))
+    reach = size * rng.uniform(0.6, 1.4, len(angles))
+    points = at + np.column_stack((reach * np.cos(angles), reach * np.sin(angles)))
+    return shapely.MultiPoint(points).convex_hull if rng.random() < 0.5 else shapely.Polygon(points).buffer(0)
+
+
+def _beside(rng: np.random.Generator, region: shapely.Polygon, void: shapely.Polygon, x: float) -> np.ndarray:
+    rim = void.exterior
+    while True:
+        at = np.array(rim.interpolate(rng.uniform(0, rim.length)).coords[0]) + rng.uniform(-0.7, 0.7, 2) * x
+        if region.buffer(-0.07).contains(shapely.Point(at)):
+            return at
