@@ -14,6 +14,7 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -158,7 +159,7 @@ class Narrow:
     solid: list[shapely.Geometry]  # where a disc does not come
     parts: list[shapely.Geometry]  # these, and where discs come from both of two rooms over the neck between
     walls: list[int]  # how many walls each part lies between
-    tips: list[shapely.Point]  # middles of the walls of parts with one
+    tips: list[tuple[shapely.Point, shapely.Point]]  # what a link cuts off of each end: between these, along the rim
     rooms: list[shapely.Geometry]  # places for the middle of a disc
     ends: list[shapely.Geometry]  # what links square to the middle of parts with one wall cut off
 
@@ -382,6 +383,7 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     if reached.is_empty:
         return None
     place = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), [])
+    corners = []
     for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
         walls = _walls(void, part) if not part.is_empty else []
         if len(walls) > 1 or (len(walls) == 1 and _ends(walls[0], part)):
@@ -389,8 +391,15 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
             place.parts.append(part)
             place.walls.append(len(walls))
             if len(walls) == 1:
-                place.tips.append(walls[0].interpolate(0.5, normalized=True))
-                place.ends.append(_linked(void, place.tips[-1], x))
+                tip = walls[0].interpolate(0.5, normalized=True)
+                place.tips.append((tip, tip))
+                place.ends.append(_linked(void, tip, x))
+        elif len(walls) == 1 and _wraps(walls[0], part):
+            corners.append((walls[0].interpolate(0.5, normalized=True), part))
+    for first, last, part in _flat_ends(void, corners, x):
+        place.parts.append(part)
+        place.walls.append(1)
+        place.tips.append((first, last))
     # a little more than a disc's own reach: where two discs all but meet, what is between them was a sliver above
     reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
     lenses = [lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0]
@@ -407,9 +416,48 @@ def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineS
 
 def _ends(wall: shapely.LineString, part: shapely.Geometry) -> bool:
     """Whether a wall wraps a part as a narrow end: it turns sharply, and not round a tip of the board."""
-    if _turned(wall) <= np.pi - LINKED_CORNER + _ROUNDED or len(wall.coords) < 3:
-        return False
-    return bool(shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point()))
+    return _turned(wall) > np.pi - LINKED_CORNER + _ROUNDED and _wraps(wall, part)
+
+
+def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
+    """Whether a part lies in the bend of a wall."""
+    bent = len(wall.coords) > 2
+    return bent and bool(shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point()))
+
+
+def _flat_ends(
+    void: shapely.Polygon, corners: Sequence[tuple[shapely.Point, shapely.Geometry]], x: float
+) -> Iterator[tuple[shapely.Point, shapely.Point, shapely.Geometry]]:
+    """Ends that a disc reaches the bottom of, though their walls come nearer than x, sharply slanting to each other.
+
+    Yields
+    ------
+    the first and the last of its corners along the rim, what the disc leaves in all of them
+    """
+    for ring in (shapely.LineString(r.coords) for r in (void.exterior, *void.interiors)):
+        mine = [(ring.project(tip), tip, part) for tip, part in corners if ring.distance(tip) < SLIVER]
+        mine.sort(key=lambda corner: corner[0])
+        for k, (begin, first, _) in enumerate(mine):
+            for more in range(1, len(mine)):
+                run = [mine[(k + n) % len(mine)] for n in range(more + 1)]
+                end, last, _ = run[-1]
+                if (end - begin) % ring.length > 2 * x:
+                    break
+                if _closes(ring, begin, end, x):
+                    yield first, last, shapely.union_all([part for _, _, part in run])
+                    break
+
+
+def _closes(ring: shapely.LineString, begin: float, end: float, x: float) -> bool:
+    """Whether the straight walls before and after a stretch of rim slant sharply together and come nearer than x."""
+    xy = shapely.get_coordinates(ring)[:-1]
+    at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))
+    beyond = 4 * SLIVER  # a corner lies at its middle, not exactly
+    before = int(np.searchsorted(at, (begin - beyond) % ring.length, side="right")) - 1
+    after = int(np.searchsorted(at, (end + beyond) % ring.length, side="right")) - 1
+    turned = np.concatenate((_turns(xy), _turns(xy)))[before + 1 : after + 1 + (len(xy) if after <= before else 0)]
+    walls = [shapely.LineString((xy[n], xy[(n + 1) % len(xy)])) for n in (before, after)]
+    return bool(abs(turned.sum()) > np.pi - LINKED_CORNER + _ROUNDED and walls[0].distance(walls[1]) <= x)
 
 
 def _turned(wall: shapely.LineString) -> float:
@@ -442,5 +490,7 @@ def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geo
     corners = np.array([ring.project(shapely.Point(p)) for p in ring.coords[:-1]])
     away = np.mod(corners - middle + ring.length / 2, ring.length) - ring.length / 2
     places = np.mod(middle + np.sort(np.concatenate((away[np.abs(away) < low], [-low, low]))), ring.length)
+    if len(places) < 3:  # the middle of a wall that turns elsewhere
+        return shapely.Polygon()
     end = shapely.Polygon(shapely.get_coordinates(shapely.line_interpolate_point(ring, places)))
     return shapely.make_valid(end).intersection(void).buffer(NARROW)

@@ -173,11 +173,9 @@ class _Chords:
         self._rings = [shapely.LineString(r.coords) for r in (place.void.exterior, *place.void.interiors)]
         self._boards = [None, *(shapely.Polygon(r).representative_point() for r in place.void.interiors)]
         self._rooms = shapely.get_coordinates([room.representative_point() for room in place.rooms])
-        of_ring = _nearest(self._rings, np.array(place.tips, dtype=object))
-        self._tips = [
-            shapely.line_locate_point(ring, np.array(place.tips, dtype=object)[of_ring == k])
-            for k, ring in enumerate(self._rings)
-        ]
+        tips = np.array(place.tips, dtype=object).reshape(-1, 2)
+        of_ring = _nearest(self._rings, tips[:, 0])
+        self._tips = [shapely.line_locate_point(ring, tips[of_ring == k]) for k, ring in enumerate(self._rings)]
 
     def count(self, p: Floats, q: Floats) -> Bools:
         """Whether each chord, between two places on rims and within the void, is a link; p, q of shape (n, 2)."""
@@ -218,8 +216,13 @@ class _Chords:
         here = ~inside.any(axis=1)  # whether the stretch from first to second end is the one without rooms
         if self._boards[k] is not None:
             here &= ~shapely.contains(cut, self._boards[k])
-        between = (s[rows, :1] <= self._tips[k]) & (self._tips[k] <= s[rows, 1:])
-        mask[rows] = neck | np.where(here, between.any(axis=1), (~between).any(axis=1))
+        start, stop = s[rows].T
+        cut_off = (
+            np.where(here, start, stop)[:, None],
+            np.where(here, stop - start, ring.length - stop + start)[:, None],
+        )
+        first, last = ((self._tips[k][:, n] - cut_off[0]) % ring.length for n in (0, 1))
+        mask[rows] = neck | ((first <= last) & (last <= cut_off[1])).any(axis=1)
         return mask
 
 

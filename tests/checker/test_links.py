@@ -175,3 +175,34 @@ def test_a_link_may_touch_a_corner_of_the_board_on_its_way() -> None:
     expected = minimize_scalar(way, bounds=(0, steepest), method="bounded", options={"xatol": 1e-9}).fun
     assert expected < np.hypot(1.4, 0.55) + np.hypot(0.4, 0.7) - 0.1  # round the corner of the room
     assert expected - 2 * SHORTER <= length(shapely.Polygon(points), a, b) <= expected + 1e-6
+
+
+@pytest.mark.parametrize("floor", [0.0, 0.5, 0.7, 0.9, 0.999])
+def test_a_flat_bottomed_notch_is_cut_where_it_is_as_wide_as_x(floor: float) -> None:
+    """Walls 55 degrees apart; a disc of diameter X reaches floors wider than 0.6 mm.
+
+    IEC 60664-1 (2007), 6.2, example 3, with a blunt tip: the link of length X lies in the most unfavourable position.
+    """
+    slope, depth = 0.525, 2.0
+    mouth = floor / 2 + slope * depth
+    notch = shapely.Polygon([(-mouth, 0), (-floor / 2, -depth), (floor / 2, -depth), (mouth, 0)])
+    surface = Surface(shapely.box(-20, -20, 20, 0).difference(notch), 1.6, x=X)
+    a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
+    found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=12.0)
+    level = -depth + (X - floor) / 2 / slope
+    expected = 2 * np.hypot(b[0] - X / 2, level) + X
+    assert found is not None
+    assert expected - 2 * SHORTER <= found.length <= expected + 1e-6
+
+
+@pytest.mark.parametrize(("floor", "slope"), [(1.001, 0.525), (0.9, 0.85)])
+def test_a_notch_that_is_wider_or_blunter_is_followed(floor: float, slope: float) -> None:
+    """Its floor as wide as X; or its walls more than 80 degrees apart (2 atan 0.85 = 80.7): round both corners."""
+    depth = 2.0
+    mouth = floor / 2 + slope * depth
+    notch = shapely.Polygon([(-mouth, 0), (-floor / 2, -depth), (floor / 2, -depth), (mouth, 0)])
+    surface = Surface(shapely.box(-20, -20, 20, 0).difference(notch), 1.6, x=X)
+    a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
+    found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=12.0)
+    assert found is not None
+    assert found.length == pytest.approx(2 * np.hypot(b[0] - floor / 2, depth) + floor, abs=2 * SHORTER)
