@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from checker.approaches import Starts, in_walls
 from checker.free_edges import Corners, Rims, Sight
 from checker.links import Links, unsampled
 from checker.surface_parts import (
@@ -42,7 +43,7 @@ from checker.surface_parts import (
     row_min,
 )
 from checker.unfolding import along, closest, distance_to, nearest_part, parallel, touching_lines
-from checker.wall_crossings import CORNER, Starts, Walls, in_walls
+from checker.wall_crossings import CORNER, Walls
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 _TIE = 1e-9  # mm; lengths closer than this are the same

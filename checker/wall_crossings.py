@@ -13,12 +13,26 @@ ends; else too short, by at most 0.41 X.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import shapely
 
+from checker.approaches import (
+    AT_RIM,
+    BOARD,
+    SLIGHT,
+    VOID,
+    Approaches,
+    InWalls,
+    Starts,
+    angle_from,
+    level,
+    of_role,
+    stacked_approaches,
+    unfolded_beside,
+    window_angles,
+)
 from checker.free_edges import Corners, Rims, Sight, leans_of, saved
 from checker.surface_parts import (
     BOTTOM,
@@ -27,7 +41,6 @@ from checker.surface_parts import (
     TOP,
     WALL,
     Edges,
-    Exposed,
     boxes_of,
     first_clear,
     joins,
@@ -35,79 +48,15 @@ from checker.surface_parts import (
     no_rows,
     norm,
     onwards,
-    pieces_of,
     row_max,
     row_min,
 )
-from checker.unfolding import Crossings, along, closest, cross, nearest_part, through_windows, touching_lines
+from checker.unfolding import Crossings, along, closest, nearest_part, through_windows, touching_lines
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 CORNER = HOP + 1  # kind of a node that is no island
-BOARD, VOID = 1, -1  # sides of a rim
 
 _RUN = 16  # rims in a row that corners are first joined with
-_AT_BOARD = 1e-5  # mm; the same for ends of links
-_AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
-_SLIGHT = 1e-6  # radians; directions that differ by less may be the same
-
-
-@dataclass(frozen=True, slots=True)
-class InWalls:
-    """Copper in walls as pieces along rims; columns of length n."""
-
-    island: Ints
-    ends: Floats  # (n, 4) on the board
-    loop: Ints
-    s: Floats  # (n, 2) from, to
-    above: Floats
-    below: Floats
-    slack: Floats
-    bridged: Bools  # whether a path may cross the void before it
-
-    def depth(self, face: int, thickness: float) -> Floats:
-        """How far below the rim of a face it begins."""
-        return self.above if face == TOP else thickness - self.below
-
-
-@dataclass(frozen=True, slots=True)
-class Starts:
-    """Copper pieces, corners and ends of links of one face, from which ways over walls begin; columns of length n."""
-
-    node: Ints
-    ends: Floats  # (n, 4)
-    reach: Floats
-    behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
-    corner: Rows  # of Corners, -1 for copper and ends of links
-    board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
-
-    def leaves(self, start: Rows, pieces: Floats) -> Bools:
-        """Whether ways may lead from starts to pieces."""
-        at, board = self.ends[start, :2], self.board[start]
-        sides = [np.einsum("ij,ij->i", pieces[:, k : k + 2] - at, board) for k in (0, 2)]
-        mask: Bools = np.maximum(*sides) >= -_AT_BOARD
-        return mask
-
-
-@dataclass(frozen=True, slots=True)
-class Approaches:
-    """Ways up to a window, unfolded: x runs along the loop, y into the face; columns of length n."""
-
-    node: Ints
-    world: Floats  # (n, 4) the piece as it lies on the board
-    piece: Floats  # (n, 4) the same, unfolded
-    rim: Ints  # row of Rims; -1 for copper in a wall
-    window: Floats  # (n, 2) from, to along the loop
-    loop: Ints
-    reach: Floats  # copper's radius and all slack
-    behind: Floats  # (n, 3) as in Starts
-    lower: Floats  # (n, 3) least length up to the rim, `behind` included
-    angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
-    depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
-    wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
-
-    def take(self, rows: Rows | Bools) -> Approaches:
-        """Some of the rows."""
-        return Approaches(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +111,7 @@ class Walls:
         for a, b in joins(boxes[corners], runs, room[corners]):
             kept = self.corners.taut_towards(starts.corner[corners[a]], runs[b])
             pairs.append(_each_of(corners[a[kept]], first[b[kept]], count[b[kept]]))
-        return _stacked([part for a, b in pairs for part in self._from_both_sides(starts, a, b)])
+        return stacked_approaches([part for a, b in pairs for part in self._from_both_sides(starts, a, b)])
 
     def _runs(self) -> tuple[Floats, Rows, Rows]:
         """Boxes around some rims in a row each, the first of them, and their number."""
@@ -183,13 +132,13 @@ class Walls:
 
     def _approach(self, starts: Starts, start: Rows, rim: Rows, side: int) -> Iterator[Approaches]:
         """Unfold pieces beside their rims; those on the other side of the rim or too far away drop out."""
-        front, world, piece = _unfolded(starts.ends[start], self.rims, rim, side)
+        front, world, piece = unfolded_beside(starts.ends[start], self.rims, rim, side)
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
         behind = row_max(piece[:, [1, 3]]) + starts.reach[start]  # a link comes from no farther than the way does
         wide = np.minimum(self.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
-        apart = row_min(touching_lines(piece, _level(window, 0.0))[0])
+        apart = row_min(touching_lines(piece, level(window, 0.0))[0])
         lower = np.maximum(apart - reach - saved(wide, self.thickness, self.x), 0.0)
         out = Approaches(
             node=starts.node[start],
@@ -201,7 +150,7 @@ class Walls:
             reach=reach,
             behind=starts.behind[start],
             lower=lower[:, None] + starts.behind[start],
-            angle=_window_angles(piece, window),
+            angle=window_angles(piece, window),
             depth=np.full(len(rim), self.thickness),
             wide=wide,
         )
@@ -219,20 +168,20 @@ class Walls:
         rims, corners = self.rims, self.corners
         unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
         before, after = corners.at[corner] - corners.before[corner], corners.after[corner] - corners.at[corner]
-        turned = np.column_stack([_angle_from(unit, cone * way, side) for way in (before, after)])
+        turned = np.column_stack([angle_from(unit, cone * way, side) for way in (before, after)])
         low, high = row_min(turned), row_max(turned)
         wraps = high - low > np.pi
         low, high = np.where(wraps, -np.pi, low), np.where(wraps, np.pi, high)
         low, high = np.maximum(low, out.angle[:, 0]), np.minimum(high, out.angle[:, 1])
-        at_rim = out.piece[:, 1] <= _AT_RIM
-        starts, ends = np.abs(out.piece[:, :1] - out.window).T <= _AT_RIM
+        at_rim = out.piece[:, 1] <= AT_RIM
+        starts, ends = np.abs(out.piece[:, :1] - out.window).T <= AT_RIM
         own = at_rim & (starts | ends)
         low, high = np.where(own, out.angle[:, 0], low), np.where(own, out.angle[:, 1], high)
         wide = self._widened(replace(out, angle=np.column_stack((low, high))), side, out.angle)
         low, high = wide.angle.T
         low = np.where(own & starts, np.pi / 2 - rims.bend_before[out.rim], low)
         high = np.where(own & ends, -np.pi / 2 + rims.bend_after[out.rim], high)
-        possible = np.where(own, cone > 0, low <= high + 2 * _SLIGHT)
+        possible = np.where(own, cone > 0, low <= high + 2 * SLIGHT)
         return replace(wide, angle=np.column_stack((low, high))).take(possible)
 
     def _widened(self, out: Approaches, side: int, windows: Floats | None = None) -> Approaches:
@@ -243,8 +192,8 @@ class Walls:
         bends = (self.rims.bend_before, self.rims.bend_after) if side == BOARD else leans_of(self.rims)
         low, high = out.angle.T
         first, last = (out.angle if windows is None else windows).T
-        low = np.where(low <= first + _SLIGHT, low - bends[0][out.rim], low)
-        high = np.where(high >= last - _SLIGHT, high + bends[1][out.rim], high)
+        low = np.where(low <= first + SLIGHT, low - bends[0][out.rim], low)
+        high = np.where(high >= last - SLIGHT, high + bends[1][out.rim], high)
         return replace(out, angle=np.column_stack((low, high)))
 
     def _in_walls(self, face: int) -> Approaches:
@@ -254,13 +203,13 @@ class Walls:
         return Approaches(
             node=walls.island,
             world=np.zeros((len(flat), 4)),
-            piece=_level(walls.s, 0.0),
+            piece=level(walls.s, 0.0),
             rim=np.full(len(flat), -1, np.int32),
             window=walls.s,
             loop=walls.loop,
             reach=walls.slack,
-            behind=_of_role(self.roles[walls.island]),
-            lower=_of_role(self.roles[walls.island]),
+            behind=of_role(self.roles[walls.island]),
+            lower=of_role(self.roles[walls.island]),
             angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
             depth=walls.depth(face, self.thickness),
             wide=np.zeros((len(flat), 2)),
@@ -362,8 +311,8 @@ class Walls:
         before = np.maximum(np.where(low < 0, deep, min(flat, deep)) * low, -self.limit)
         after = np.minimum(np.where(high > 0, deep, min(flat, deep)) * high, self.limit)
         first, last = near.window.T
-        edges = near.angle + np.array([-_SLIGHT, _SLIGHT])
-        return np.column_stack((edges[:, 0], first + before - _AT_RIM, edges[:, 1], last + after + _AT_RIM))
+        edges = near.angle + np.array([-SLIGHT, SLIGHT])
+        return np.column_stack((edges[:, 0], first + before - AT_RIM, edges[:, 1], last + after + AT_RIM))
 
     def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> _Pairs:
         """Those that may be part of a shortest path within the limit, and what their ways cannot be shorter than."""
@@ -386,7 +335,7 @@ class Walls:
 
     def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> tuple[Edges, Rows]:
         """Go through both windows on the shortest way; also the rows of those that are within the limit."""
-        first, second = _level(near.window, 0.0), _level(far.window + offset[:, None], -far.depth)
+        first, second = level(near.window, 0.0), level(far.window + offset[:, None], -far.depth)
         piece = far.piece * np.array([1.0, -1.0, 1.0, -1.0])
         piece[:, [0, 2]] += offset[:, None]
         piece[:, [1, 3]] -= far.depth[:, None]
@@ -526,21 +475,6 @@ class Walls:
         return a[i], b[j], s[i]
 
 
-def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
-    """Lay exposed copper along the rims; each piece takes the rim nearest to its middle."""
-    if not len(copper.island) or not len(rims):
-        none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
-        return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none, np.empty(0, dtype=bool))
-    pieces = pieces_of(copper.line, np.zeros(len(copper.line)))
-    ends, row = pieces.ends, pieces.row
-    tree = shapely.STRtree(shapely.linestrings(rims.ends.reshape(-1, 2, 2)))
-    rim = tree.nearest(shapely.points((ends[:, 0:2] + ends[:, 2:4]) / 2))
-    parts = np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)])
-    s = np.sort(rims.s[rim][:, None] + parts * rims.length[rim][:, None], axis=1)
-    depths = copper.above[row], copper.below[row]
-    return InWalls(copper.island[row], ends, rims.loop[rim], s, *depths, rims.slack[rim], bridged[rim])
-
-
 def _stretches(
     near: Approaches, far: Approaches, way: Crossings, unfolded: tuple[Floats, Floats, Floats], less: Floats
 ) -> Floats:
@@ -572,57 +506,6 @@ def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:
     return best, places
 
 
-def _level(window: Floats, y: Floats | float) -> Floats:
-    """Windows as pieces at one height of the unfolded wall."""
-    height = np.broadcast_to(y, (len(window),))
-    pieces: Floats = np.column_stack((window[:, 0], height, window[:, 1], height))
-    return pieces
-
-
-def _unfolded(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Bools, Floats, Floats]:
-    """Lay pieces beside their rims: x along the loop, y away from it; what is on the other side is cut off.
-
-    Returns
-    -------
-    mask of the pieces that remain, their ends on the board, their ends unfolded
-    """
-    start = rims.ends[rim, 0:2]
-    unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
-    depth = side * _depths(ends, start, unit)
-    allowed = -2 * rims.slack[rim] - 1e-9  # corners of curved outlines may lie a little behind the rim
-    front = row_max(depth) >= allowed
-    ends, depth, unit, start, allowed = ends[front], depth[front], unit[front], start[front], allowed[front]
-    drop = depth[:, 0] - depth[:, 1]
-    part = np.clip(np.divide(depth[:, 0] - allowed, drop, out=np.zeros(len(drop)), where=drop != 0), 0.0, 1.0)
-    middle = along(ends, part)
-    cut = depth < allowed[:, None]
-    ends = np.hstack([np.where(cut[:, k : k + 1], middle, ends[:, 2 * k : 2 * k + 2]) for k in (0, 1)])
-    y = np.maximum(side * _depths(ends, start, unit), 0.0)
-    at = rims.s[rim][front]
-    x = [at + np.einsum("ij,ij->i", unit, ends[:, k : k + 2] - start) for k in (0, 2)]
-    return front, ends, np.column_stack((x[0], y[:, 0], x[1], y[:, 1]))
-
-
-def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
-    depths: Floats = np.column_stack([cross(unit, ends[:, k : k + 2] - start) for k in (0, 2)])
-    return depths
-
-
-def _window_angles(piece: Floats, window: Floats) -> Floats:
-    """Directions, from straight across, in which straight lines from unfolded pieces pass their windows, (n, 2)."""
-    x, y = piece[:, [0, 2]], piece[:, [1, 3]]
-    low = row_min(np.arctan2(window[:, :1] - x, y))
-    high = row_max(np.arctan2(window[:, 1:] - x, y))
-    at_rim = row_min(y) <= _AT_RIM
-    return np.column_stack((np.where(at_rim, -np.pi / 2, low), np.where(at_rim, np.pi / 2, high)))
-
-
-def _angle_from(unit: Floats, way: Floats, side: int) -> Floats:
-    """Direction of a way on one side of a rim of direction `unit`, from straight across it."""
-    angle: Floats = np.arctan2(np.einsum("ij,ij->i", unit, way), -side * cross(unit, way))
-    return angle
-
-
 def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
     """Whether some direction across the wall leads from window to window and suits both approaches."""
     a, b = pairs.near, pairs.far
@@ -630,7 +513,7 @@ def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
     low, high = np.arctan2(second[:, 0] - first[:, 1], depth), np.arctan2(second[:, 1] - first[:, 0], depth)
     low = np.maximum(np.maximum(near.angle[a, 0], -far.angle[b, 1]), low)
     high = np.minimum(np.minimum(near.angle[a, 1], -far.angle[b, 0]), high)
-    mask: Bools = low <= high + 2 * _SLIGHT
+    mask: Bools = low <= high + 2 * SLIGHT
     return mask
 
 
@@ -644,26 +527,13 @@ def _straight_lines(near: Approaches, far: Approaches, a: Rows, b: Rows, offset:
     down = np.column_stack((high_far + high_near, low_far + high_near, high_far + low_near, low_far + low_near))
     across, down = across + offset[:, None], down + far.depth[b, None]
     angle = np.arctan2(across, down)
-    low = np.minimum(near.angle[a, 0], -far.angle[b, 1]) - _SLIGHT
-    high = np.maximum(near.angle[a, 1], -far.angle[b, 0]) + _SLIGHT
+    low = np.minimum(near.angle[a, 0], -far.angle[b, 1]) - SLIGHT
+    high = np.maximum(near.angle[a, 1], -far.angle[b, 0]) + SLIGHT
     passes = (row_max(angle) >= low) & (row_min(angle) <= high)
     aside = np.maximum(np.maximum(row_min(across), -row_max(across)), 0.0)
     return passes, np.hypot(aside, row_min(down))
 
 
-def _of_role(role: Ints) -> Floats:
-    """No length for copper of its own role, none at all for the others; (n, 3)."""
-    lengths: Floats = np.where(role[:, None] == np.arange(3), 0.0, np.inf)
-    return lengths
-
-
 def _least(one: Floats, two: Floats) -> Floats:
     """Least sum of two lengths by role over roles that are measured to each other, (n,)."""
     return row_min(one + onwards(two))
-
-
-def _stacked(parts: Sequence[Approaches]) -> Approaches:
-    none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
-    by_role = np.empty((0, 3))
-    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, pairs)
-    return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))
