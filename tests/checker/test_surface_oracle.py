@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from checker.surface import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
-from tests.checker.oracle import Board, measure, necked_board, over_neck, random_board, slanting, walked
+from tests.checker.oracle import Board, knotted_board, measure, necked_board, over_neck, random_board, slanting, walked
 
 PROMISED = 0.001  # mm, README
 SPACING = 0.6  # mm, of the first samples
@@ -26,7 +26,7 @@ def solved(board: Board, limit: float = 60.0) -> Geodesic:
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     surface = Surface(board.region, board.thickness, x=board.x)
-    found = surface.legs(metal, roles, limit, laid_bare).best(0, 1, board.x)
+    found = surface.legs(metal, roles, max(limit, board.x), laid_bare).best(0, 1, board.x)  # legs below X are free
     assert found is not None
     return found
 
@@ -104,6 +104,15 @@ def test_over_a_neck_no_path_is_longer_than_a_sampled_one_and_every_path_is_real
 @pytest.mark.parametrize("seed", range(1000, 1300))
 def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
     over_a_neck(seed)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(200))
+def test_over_voids_of_any_shape_no_path_is_longer_than_a_sampled_one(seed: int) -> None:
+    """Rooms and arms strung together; what is filled or cut off is not sampled, so no bound from below."""
+    board = knotted_board(np.random.default_rng(seed))
+    sampled = measure(board, SPACING / 2)
+    assert solved(board, sampled + 1.0).length <= sampled + ROUNDING
 
 
 @pytest.mark.long
