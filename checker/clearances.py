@@ -16,6 +16,7 @@ import shapely
 from checker.air import Air, Reach, Ways
 from checker.barriers import ROUNDING, Barriers, Separation, Source, bind, contenders
 from checker.distances import Judged, Keys, Nearest, Pieces, closest, pieces
+from checker.findings import XY
 from checker.hops import Chain, Legs, chains, clusters, joined
 from checker.layout import Layout
 from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
@@ -120,13 +121,14 @@ class _Search:
         if not len(self.third):
             return []
         layer = self.bodies.shapes.layer
-        found = []
+        found: list[Chain] = []
         for number in range(self.layers):
             found += self._via(*(c.on(layer[c.pieces.row] == number) for c in (self.a, self.b, self.third)))
-        found += [s for s in self._via(self.a, self.b, self.third) if s.layer is None]
-        return found
+        anywhere = self._via(self.a, self.b, self.third)
+        found += [chain for chain in anywhere if self._where(set(chain.legs.place.tolist()))[0] is None]
+        return [self._from_chain(chain) for chain in found]
 
-    def _via(self, a: _Conductors, b: _Conductors, third: _Conductors) -> list[Shortfall]:
+    def _via(self, a: _Conductors, b: _Conductors, third: _Conductors) -> list[Chain]:
         """Paths over third copper among the given conductors."""
         node, nodes = self.bodies.node, self.bodies.nodes
         everything = np.zeros(len(self.bodies), dtype=np.int32)
@@ -139,7 +141,7 @@ class _Search:
         into = self._legs(third, b, cluster, node, self.beside)
         across = joined([hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)])
         weights = self._weight(out), self._weight(across), self._weight(into)
-        return [self._from_chain(chain) for chain in chains(out, across, into, weights, nodes)]
+        return chains(out, across, into, weights, nodes)
 
     def _weight(self, legs: Legs) -> Floats:
         """The part of its requirement that each leg beside third copper holds."""
@@ -250,16 +252,17 @@ class _Search:
         )
 
     def _parts(self, legs: Legs, counts: Bools) -> Iterator[Part]:
-        for row in range(len(legs)):
-            x0, y0, x1, y1 = (float(v) for v in legs.ends[row])
-            if row:
-                hopped = (float(legs.ends[row - 1, 2]), float(legs.ends[row - 1, 3])), (x0, y0)
-                over = self.bodies.net_name(int(legs.body[row, 0]))
-                yield Part(COPPER, hopped, float(np.hypot(x0 - hopped[0][0], y0 - hopped[0][1])), False, over)
+        columns = legs.ends.tolist(), legs.length.tolist(), counts.tolist(), legs.body[:, 0].tolist()
+        before: XY | None = None
+        for row, ((x0, y0, x1, y1), length, counted, body) in enumerate(zip(*columns, strict=True)):
+            if before is not None:
+                hopped = float(np.hypot(x0 - before[0], y0 - before[1]))
+                yield Part(COPPER, (before, (x0, y0)), hopped, False, self.bodies.net_name(body))
             if legs.bends[row] is None:
-                yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), float(legs.length[row]), bool(counts[row]))
+                yield Part(self._on(legs, row), ((x0, y0), (x1, y1)), length, counted)
             else:
-                yield from self._edge_parts(legs, row, bool(counts[row]))
+                yield from self._edge_parts(legs, row, counted)
+            before = x1, y1
 
     def _edge_parts(self, legs: Legs, row: int, counts: bool) -> Iterator[Part]:
         """A way over an edge: on one face, past the edge, on the other."""
@@ -273,10 +276,12 @@ class _Search:
                 yield Part(on, tuple((float(x), float(y)) for x, y in points), length, counts)
 
     def _on(self, legs: Legs, row: int) -> str:
-        layers = [self.layout.board.layers[int(self.bodies.shapes.layer[b])] for b in legs.body[row]]
-        if layers[0] is layers[1]:
-            return layers[0].side if layers[0].side in (TOP, BOTTOM) else layers[0].id
-        return f"{layers[0].id} to {layers[1].id}"
+        place, board = int(legs.place[row]), self.layout.board
+        if place < self.layers:
+            layer = board.layers[place]
+            return layer.side if layer.side in (TOP, BOTTOM) else layer.id
+        one, two = (board.layers[int(self.bodies.shapes.layer[b])].id for b in legs.body[row])
+        return f"{one} to {two}"
 
 
 def _spans(layout: Layout, barriers: Barriers) -> tuple[Ints, Ints]:
