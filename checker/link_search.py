@@ -10,7 +10,7 @@ References: plane geometry.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from checker.unfolding import cross
 from parsers.primitives import Bools, Floats, Rows, each
 
 STEP = 0.01  # mm; between the ends of sampled links
+LANDING = 0.02  # mm; between landings
 CLOSE = 0.06  # mm; ends of links nearer than this to a corner are sampled closer
 _BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)  # mm; where they are, besides STEP
 _FINE = 1e-5  # mm
@@ -41,14 +42,60 @@ def held(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted:
     -------
     ends (n, 4) x0, y0, x1, y1; directions (n, 4) of the rim at both
     """
-    rings = [shapely.get_coordinates(r) for r in (void.exterior, *void.interiors)]
-    pieces = _cut_to(near, np.concatenate([np.hstack((r[:-1], r[1:])) for r in rings]))
+    pieces = _pieces(void, near)
     none = np.empty((0, 4))
     found = [(none, none)]
     for curves in (_of_one_length(pieces, length), _touching(pieces, void, length)):
         found += [curves.take(rows).sampled(accepted) for rows in each(np.arange(len(curves.first)), _BLOCK)]
     ends, walls = zip(*found, strict=True)
     return np.concatenate(ends), np.concatenate(walls)
+
+
+def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted) -> tuple[Floats, Floats]:
+    """Places on straight rims, no further apart than LANDING, where links may end.
+
+    A path over two links in a row that lands on a wall between them touches it where it is reflected.
+
+    Returns
+    -------
+    places (n, 2); vectors (n, 2) square to the rim, into the void
+    """
+    pieces = _pieces(void, near)
+    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
+    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
+    i, j = i[i != j], j[i != j]
+    j = j[np.argsort(i, kind="stable")]
+    first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
+    row, place = _places(_sizes(pieces), LANDING)
+    at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
+    inwards = np.zeros_like(at)
+    for block in each(np.arange(len(at)), _BLOCK):
+        owner, step = _counted(block, count[block])
+        other = pieces[j[first[row[owner]] + step]]
+        for q in _ends_on(other, at[owner], length):
+            long = np.hypot(*(q - at[owner]).T)
+            real = (long > _FINE) & (long <= length + PUSH)
+            real[real] = accepted(np.hstack((at[owner], q))[real])
+            square = np.column_stack((-unit[owner, 1], unit[owner, 0]))
+            side = np.sign(np.einsum("ij,ij->i", square, q - at[owner]))
+            inwards[owner[real]] = (side[:, None] * square)[real]
+    found = inwards.any(axis=1)
+    return at[found], inwards[found]
+
+
+def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[Floats]:
+    """Points of pieces that chords from given points may end at: the nearest one, and those a length away."""
+    unit, size = _units(pieces), _sizes(pieces)
+    gap = p - pieces[:, :2]
+    foot, aside = np.einsum("ij,ij->i", gap, unit), length**2 - cross(unit, gap) ** 2
+    for side in (0.0, 1.0, -1.0):
+        t = foot + side * np.sqrt(np.maximum(aside, 0.0))
+        yield pieces[:, :2] + np.clip(t, 0.0, size)[:, None] * unit
+
+
+def _counted(rows: Rows, count: Rows) -> tuple[Rows, Rows]:
+    """Each row as often as counted, and how often it was there before."""
+    return np.repeat(rows, count), np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +115,7 @@ class _Curves:
     def sampled(self, accepted: Accepted) -> tuple[Floats, Floats]:
         """Links of these families, and directions of the rim at their ends."""
         size = _sizes(self.first)
-        row, place = _places(size)
+        row, place = _places(size, STEP)
         ends, real, slower = self._chords(row, place)
         real[real] = accepted(ends[real])
         row_limit, place_limit = self._limits(row, place, real, accepted)
@@ -147,27 +194,28 @@ def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
     return rows[a[kept]], rows[b[kept]]
 
 
-def _cut_to(near: shapely.Geometry, pieces: Floats) -> Floats:
-    """The stretches of straight pieces that lie within an area."""
+def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> Floats:
+    """The straight pieces of a void's rim as far as they lie within an area."""
+    rings = [shapely.get_coordinates(r) for r in (void.exterior, *void.interiors)]
+    pieces = np.concatenate([np.hstack((r[:-1], r[1:])) for r in rings])
     parts = shapely.get_parts(shapely.intersection(shapely.linestrings(pieces.reshape(-1, 2, 2)), near))
     parts = parts[shapely.length(parts) > PUSH]
     xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
     return np.hstack((xy[:, 0], xy[:, -1]))
 
 
-def _places(size: Floats) -> tuple[Rows, Floats]:
-    """Places along pieces of some lengths, both ends included: at most STEP apart, and closer near the ends.
+def _places(size: Floats, step: float) -> tuple[Rows, Floats]:
+    """Places along pieces of some lengths, both ends included: at most a step apart, and closer near the ends.
 
     Returns
     -------
     row of the piece, distance of the place from its start; in this order
     """
-    count = np.ceil(size / STEP).astype(np.intp) + 1
-    rows = np.repeat(np.arange(len(size)), count)
-    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    count = np.ceil(size / step).astype(np.intp) + 1
+    rows, number = _counted(np.arange(len(size)), count)
     beside = np.array(_BESIDE)
     near, k = np.nonzero(beside < size[:, None] / 2)
-    place = np.concatenate((step / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))
+    place = np.concatenate((number / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))
     rows = np.concatenate((rows, near, near))
     order = np.lexsort((place, rows))
     return rows[order], place[order]

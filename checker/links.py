@@ -24,7 +24,7 @@ import numpy as np
 import shapely
 
 from checker.free_edges import PUSH, Corners, Narrow, Sight, linked_length
-from checker.link_search import CLOSE, STEP, Accepted, held
+from checker.link_search import CLOSE, STEP, Accepted, held, landings
 from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
 
 SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
@@ -35,10 +35,10 @@ _AT_RIM = 0.003  # mm; what is filled may end that far from the rim that it touc
 
 @dataclass(frozen=True, slots=True)
 class Links:
-    """Sampled links as long as X; columns."""
+    """Sampled links that hold, and landings between links: links without length; columns."""
 
     ends: Floats  # (n, 4) x0, y0, x1, y1
-    board: Floats  # (n, 4) vectors square to the rim at both ends, away from the link
+    board: Floats  # (n, 4) vectors square to the rim at both ends, to the side that a path comes from
     length: Floats  # what they count, mm
     place: Ints  # number of the narrow place; -1 where more than two walls meet
 
@@ -51,14 +51,19 @@ class Links:
         other = np.concatenate((two, one))
         return Corners(np.concatenate((one, two)), other, other)
 
+    def lands(self) -> Bools:
+        """Which are landings."""
+        mask: Bools = (self.ends[:, :2] == self.ends[:, 2:]).all(axis=1)
+        return mask
+
     def board_sides(self, end: Rows) -> Floats:
-        """Vectors away from the link at its ends, 0 where `end` is negative; (n, 2)."""
+        """Vectors to the side that a path comes from, 0 where `end` is negative; (n, 2)."""
         sides = np.concatenate((self.board[:, :2], self.board[:, 2:], np.zeros((1, 2))))
         chosen: Floats = sides[np.maximum(end, -1)]
         return chosen
 
     def from_board(self, end: Rows, points: Floats) -> Bools:
-        """Whether each point lies on the board's side of the rim at an end, or `end` is negative."""
+        """Whether a path may come from each point to an end, or `end` is negative."""
         at = np.concatenate((self.ends[:, :2], self.ends[:, 2:], np.zeros((1, 2))))[np.maximum(end, -1)]
         mask: Bools = np.einsum("ij,ij->i", points - at, self.board_sides(end)) >= -_EXACT
         return mask
@@ -137,19 +142,20 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
     filled = shapely.buffer(passable, _EXACT, join_style="mitre")
     shapely.prepare(filled)
     none = np.empty((0, 4))
-    ends, walls, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
+    ends, sides, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
     for place in places:
         near = shapely.union_all(place.parts).buffer(REACH * x)
-        found, beside = held(place.void, near, linked_length(x), _accepted(place, filled))
-        ends.append(found)
-        walls.append(beside)
-        nearest = shapely.STRtree(place.parts).nearest(shapely.linestrings(found.reshape(-1, 2, 2)))
+        accepted = _accepted(place, filled)
+        found, beside = held(place.void, near, linked_length(x), accepted)
+        at, inwards = landings(place.void, near, linked_length(x), accepted)
+        ends += [found, np.tile(at, 2)]
+        sides += [_away(found, beside), np.tile(inwards, 2)]
+        nearest = shapely.STRtree(place.parts).nearest(shapely.linestrings(np.vstack(ends[-2:]).reshape(-1, 2, 2)))
         numbers.append(np.where(np.array(place.walls)[nearest] > 2, -1, done + nearest))
         done += len(place.parts)
     all_ends = np.concatenate(ends)
     length = np.hypot(*(all_ends[:, 2:] - all_ends[:, :2]).T) - SHORTER
-    board = _away(all_ends, np.concatenate(walls))
-    return Links(all_ends, board, np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
+    return Links(all_ends, np.concatenate(sides), np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
 
 
 def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:

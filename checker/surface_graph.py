@@ -88,7 +88,9 @@ class Graph:
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, ground.bridged, bare)
-        self._behind = np.full((2, self._corners, 3), np.inf)  # least distance of corners from copper, by face and role
+        # least lengths of paths that come to corners, and to ends of links over their links; by face and role
+        self._behind = np.full((2, self._corners, 3), np.inf)
+        self._beside = self._behind  # the same, but to ends of links from the board
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         found += self._round_corners() if self._corners else []
         found += self._over_walls() if len(ground.rims) else []
@@ -172,9 +174,10 @@ class Graph:
         points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
         length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
         nearest = self._nearest(piece, corner, length)
-        ways = onwards(nearest.min(axis=0))
+        over = self._over_links(nearest)
+        ways = onwards(over.min(axis=0))
         useful = (nearest + ways).min(axis=2) <= self._limit
-        self._behind = np.where(useful[..., None], nearest, np.inf)
+        self._beside, self._behind = (np.where(useful[..., None], least, np.inf) for least in (nearest, over))
         rest = ways[corner, self.roles[self._island[piece]]]
         length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
         kept = (length + rest <= self._limit) & self._bends(corner, points)
@@ -200,6 +203,15 @@ class Graph:
             np.minimum.at(nearest[face], (seen, self.roles[walls.island[wall]]), apart)
         return nearest
 
+    def _over_links(self, nearest: Floats) -> Floats:
+        """The same for paths that come to ends of links over their links."""
+        solid, links = self._ground.solid_corners(), self._ground.links
+        over = nearest.copy()
+        first, second = slice(solid, solid + len(links)), slice(solid + len(links), None)
+        over[:, first] = nearest[:, second] + links.length[:, None]
+        over[:, second] = nearest[:, first] + links.length[:, None]
+        return over
+
     def _to_corners(self, piece: Rows, corner: Rows, points: Floats, length: Floats) -> Iterator[Edges]:
         at = self._ground.corners.at
         for face in (TOP, BOTTOM):
@@ -213,31 +225,34 @@ class Graph:
             yield lines(self._island[piece[rows]], heads, length[rows], face, ends, reach)
 
     def _between_corners(self) -> Iterator[Edges]:
-        corners, behind = self._ground.corners, self._behind.min(axis=(0, 2))
+        corners, by_role = self._ground.corners, self._behind.min(axis=0)
+        behind, onward = row_min(by_role), onwards(by_role)
         useful = np.flatnonzero(np.isfinite(behind))
         links, solid = self._ground.links, self._ground.solid_corners()
         place = np.concatenate((np.full(solid, -1), links.place, links.place))
+        lands = np.concatenate((np.zeros(solid, dtype=bool), links.lands(), links.lands()))
         first = np.arange(solid, solid + len(links))
         second = first + len(links)
-        yield from self._corner_lines(first, second, links.length)
+        yield from self._corner_lines(first, second, links.length, self._beside)
         boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
         for a, b in joins(boxes, boxes, self._limit - behind[useful]):
             u, w = useful[a], useful[b]
-            kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + behind[u] + behind[w] <= self._limit)
-            kept &= (place[u] != place[w]) | (place[u] < 0)  # nothing is won by two links of one place
+            kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit)
+            # nothing is won by two links of one place, nor by landing twice in a row
+            kept &= ((place[u] != place[w]) | (place[u] < 0)) & ~(lands[u] & lands[w])
             u, w = u[kept], w[kept]
             kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
             u, w = u[kept], w[kept]
             kept = self._ground.sight.clear(corners.at[u], corners.at[w])
             u, w = u[kept], w[kept]
-            yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]))
+            yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]), self._behind)
 
-    def _corner_lines(self, u: Rows, w: Rows, length: Floats) -> Iterator[Edges]:
+    def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
         """Lines between corners, on each face where copper is near enough to both."""
         at = self._ground.corners.at
         for face in (TOP, BOTTOM):
-            here = self._behind[face]
-            anywhere = onwards(self._behind.min(axis=0))  # at one end a path may go on over a wall
+            here = behind[face]
+            anywhere = onwards(behind.min(axis=0))  # at one end a path may go on over a wall
             least = np.minimum(row_min(here[u] + anywhere[w]), row_min(here[w] + anywhere[u]))
             kept = length + least <= self._limit
             a, b = u[kept], w[kept]

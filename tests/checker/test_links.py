@@ -206,3 +206,49 @@ def test_a_notch_that_is_wider_or_blunter_is_followed(floor: float, slope: float
     found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=12.0)
     assert found is not None
     assert found.length == pytest.approx(2 * np.hypot(b[0] - floor / 2, depth) + floor, abs=2 * SHORTER)
+
+
+def over_two_links(a: np.ndarray, b: np.ndarray, tip: float, level: float, pole: tuple[float, float]) -> float:
+    """The best way from a by p on the left wedge to u, along the end of the peninsula to v, and by q on the right."""
+
+    def points(t: np.ndarray) -> list[np.ndarray]:
+        slope = 1.2 / (5 - tip)
+        p, q = (np.array([side * (tip + t[n]), level - slope * t[n]]) for side, n in ((-1, 0), (1, 3)))
+        return [a, p, np.array([t[1], 0.0]), np.array([t[2], 0.0]), q, b]
+
+    def legs(t: np.ndarray) -> np.ndarray:
+        return np.hypot(*np.diff(points(t), axis=0).T)
+
+    held = [
+        {"type": "ineq", "fun": lambda t: X - legs(t)[1]},
+        {"type": "ineq", "fun": lambda t: X - legs(t)[3]},
+        {"type": "ineq", "fun": lambda t: t[2] - t[1]},
+    ]
+    starts = [np.array([p, u, v, q]) for p in (0.01, 0.3) for q in (0.01, 0.3) for u, v in (pole, np.array(pole) / 2)]
+    bounds = [(0, 3), pole, pole, (0, 3)]
+    found = [
+        minimize(lambda t: legs(t).sum(), start, bounds=bounds, constraints=held, method="SLSQP", tol=1e-13)
+        for start in starts
+    ]
+    return min(float(f.fun) for f in found if all(c["fun"](f.x) > -1e-8 for c in held))
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "tip", "level", "middle"),
+    [
+        ((-2.0, 0.3), (2.0, 0.3), 0.9, 0.3, 0.0),
+        ((-1.175, 0.2894), (0.9953, 0.3805), 0.712, 0.345, -0.146),  # reflected at one place, held by no length
+        ((-1.0023, 0.2415), (1.1451, 0.3394), 0.666, 0.308, -0.198),
+        ((-2.0, 0.1), (2.0, 0.3), 0.9, 0.3, 0.2),  # the first link, as long as X, ends where the second one begins
+    ],
+)
+def test_a_path_over_two_links_may_land_on_a_flat_tip_between_them(
+    a: tuple[float, float], b: tuple[float, float], tip: float, level: float, middle: float
+) -> None:
+    """Two tips of the board at x = -tip and tip, the end of a peninsula 0.8 mm wide at y = 0, wide rooms all round."""
+    wedge = shapely.Polygon([(-5, level + 1.2), (-tip, level), (-5, level - 1.2)])
+    other = shapely.Polygon([(5, level + 1.2), (tip, level), (5, level - 1.2)])
+    pole = shapely.box(middle - 0.4, -5, middle + 0.4, 0)
+    void = shapely.box(-4, -4, 4, 4).difference(shapely.union_all([wedge, other, pole]))
+    expected = over_two_links(np.array(a), np.array(b), tip, level, (middle - 0.4, middle + 0.4))
+    assert expected - 3 * SHORTER <= length(void, a, b) <= expected + 1e-6
