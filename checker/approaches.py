@@ -13,13 +13,14 @@ import numpy as np
 import shapely
 
 from checker.free_edges import Rims
-from checker.surface_parts import TOP, Exposed, pieces_of, row_max, row_min
+from checker.surface_parts import TOP, Exposed, norm, pieces_of, row_max, row_min
 from checker.unfolding import along, cross, nearest_part
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 BOARD, VOID = 1, -1  # sides of a rim
 AT_RIM = 1e-6  # mm; what lies so near to a rim may leave it in any direction
 SLIGHT = 1e-6  # radians; directions that differ by less may be the same
+_FOLLOWS = 1e-4  # mm; copper in a wall lies no farther off its rim
 _AT_BOARD = 1e-5  # mm; the same for ends of links
 
 
@@ -83,18 +84,33 @@ class Approaches:
 
 
 def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
-    """Lay exposed copper along the rims; each piece takes the rim nearest to its middle."""
+    """Lay exposed copper along all rims that it follows; what follows none takes the one nearest to its middle."""
     if not len(copper.island) or not len(rims):
         none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
         return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none, np.empty(0, dtype=bool))
     pieces = pieces_of(copper.line, np.zeros(len(copper.line)))
-    ends, row = pieces.ends, pieces.row
+    lines = pieces.ends.reshape(-1, 2, 2)
     tree = shapely.STRtree(shapely.linestrings(rims.ends.reshape(-1, 2, 2)))
-    rim = tree.nearest(shapely.points((ends[:, 0:2] + ends[:, 2:4]) / 2))
-    parts = np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)])
-    s = np.sort(rims.s[rim][:, None] + parts * rims.length[rim][:, None], axis=1)
+    piece, rim = tree.query(shapely.linestrings(lines), predicate="dwithin", distance=_FOLLOWS)
+    parts = _parts_of(rims, rim, pieces.ends[piece])
+    laid = along(rims.ends[rim], parts[:, 0]), along(rims.ends[rim], parts[:, 1])
+    off = [norm(along(pieces.ends[piece], nearest_part(pieces.ends[piece], p)) - p) for p in laid]
+    follows = (np.maximum(*off) <= _FOLLOWS) & ((parts[:, 1] - parts[:, 0]) * rims.length[rim] > AT_RIM)
+    rest = np.setdiff1d(np.arange(len(lines)), piece[follows])
+    nearest = tree.nearest(shapely.points(lines[rest].mean(axis=1)))
+    piece, rim = np.concatenate((piece[follows], rest)), np.concatenate((rim[follows], nearest))
+    parts = _parts_of(rims, rim, pieces.ends[piece])
+    ends = np.hstack((along(rims.ends[rim], parts[:, 0]), along(rims.ends[rim], parts[:, 1])))
+    s = rims.s[rim][:, None] + parts * rims.length[rim][:, None]
+    row = pieces.row[piece]
     depths = copper.above[row], copper.below[row]
     return InWalls(copper.island[row], ends, rims.loop[rim], s, *depths, rims.slack[rim], bridged[rim])
+
+
+def _parts_of(rims: Rims, rim: Rows, ends: Floats) -> Floats:
+    """Parts of rims that pieces lie along, from and to."""
+    parts: Floats = np.sort(np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)]), axis=1)
+    return parts
 
 
 def unfolded_beside(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Bools, Floats, Floats]:

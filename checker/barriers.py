@@ -35,7 +35,8 @@ import shapely
 
 from checker.corridor import corridor
 from checker.layout import Layout
-from checker.rules_file import Barrier, Hardware, Insulation, Spacing
+from checker.regions import CATCH_ALL, floating_rows
+from checker.rules_file import Barrier, Hardware, Insulation, RegionSpec, Spacing
 from checker.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Query, Required, SpacingTable, read_table
 from parsers.board import UNPLATED, Board
 from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, concatenate, conductors
@@ -135,7 +136,7 @@ def contenders(bodies: Bodies, separation: Separation, reach: float) -> tuple[Ro
     """
     one, two, third = (*separation.sides, separation.third)
     boxes = [bodies.shapes.take(rows).bounds() for rows in (one, two, third)]
-    kept = corridor(boxes[0], boxes[1], boxes[2], reach)
+    kept = corridor(boxes[0], boxes[1], boxes[2], reach, bodies.node[third])
     return one[kept[0]], two[kept[1]], third[kept[2]]
 
 
@@ -220,7 +221,9 @@ def _bodies(layout: Layout) -> tuple[Bodies, list[Doubt]]:
     shapes = concatenate(parts)
     source = np.repeat([int(s) for s in Source], [len(p) for p in parts]).astype(np.int32)
     origin = np.concatenate([np.arange(len(board.copper)), holes, lines, entries]).astype(np.int32)
-    node, nodes = _nodes(board, shapes, source, origin, len(names))
+    rows = np.arange(len(shapes))
+    floats = floating_rows(board)[np.where(source == Source.COPPER, origin, 0)] if len(board.copper) else rows < 0
+    node, nodes = _nodes(board, shapes, source, origin, len(names), floats & _floats(layout, rows))
     return Bodies(shapes, source, origin, node, nodes, tuple(names)), doubts
 
 
@@ -324,9 +327,12 @@ def _net_of(item: Hardware, names: list[str]) -> int:
     return names.index(item.net)
 
 
-def _nodes(board: Board, shapes: Conductors, source: Ints, origin: Ints, nets: int) -> tuple[Ints, int]:
-    """Named nets first, then pieces of nameless copper, then what hangs together with nothing."""
-    node = shapes.net.astype(np.int64)
+def _nodes(board: Board, shapes: Conductors, source: Ints, origin: Ints, nets: int, floats: Bools) -> tuple[Ints, int]:
+    """Named nets first, then pieces of nameless copper, then what hangs together with nothing.
+
+    Thieving, text and fiducials that float are not of their net: else they would be no third copper beside it.
+    """
+    node = np.where(floats, -1, shapes.net).astype(np.int64)
     nameless = node < 0
     pieces = board.connectivity.piece
     hole_piece = board.connectivity.hole_piece
@@ -370,8 +376,11 @@ class _NetSets:
         region = next(r for r in self.layout.regions if r.name == name)
         mask = np.zeros(len(self.names), dtype=np.bool_)
         mask[: self.board_nets] = self.layout.region_of_net == region.index
-        named = [*region.spec.reference, *region.spec.planes, *(p for p in region.spec.nets if p != "*")]
-        mask[self.board_nets :] = self.matching(named)[self.board_nets :]
+        claimed = self.matching(_patterns(region.spec))
+        if CATCH_ALL in region.spec.nets:
+            others = [p for r in self.layout.regions if r.name != name for p in _patterns(r.spec)]
+            claimed = claimed | ~self.matching(others)
+        mask[self.board_nets :] = claimed[self.board_nets :]
         return mask
 
     def named_by(self, name: str) -> Bools:
@@ -478,6 +487,11 @@ def _separation(
         straddling=spec.straddling if isinstance(spec, Barrier) else (),
         doubts=tuple(doubts),
     )
+
+
+def _patterns(spec: RegionSpec) -> list[str]:
+    """What a region names itself."""
+    return [*spec.reference, *spec.planes, *(p for p in spec.nets if p != CATCH_ALL)]
 
 
 def _floats(layout: Layout, rows: Rows) -> Bools:

@@ -10,6 +10,8 @@ import math
 
 import numpy as np
 from scipy import ndimage
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from parsers.primitives import Bools, Floats, Ints
 
@@ -18,13 +20,16 @@ FINE = 4  # as many times the square root of the number of boxes do: a finer gri
 _ALL_ROUND = np.ones((3, 3), dtype=bool)
 
 
-def corridor(first: Floats, second: Floats, third: Floats, reach: float) -> tuple[Bools, Bools, Bools]:
+def corridor(
+    first: Floats, second: Floats, third: Floats, reach: float, node: Ints | None = None
+) -> tuple[Bools, Bools, Bools]:
     """Which boxes may be part of a way from the first to the second, directly or over boxes of the third.
 
     Parameters
     ----------
     first, second, third : boxes in mm, (n, 4), (m, 4), (k, 4)
     reach : no step of a way is longer, seen from above, mm
+    node : (k,) third boxes of one number are one conductor, wherever they lie; None if each is its own
 
     Returns
     -------
@@ -33,7 +38,8 @@ def corridor(first: Floats, second: Floats, third: Floats, reach: float) -> tupl
     Notes
     -----
     Boxes mark the cells of a grid whose pitch is the reach or more, so whatever is within reach lies in the same or in
-    adjacent cells. Third boxes count where a connected patch of their cells is within reach of both sides.
+    adjacent cells. Third boxes count where a connected patch of their cells, or several that conductors join, is within
+    reach of both sides.
     """
     parts = (first, second, third)
     if not len(first) or not len(second) or reach <= 0:
@@ -48,7 +54,9 @@ def corridor(first: Floats, second: Floats, third: Floats, reach: float) -> tupl
     spans = [_spans(part, origin, pitch, size) for part in parts]
     one, two, over = (_marked(span, size) for span in spans)
     near_one, near_two = (ndimage.binary_dilation(cells, _ALL_ROUND) for cells in (one, two))
-    bridging = _of_both(over, near_one, near_two)
+    bridging = _of_both(
+        over, near_one, near_two, spans[2], np.arange(len(third), dtype=np.int32) if node is None else node
+    )
     around = ndimage.binary_dilation(bridging, _ALL_ROUND)
     return _touching(spans[0], near_two | around), _touching(spans[1], near_one | around), _touching(spans[2], bridging)
 
@@ -84,9 +92,15 @@ def _touching(spans: Ints, cells: Bools) -> Bools:
     return touching
 
 
-def _of_both(over: Bools, one: Bools, two: Bools) -> Bools:
-    """Cells of the connected patches that meet both of two others."""
+def _of_both(over: Bools, one: Bools, two: Bools, spans: Ints, node: Ints) -> Bools:
+    """Cells of the connected patches that, with those that conductors join them to, meet both of two others."""
     patch, count = ndimage.label(over, _ALL_ROUND)
-    met = [np.bincount(patch[over & side], minlength=count + 1) > 0 for side in (one, two)]
-    both: Bools = (met[0] & met[1])[patch] & over
+    number, conductor = patch[spans[:, 0], spans[:, 1]], np.unique(node, return_inverse=True)[1]
+    size = count + 1 + len(node)
+    joins = coo_array((np.ones(len(node)), (number, count + 1 + conductor)), shape=(size, size))
+    group = connected_components(joins, directed=False)[1][: count + 1]
+    group[0] = -1  # no patch
+    joined = group[patch]
+    met = [np.bincount(joined[over & side], minlength=size) > 0 for side in (one, two)]
+    both: Bools = (met[0] & met[1])[joined] & over
     return both

@@ -147,7 +147,10 @@ def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERA
         towards = float(np.arctan2(y1 - y0, x1 - x0))
         near = arc_points((x0, y0), r, towards + np.pi / 2, np.pi, tolerance=tolerance)
         far = arc_points((x1, y1), r, towards - np.pi / 2, np.pi, tolerance=tolerance)
-        out[row] = shapely.Polygon(np.concatenate((far, near)))
+        # both arcs of a hole end where the other begins, but for rounding: a ring that crosses itself there is none
+        out[row] = shapely.Polygon(
+            np.concatenate((far, near)) if (x0, y0) != (x1, y1) else np.concatenate((far, near[1:-1]))
+        )
     return out
 
 

@@ -63,10 +63,14 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     pieces = _pieces(void, near)
     lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
     i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
-    i, j = i[i != j], j[i != j]
+    size = _sizes(pieces)
+    # a round wall has many short pieces: no path lands on one, and some of them tell whether a link ends there
+    thin = np.maximum(np.ceil(length / 8 / size), 1).astype(np.intp)
+    kept = (i != j) & (size[i] >= LANDING) & ((size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0))
+    i, j = i[kept], j[kept]
     j = j[np.argsort(i, kind="stable")]
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
-    row, place = _places(_sizes(pieces), LANDING)
+    row, place = _places(size, LANDING)
     at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
     inwards = np.zeros_like(at)
     for block in each(np.arange(len(at)), _BLOCK):

@@ -130,7 +130,8 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
     Reference and plane nets come first, then the explicit patterns; `*` takes what no other region claims. A net
     that explicit patterns of two regions match goes to the first and is a doubt, unless a tie shares it.
     """
-    floating = floating_nets(board)
+    hardware = {item.net for item in rules.hardware if item.net}
+    floating = floating_nets(board) & ~np.array([net.name in hardware for net in board.nets], dtype=bool)
     region_of, doubts = _claimed(rules, names)
     floating &= ~_is_reference(rules, names, len(board.nets))
     region_of[floating] = -1
