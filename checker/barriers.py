@@ -489,6 +489,13 @@ def _separation(
     )
 
 
+def _shared(layer: Ints, node: Ints) -> set[int]:
+    """Layers with copper of more than one conductor."""
+    pairs = np.unique(np.column_stack((layer, node)), axis=0)
+    number, count = np.unique(pairs[:, 0], return_counts=True)
+    return set(number[count > 1].tolist())
+
+
 def _patterns(spec: RegionSpec) -> list[str]:
     """What a region names itself."""
     return [*spec.reference, *spec.planes, *(p for p in spec.nets if p != CATCH_ALL)]
@@ -533,7 +540,7 @@ def _places(bodies: Bodies, first: Rows, second: Rows, third: Rows, layers: int)
     a, b, c = ({int(v) for v in np.unique(layer[rows])} for rows in (first, second, third))
     inner = set(range(1, layers - 1))
     found = {OUTER}
-    if inner & ((a & b) | (a & c) | (b & c)):
+    if inner & ((a & b) | (a & c) | (b & c) | _shared(layer[third], bodies.node[third])):
         found.add(INNER)
     if len(a | b | c) > 1:
         found.add(THROUGH)

@@ -263,8 +263,9 @@ class _Search:
         roles += [HOP] * (int(self.cluster.max(initial=-1)) + 1)
         metal = Copper(*(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper)))
         bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
-        reach = max(self.limit, self.x) if HOP in roles else self.limit  # beside third copper, legs below X are free
-        return self.surface.legs(metal, roles, reach, bare)
+        # beside third copper, legs below X are free; a search may lose what is nearer to its limit than rims are exact
+        reach = max(self.limit, self.x) if HOP in roles else self.limit
+        return self.surface.legs(metal, roles, reach + _SLACK, bare)
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""

@@ -296,7 +296,11 @@ def _pins_per_net(board: Board) -> Ints:
         if pin.net >= 0
     ]
     seen = np.column_stack((copper.net[rows], copper.component[rows], copper.pin[rows]))
-    return _distinct_per_net(np.vstack((seen, np.array(told, dtype=np.int64).reshape(-1, 3))), len(board.nets))
+    pins = _distinct_per_net(np.vstack((seen, np.array(told, dtype=np.int64).reshape(-1, 3))), len(board.nets))
+    # one pin with lands at several places, as the tabs of a shield, goes somewhere if other copper joins them
+    places = np.column_stack((copper.net[rows], _centres(copper.take(rows).bounds())))
+    drawn = np.bincount(copper.net[~copper.pad & (copper.net >= 0)], minlength=len(board.nets)) > 0
+    return np.where(drawn, np.maximum(pins, _distinct_per_net(places.astype(np.int64), len(board.nets))), pins)
 
 
 def _other_lands_per_net(board: Board) -> Ints:

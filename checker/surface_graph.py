@@ -283,11 +283,15 @@ class Graph:
             np.concatenate((self.roles, kinds, kinds)),
             self._in_walls,
         )
-        return walls.crossings(self._starts(TOP), self._starts(BOTTOM))
+        to_copper = (
+            [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)] if len(self._in_walls.island) else []
+        )
+        return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
 
-    def _starts(self, face: int) -> Starts:
-        """Copper and useful corners of a face."""
-        mine, behind = np.flatnonzero(self._face == face), self._behind[face]
+    def _starts(self, face: int, *, over_walls: bool = False) -> Starts:
+        """Copper and useful corners of a face, which paths from the other face may come to if so wanted."""
+        mine = np.flatnonzero(self._face == face)
+        behind = self._behind.min(axis=0) if over_walls else self._behind[face]
         useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
         at = self._ground.corners.at[useful]
         first = self._ground.solid_corners()

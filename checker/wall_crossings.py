@@ -13,7 +13,7 @@ ends; else too short, by at most 0.41 X.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -89,12 +89,17 @@ class Walls:
     kind: Ints
     copper: InWalls
 
-    def crossings(self, top: Starts, bottom: Starts) -> list[Edges]:
-        """All ways over walls that can be part of a shortest path within the limit."""
+    def crossings(self, top: Starts, bottom: Starts, to_copper: Sequence[Starts]) -> list[Edges]:
+        """All ways over walls that can be part of a shortest path within the limit.
+
+        Parameters
+        ----------
+        to_copper : of both faces, from where ways lead to copper in walls: they may have come over a wall before
+        """
         over, under = self._approaches(top), self._approaches(bottom)
         found = [*self._cheapest_in_sight(over, under, TOP)]
-        for face, near in ((TOP, over), (BOTTOM, under)):
-            found += self._cheapest_in_sight(near, self._in_walls(face), face)
+        for face, starts in zip((TOP, BOTTOM), to_copper, strict=bool(to_copper)):
+            found += self._cheapest_in_sight(self._approaches(starts), self._in_walls(face), face)
             found += self._wall_face_wall(face)
         return [*found, self._along_walls()]
 
