@@ -31,6 +31,8 @@ SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is 
 STEPS = 64  # chords per quarter turn of the rolled disc
 LINKED_CORNER = np.radians(80.0)  # a corner of a void that is sharper than this is bridged like a narrow slot
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
+_STRIP = 5e-5  # mm; half the width of the thinnest strip that shrinking a void leaves for certain
+_LONG, _FEW = 3.0, 8  # chords of a round hole are about as long as their median, and more than a few
 _ROUNDED = 0.01  # radians; what chords and the cuts at the ends of a stretch may hide of its turn
 PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
 
@@ -383,7 +385,7 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
     rooms = roomy.buffer(-x / 2, quad_segs=STEPS)
     reached = rooms.buffer(x / 2, quad_segs=STEPS)
-    if reached.is_empty:
+    if reached.is_empty or (_has_straight_walls(void) and void.buffer(_STRIP - x / 2).is_empty):
         return None
     place = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), [])
     corners = []
@@ -409,6 +411,12 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     place.parts.extend(lenses)
     place.walls.extend([2] * len(lenses))
     return place
+
+
+def _has_straight_walls(void: shapely.Polygon) -> bool:
+    """Whether a void is more than a hole: its outline is no mere polyline of about equal chords."""
+    length = _lengths(shapely.get_coordinates(void.exterior)[:-1])
+    return bool(length.max() > _LONG * np.median(length)) or len(length) <= _FEW
 
 
 def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineString]:

@@ -127,9 +127,7 @@ class Surface:
         self.region = whole.difference(void)
         passage = bridged(generous.difference(void), x)
         passable, whole_rims = passage.passable, rims_of(self.region)
-        self.necks = [
-            part for place in passage.places for part, walls in zip(place.parts, place.walls, strict=True) if walls > 1
-        ]
+        self.necks = [part for place in passage.places if len(place.rooms) > 2 for part in place.parts]
         links = links_of(passage.places, passable, x)
         sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
         corners = stacked_corners(corners_of(passable), links.corners())

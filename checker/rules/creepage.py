@@ -12,7 +12,7 @@ smaller. Copper of a third net, and floating copper, costs nothing on the way, a
 as nothing; earthed nets are not crossed for nothing. Inner copper that reaches a free edge is open there. Required
 creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
 short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end, short by up to 0.41 X. Where
-a slot or edge narrows to less than X between wider rooms, beside both sides, no length is vouched for: that is a doubt.
+a slot joins three wide rooms or more by narrow places, beside both sides, no length is vouched for: that is a doubt.
 Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or
@@ -58,7 +58,7 @@ def doubts(layout: Layout) -> tuple[Doubt, ...]:
     return (
         *bind(layout).doubts,
         *(
-            Doubt(f"near ({x:.2f}, {y:.2f}) a slot or edge narrows to less than X beside {bound.title}", why)
+            Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)
             for bound, (x, y) in necks(layout)
         ),
     )

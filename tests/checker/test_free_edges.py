@@ -164,3 +164,18 @@ def test_leans_are_the_bends_of_the_other_side() -> None:
     assert np.allclose(before, np.where(outline, np.pi / 2, 0))
     assert np.allclose(after, np.where(outline, np.pi / 2, 0))
     assert np.allclose(rims.bend_before, np.where(outline, 0, np.pi / 2))
+
+
+@pytest.mark.parametrize("radius", [0.2, 0.5, 0.725, 0.8, 1.7, 2.0])
+def test_holes_are_valid_wherever_they_are(radius: float) -> None:
+    """Both arcs of a hole end where the other begins, to the last digit or not: that depends on place and size."""
+    at = np.array([(x / 100, y / 7) for x in range(-300, 300, 7) for y in range(-3, 4)])
+    shapes = inscribed_slots(np.hstack((at, at)), np.full(len(at), radius))
+    assert shapely.is_valid(shapes).all()
+    assert shapely.area(shapes) == pytest.approx(np.pi * radius**2, rel=1e-3)
+
+
+@pytest.mark.parametrize("width", [0.9996, 0.9998])
+def test_a_slot_that_is_hardly_narrower_than_x_is_bridged(width: float) -> None:
+    assert crossed(shapely.box(-width / 2, -4, width / 2, 4), 1.0)
+    assert crossed(inscribed_slots(np.array([[0, -4, 0, 4]]), np.array([width / 2]))[0], 1.0)

@@ -187,3 +187,29 @@ def test_touching_copper_has_no_distance() -> None:
     area = copper(shapely.box(-5, -5, 5, 5))
     for other in (point(1, 1, radius=0.2), copper(shapely.box(4, 4, 9, 9))):
         assert way(Surface(None, 1.6), area, other).length == 0.0
+
+
+@pytest.mark.parametrize("x", [0.0, 1.0])
+@pytest.mark.parametrize("y", [0.0, -3.9, 4.6])
+def test_a_plated_wall_of_a_slot_is_open_over_all_its_length(x: float, y: float) -> None:
+    """1 mm straight to the wall, also within X of the slot's end, where its rim is cut."""
+    surface = Surface(shapely.box(-20, -20, 20, 20).difference(shapely.box(-0.4, -5, 0.4, 5)), 1.6, x=x)
+    plated = exposed(shapely.LineString([(-0.4, -5), (-0.4, 5)]), 0.0, 1.6, island=1)
+    found = surface.legs(copper(shapely.Point(-1.4, y)), [SOURCE, TARGET], 9.0, plated).best(0, 1, x)
+    assert found is not None
+    assert found.length == pytest.approx(1.0, abs=1e-6)
+
+
+def test_inner_copper_near_the_bottom_reaches_the_top_round_a_cutout_below() -> None:
+    """Down the outer wall, past a corner of the cutout below, up its far wall; by an independent search: 14.6227."""
+    board = shapely.box(-7, -10, 20, 10).difference(shapely.box(-5, -1, 5, 1))
+    inner = exposed(shapely.LineString([(-7, -0.05), (-7, 0.05)]), 1.5, 1.55, island=0)
+    top = copper(shapely.Point(7, 0), island=1)
+    found = Surface(board, 1.6).legs(top, [SOURCE, TARGET], 30.0, inner).best(0, 1)
+    assert found is not None
+    assert found.length == pytest.approx(14.6227, abs=1e-3)
+
+
+def test_a_hole_is_cut_out_wherever_it_is() -> None:
+    surface = Surface(shapely.box(-10, -10, 10, 0), 1.6, [[3.65, -7.37, 3.65, -7.37]], [0.8])
+    assert surface.region.area == pytest.approx(200 - np.pi * 0.64, abs=0.001)

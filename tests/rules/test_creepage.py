@@ -117,16 +117,18 @@ def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
 
 
 ROOM = 3.0  # mm; side of the rooms at both ends of a slot
-NECKS = {"dumbbell": (0.4, 1), "one width": (ROOM, 0), "far from both sides": (0.4, 0)}
+NECKS = {"three rooms": (3, 0.4, 0, 1), "two rooms": (2, 0.4, 0, 0), "one": (3, ROOM, 0, 0), "far": (3, 0.4, 30, 0)}
 
 
-@pytest.mark.parametrize(("neck", "expected"), NECKS.values(), ids=NECKS)
-def test_a_neck_between_both_sides_is_a_doubt(neck: float, expected: int, request: pytest.FixtureRequest) -> None:
-    """No length is vouched for over a slot that is narrower than X (1 mm) between wider rooms."""
-    away = 30.0 if "far" in request.node.callspec.id else 0.0
+@pytest.mark.parametrize(("rooms", "neck", "away", "expected"), NECKS.values(), ids=NECKS)
+def test_a_slot_of_many_rooms_between_both_sides_is_a_doubt(
+    rooms: int, neck: float, away: float, expected: int
+) -> None:
+    """No length is vouched for over a slot that narrows to less than X (1 mm) between more than two rooms."""
+    lows = [-4.5 + 6 * n for n in range(rooms)]
     slot = shapely.union_all(
-        [shapely.box(away - 1.5, low, away + 1.5, low + ROOM) for low in (-4.5, 1.5)]
-        + [shapely.box(away - neck / 2, -2.0, away + neck / 2, 2.0)]
+        [shapely.box(away - 1.5, low, away + 1.5, low + ROOM) for low in lows]
+        + [shapely.box(away - neck / 2, lows[0] + 1, away + neck / 2, lows[-1] + 1)]
     )
     made = {
         "because": "pads 2 mm from the middle of the slot",
