@@ -85,9 +85,11 @@ class _Search:
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.free = np.where(self.limits > 0, separation.x + self.margin, -1.0)  # beside third copper
-        self.beside = np.maximum(self.limits, self.free)
+        # dirt bridges X on the faces only: within solid insulation no leg longer than required is taken for nothing
+        outer = np.arange(len(KINDS)) == KINDS.index(OUTER)
+        self.beside = np.where(outer, np.maximum(self.limits, self.free), self.limits)
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        near = contenders(self.bodies, separation, float(self.beside.max()))
+        near = contenders(self.bodies, separation, float(max(self.beside.max(), self.free.max())))
         self.a, self.b, self.third = map(self._conductors, near)
 
     def _conductors(self, rows: Rows) -> _Conductors:
