@@ -221,9 +221,9 @@ def _bodies(layout: Layout) -> tuple[Bodies, list[Doubt]]:
     shapes = concatenate(parts)
     source = np.repeat([int(s) for s in Source], [len(p) for p in parts]).astype(np.int32)
     origin = np.concatenate([np.arange(len(board.copper)), holes, lines, entries]).astype(np.int32)
-    rows = np.arange(len(shapes))
-    floats = floating_rows(board)[np.where(source == Source.COPPER, origin, 0)] if len(board.copper) else rows < 0
-    node, nodes = _nodes(board, shapes, source, origin, len(names), floats & _floats(layout, rows))
+    floats = np.zeros(len(shapes), dtype=np.bool_)
+    floats[: len(board.copper)] = floating_rows(board) & (layout.row_region < 0)
+    node, nodes = _nodes(board, shapes, source, origin, len(names), floats)
     return Bodies(shapes, source, origin, node, nodes, tuple(names)), doubts
 
 

@@ -44,10 +44,10 @@ def creepages(layout: Layout) -> tuple[Shortfall, ...]:
 
 
 def necks(layout: Layout) -> tuple[tuple[Separation, XY], ...]:
-    """Separations beside a slot or edge that is narrower than X between wider rooms, with the place of the first.
+    """Separations beside narrow places of a slot or edge with more than two wide rooms, with the place of the first.
 
-    Over such a neck a path may come out too long: on 4 of 100 random boards it did. Where one lies within the required
-    distance of both sides, the result proves nothing.
+    Over such a place a path may come out too long. Where one lies within the required distance of both sides, the
+    result proves nothing.
     """
     return measured(layout)[1]
 

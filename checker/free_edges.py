@@ -23,7 +23,7 @@ import shapely
 from shapely.geometry.polygon import orient
 
 from checker.unfolding import cross
-from parsers.primitives import ARC_TOLERANCE, Bools, Floats, Ints, Rows, Shapes, arc_points
+from parsers.primitives import ARC_TOLERANCE, Bools, Floats, Ints, Rows, Shapes, arc_points, repeated
 
 EDGE_TOLERANCE = 0.0001  # mm; sagitta of the chords of round slot ends and holes
 NARROW = 1e-6  # mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
@@ -258,8 +258,7 @@ def parted(rims: Rims, rows: Bools, x: float) -> Rims:
     long = np.flatnonzero(rows & (rims.length > 2 * x))
     count = np.ones(len(rims), dtype=np.intp)
     count[long] = 3
-    row = np.repeat(np.arange(len(rims)), count)
-    part = np.arange(len(row)) - (np.cumsum(count) - count)[row]
+    row, part = repeated(np.arange(len(rims)), count)
     cut = count[row] == 3
     begin = np.where(part == 1, x, np.where(part == 2, rims.length[row] - x, 0.0))
     end = np.where(cut & (part == 0), x, np.where(cut & (part == 1), rims.length[row] - x, rims.length[row]))

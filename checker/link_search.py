@@ -18,7 +18,7 @@ import shapely
 
 from checker.free_edges import PUSH, corners_of
 from checker.unfolding import cross
-from parsers.primitives import Bools, Floats, Rows, each
+from parsers.primitives import Bools, Floats, Rows, each, repeated
 
 STEP = 0.01  # mm; between the ends of sampled links
 LANDING = 0.02  # mm; between landings
@@ -61,12 +61,11 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     places (n, 2); vectors (n, 2) square to the rim, into the void
     """
     pieces = _pieces(void, near)
-    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
-    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
+    i, j = _near_pairs(pieces, length)
     size = _sizes(pieces)
     # a round wall has many short pieces: no path lands on one, and some of them tell whether a link ends there
     thin = np.maximum(np.ceil(length / 8 / size), 1).astype(np.intp)
-    kept = (i != j) & (size[i] >= LANDING) & ((size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0))
+    kept = (size[i] >= LANDING) & ((size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0))
     i, j = i[kept], j[kept]
     j = j[np.argsort(i, kind="stable")]
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
@@ -74,7 +73,7 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
     inwards = np.zeros_like(at)
     for block in each(np.arange(len(at)), _BLOCK):
-        owner, step = _counted(block, count[block])
+        owner, step = repeated(block, count[block])
         other = pieces[j[first[row[owner]] + step]]
         for q in _ends_on(other, at[owner], length):
             long = np.hypot(*(q - at[owner]).T)
@@ -95,11 +94,6 @@ def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[Floats]:
     for side in (0.0, 1.0, -1.0):
         t = foot + side * np.sqrt(np.maximum(aside, 0.0))
         yield pieces[:, :2] + np.clip(t, 0.0, size)[:, None] * unit
-
-
-def _counted(rows: Rows, count: Rows) -> tuple[Rows, Rows]:
-    """Each row as often as counted, and how often it was there before."""
-    return np.repeat(rows, count), np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +160,7 @@ class _Curves:
 
 def _of_one_length(pieces: Floats, length: float) -> _Curves:
     """Chords of full length between each two pieces."""
-    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
-    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
-    i, j = i[i != j], j[i != j]
+    i, j = _near_pairs(pieces, length)
     side = np.repeat([1.0, -1.0], len(i))
     i, j = np.tile(i, 2), np.tile(j, 2)
     return _Curves(pieces[i], pieces[j], side, np.zeros((len(i), 2)), length)
@@ -208,6 +200,13 @@ def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> Floats:
     return np.hstack((xy[:, 0], xy[:, -1]))
 
 
+def _near_pairs(pieces: Floats, length: float) -> tuple[Rows, Rows]:
+    """Each two pieces that a chord of some length may join, both ways round."""
+    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
+    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
+    return i[i != j], j[i != j]
+
+
 def _places(size: Floats, step: float) -> tuple[Rows, Floats]:
     """Places along pieces of some lengths, both ends included: at most a step apart, and closer near the ends.
 
@@ -216,7 +215,7 @@ def _places(size: Floats, step: float) -> tuple[Rows, Floats]:
     row of the piece, distance of the place from its start; in this order
     """
     count = np.ceil(size / step).astype(np.intp) + 1
-    rows, number = _counted(np.arange(len(size)), count)
+    rows, number = repeated(np.arange(len(size)), count)
     beside = np.array(_BESIDE)
     near, k = np.nonzero(beside < size[:, None] / 2)
     place = np.concatenate((number / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))

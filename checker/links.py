@@ -3,9 +3,11 @@
 A narrow place (`free_edges.narrow_places`) is filled as far as a disc of diameter X does not pass. A link is a chord of
 the void, no longer than X, that lies farther out: over a neck, it has rooms for such a disc on both sides; at a narrow
 end, it cuts the end off. A chord over a corner of a wide void is none. A path crosses a void on a link in one straight
-line, in two ways:
+line, in three ways:
 - in passing: a line of sight whose stretches in the void are all links (`LinkedSight`);
-- bent at both ends of a link as long as X. These links form curves; they are sampled, and taken SHORTER than they are.
+- bent at both ends of a link that holds: it is as long as X, or touches a corner of the board (`link_search`);
+- touching a wall between two links: a landing.
+Links of the second kind form curves; they are sampled, and taken SHORTER than they are. So are landings.
 
 Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
 comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over CLOSE by less than half of SHORTER. Next
@@ -25,7 +27,7 @@ import shapely
 
 from checker.free_edges import PUSH, Corners, Narrow, Sight, linked_length
 from checker.link_search import CLOSE, STEP, Accepted, held, landings
-from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, repeated
 
 SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
 REACH = 2.0  # of X; links end no farther from a narrow place than this
@@ -210,8 +212,7 @@ class _Chords:
         if not len(rows):
             return mask
         first, count = first[rows], (last - first)[rows] + 2
-        owner = np.repeat(np.arange(len(rows)), count)
-        step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        owner, step = repeated(np.arange(len(rows)), count)
         inner = xy[np.clip(first[owner] + step - 1, 0, len(at) - 1)]
         tips = shapely.get_coordinates(shapely.line_interpolate_point(ring, s[rows].ravel())).reshape(-1, 2, 2)
         begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]

@@ -283,9 +283,7 @@ class Graph:
             np.concatenate((self.roles, kinds, kinds)),
             self._in_walls,
         )
-        to_copper = (
-            [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)] if len(self._in_walls.island) else []
-        )
+        to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)]
         return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
 
     def _starts(self, face: int, *, over_walls: bool = False) -> Starts:

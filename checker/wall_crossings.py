@@ -52,7 +52,7 @@ from checker.surface_parts import (
     row_min,
 )
 from checker.unfolding import Crossings, along, closest, nearest_part, through_windows, touching_lines
-from parsers.primitives import Bools, Floats, Ints, Rows
+from parsers.primitives import Bools, Floats, Ints, Rows, repeated
 
 CORNER = HOP + 1  # kind of a node that is no island
 
@@ -98,7 +98,9 @@ class Walls:
         """
         over, under = self._approaches(top), self._approaches(bottom)
         found = [*self._cheapest_in_sight(over, under, TOP)]
-        for face, starts in zip((TOP, BOTTOM), to_copper, strict=bool(to_copper)):
+        if not len(self.copper.island):
+            return found
+        for face, starts in zip((TOP, BOTTOM), to_copper, strict=True):
             found += self._cheapest_in_sight(self._approaches(starts), self._in_walls(face), face)
             found += self._wall_face_wall(face)
         return [*found, self._along_walls()]
@@ -493,8 +495,8 @@ def _stretches(
 
 def _each_of(start: Rows, first: Rows, count: Rows) -> tuple[Rows, Rows]:
     """Each start with every row of its run, which begins with `first` and is `count` long."""
-    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    return np.repeat(start, count), np.repeat(first, count) + step
+    starts, step = repeated(start, count)
+    return starts, np.repeat(first, count) + step
 
 
 def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:

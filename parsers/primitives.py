@@ -391,6 +391,18 @@ def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geom
     return shapely.union_all([sector, *stadiums(ends, np.full(2, radius), inside=inside)])
 
 
+def repeated(rows: Rows, count: Rows) -> tuple[Rows, Rows]:
+    """Each row as often as counted, and how often it was there before.
+
+    Examples
+    --------
+    >>> [column.tolist() for column in repeated(np.array([7, 8]), np.array([2, 3]))]
+    [[7, 7, 8, 8, 8], [0, 1, 0, 1, 2]]
+    """
+    before = np.cumsum(count) - count
+    return np.repeat(rows, count), np.arange(count.sum()) - np.repeat(before, count)
+
+
 def each(rows: Rows, size: int) -> Iterator[Rows]:
     """Split row numbers into runs of at most `size`, so that bulk work has bounded memory."""
     for start in range(0, len(rows), size):

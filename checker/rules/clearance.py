@@ -11,8 +11,9 @@ an inner layer the rows `inner` hold, between layers, copper surface to copper s
 rows give creepage alone, the shortfall is told as creepage.
 Copper of a third net, and floating copper, costs nothing on the way, and a leg beside it that is shorter than X counts
 as nothing; X is 0.25, 1.0 or 1.5 mm for pollution degree 1, 2 or 3, or a third of the required clearance where that is
-turned on and smaller. Legs in several kinds of place each count as the part of their own requirement that they hold.
-Earthed nets are not crossed for nothing. One finding per pair of nets and layer, one through the board, one over edges.
+turned on and smaller; inside the board no leg longer than required is taken for nothing. Legs in several kinds of place
+each count as the part of their own requirement that they hold. Earthed nets are not crossed for nothing. One finding
+per pair of nets and layer, one through the board, one over edges.
 Straight and round copper is exact, the rest short by less than 0.001 mm. Walls of holes are taken at the size that the
 data gives: where that is the finished size, the plating is a tolerance.
 Not seen: bodies and leads of parts, solder, coating, the thickness of copper, height above the board; no correction is
