@@ -52,6 +52,7 @@ class Starts:
     behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
     corner: Rows  # of Corners, -1 for copper and ends of links
     board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
+    gate: Rows  # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of InWalls; else -1
 
     def leaves(self, start: Rows, pieces: Floats) -> Bools:
         """Whether ways may lead from starts to pieces."""
@@ -77,6 +78,7 @@ class Approaches:
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
     depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
     wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
+    gate: Rows  # (n, 2) as in Starts
 
     def take(self, rows: Rows | Bools) -> Approaches:
         """Some of the rows."""
@@ -170,9 +172,20 @@ def of_role(role: Ints) -> Floats:
     return lengths
 
 
+def no_gate(n: int) -> Rows:
+    """The gates of what comes from a face."""
+    gates: Rows = np.full((n, 2), -1, dtype=np.intp)
+    return gates
+
+
+def stacked_starts(parts: Sequence[Starts]) -> Starts:
+    """Tables one below the other."""
+    return Starts(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Starts)))
+
+
 def stacked_approaches(parts: Sequence[Approaches]) -> Approaches:
     """Tables one below the other."""
     none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
     by_role = np.empty((0, 3))
-    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, pairs)
+    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, pairs, no_gate(0))
     return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))

@@ -46,9 +46,13 @@ from checker.links import LinkedSight, around, links_of
 from checker.surface_graph import Graph, Ground
 from checker.surface_parts import (
     BOTTOM,
+    FAR,
     HOP,
+    MIDDLE,
+    NEAR,
     NOTHING,
     SOURCE,
+    STRETCHES,
     TARGET,
     TOP,
     WALL,
@@ -315,7 +319,7 @@ class Legs:
         """One edge as legs, walked from the given node."""
         edges = self._graph.edges
         legs: list[Leg] = []
-        for k in (0, 1, 2):
+        for k in range(STRETCHES):
             if edges.on[row, k] != NOTHING:
                 legs += self._stretch(row, k)
         return legs if edges.tail[row] == tail else [Leg(g.on, g.points[::-1], g.length) for g in reversed(legs)]
@@ -326,12 +330,12 @@ class Legs:
         on, (start, end), length = int(edges.on[row, k]), edges.points[row, k : k + 2], float(edges.lengths[row, k])
         if on == WALL:
             loop = int(edges.loop[row])
-            followed = loop != NOTHING
+            followed = k == MIDDLE and loop != NOTHING
             points = self._ground.rims.between(loop, *edges.s[row].tolist()) if followed else [_xy(start), _xy(end)]
             return [Leg(ON[on], tuple(points), length)]
-        last = k == 2 or edges.on[row, k + 1] == NOTHING
-        line = _shortened(start, end, edges.reach[row, 0] if k == 0 else 0.0, edges.reach[row, 1] if last else 0.0)
-        alone = edges.on[row, 1] == NOTHING
+        alone = edges.on[row, MIDDLE] == NOTHING
+        at_start, at_end = edges.reach[row] * np.array([k == NEAR, k == FAR or alone])
+        line = _shortened(start, end, at_start, at_end)
         return [Leg(ON[on], line, length)] if length > _ZERO or alone else []
 
 

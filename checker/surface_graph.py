@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from checker.approaches import Starts, in_walls
+from checker.approaches import Starts, in_walls, no_gate
+from checker.bare_walls import BareWalls
 from checker.free_edges import Corners, Rims, Sight
 from checker.links import Links, unsampled
 from checker.surface_parts import (
@@ -269,20 +270,18 @@ class Graph:
         place = np.tile(ground.links.place, 2)
         linked = np.where(place < 0, CORNER, CORNER + 1 + place)
         kinds = np.concatenate((np.full(ground.solid_corners(), CORNER), linked)).astype(np.int32)
-        walls = Walls(
+        bare = BareWalls(
+            self._in_walls,
             ground.rims,
             ground.bridged,
             ground.widths,
             ground.x,
-            ground.corners,
             ground.sight,
             ground.thickness,
             self._limit,
-            self.nodes,
             self.roles,
-            np.concatenate((self.roles, kinds, kinds)),
-            self._in_walls,
         )
+        walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
         to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)]
         return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
 
@@ -302,6 +301,7 @@ class Graph:
             behind=np.concatenate((own, behind[useful])),
             corner=np.concatenate((np.full(len(mine), -1), solid)),
             board=np.concatenate((np.zeros((len(mine), 2)), self._ground.links.board_sides(useful - first))),
+            gate=no_gate(len(mine) + len(useful)),
         )
 
 

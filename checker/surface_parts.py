@@ -1,7 +1,7 @@
 """What a search over the surface of a board is made of: copper cut into straight pieces, edges, joins by box.
 
 Nodes of the search are islands (connected copper), then corners on the top face, then corners on the bottom face. An
-edge is a course of up to three stretches over insulation, each on a face or on a wall. Everything is in columns.
+edge is a course of up to five stretches over insulation, each on a face or on a wall. Everything is in columns.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, each
 TOP, BOTTOM, WALL = 0, 1, 2  # what a stretch runs on
 NOTHING = -1  # a stretch that an edge does not have
 SOURCE, TARGET, HOP = 0, 1, 2  # roles of islands
+STRETCHES = 5  # of an edge, at most
+NEAR, MIDDLE, FAR = 1, 2, 3  # the stretch on the first face, over a wall, on the second face
 Keys = npt.NDArray[np.int64]
 
 _CELLS = 1000  # of a grid, in each direction
@@ -76,15 +78,19 @@ class Pieces:
 
 @dataclass(frozen=True, slots=True)
 class Edges:
-    """Edges of the search, each between two nodes in one of both directions."""
+    """Edges of the search, each between two nodes in one of both directions.
+
+    Of its stretches the first and the last lead up walls from copper that lies in them, those next to them run on
+    faces, the middle one over a wall.
+    """
 
     tail: Ints
     head: Ints
     cost: Floats
-    on: Ints  # (n, 3): what the stretches between the points run on; NOTHING where there is none
-    points: Floats  # (n, 4, 2): the ends of the stretches, NaN where there is none
-    lengths: Floats  # (n, 3): of the stretches, copper's reach taken off; their sum may exceed the cost by slack
-    reach: Floats  # (n, 2): what copper at the first and last point lies nearer
+    on: Ints  # (n, STRETCHES): what the stretches between the points run on; NOTHING where there is none
+    points: Floats  # (n, STRETCHES + 1, 2): the ends of the stretches, NaN where there is none
+    lengths: Floats  # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
+    reach: Floats  # (n, 2): what copper at both ends of the stretches on faces lies nearer
     loop: Ints  # the rim along which a middle stretch on a wall is drawn
     s: Floats  # (n, 2): where along it
 
@@ -221,20 +227,25 @@ def first_clear(key: Keys, cost: Floats, clear: Callable[[Rows], Bools]) -> Rows
 def lines(tail: Any, head: Any, cost: Floats, face: int, ends: tuple[Floats, Floats], reach: Floats | None) -> Edges:
     """Edges that are straight lines on one face."""
     n = len(cost)
-    points = np.full((n, 4, 2), np.nan)
-    points[:, 0], points[:, 1] = ends
-    on = np.tile(np.array([face, NOTHING, NOTHING], np.int32), (n, 1))
+    on, points, lengths = no_stretches(n)
+    on[:, NEAR], points[:, NEAR], points[:, NEAR + 1], lengths[:, NEAR] = face, *ends, cost
     return Edges(
         tail=np.asarray(tail, np.int32),
         head=np.asarray(head, np.int32),
         cost=cost,
         on=on,
         points=points,
-        lengths=np.column_stack((cost, np.zeros((n, 2)))),
+        lengths=lengths,
         reach=np.zeros((n, 2)) if reach is None else reach,
         loop=np.full(n, NOTHING, np.int32),
         s=np.zeros((n, 2)),
     )
+
+
+def no_stretches(n: int) -> tuple[Ints, Floats, Floats]:
+    """What n edges run on, the ends of their stretches, their lengths: to be filled in."""
+    points = np.full((n, STRETCHES + 1, 2), np.nan)
+    return np.full((n, STRETCHES), NOTHING, np.int32), points, np.zeros((n, STRETCHES))
 
 
 def joined(parts: Sequence[Edges]) -> Edges:

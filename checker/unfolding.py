@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from parsers.primitives import Bools, Floats
+from parsers.primitives import Bools, Floats, Rows
 
 PARALLEL = 1e-9  # sine of the angle below which two pieces have a whole stretch of nearest points
 ROUNDING = 1e-9  # mm and parts of one; what double precision leaves uncertain at board size
@@ -37,6 +37,10 @@ class Crossings:
     def columns(self) -> tuple[Floats, ...]:
         """All columns, in the order of the fields."""
         return self.length, self.start, self.first, self.second, self.end
+
+    def take(self, rows: Rows) -> Crossings:
+        """Some of the rows."""
+        return Crossings(*(column[rows] for column in self.columns()))
 
 
 def along(pieces: Floats, parts: Floats) -> Floats:
@@ -108,6 +112,20 @@ def parallel(a: Floats, b: Floats) -> Bools:
     size = np.hypot(run_a[:, 0], run_a[:, 1]) * np.hypot(run_b[:, 0], run_b[:, 1])
     mask: Bools = (size > 0) & (np.abs(cross(run_a, run_b)) <= PARALLEL * size)
     return mask
+
+
+def passing(start: Floats, end: Floats, gates: Floats, margin: Floats) -> tuple[Bools, Floats]:
+    """Which straight lines cross their gates, or miss them by no more than a margin in mm, and where; NaN where none.
+
+    Parameters
+    ----------
+    start, end : (n, 2)
+    gates : (n, 4)
+    """
+    unit = (gates[:, 2:4] - gates[:, 0:2]) / np.maximum(_norm(gates[:, 2:4] - gates[:, 0:2]), ROUNDING)[:, None]
+    wide = gates + np.hstack((-unit, unit)) * margin[:, None]
+    hit, part = _window_part(np.hstack((start, end)), wide)
+    return hit, np.where(hit[:, None], along(wide, part), np.nan)
 
 
 def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Crossings:

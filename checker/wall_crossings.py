@@ -24,19 +24,22 @@ from checker.approaches import (
     SLIGHT,
     VOID,
     Approaches,
-    InWalls,
     Starts,
     angle_from,
     level,
-    of_role,
     stacked_approaches,
+    stacked_starts,
     unfolded_beside,
     window_angles,
 )
-from checker.free_edges import Corners, Rims, Sight, leans_of, saved
+from checker.bare_walls import BareWalls
+from checker.free_edges import Corners, Rims, leans_of, saved
 from checker.surface_parts import (
     BOTTOM,
+    FAR,
     HOP,
+    MIDDLE,
+    NEAR,
     NOTHING,
     TOP,
     WALL,
@@ -44,19 +47,20 @@ from checker.surface_parts import (
     boxes_of,
     first_clear,
     joins,
-    meet,
     no_rows,
+    no_stretches,
     norm,
     onwards,
     row_max,
     row_min,
 )
-from checker.unfolding import Crossings, along, closest, nearest_part, through_windows, touching_lines
+from checker.unfolding import along, nearest_part, passing, through_windows, touching_lines
 from parsers.primitives import Bools, Floats, Ints, Rows, repeated
 
 CORNER = HOP + 1  # kind of a node that is no island
 
 _RUN = 16  # rims in a row that corners are first joined with
+_GATE = 1e-5  # mm; a way may miss a gate by so much: gates side by side leave no gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,24 +74,47 @@ class _Pairs:
 
 
 @dataclass(frozen=True, slots=True)
+class _FaceEnds:
+    """Where ways run on one face, and where they come up a wall from copper before that; columns of length n."""
+
+    foot: Floats  # (n, 2) on copper in a wall, NaN for what comes from the face
+    at: Floats  # (n, 2) where they begin on the face; NaN for what stays in the wall
+    rim: Floats  # (n, 2) where they leave it
+    passes: Bools  # whether they come by their gate
+    rise: Floats  # mm up the wall
+
+    def take(self, rows: Rows) -> _FaceEnds:
+        """Some of the rows."""
+        return _FaceEnds(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def parted(self, length: Floats, reach: Floats) -> tuple[Floats, Floats]:
+        """Lengths, copper's reach and slack taken off, on the wall and on the face."""
+        rise = np.where(np.isnan(self.foot[:, 0]), 0.0, self.rise)
+        face = np.maximum(length - rise - reach * (rise == 0), 0.0)
+        return np.maximum(rise - reach, 0.0), face
+
+
+@dataclass(frozen=True, slots=True)
 class Walls:
     """What ways over walls need to know; the first nodes are the islands, whose roles are given.
 
     `kind` numbers nodes: two of the same number are not joined unless it is HOP or CORNER.
     """
 
-    rims: Rims
-    bridged: Bools
-    widths: Floats  # (n, 2) of grooves, by rim
-    x: float
+    bare: BareWalls
     corners: Corners
-    sight: Sight
-    thickness: float
-    limit: float
     nodes: int
-    roles: Ints
     kind: Ints
-    copper: InWalls
+
+    @property
+    def rims(self) -> Rims:
+        """All rims."""
+        return self.bare.rims
+
+    @property
+    def limit(self) -> float:
+        """No path is longer, mm."""
+        return self.bare.limit
 
     def crossings(self, top: Starts, bottom: Starts, to_copper: Sequence[Starts]) -> list[Edges]:
         """All ways over walls that can be part of a shortest path within the limit.
@@ -96,14 +123,17 @@ class Walls:
         ----------
         to_copper : of both faces, from where ways lead to copper in walls: they may have come over a wall before
         """
-        over, under = self._approaches(top), self._approaches(bottom)
+        if not len(self.bare):
+            return [*self._cheapest_in_sight(self._approaches(top), self._approaches(bottom), TOP)]
+        over, under = (
+            self._approaches(stacked_starts([starts, self.bare.starts(face)]))
+            for face, starts in ((TOP, top), (BOTTOM, bottom))
+        )
         found = [*self._cheapest_in_sight(over, under, TOP)]
-        if not len(self.copper.island):
-            return found
         for face, starts in zip((TOP, BOTTOM), to_copper, strict=True):
-            found += self._cheapest_in_sight(self._approaches(starts), self._in_walls(face), face)
-            found += self._wall_face_wall(face)
-        return [*found, self._along_walls()]
+            found += self._cheapest_in_sight(self._approaches(starts), self.bare.approaches(face), face)
+            found += self.bare.by_face(face)
+        return [*found, self.bare.along()]
 
     def _approaches(self, starts: Starts) -> Approaches:
         """All ways from copper and corners of a face up to rims within reach."""
@@ -113,6 +143,7 @@ class Walls:
         pairs = []
         for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper]):
             kept = starts.leaves(copper[a], self.rims.ends[b])
+            kept &= starts.gate[copper[a], 0] != b
             pairs.append((copper[a[kept]], b[kept]))
         runs, first, count = self._runs()
         for a, b in joins(boxes[corners], runs, room[corners]):
@@ -133,7 +164,7 @@ class Walls:
     def _from_both_sides(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
         """Approaches from the board, and over bridged voids."""
         yield from self._approach(starts, start, rim, BOARD)
-        over = self.bridged[rim]
+        over = self.bare.bridged[rim]
         if over.any():
             yield from self._approach(starts, start[over], rim[over], VOID)
 
@@ -144,9 +175,9 @@ class Walls:
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
         behind = row_max(piece[:, [1, 3]]) + starts.reach[start]  # a link comes from no farther than the way does
-        wide = np.minimum(self.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
+        wide = np.minimum(self.bare.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
         apart = row_min(touching_lines(piece, level(window, 0.0))[0])
-        lower = np.maximum(apart - reach - saved(wide, self.thickness, self.x), 0.0)
+        lower = np.maximum(apart - reach - saved(wide, self.bare.thickness, self.bare.x), 0.0)
         out = Approaches(
             node=starts.node[start],
             world=world,
@@ -158,8 +189,9 @@ class Walls:
             behind=starts.behind[start],
             lower=lower[:, None] + starts.behind[start],
             angle=window_angles(piece, window),
-            depth=np.full(len(rim), self.thickness),
+            depth=np.full(len(rim), self.bare.thickness),
             wide=wide,
+            gate=starts.gate[start],
         )
         near, corner = row_min(out.lower) <= self.limit, starts.corner[start]
         yield self._widened(out.take(near & (corner < 0)), side)
@@ -203,25 +235,6 @@ class Walls:
         high = np.where(high >= last - SLIGHT, high + bends[1][out.rim], high)
         return replace(out, angle=np.column_stack((low, high)))
 
-    def _in_walls(self, face: int) -> Approaches:
-        """Copper in the walls as seen over the rim of one face."""
-        walls = self.copper
-        flat = np.zeros(len(walls.island))
-        return Approaches(
-            node=walls.island,
-            world=np.zeros((len(flat), 4)),
-            piece=level(walls.s, 0.0),
-            rim=np.full(len(flat), -1, np.int32),
-            window=walls.s,
-            loop=walls.loop,
-            reach=walls.slack,
-            behind=of_role(self.roles[walls.island]),
-            lower=of_role(self.roles[walls.island]),
-            angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
-            depth=walls.depth(face, self.thickness),
-            wide=np.zeros((len(flat), 2)),
-        )
-
     def _cheapest_in_sight(self, near: Approaches, far: Approaches, face: int) -> Iterator[Edges]:
         near, far = self._hopeful(near, far, far.depth), self._hopeful(far, near, far.depth)
         near, far = self._best_pieces(near), self._best_pieces(far)
@@ -262,7 +275,7 @@ class Walls:
 
         A piece is dropped if all of the window is in sight of another, and nearer to it than the piece is to any of it.
         """
-        copper = np.flatnonzero((some.node < len(self.roles)) & (some.rim >= 0))
+        copper = np.flatnonzero((some.node < len(self.bare.roles)) & (some.rim >= 0) & (some.gate[:, 0] < 0))
         if not len(copper):
             return some
         window = self.rims.ends[some.rim[copper]]
@@ -274,7 +287,7 @@ class Walls:
         _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
         leader = order[first]
         corners = np.stack((point[leader], window[leader, :2], window[leader, 2:]), axis=1)
-        bound = np.where(self.sight.all_clear(corners), most[leader], np.inf)[group]
+        bound = np.where(self.bare.sight.all_clear(corners), most[leader], np.inf)[group]
         beaten = row_min(some.lower[copper[order]]) > bound
         kept = np.ones(len(some.node), dtype=bool)
         kept[copper[order[beaten]]] = False
@@ -292,8 +305,8 @@ class Walls:
 
         def clear(rows: Rows) -> Bools:
             p = points[rows]
-            last = np.where(np.isnan(p[:, 3]), p[:, 2], p[:, 3])
-            return self.sight.clear(p[:, 0], p[:, 1]) & self.sight.clear(p[:, 2], last)
+            last = np.where(np.isnan(p[:, FAR + 1]), p[:, FAR], p[:, FAR + 1])
+            return self.bare.sight.clear(p[:, NEAR], p[:, MIDDLE]) & self.bare.sight.clear(p[:, FAR], last)
 
         return clear
 
@@ -349,168 +362,49 @@ class Walls:
         way = through_windows(near.piece, first, second, piece)
         less = self._saved(near.wide, far.wide, far.depth)
         cost = np.maximum(way.length - near.reach - far.reach - less, 0.0)
-        kept = np.flatnonzero(cost + _least(near.behind, far.behind) <= self.limit)
-        near, far, way = near.take(kept), far.take(kept), Crossings(*(c[kept] for c in way.columns()))
-        s = np.column_stack((along(first[kept], way.first)[:, 0], along(second[kept], way.second)[:, 0]))
-        other = np.where(far.rim < 0, NOTHING, 1 - face)
-        edges = Edges(
-            tail=near.node,
-            head=far.node,
-            cost=cost[kept],
-            on=np.column_stack((np.full(len(kept), face), np.full(len(kept), WALL), other)).astype(np.int32),
-            points=self._points(near, far, way, s),
-            lengths=_stretches(near, far, way, (first[kept], second[kept], piece[kept]), less[kept]),
-            reach=np.column_stack((near.reach, far.reach)),
-            loop=near.loop,
-            s=s,
-        )
-        return edges, kept
+        kept = cost + _least(near.behind, far.behind) <= self.limit
+        ends = self._face_ends(near, way.start, along(self.rims.ends[near.rim], way.first))
+        others = self._face_ends(far, way.end, along(self.rims.ends[far.rim], way.second))
+        rows = np.flatnonzero(kept & ends.passes & others.passes)
+        near, far, way, cost, less = near.take(rows), far.take(rows), way.take(rows), cost[rows], less[rows]
+        ends, others = ends.take(rows), others.take(rows)
+        out, into = along(first[rows], way.first), along(second[rows], way.second)
+        s = np.column_stack((out[:, 0], into[:, 0]))
+        on, points, lengths = no_stretches(len(rows))
+        on[:, NEAR], on[:, MIDDLE], on[:, FAR] = face, WALL, np.where(far.rim < 0, NOTHING, 1 - face)
+        on[near.gate[:, 0] >= 0, 0] = on[far.gate[:, 0] >= 0, -1] = WALL
+        points[:, 0], points[:, NEAR], points[:, MIDDLE] = ends.foot, ends.at, ends.rim
+        points[:, FAR], points[:, FAR + 1], points[:, -1] = others.rim, others.at, others.foot
+        for row in np.flatnonzero(far.rim < 0):
+            points[row, FAR] = self.rims.at(int(near.loop[row]), float(s[row, 1]))
+        before, after = norm(along(near.piece, way.start) - out), norm(along(piece[rows], way.end) - into)
+        lengths[:, 0], lengths[:, NEAR] = ends.parted(before, near.reach)
+        lengths[:, MIDDLE] = np.maximum(norm(out - into) - less, 0.0)
+        lengths[:, -1], lengths[:, FAR] = others.parted(after, far.reach)
+        reach = np.column_stack([np.where(e.gate[:, 0] < 0, e.reach, 0.0) for e in (near, far)])
+        return Edges(near.node, far.node, cost, on, points, lengths, reach, near.loop, s), rows
+
+    def _face_ends(self, some: Approaches, part: Floats, rim: Floats) -> _FaceEnds:
+        """Where ways run on a face between their beginnings and points of rims."""
+        start = along(some.world, part)
+        at, foot, passes = start.copy(), np.full_like(start, np.nan), np.ones(len(part), dtype=bool)
+        at[some.rim < 0] = np.nan
+        rows = np.flatnonzero(some.gate[:, 0] >= 0)
+        gate, bare = some.gate[rows].T
+        passes[rows], at[rows] = passing(start[rows], rim[rows], self.rims.ends[gate], self.rims.slack[gate] + _GATE)
+        foot[rows] = self.bare.foot(bare, at[rows])
+        return _FaceEnds(foot, at, rim, passes, norm(start - at))
 
     def _saved(self, near: Floats, far: Floats, depth: Floats) -> Floats:
         """What links over grooves and down their walls save at most."""
-        less: Floats = saved(near, depth, self.x) + saved(far, depth, self.x)
+        less: Floats = saved(near, depth, self.bare.x) + saved(far, depth, self.bare.x)
         return less
-
-    def _points(self, near: Approaches, far: Approaches, way: Crossings, s: Floats) -> Floats:
-        points = np.empty((len(s), 4, 2))
-        points[:, 0], points[:, 3] = along(near.world, way.start), along(far.world, way.end)
-        points[:, 1] = along(self.rims.ends[near.rim], way.first)
-        points[:, 2] = along(self.rims.ends[far.rim], way.second)
-        for row in np.flatnonzero(far.rim < 0):
-            points[row, 2] = self.rims.at(int(near.loop[row]), float(s[row, 1]))
-            points[row, 3] = np.nan
-        return points
-
-    def _along_walls(self) -> Edges:
-        """Straight ways between copper in the same wall."""
-        walls = self.copper
-        a, b = np.triu_indices(len(walls.island), 1)
-        kept = (walls.loop[a] == walls.loop[b]) & meet(self.roles, walls.island[a], walls.island[b])
-        a, b = a[kept], b[kept]
-        gap, s = _gaps(walls.s[a], walls.s[b], self.rims.perimeter[walls.loop[a]])
-        gap = np.minimum(gap, self._across(a, b))
-        drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
-        cost = np.maximum(np.hypot(gap, drop) - walls.slack[a] - walls.slack[b], 0.0)
-        kept = cost <= self.limit
-        a, b, s, loop = a[kept], b[kept], s[kept], walls.loop[a[kept]]
-        points = np.full((len(a), 4, 2), np.nan)
-        for row in range(len(a)):
-            points[row, 1:3] = [self.rims.at(int(loop[row]), float(place)) for place in s[row]]
-        on = np.tile(np.array([NOTHING, WALL, NOTHING], np.int32), (len(a), 1))
-        lengths = np.column_stack((np.zeros(len(a)), cost[kept], np.zeros(len(a))))
-        none = np.zeros((len(a), 2))
-        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
-
-    def _across(self, a: Rows, b: Rows) -> Floats:
-        """Distance of copper in walls across a bridged void, infinite where none is between."""
-        walls = self.copper
-        length, part_a, part_b = closest(walls.ends[a], walls.ends[b])
-        start, end = along(walls.ends[a], part_a), along(walls.ends[b], part_b)
-        over = walls.bridged[a] & walls.bridged[b] & self.sight.clear(start, end)
-        return np.where(over, length, np.inf)
-
-    def _wall_face_wall(self, face: int) -> Iterator[Edges]:
-        """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
-        walls, rims = self.copper, self.rims
-        piece, rim, laid, wide = self._laid_beside(face)
-        less = saved(wide, walls.depth(face, self.thickness)[piece], self.x)
-        slack = walls.slack[piece] + rims.slack[rim] + less
-        boxes = boxes_of(rims.ends[rim])
-        for pair in joins(boxes, boxes, self.limit):
-            a, b = np.stack(pair)[:, (pair[0] < pair[1]) & (rim[pair[0]] != rim[pair[1]])]
-            way = through_windows(laid[a], rims.ends[rim[a]], rims.ends[rim[b]], laid[b])
-            cost = np.maximum(way.length - slack[a] - slack[b], 0.0)
-            wanted = meet(self.roles, walls.island[piece[a]], walls.island[piece[b]])
-            kept = np.flatnonzero((cost <= self.limit) & wanted)
-            out = along(rims.ends[rim[a[kept]]], way.first[kept])
-            into = along(rims.ends[rim[b[kept]]], way.second[kept])
-            seen = self.sight.clear(out, into)
-            kept = kept[seen]
-            line = out[seen], into[seen]
-            up, down = norm(along(laid[a], way.start)[kept] - line[0]), norm(along(laid[b], way.end)[kept] - line[1])
-            up, down = np.maximum(up - less[a[kept]], 0.0), np.maximum(down - less[b[kept]], 0.0)
-            lengths = np.column_stack((up, norm(line[0] - line[1]), down))
-            yield self._up_and_down(piece[a[kept]], piece[b[kept]], cost[kept], line, lengths, face)
-
-    def _up_and_down(
-        self, a: Rows, b: Rows, cost: Floats, line: tuple[Floats, Floats], lengths: Floats, face: int
-    ) -> Edges:
-        walls, n = self.copper, len(a)
-        starts = along(walls.ends[a], nearest_part(walls.ends[a], line[0]))
-        ends = along(walls.ends[b], nearest_part(walls.ends[b], line[1]))
-        return Edges(
-            tail=walls.island[a],
-            head=walls.island[b],
-            cost=cost,
-            on=np.tile(np.array([WALL, face, WALL], np.int32), (n, 1)),
-            points=np.stack((starts, *line, ends), axis=1),
-            lengths=lengths,
-            reach=np.zeros((n, 2)),
-            loop=np.full(n, NOTHING, np.int32),
-            s=np.zeros((n, 2)),
-        )
-
-    def _laid_beside(self, face: int) -> tuple[Rows, Rows, Floats, Floats]:
-        """Copper in walls unfolded into the plane of a face beside each rim that it may leave by.
-
-        Returns
-        -------
-        row of the copper, row of the rim, piece in the plane of the face (n, 4), width of the groove crossed
-        """
-        walls, rims = self.copper, self.rims
-        near = [self._rims_near(loop, turn) for loop in np.unique(walls.loop) for turn in (-1, 0, 1)]
-        none = (no_rows(), no_rows(), np.empty((0, 2)))
-        piece, rim, s = (np.concatenate(c) for c in zip(*near, none, strict=True))
-        over = self.bridged[rim]
-        side = np.concatenate((np.full(len(rim), BOARD), np.full(int(over.sum()), VOID)))
-        piece, rim, s = (np.concatenate((c, c[over])) for c in (piece, rim, s))
-        start = rims.ends[rim, 0:2]
-        unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
-        rise = side * walls.depth(face, self.thickness)[piece]
-        out = np.column_stack((unit[:, 1], -unit[:, 0])) * rise[:, None]
-        laid = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[rim, None]) + out for k in (0, 1)])
-        return piece, rim, laid, np.where(side[:, None] == VOID, self.widths[rim], 0.0)
-
-    def _rims_near(self, loop: int, turn: int) -> tuple[Rows, Rows, Floats]:
-        """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns."""
-        walls, rims = self.copper, self.rims
-        a, b = np.flatnonzero(walls.loop == loop), np.flatnonzero(rims.loop == loop)
-        s = walls.s[a] + turn * rims.perimeter[loop]
-        near = s[:, None, 0] <= (rims.s + rims.length)[b] + self.limit
-        near &= s[:, None, 1] >= rims.s[b] - self.limit
-        i, j = np.nonzero(near)
-        return a[i], b[j], s[i]
-
-
-def _stretches(
-    near: Approaches, far: Approaches, way: Crossings, unfolded: tuple[Floats, Floats, Floats], less: Floats
-) -> Floats:
-    """Lengths on the near face, on the wall and on the far face, copper's reach and what links save taken off."""
-    start, end = along(near.piece, way.start), along(unfolded[2], way.end)
-    out, into = along(unfolded[0], way.first), along(unfolded[1], way.second)
-    before, after = norm(start - out) - near.reach, norm(end - into) - far.reach
-    lengths: Floats = np.column_stack([np.maximum(c, 0.0) for c in (before, norm(out - into) - less, after)])
-    return lengths
 
 
 def _each_of(start: Rows, first: Rows, count: Rows) -> tuple[Rows, Rows]:
     """Each start with every row of its run, which begins with `first` and is `count` long."""
     starts, step = repeated(start, count)
     return starts, np.repeat(first, count) + step
-
-
-def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:
-    """Shortest distances of stretches of closed loops, and where they are taken (n, 2)."""
-    best, places = np.full(len(a), np.inf), np.zeros((len(a), 2))
-    for turn in (-1, 0, 1):
-        moved = b + turn * perimeter[:, None]
-        gap = np.maximum(np.maximum(moved[:, 0] - a[:, 1], a[:, 0] - moved[:, 1]), 0.0)
-        start = np.clip(moved[:, 0], a[:, 0], a[:, 1])
-        better = gap < best
-        best = np.where(better, gap, best)
-        here = np.column_stack((start, np.clip(start, moved[:, 0], moved[:, 1])))
-        places = np.where(better[:, None], here, places)
-    return best, places
 
 
 def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:

@@ -1,0 +1,211 @@
+"""Copper that lies bare in the walls of free edges: how ways come to it, leave it, and run between two such pieces.
+
+A way that leaves a wall for a face passes one straight piece of its rim, the *gate*. Unfolded into the plane of that
+face, the copper lies beside its gate as far off the board as it lies deep, and the way is a straight line through it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from checker.approaches import AT_RIM, BOARD, VOID, Approaches, InWalls, Starts, level, no_gate, of_role
+from checker.free_edges import Rims, Sight, saved
+from checker.surface_parts import (
+    FAR,
+    MIDDLE,
+    NOTHING,
+    WALL,
+    Edges,
+    boxes_of,
+    joins,
+    meet,
+    no_rows,
+    no_stretches,
+    norm,
+)
+from checker.unfolding import along, closest, nearest_part, through_windows
+from parsers.primitives import Bools, Floats, Ints, Rows
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Copper in walls unfolded into the plane of a face beside each gate; columns."""
+
+    row: Rows  # of the copper
+    gate: Rows  # of Rims
+    piece: Floats  # (n, 4) in the plane of the face
+    less: Floats  # mm; what links over a groove that it lies in save at most
+    slack: Floats  # what it may lie nearer, that included
+
+
+@dataclass(frozen=True, slots=True)
+class BareWalls:
+    """Copper in walls, and the walls."""
+
+    copper: InWalls
+    rims: Rims
+    bridged: Bools
+    widths: Floats  # (n, 2) of grooves, by rim
+    x: float
+    sight: Sight
+    thickness: float
+    limit: float
+    roles: Ints
+
+    def __len__(self) -> int:
+        return len(self.copper.island)
+
+    def approaches(self, face: int) -> Approaches:
+        """The copper as seen over the rim of one face."""
+        walls = self.copper
+        flat = np.zeros(len(walls.island))
+        return Approaches(
+            node=walls.island,
+            world=np.zeros((len(flat), 4)),
+            piece=level(walls.s, 0.0),
+            rim=np.full(len(flat), -1, np.int32),
+            window=walls.s,
+            loop=walls.loop,
+            reach=walls.slack,
+            behind=of_role(self.roles[walls.island]),
+            lower=of_role(self.roles[walls.island]),
+            angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
+            depth=walls.depth(face, self.thickness),
+            wide=np.zeros((len(flat), 2)),
+            gate=no_gate(len(flat)),
+        )
+
+    def starts(self, face: int) -> Starts:
+        """From where ways begin that come up to a face and go on over another wall."""
+        laid = self._laid_beside(face)
+        n = len(laid.row)
+        return Starts(
+            node=self.copper.island[laid.row],
+            ends=laid.piece,
+            reach=laid.slack,
+            behind=of_role(self.roles[self.copper.island[laid.row]]),
+            corner=np.full(n, -1, np.intp),
+            board=np.zeros((n, 2)),
+            gate=np.column_stack((laid.gate, laid.row)),
+        )
+
+    def along(self) -> Edges:
+        """Straight ways between copper in the same wall, and in walls that face each other over a bridged void."""
+        walls = self.copper
+        a, b = np.triu_indices(len(walls.island), 1)
+        kept = meet(self.roles, walls.island[a], walls.island[b])
+        a, b = a[kept], b[kept]
+        gap, s = _gaps(walls.s[a], walls.s[b], self.rims.perimeter[walls.loop[a]])
+        gap[walls.loop[a] != walls.loop[b]] = np.inf
+        over, start, end = self._across(a, b)
+        across = over < gap
+        gap = np.minimum(gap, over)
+        drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
+        cost = np.maximum(np.hypot(gap, drop) - walls.slack[a] - walls.slack[b], 0.0)
+        kept = cost <= self.limit
+        a, b, across = a[kept], b[kept], across[kept]
+        s, start, end = s[kept], start[kept], end[kept]
+        loop = np.where(across, NOTHING, walls.loop[a]).astype(np.int32)
+        on, points, lengths = no_stretches(len(a))
+        points[:, MIDDLE], points[:, FAR] = start, end
+        for row in np.flatnonzero(~across):
+            points[row, MIDDLE : FAR + 1] = [self.rims.at(int(loop[row]), float(place)) for place in s[row]]
+        on[:, MIDDLE], lengths[:, MIDDLE] = WALL, cost[kept]
+        none = np.zeros((len(a), 2))
+        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
+
+    def _across(self, a: Rows, b: Rows) -> tuple[Floats, Floats, Floats]:
+        """Distance of copper in walls across a bridged void, infinite where none is between, and where it is taken."""
+        walls = self.copper
+        length, part_a, part_b = closest(walls.ends[a], walls.ends[b])
+        start, end = along(walls.ends[a], part_a), along(walls.ends[b], part_b)
+        over = walls.bridged[a] & walls.bridged[b] & (length <= self.limit)
+        over[over] = self.sight.clear(start[over], end[over])
+        return np.where(over, length, np.inf), start, end
+
+    def by_face(self, face: int) -> Iterator[Edges]:
+        """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
+        laid, rims = self._laid_beside(face), self.rims
+        boxes = boxes_of(rims.ends[laid.gate])
+        for pair in joins(boxes, boxes, self.limit):
+            a, b = np.stack(pair)[:, (pair[0] < pair[1]) & (laid.gate[pair[0]] != laid.gate[pair[1]])]
+            way = through_windows(laid.piece[a], rims.ends[laid.gate[a]], rims.ends[laid.gate[b]], laid.piece[b])
+            cost = np.maximum(way.length - laid.slack[a] - laid.slack[b], 0.0)
+            wanted = meet(self.roles, self.copper.island[laid.row[a]], self.copper.island[laid.row[b]])
+            kept = np.flatnonzero((cost <= self.limit) & wanted)
+            out = along(rims.ends[laid.gate[a[kept]]], way.first[kept])
+            into = along(rims.ends[laid.gate[b[kept]]], way.second[kept])
+            seen = self.sight.clear(out, into)
+            kept = kept[seen]
+            out, into = out[seen], into[seen]
+            up = norm(along(laid.piece[a], way.start)[kept] - out) - laid.less[a[kept]]
+            down = norm(along(laid.piece[b], way.end)[kept] - into) - laid.less[b[kept]]
+            one, two = laid.row[a[kept]], laid.row[b[kept]]
+            on, points, lengths = no_stretches(len(kept))
+            on[:, : MIDDLE + 1] = WALL, face, WALL
+            points[:, : FAR + 1] = np.stack((self.foot(one, out), out, into, self.foot(two, into)), axis=1)
+            lengths[:, : MIDDLE + 1] = np.column_stack((np.maximum(up, 0), norm(out - into), np.maximum(down, 0)))
+            yield Edges(
+                tail=self.copper.island[one],
+                head=self.copper.island[two],
+                cost=cost[kept],
+                on=on,
+                points=points,
+                lengths=lengths,
+                reach=np.zeros((len(kept), 2)),
+                loop=np.full(len(kept), NOTHING, np.int32),
+                s=np.zeros((len(kept), 2)),
+            )
+
+    def foot(self, row: Rows, points: Floats) -> Floats:
+        """Where copper lies nearest to points, seen from above."""
+        ends = self.copper.ends[row]
+        return along(ends, nearest_part(ends, points))
+
+    def _laid_beside(self, face: int) -> _Laid:
+        """Copper in walls beside every gate through which it may come to a face."""
+        walls, rims = self.copper, self.rims
+        deep = walls.depth(face, self.thickness)
+        near = [self._rims_near(loop, turn, deep) for loop in np.unique(walls.loop) for turn in (-1, 0, 1)]
+        none = (no_rows(), no_rows(), np.empty((0, 2)))
+        row, gate, s = (np.concatenate(c) for c in zip(*near, none, strict=True))
+        over = self.bridged[gate]
+        side = np.concatenate((np.full(len(gate), BOARD), np.full(int(over.sum()), VOID)))
+        row, gate, s = (np.concatenate((c, c[over])) for c in (row, gate, s))
+        start = rims.ends[gate, 0:2]
+        unit = (rims.ends[gate, 2:4] - start) / rims.length[gate, None]
+        out = np.column_stack((unit[:, 1], -unit[:, 0])) * (side * deep[row])[:, None]
+        piece = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[gate, None]) + out for k in (0, 1)])
+        less = saved(np.where(side[:, None] == VOID, self.widths[gate], 0.0), deep[row], self.x)
+        return _Laid(row, gate, piece, less, walls.slack[row] + rims.slack[gate] + less)
+
+    def _rims_near(self, loop: int, turn: int, deep: Floats) -> tuple[Rows, Rows, Floats]:
+        """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns.
+
+        What lies at the rim itself leaves by no other.
+        """
+        walls, rims = self.copper, self.rims
+        a, b = np.flatnonzero(walls.loop == loop), np.flatnonzero(rims.loop == loop)
+        s = walls.s[a] + turn * rims.perimeter[loop]
+        reach = np.where(deep[a] > 0, self.limit, AT_RIM)[:, None]
+        near = s[:, None, 0] <= (rims.s + rims.length)[b] + reach
+        near &= s[:, None, 1] >= rims.s[b] - reach
+        i, j = np.nonzero(near)
+        return a[i], b[j], s[i]
+
+
+def _gaps(a: Floats, b: Floats, perimeter: Floats) -> tuple[Floats, Floats]:
+    """Shortest distances of stretches of closed loops, and where they are taken (n, 2)."""
+    best, places = np.full(len(a), np.inf), np.zeros((len(a), 2))
+    for turn in (-1, 0, 1):
+        moved = b + turn * perimeter[:, None]
+        gap = np.maximum(np.maximum(moved[:, 0] - a[:, 1], a[:, 0] - moved[:, 1]), 0.0)
+        start = np.clip(moved[:, 0], a[:, 0], a[:, 1])
+        better = gap < best
+        best = np.where(better, gap, best)
+        here = np.column_stack((start, np.clip(start, moved[:, 0], moved[:, 1])))
+        places = np.where(better[:, None], here, places)
+    return best, places
