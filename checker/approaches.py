@@ -54,11 +54,15 @@ class Starts:
     board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
     gate: Rows  # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of InWalls; else -1
 
-    def leaves(self, start: Rows, pieces: Floats) -> Bools:
-        """Whether ways may lead from starts to pieces."""
+    def leaves(self, start: Rows, rims: Rims, rim: Rows) -> Bools:
+        """Whether ways may lead from starts to rims."""
+        pieces = rims.ends[rim]
         at, board = self.ends[start, :2], self.board[start]
         sides = [np.einsum("ij,ij->i", pieces[:, k : k + 2] - at, board) for k in (0, 2)]
         mask: Bools = np.maximum(*sides) >= -_AT_BOARD
+        gate = self.gate[start, 0]
+        rows = np.flatnonzero(gate >= 0)
+        mask[rows] = seen_through(self.ends[start[rows]], rims, gate[rows], pieces[rows]) & (gate[rows] != rim[rows])
         return mask
 
 
@@ -142,6 +146,24 @@ def unfolded_beside(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Boo
 def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
     depths: Floats = np.column_stack([cross(unit, ends[:, k : k + 2] - start) for k in (0, 2)])
     return depths
+
+
+def seen_through(laid: Floats, rims: Rims, gate: Rows, windows: Floats) -> Bools:
+    """Whether a straight line from copper laid beside a gate may pass it and reach a window; may say yes too often."""
+    start, size = rims.ends[gate, 0:2], rims.length[gate, None]
+    unit = (rims.ends[gate, 2:4] - start) / size
+
+    def framed(ends: Floats) -> tuple[Floats, Floats]:
+        ways = ends.reshape(-1, 2, 2) - start[:, None]
+        return np.einsum("ij,ikj->ik", unit, ways), cross(unit[:, None], ways)
+
+    (at, off), (x, y) = framed(laid), framed(windows)
+    rise, beyond = np.abs(off[:, :1]), np.where(off[:, :1] > 0, -y, y)
+    spare = (2 * rims.slack[gate] + AT_RIM)[:, None] * (1 + rise + np.abs(beyond))
+    right = x * rise + row_max(at)[:, None] * beyond >= -spare
+    left = (size - x) * rise + (size - row_min(at)[:, None]) * beyond >= -spare
+    mask: Bools = (beyond >= -spare).any(axis=1) & right.any(axis=1) & left.any(axis=1)
+    return mask
 
 
 def window_angles(piece: Floats, window: Floats) -> Floats:

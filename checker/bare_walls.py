@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from checker.approaches import AT_RIM, BOARD, VOID, Approaches, InWalls, Starts, level, no_gate, of_role
+from checker.approaches import AT_RIM, BOARD, VOID, Approaches, InWalls, Starts, level, no_gate, of_role, seen_through
 from checker.free_edges import Rims, Sight, saved
 from checker.surface_parts import (
     FAR,
@@ -131,11 +131,10 @@ class BareWalls:
         laid, rims = self._laid_beside(face), self.rims
         boxes = boxes_of(rims.ends[laid.gate])
         for pair in joins(boxes, boxes, self.limit):
-            a, b = np.stack(pair)[:, (pair[0] < pair[1]) & (laid.gate[pair[0]] != laid.gate[pair[1]])]
+            a, b = self._facing(laid, *pair)
             way = through_windows(laid.piece[a], rims.ends[laid.gate[a]], rims.ends[laid.gate[b]], laid.piece[b])
             cost = np.maximum(way.length - laid.slack[a] - laid.slack[b], 0.0)
-            wanted = meet(self.roles, self.copper.island[laid.row[a]], self.copper.island[laid.row[b]])
-            kept = np.flatnonzero((cost <= self.limit) & wanted)
+            kept = np.flatnonzero(cost <= self.limit)
             out = along(rims.ends[laid.gate[a[kept]]], way.first[kept])
             into = along(rims.ends[laid.gate[b[kept]]], way.second[kept])
             seen = self.sight.clear(out, into)
@@ -159,6 +158,17 @@ class BareWalls:
                 loop=np.full(len(kept), NOTHING, np.int32),
                 s=np.zeros((len(kept), 2)),
             )
+
+    def _facing(self, laid: _Laid, a: Rows, b: Rows) -> tuple[Rows, Rows]:
+        """Pairs that are measured to each other and whose gates may let a straight line pass, each once."""
+        wanted = (a < b) & (laid.gate[a] != laid.gate[b])
+        wanted &= meet(self.roles, self.copper.island[laid.row[a]], self.copper.island[laid.row[b]])
+        a, b = a[wanted], b[wanted]
+        gates = self.rims.ends[laid.gate]
+        seen = seen_through(laid.piece[a], self.rims, laid.gate[a], gates[b])
+        a, b = a[seen], b[seen]
+        seen = seen_through(laid.piece[b], self.rims, laid.gate[b], gates[a])
+        return a[seen], b[seen]
 
     def foot(self, row: Rows, points: Floats) -> Floats:
         """Where copper lies nearest to points, seen from above."""

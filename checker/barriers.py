@@ -1,9 +1,10 @@
 """Barriers and spacings bound to the board: which conductors stand on which side, and what must lie between them.
 
 *Bodies* are all conductors of the board as exact primitives, one row per layer: its copper (same row numbers as
-`Board.copper`), the walls of plated holes on every layer that they pass, plated board edges on every layer, and
-declared hardware on the faces. Bodies of one *node* are one conductor wherever they are: a named net is one node, other
-copper is one node per connected piece.
+`Board.copper`), the walls of plated holes on every layer that they pass, plated board edges on every layer, declared
+hardware on the faces, and inner copper that a blind unplated hole opens, as if it lay on the face that the hole comes
+from: that is nearer than it is. Bodies of one *node* are one conductor wherever they are: a named net is one node,
+other copper is one node per connected piece.
 
 A *separation* is a `[[barrier]]` or a `[[spacing]]`. Each body is on its first side, on its second side, earthed, or
 third copper:
@@ -58,6 +59,7 @@ class Source(IntEnum):
     WALL = 1  # ... Board.holes: the wall of a plated hole
     EDGE = 2  # ... the lines of Board.outline.plated
     HARDWARE = 3  # ... Rules.hardware
+    OPENED = 4  # ... Board.copper: inner copper that a blind unplated hole opens to a face
 
 
 HARDWARE = int(Source.HARDWARE)  # looked up for every piece of long ways, where members of enumerations are slow
@@ -217,12 +219,14 @@ def _bodies(layout: Layout) -> tuple[Bodies, list[Doubt]]:
     walls, holes = _walls(board)
     edges, lines, doubts = _plated_edges(board)
     screws, entries = _hardware(layout, names)
-    parts = (board.copper, walls, edges, screws)
+    opened, rows = _opened(board)
+    parts = (board.copper, walls, edges, screws, opened)
     shapes = concatenate(parts)
     source = np.repeat([int(s) for s in Source], [len(p) for p in parts]).astype(np.int32)
-    origin = np.concatenate([np.arange(len(board.copper)), holes, lines, entries]).astype(np.int32)
+    origin = np.concatenate([np.arange(len(board.copper)), holes, lines, entries, rows]).astype(np.int32)
     floats = np.zeros(len(shapes), dtype=np.bool_)
     floats[: len(board.copper)] = floating_rows(board) & (layout.row_region < 0)
+    floats[source == Source.OPENED] = floats[rows]
     node, nodes = _nodes(board, shapes, source, origin, len(names), floats)
     return Bodies(shapes, source, origin, node, nodes, tuple(names)), doubts
 
@@ -319,6 +323,34 @@ def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
     return rows, np.array([i for i, _, _ in placed], dtype=np.int32)
 
 
+def _opened(board: Board) -> tuple[Conductors, Ints]:
+    """Inner copper that blind unplated holes reach, on the faces that they come from, and its rows."""
+    holes, last, copper = board.holes, len(board.layers) - 1, board.copper
+    blind = np.flatnonzero((holes.plated == UNPLATED) & ((holes.first == 0) != (holes.last >= last)))
+    inner = np.flatnonzero((copper.layer > 0) & (copper.layer < last)) if len(blind) else _none()
+    openings = holes.shapes()[blind]
+    row, hole = shapely.STRtree(openings).query(copper.skeletons(inner), "dwithin", copper.radius[inner])
+    row, hole = inner[row], blind[hole]
+    reached = (holes.first[hole] <= copper.layer[row]) & (copper.layer[row] <= holes.last[hole])
+    row, hole = row[reached], hole[reached]
+    # a hair wider, so that copper that ends at the wall of the hole is an area too
+    areas = shapely.intersection(copper.shapes(row), shapely.buffer(holes.shapes()[hole], ROUNDING))
+    parts, owner = shapely.get_parts(areas, return_index=True)
+    solid = shapely.get_dimensions(parts) == 2
+    parts, row, hole = parts[solid], row[owner[solid]], hole[owner[solid]]
+    opened = conductors(
+        len(row),
+        kind=Kind.AREA,
+        layer=np.where(holes.first[hole] == 0, 0, last),
+        net=copper.net[row],
+        area=np.arange(len(row)),
+        areas=parts,
+        file=copper.file[row],
+        line=copper.line[row],
+    )
+    return opened, row.astype(np.int32)
+
+
 def _net_of(item: Hardware, names: list[str]) -> int:
     if item.net is None:
         return NO_NET
@@ -337,7 +369,7 @@ def _nodes(board: Board, shapes: Conductors, source: Ints, origin: Ints, nets: i
     pieces = board.connectivity.piece
     hole_piece = board.connectivity.hole_piece
     top = int(max(pieces.max(initial=-1), hole_piece.max(initial=-1))) + 1
-    copper = nameless & (source == Source.COPPER)
+    copper = nameless & ((source == Source.COPPER) | (source == Source.OPENED))
     if len(pieces):
         node[copper] = nets + pieces[origin[copper]]
     walls = nameless & (source == Source.WALL)
@@ -459,7 +491,7 @@ def _separation(
     net = bodies.shapes.net
     on = [np.flatnonzero((net >= 0) & mask[np.maximum(net, 0)]) if len(mask) else _none() for mask in masks]
     if isinstance(spec, Barrier):
-        on = [*(rows[~_floats(layout, rows)] for rows in on[:2]), on[2]]  # an earthed net needs no region
+        on = [*(rows[~_floats(layout, bodies, rows)] for rows in on[:2]), on[2]]  # an earthed net needs no region
     third = np.ones(len(bodies), dtype=np.bool_)
     for rows in on:
         third[rows] = False
@@ -501,10 +533,11 @@ def _patterns(spec: RegionSpec) -> list[str]:
     return [*spec.reference, *spec.planes, *(p for p in spec.nets if p != CATCH_ALL)]
 
 
-def _floats(layout: Layout, rows: Rows) -> Bools:
+def _floats(layout: Layout, bodies: Bodies, rows: Rows) -> Bools:
     """Copper that belongs to no region whatever its net: thieving, text, fiducials."""
-    copper = rows < len(layout.board.copper)
-    floats: Bools = copper & (layout.row_region[np.where(copper, rows, 0)] < 0) if len(rows) else copper
+    copper = np.isin(bodies.source[rows], [Source.COPPER, Source.OPENED])
+    floats = np.zeros(len(rows), dtype=np.bool_)
+    floats[copper] = layout.row_region[bodies.origin[rows[copper]]] < 0
     return floats
 
 

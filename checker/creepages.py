@@ -24,8 +24,8 @@ from checker.findings import XY
 from checker.layout import Layout
 from checker.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
 from checker.spacing_table import CREEPAGE, OUTER, Required
-from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Copper, Exposed, Geodesic, Leg, Legs, Surface, copper
-from checker.surface_parts import joins, stacked
+from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Copper, Exposed, Geodesic, Leg, Legs, Surface
+from checker.surface_parts import joins
 from parsers.board import BOTTOM as BOTTOM_SIDE
 from parsers.board import TOP as TOP_SIDE
 from parsers.board import UNPLATED
@@ -138,23 +138,7 @@ class _Search:
         face = np.where(layer[on_face] == 0, TOP, BOTTOM).astype(np.int32)
         part = shapes.take(on_face)
         metal = Copper(on_face.astype(np.int32), face, part.skeletons(), part.radius, part.slack())
-        bored = [self._bored(rows, TOP), self._bored(rows, BOTTOM)]
-        return self.surface.placed(stacked([metal, *bored]))[0], self._bare(rows)
-
-    def _bored(self, rows: Rows, face: int) -> Copper:
-        """Inner copper that an unplated hole from one face reaches, as if it lay on that face: nearer than it is."""
-        holes, layer = self.layout.board.holes, self.bodies.shapes.layer
-        from_here = holes.first == 0 if face == TOP else holes.last >= self.last
-        blind = np.flatnonzero(
-            (holes.plated == UNPLATED) & from_here & ~((holes.first == 0) & (holes.last >= self.last))
-        )
-        inner = rows[(layer[rows] > 0) & (layer[rows] < self.last)]
-        copper_, openings = self.bodies.shapes.shapes(inner), holes.shapes()[blind]
-        which, body = shapely.STRtree(copper_).query(openings, predicate="intersects")
-        hole, row = blind[which], inner[body]
-        reached = (holes.first[hole] <= layer[row]) & (layer[row] <= holes.last[hole])
-        areas = shapely.intersection(copper_[body[reached]], openings[which[reached]])
-        return copper(list(areas), face=face, island=row[reached])
+        return self.surface.placed(metal)[0], self._bare(rows)
 
     def _near(self) -> Rows:
         """Bodies that may lie within the limit of others that they are measured to, seen from above."""

@@ -35,11 +35,11 @@ from checker.free_edges import (
     bridged,
     corners_of,
     filled_behind,
-    has_curves,
     inscribed_slots,
     parted,
     rims_of,
     stacked_corners,
+    widened,
     widths_behind,
 )
 from checker.links import LinkedSight, around, links_of
@@ -64,7 +64,7 @@ from checker.surface_parts import (
     pair_keys,
     stacked,
 )
-from parsers.primitives import ARC_TOLERANCE, Floats, Ints, Rows, each
+from parsers.primitives import Floats, Ints, Rows, each
 
 __all__ = [
     "BOTTOM", "HOP", "SOURCE", "TARGET", "TOP", "Copper", "Exposed", "Geodesic", "Leg", "Legs", "Surface", "copper",
@@ -127,9 +127,8 @@ class Surface:
         cuts = inscribed_slots(np.asarray(slots, float).reshape(-1, 4), np.asarray(radius, float))
         void = shapely.union_all(cuts)
         whole = shapely.box(-_ENDLESS, -_ENDLESS, _ENDLESS, _ENDLESS) if outline is None else outline
-        generous = whole.buffer(ARC_TOLERANCE, join_style="mitre") if has_curves(whole) else whole
         self.region = whole.difference(void)
-        passage = bridged(generous.difference(void), x)
+        passage = bridged(widened(whole).difference(void), x)
         passable, whole_rims = passage.passable, rims_of(self.region)
         self.necks = [part for place in passage.places if len(place.rooms) > 2 for part in place.parts]
         links = links_of(passage.places, passable, x)

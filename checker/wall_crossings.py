@@ -142,8 +142,7 @@ class Walls:
         room = self.limit - row_min(starts.behind)
         pairs = []
         for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper]):
-            kept = starts.leaves(copper[a], self.rims.ends[b])
-            kept &= starts.gate[copper[a], 0] != b
+            kept = starts.leaves(copper[a], self.rims, b)
             pairs.append((copper[a[kept]], b[kept]))
         runs, first, count = self._runs()
         for a, b in joins(boxes[corners], runs, room[corners]):

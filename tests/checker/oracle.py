@@ -378,6 +378,23 @@ def random_board(rng: np.random.Generator, *, x: float, curved: bool = False) ->
     return Board(region, passable, thickness, _metals(rng, region, thickness), x)
 
 
+def bare_board(rng: np.random.Generator, *, x: float, curved: bool = False) -> Board:
+    """The same with copper of both sides in walls, or of one in a wall and of the other on a face."""
+    board = random_board(rng, x=x, curved=curved)
+    pads = [m for m in board.metals if m.island == 1][: int(rng.integers(0, 2))]
+    sides = [_in_wall(rng, board, island) for island in (0, 1)[: 2 - len(pads)]]
+    return replace(board, metals=(*sides, *pads))
+
+
+def _in_wall(rng: np.random.Generator, board: Board, island: int) -> Metal:
+    """Copper along any rim, often close to a face."""
+    ring = board.rings[int(rng.integers(0, len(board.rings)))]
+    start = float(rng.uniform(0, ring.length - 0.3))
+    line = shapely.ops.substring(ring, start, start + float(rng.uniform(0.02, 0.3)))
+    deep = float(rng.choice([rng.uniform(0, 0.1), rng.uniform(0, 0.96), rng.uniform(0.9, 0.96)])) * board.thickness
+    return Metal(island, None, shapely.LineString(line.coords), 0.0, deep, deep + 0.035 * board.thickness)
+
+
 def necked_board(rng: np.random.Generator) -> Board:
     """A board with one void of two rooms and a neck that tapers to both, in any direction."""
     x = float(rng.uniform(0.3, 1.5))

@@ -18,6 +18,7 @@ from checker.free_edges import (
     inscribed_slots,
     leans_of,
     rims_of,
+    widened,
 )
 from parsers.primitives import ARC_TOLERANCE
 
@@ -130,6 +131,25 @@ def test_curved_outlines_have_slack() -> None:
     rounded = shapely.box(0, 0, 10, 10).buffer(2, quad_segs=64)
     assert has_curves(rounded)
     assert rims_of(rounded).slack.max() > 0
+
+
+def test_only_curves_are_widened_and_by_as_much_as_their_chords_may_stray() -> None:
+    """Corners of straight rims stay; arcs of radius 2 drawn inside and outside their circle lie within."""
+    square, arch = (
+        shapely.box(4, 4, 6, 6),
+        shapely.box(2, 7, 3, 8).union(shapely.Point(2.5, 8).buffer(0.5, quad_segs=8)),
+    )
+    drawn = shapely.box(2, 2, 10, 10).buffer(2, quad_segs=64).difference(shapely.union_all([square, arch]))
+    wide = widened(drawn)
+    assert wide.covers(drawn)
+    assert drawn.boundary.hausdorff_distance(wide.boundary) == pytest.approx(ARC_TOLERANCE, rel=0.01)
+    at = corners_of(wide).at
+    assert {(4.0, 4.0), (6.0, 4.0), (6.0, 6.0), (4.0, 6.0)} <= {(x, y) for x, y in at.round(9).tolist()}
+    rims = rims_of(drawn)
+    curved = shapely.linestrings(rims.ends[(rims.slack > 0) & (rims.length < 0.2)].reshape(-1, 2, 2))
+    middle = shapely.line_interpolate_point(curved, 0.5, normalized=True)
+    assert shapely.distance(middle, wide.boundary).min() >= ARC_TOLERANCE * 0.999
+    assert widened(shapely.box(0, 0, 4, 2)).equals_exact(shapely.box(0, 0, 4, 2))
 
 
 def test_sight_runs_along_rims_and_through_corners_but_not_through_voids() -> None:

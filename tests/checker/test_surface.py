@@ -213,3 +213,53 @@ def test_inner_copper_near_the_bottom_reaches_the_top_round_a_cutout_below() -> 
 def test_a_hole_is_cut_out_wherever_it_is() -> None:
     surface = Surface(shapely.box(-10, -10, 10, 0), 1.6, [[3.65, -7.37, 3.65, -7.37]], [0.8])
     assert surface.region.area == pytest.approx(200 - np.pi * 0.64, abs=0.001)
+
+
+# Copper in walls that leads over a face and a further wall.
+def between(surface: Surface, bare: list[tuple[shapely.LineString, float, float]], *others: Copper) -> Geodesic:
+    """From the first copper to the last: those in walls are told first."""
+    laid = exposed([b[0] for b in bare], [b[1] for b in bare], [b[2] for b in bare], np.arange(len(bare)))
+    metal = copper([o.skeleton[0] for o in others], face=[o.face[0] for o in others], island=len(bare))
+    found = surface.legs(metal, [SOURCE, TARGET], 60.0, laid).best(0, 1)
+    assert found is not None
+    return found
+
+
+LONG_SLOT = shapely.box(-0.5, -5, 11, 5).difference(shapely.box(0, -1.2, 10, 0))
+LOW_IN_THE_EDGE = shapely.LineString([(-0.5, 0.2), (-0.5, 0.25)]), 1.5, 1.55
+
+
+def test_copper_in_a_wall_leads_over_the_near_face_and_another_wall() -> None:
+    """Down 0.05, over the bottom, up the slot's long wall, over the top: unfolded beside it one straight line.
+
+    Seen along the slot it runs from 0.55 before its left end to 0.5 beyond its right one, and across it rises 0.2 to the
+    wall, 1.6 over it and 0.2 from it.
+    """
+    found = between(Surface(LONG_SLOT, 1.6), [LOW_IN_THE_EDGE], point(10.5, 0.2))
+    assert found.length == pytest.approx(np.hypot(0.55 + 10 + 0.5, 0.2 + 1.6 + 0.2), abs=EXACT)
+    assert [leg.on for leg in found.legs] == ["wall", "bottom", "wall", "top"]
+
+
+def test_so_it_does_between_two_walls() -> None:
+    """As before, to copper 0.05 below the top in the edge beyond the far end."""
+    edge = shapely.LineString([(11, 0.2), (11, 0.25)]), 0.05, 0.1
+    found = between(Surface(LONG_SLOT, 1.6), [LOW_IN_THE_EDGE, edge])
+    assert found.length == pytest.approx(np.hypot(0.55 + 11 + 0.05, 0.2 + 1.6 + 0.2), abs=EXACT)
+    assert [leg.on for leg in found.legs] == ["wall", "bottom", "wall", "top", "wall"]
+
+
+def test_two_parts_of_a_board_nearer_than_x_are_joined_in_their_walls() -> None:
+    parts = shapely.union(shapely.box(0, 0, 5, 5), shapely.box(5.5, 0, 10, 5))
+    bare = [(shapely.LineString([(x, 1), (x, 2)]), above, above + 0.2) for x, above in ((5, 0.2), (5.5, 0.8))]
+    assert between(Surface(parts, 1.6, x=1.0), bare).length == pytest.approx(np.hypot(0.5, 0.4), abs=EXACT)
+    assert between(Surface(parts, 1.6, x=0.6), bare).length == pytest.approx(np.hypot(0.5, 0.4), abs=EXACT)
+    laid = exposed([b[0] for b in bare], [0.2, 0.8], [0.4, 1.0], [0, 1])
+    assert Surface(parts, 1.6, x=0.4).legs(copper([]), [SOURCE, TARGET], 60.0, laid).best(0, 1) is None
+
+
+def test_corners_of_a_square_cutout_lead_into_its_walls_on_a_board_with_round_corners() -> None:
+    """Copper in the left wall, 0.02 above the bottom, 0.2 from the corner; target far to the right on the bottom."""
+    board = shapely.box(0, 0, 12, 9).buffer(1, quad_segs=64).difference(shapely.box(2, 2, 3, 6))
+    low = shapely.LineString([(2, 2.2), (2, 2.25)]), 0.36, 0.38
+    found = between(Surface(board, 0.4), [low], point(8, 2.5, BOTTOM))
+    assert found.length == pytest.approx(np.hypot(0.2 + 1, 0.02) + np.hypot(5, 0.5), abs=CURVED)

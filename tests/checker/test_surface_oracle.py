@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 
 from checker.surface import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
-from tests.checker.oracle import Board, knotted_board, measure, necked_board, over_neck, random_board, slanting, walked
+from tests.checker.oracle import (
+    Board,
+    bare_board,
+    knotted_board,
+    measure,
+    necked_board,
+    over_neck,
+    random_board,
+    slanting,
+    walked,
+)
 
 PROMISED = 0.001  # mm, README
 SPACING = 0.6  # mm, of the first samples
@@ -64,6 +74,28 @@ def test_boards_that_were_once_measured_wrong(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(10))
 def test_the_same_holds_with_round_slots(seed: int) -> None:
     check(seed, curved=True)
+
+
+def between_walls(seed: int) -> None:
+    """Copper in walls; over bridged voids, whose links at depth are not sampled, only that nothing is told too long."""
+    rng = np.random.default_rng(seed)
+    board = bare_board(rng, x=float(rng.choice([0.0, 0.0, 0.6, 1.0])), curved=bool(rng.integers(0, 2)))
+    if board.x == 0:
+        hold(board)
+    else:
+        sampled = measure(board, SPACING)
+        assert solved(board, sampled + 1.0).length <= sampled + ROUNDING
+
+
+@pytest.mark.parametrize("seed", [*range(20), 157])
+def test_the_same_holds_between_copper_in_walls(seed: int) -> None:
+    between_walls(seed)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1000, 1400))
+def test_the_same_holds_between_copper_in_walls_on_four_hundred_boards(seed: int) -> None:
+    between_walls(seed)
 
 
 @pytest.mark.long
