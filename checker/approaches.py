@@ -37,6 +37,33 @@ class InWalls:
     slack: Floats
     bridged: Bools  # whether a path may cross the void before it
 
+    def strips(self) -> Strips:
+        """The same without regard to where rims bend: pieces of one island that go on side by side are one strip."""
+        island, loop, above, below, slack = self.island, self.loop, self.above, self.below, self.slack
+        order = np.lexsort((self.s[:, 0], slack, below, above, loop, island))
+        keys = np.column_stack((island, loop, above, below, slack))[order]
+        kind = np.cumsum(np.r_[False, (np.diff(keys, axis=0) != 0).any(axis=1)])
+        apart = kind * (2 * float(np.abs(self.s).max(initial=0.0)) + 1)  # keeps kinds apart
+        first, last = self.s[order].T + apart
+        reached = np.maximum.accumulate(last)
+        begins = np.flatnonzero(np.r_[True, first[1:] > reached[:-1] + AT_RIM]) if len(order) else order
+        ends = np.append(begins[1:], len(order))[: len(begins)] - 1
+        s = np.column_stack((first[begins], reached[ends])) - apart[begins, None]
+        rows = order[begins]
+        return Strips(island[rows], loop[rows], s, above[rows], below[rows], slack[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class Strips:
+    """Copper in walls unrolled; columns of length n."""
+
+    island: Ints
+    loop: Ints
+    s: Floats  # (n, 2) from, to
+    above: Floats
+    below: Floats
+    slack: Floats
+
     def depth(self, face: int, thickness: float) -> Floats:
         """How far below the rim of a face it begins."""
         return self.above if face == TOP else thickness - self.below
@@ -52,7 +79,7 @@ class Starts:
     behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
     corner: Rows  # of Corners, -1 for copper and ends of links
     board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
-    gate: Rows  # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of InWalls; else -1
+    gate: Rows  # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of Strips; else -1
 
     def leaves(self, start: Rows, rims: Rims, rim: Rows) -> Bools:
         """Whether ways may lead from starts to rims."""

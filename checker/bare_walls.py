@@ -11,7 +11,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from checker.approaches import AT_RIM, BOARD, VOID, Approaches, InWalls, Starts, level, no_gate, of_role, seen_through
+from checker.approaches import (
+    AT_RIM,
+    BOARD,
+    VOID,
+    Approaches,
+    InWalls,
+    Starts,
+    Strips,
+    level,
+    no_gate,
+    of_role,
+    seen_through,
+)
 from checker.free_edges import Rims, Sight, saved
 from checker.surface_parts import (
     FAR,
@@ -26,7 +38,7 @@ from checker.surface_parts import (
     no_stretches,
     norm,
 )
-from checker.unfolding import along, closest, nearest_part, through_windows
+from checker.unfolding import along, closest, through_windows
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 
@@ -34,7 +46,7 @@ from parsers.primitives import Bools, Floats, Ints, Rows
 class _Laid:
     """Copper in walls unfolded into the plane of a face beside each gate; columns."""
 
-    row: Rows  # of the copper
+    row: Rows  # of Strips
     gate: Rows  # of Rims
     piece: Floats  # (n, 4) in the plane of the face
     less: Floats  # mm; what links over a groove that it lies in save at most
@@ -46,6 +58,7 @@ class BareWalls:
     """Copper in walls, and the walls."""
 
     copper: InWalls
+    strips: Strips  # of it
     rims: Rims
     bridged: Bools
     widths: Floats  # (n, 2) of grooves, by rim
@@ -60,7 +73,7 @@ class BareWalls:
 
     def approaches(self, face: int) -> Approaches:
         """The copper as seen over the rim of one face."""
-        walls = self.copper
+        walls = self.strips
         flat = np.zeros(len(walls.island))
         return Approaches(
             node=walls.island,
@@ -83,10 +96,10 @@ class BareWalls:
         laid = self._laid_beside(face)
         n = len(laid.row)
         return Starts(
-            node=self.copper.island[laid.row],
+            node=self.strips.island[laid.row],
             ends=laid.piece,
             reach=laid.slack,
-            behind=of_role(self.roles[self.copper.island[laid.row]]),
+            behind=of_role(self.roles[self.strips.island[laid.row]]),
             corner=np.full(n, -1, np.intp),
             board=np.zeros((n, 2)),
             gate=np.column_stack((laid.gate, laid.row)),
@@ -111,8 +124,7 @@ class BareWalls:
         loop = np.where(across, NOTHING, walls.loop[a]).astype(np.int32)
         on, points, lengths = no_stretches(len(a))
         points[:, MIDDLE], points[:, FAR] = start, end
-        for row in np.flatnonzero(~across):
-            points[row, MIDDLE : FAR + 1] = [self.rims.at(int(loop[row]), float(place)) for place in s[row]]
+        points[~across, MIDDLE], points[~across, FAR] = (self.rims.points(loop[~across], s[~across, k]) for k in (0, 1))
         on[:, MIDDLE], lengths[:, MIDDLE] = WALL, cost[kept]
         none = np.zeros((len(a), 2))
         return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
@@ -145,11 +157,15 @@ class BareWalls:
             one, two = laid.row[a[kept]], laid.row[b[kept]]
             on, points, lengths = no_stretches(len(kept))
             on[:, : MIDDLE + 1] = WALL, face, WALL
-            points[:, : FAR + 1] = np.stack((self.foot(one, out), out, into, self.foot(two, into)), axis=1)
+            feet = [
+                self.foot(laid.row[n], laid.gate[n], along(laid.piece[n], part))
+                for n, part in ((a[kept], way.start[kept]), (b[kept], way.end[kept]))
+            ]
+            points[:, : FAR + 1] = np.stack((feet[0], out, into, feet[1]), axis=1)
             lengths[:, : MIDDLE + 1] = np.column_stack((np.maximum(up, 0), norm(out - into), np.maximum(down, 0)))
             yield Edges(
-                tail=self.copper.island[one],
-                head=self.copper.island[two],
+                tail=self.strips.island[one],
+                head=self.strips.island[two],
                 cost=cost[kept],
                 on=on,
                 points=points,
@@ -162,7 +178,7 @@ class BareWalls:
     def _facing(self, laid: _Laid, a: Rows, b: Rows) -> tuple[Rows, Rows]:
         """Pairs that are measured to each other and whose gates may let a straight line pass, each once."""
         wanted = (a < b) & (laid.gate[a] != laid.gate[b])
-        wanted &= meet(self.roles, self.copper.island[laid.row[a]], self.copper.island[laid.row[b]])
+        wanted &= meet(self.roles, self.strips.island[laid.row[a]], self.strips.island[laid.row[b]])
         a, b = a[wanted], b[wanted]
         gates = self.rims.ends[laid.gate]
         seen = seen_through(laid.piece[a], self.rims, laid.gate[a], gates[b])
@@ -170,14 +186,15 @@ class BareWalls:
         seen = seen_through(laid.piece[b], self.rims, laid.gate[b], gates[a])
         return a[seen], b[seen]
 
-    def foot(self, row: Rows, points: Floats) -> Floats:
-        """Where copper lies nearest to points, seen from above."""
-        ends = self.copper.ends[row]
-        return along(ends, nearest_part(ends, points))
+    def foot(self, row: Rows, gate: Rows, points: Floats) -> Floats:
+        """Where points of strips laid beside gates are on the board."""
+        start, unit = self.rims.ends[gate, 0:2], self.rims.ends[gate, 2:4] - self.rims.ends[gate, 0:2]
+        s = self.rims.s[gate] + np.einsum("ij,ij->i", points - start, unit) / self.rims.length[gate]
+        return self.rims.points(self.strips.loop[row], s)
 
     def _laid_beside(self, face: int) -> _Laid:
         """Copper in walls beside every gate through which it may come to a face."""
-        walls, rims = self.copper, self.rims
+        walls, rims = self.strips, self.rims
         deep = walls.depth(face, self.thickness)
         near = [self._rims_near(loop, turn, deep) for loop in np.unique(walls.loop) for turn in (-1, 0, 1)]
         none = (no_rows(), no_rows(), np.empty((0, 2)))
@@ -197,7 +214,7 @@ class BareWalls:
 
         What lies at the rim itself leaves by no other.
         """
-        walls, rims = self.copper, self.rims
+        walls, rims = self.strips, self.rims
         a, b = np.flatnonzero(walls.loop == loop), np.flatnonzero(rims.loop == loop)
         s = walls.s[a] + turn * rims.perimeter[loop]
         reach = np.where(deep[a] > 0, self.limit, AT_RIM)[:, None]

@@ -60,12 +60,19 @@ class Rims:
 
     def at(self, loop: int, s: float) -> tuple[float, float]:
         """The point at distance s (of any size or sign) along a loop."""
-        rows = np.flatnonzero(self.loop == loop)
-        s %= float(self.perimeter[loop])
-        row = rows[max(int(np.searchsorted(self.s[rows], s, side="right")) - 1, 0)]
-        part = min((s - self.s[row]) / self.length[row], 1.0)
-        x, y = self.ends[row, 0:2] + part * (self.ends[row, 2:4] - self.ends[row, 0:2])
-        return float(x), float(y)
+        x, y = self.points(np.array([loop]), np.array([s]))[0].tolist()
+        return x, y
+
+    def points(self, loop: Rows | Ints, s: Floats) -> Floats:
+        """The same for many, (n, 2)."""
+        begins = np.cumsum(self.perimeter) - self.perimeter
+        first = np.searchsorted(self.loop, loop)
+        s = s % self.perimeter[loop]
+        row = np.searchsorted(begins[self.loop] + self.s, begins[loop] + s, side="right") - 1
+        row = np.clip(row, first, np.searchsorted(self.loop, loop, side="right") - 1)
+        part = np.clip((s - self.s[row]) / self.length[row], 0.0, 1.0)[:, None]
+        points: Floats = self.ends[row, 0:2] + part * (self.ends[row, 2:4] - self.ends[row, 0:2])
+        return points
 
     def between(self, loop: int, s0: float, s1: float) -> list[tuple[float, float]]:
         """Points of a loop from s0 to s1, ends and the corners between included; s1 < s0 runs backwards."""
@@ -214,7 +221,7 @@ def rims_of(region: shapely.Geometry) -> Rims:
         empty = np.empty(0)
         return Rims(np.empty((0, 4)), empty, empty, np.empty(0, np.int32), empty, empty, empty, empty)
     lengths = [_lengths(r) for r in rings]
-    turns = [_turns(r) for r in rings]
+    turns = [turns_of(r) for r in rings]
     counts = [len(r) for r in rings]
     smooth = [(np.abs(t) < SMOOTH) | (np.abs(np.roll(t, -1)) < SMOOTH) for t in turns]
     return Rims(
@@ -322,7 +329,7 @@ def corners_of(region: shapely.Geometry) -> Corners:
     """All points where the board reaches round a corner of a void."""
     at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
     for ring in rings_of(region):
-        round_ = _turns(ring) < 0
+        round_ = turns_of(ring) < 0
         at.append(ring[round_])
         before.append(np.roll(ring, 1, axis=0)[round_])
         after.append(np.roll(ring, -1, axis=0)[round_])
@@ -360,7 +367,7 @@ def _moved(line: shapely.LinearRing) -> Floats:
     """A ring, board on its left, with its curved stretches moved to the right."""
     ring = shapely.get_coordinates(line)[:-1]
     ring = ring[_lengths(ring) > 1e-9]
-    turns = _turns(ring)
+    turns = turns_of(ring)
     smooth = np.abs(turns) < SMOOTH
     after = np.roll(smooth, -1)
     onwards = np.roll(ring, -1, axis=0) - ring
@@ -377,7 +384,7 @@ def _moved(line: shapely.LinearRing) -> Floats:
 
 def has_curves(region: shapely.Geometry) -> bool:
     """Whether any rim may be a polyline drawn for an arc."""
-    return any(bool((np.abs(_turns(ring)) < SMOOTH).any()) for ring in rings_of(region))
+    return any(bool((np.abs(turns_of(ring)) < SMOOTH).any()) for ring in rings_of(region))
 
 
 def _lengths(ring: Floats) -> Floats:
@@ -386,7 +393,7 @@ def _lengths(ring: Floats) -> Floats:
     return length
 
 
-def _turns(ring: Floats) -> Floats:
+def turns_of(ring: Floats) -> Floats:
     """Angle turned at each point, positive to the left."""
     onwards = np.roll(ring, -1, axis=0) - ring
     before = np.roll(onwards, 1, axis=0)
@@ -491,7 +498,7 @@ def _closes(ring: shapely.LineString, begin: float, end: float, x: float) -> boo
     beyond = 4 * SLIVER  # a corner lies at its middle, not exactly
     before = int(np.searchsorted(at, (begin - beyond) % ring.length, side="right")) - 1
     after = int(np.searchsorted(at, (end + beyond) % ring.length, side="right")) - 1
-    turned = np.concatenate((_turns(xy), _turns(xy)))[before + 1 : after + 1 + (len(xy) if after <= before else 0)]
+    turned = np.concatenate((turns_of(xy), turns_of(xy)))[before + 1 : after + 1 + (len(xy) if after <= before else 0)]
     walls = [shapely.LineString((xy[n], xy[(n + 1) % len(xy)])) for n in (before, after)]
     return bool(abs(turned.sum()) > np.pi - LINKED_CORNER + _ROUNDED and walls[0].distance(walls[1]) <= x)
 

@@ -16,13 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from checker.free_edges import PUSH, corners_of
+from checker.free_edges import PUSH, corners_of, turns_of
 from checker.unfolding import cross
 from parsers.primitives import Bools, Floats, Rows, each, repeated
 
 STEP = 0.01  # mm; between the ends of sampled links
 LANDING = 0.02  # mm; between landings
-CLOSE = 0.06  # mm; ends of links nearer than this to a corner are sampled closer
+CLOSE = 0.06  # mm; ends of links nearer than this to a sharp corner are sampled closer
+SHARP = np.radians(10.0)  # less is a joint of chords that stand for an arc
 _BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)  # mm; where they are, besides STEP
 _FINE = 1e-5  # mm
 _BLOCK = 1000  # curves sampled at once: bounds memory
@@ -42,10 +43,10 @@ def held(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted:
     -------
     ends (n, 4) x0, y0, x1, y1; directions (n, 4) of the rim at both
     """
-    pieces = _pieces(void, near)
+    pieces, sharp = _pieces(void, near)
     none = np.empty((0, 4))
     found = [(none, none)]
-    for curves in (_of_one_length(pieces, length), _touching(pieces, void, length)):
+    for curves in (_of_one_length(pieces, sharp, length), _touching(pieces, sharp, void, length)):
         found += [curves.take(rows).sampled(accepted) for rows in each(np.arange(len(curves.first)), _BLOCK)]
     ends, walls = zip(*found, strict=True)
     return np.concatenate(ends), np.concatenate(walls)
@@ -60,7 +61,7 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     -------
     places (n, 2); vectors (n, 2) square to the rim, into the void
     """
-    pieces = _pieces(void, near)
+    pieces, _ = _pieces(void, near)
     i, j = _near_pairs(pieces, length)
     size = _sizes(pieces)
     # a round wall has many short pieces: no path lands on one, and some of them tell whether a link ends there
@@ -69,7 +70,7 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     i, j = i[kept], j[kept]
     j = j[np.argsort(i, kind="stable")]
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
-    row, place = _places(size, LANDING)
+    row, place = _places(size, LANDING, np.ones((len(size), 2), dtype=bool))
     at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
     inwards = np.zeros_like(at)
     for block in each(np.arange(len(at)), _BLOCK):
@@ -101,6 +102,7 @@ class _Curves:
     """Families of chords, told by the place of their first end; columns."""
 
     first: Floats  # (n, 4) pieces that the first end lies on
+    sharp: Bools  # (n, 2) whether their ends are sharp corners
     second: Floats  # (n, 4) pieces that the second end lies on
     side: Floats  # which of two chords of full length, 1 or -1; 0 for chords through a corner
     corner: Floats  # (n, 2)
@@ -108,16 +110,18 @@ class _Curves:
 
     def take(self, rows: Rows) -> _Curves:
         """Some of the rows."""
-        return _Curves(self.first[rows], self.second[rows], self.side[rows], self.corner[rows], self.length)
+        first, sharp, second = self.first[rows], self.sharp[rows], self.second[rows]
+        return _Curves(first, sharp, second, self.side[rows], self.corner[rows], self.length)
 
     def sampled(self, accepted: Accepted) -> tuple[Floats, Floats]:
         """Links of these families, and directions of the rim at their ends."""
         size = _sizes(self.first)
-        row, place = _places(size, STEP)
+        row, place = _places(size, STEP, self.sharp)
         ends, real, slower = self._chords(row, place)
         real[real] = accepted(ends[real])
         row_limit, place_limit = self._limits(row, place, real, accepted)
-        kept = real & (slower | (np.minimum(place, size[row] - place) < CLOSE))
+        close = np.where(self.sharp[row], np.column_stack((place, size[row] - place)), np.inf).min(axis=1) < CLOSE
+        kept = real & (slower | close)
         limits, exists, _ = self._chords(row_limit, place_limit)
         ends = np.concatenate((ends[kept], limits[exists]))
         rows = np.concatenate((row[kept], row_limit[exists]))
@@ -158,15 +162,15 @@ class _Curves:
         return np.hstack((p, q)), exists, slower
 
 
-def _of_one_length(pieces: Floats, length: float) -> _Curves:
+def _of_one_length(pieces: Floats, sharp: Bools, length: float) -> _Curves:
     """Chords of full length between each two pieces."""
     i, j = _near_pairs(pieces, length)
     side = np.repeat([1.0, -1.0], len(i))
     i, j = np.tile(i, 2), np.tile(j, 2)
-    return _Curves(pieces[i], pieces[j], side, np.zeros((len(i), 2)), length)
+    return _Curves(pieces[i], sharp[i], pieces[j], side, np.zeros((len(i), 2)), length)
 
 
-def _touching(pieces: Floats, void: shapely.Polygon, length: float) -> _Curves:
+def _touching(pieces: Floats, sharp: Bools, void: shapely.Polygon, length: float) -> _Curves:
     """Chords through each corner of the board between two pieces on both sides of it."""
     lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
     corners = corners_of(void).at
@@ -177,7 +181,7 @@ def _touching(pieces: Floats, void: shapely.Polygon, length: float) -> _Curves:
     none = np.empty(0, dtype=np.intp)
     a, b = (np.concatenate([*(pair[n] for pair in pairs), none]) for n in (0, 1))
     at = np.repeat(corners[np.unique(c)], [len(pair[0]) for pair in pairs], axis=0) if pairs else np.empty((0, 2))
-    return _Curves(pieces[a], pieces[b], np.zeros(len(a)), at, length)
+    return _Curves(pieces[a], sharp[a], pieces[b], np.zeros(len(a)), at, length)
 
 
 def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
@@ -190,14 +194,26 @@ def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
     return rows[a[kept]], rows[b[kept]]
 
 
-def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> Floats:
-    """The straight pieces of a void's rim as far as they lie within an area."""
-    rings = [shapely.get_coordinates(r) for r in (void.exterior, *void.interiors)]
-    pieces = np.concatenate([np.hstack((r[:-1], r[1:])) for r in rings])
-    parts = shapely.get_parts(shapely.intersection(shapely.linestrings(pieces.reshape(-1, 2, 2)), near))
-    parts = parts[shapely.length(parts) > PUSH]
+def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> tuple[Floats, Bools]:
+    """The straight pieces of a void's rim as far as they lie within an area, and which of their ends are sharp corners.
+
+    Returns
+    -------
+    pieces (n, 4), mask (n, 2)
+    """
+    rings = [shapely.get_coordinates(r)[:-1] for r in (void.exterior, *void.interiors)]
+    turned = [np.abs(turns_of(r)) > SHARP for r in rings]
+    whole = np.concatenate([np.hstack((r, np.roll(r, -1, axis=0))) for r in rings])
+    sharp = np.concatenate([np.column_stack((t, np.roll(t, -1))) for t in turned])
+    parts, owner = shapely.get_parts(
+        shapely.intersection(shapely.linestrings(whole.reshape(-1, 2, 2)), near), return_index=True
+    )
+    long = shapely.length(parts) > PUSH
+    parts, owner = parts[long], owner[long]
     xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
-    return np.hstack((xy[:, 0], xy[:, -1]))
+    pieces = np.hstack((xy[:, 0], xy[:, -1]))
+    corner = np.column_stack([np.hypot(*(pieces[:, k : k + 2] - whole[owner, k : k + 2]).T) < PUSH for k in (0, 2)])
+    return pieces, sharp[owner] & corner
 
 
 def _near_pairs(pieces: Floats, length: float) -> tuple[Rows, Rows]:
@@ -207,8 +223,8 @@ def _near_pairs(pieces: Floats, length: float) -> tuple[Rows, Rows]:
     return i[i != j], j[i != j]
 
 
-def _places(size: Floats, step: float) -> tuple[Rows, Floats]:
-    """Places along pieces of some lengths, both ends included: at most a step apart, and closer near the ends.
+def _places(size: Floats, step: float, sharp: Bools) -> tuple[Rows, Floats]:
+    """Places along pieces of some lengths, both ends included: at most a step apart, and closer near sharp ends.
 
     Returns
     -------
@@ -217,9 +233,10 @@ def _places(size: Floats, step: float) -> tuple[Rows, Floats]:
     count = np.ceil(size / step).astype(np.intp) + 1
     rows, number = repeated(np.arange(len(size)), count)
     beside = np.array(_BESIDE)
-    near, k = np.nonzero(beside < size[:, None] / 2)
-    place = np.concatenate((number / (count[rows] - 1) * size[rows], beside[k], size[near] - beside[k]))
-    rows = np.concatenate((rows, near, near))
+    short = beside < size[:, None] / 2
+    (near, k), (far, m) = (np.nonzero(short & sharp[:, n, None]) for n in (0, 1))
+    place = np.concatenate((number / (count[rows] - 1) * size[rows], beside[k], size[far] - beside[m]))
+    rows = np.concatenate((rows, near, far))
     order = np.lexsort((place, rows))
     return rows[order], place[order]
 

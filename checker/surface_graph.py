@@ -272,6 +272,7 @@ class Graph:
         kinds = np.concatenate((np.full(ground.solid_corners(), CORNER), linked)).astype(np.int32)
         bare = BareWalls(
             self._in_walls,
+            self._in_walls.strips(),
             ground.rims,
             ground.bridged,
             ground.widths,

@@ -374,8 +374,8 @@ class Walls:
         on[near.gate[:, 0] >= 0, 0] = on[far.gate[:, 0] >= 0, -1] = WALL
         points[:, 0], points[:, NEAR], points[:, MIDDLE] = ends.foot, ends.at, ends.rim
         points[:, FAR], points[:, FAR + 1], points[:, -1] = others.rim, others.at, others.foot
-        for row in np.flatnonzero(far.rim < 0):
-            points[row, FAR] = self.rims.at(int(near.loop[row]), float(s[row, 1]))
+        inside = far.rim < 0
+        points[inside, FAR] = self.rims.points(near.loop[inside], s[inside, 1])
         before, after = norm(along(near.piece, way.start) - out), norm(along(piece[rows], way.end) - into)
         lengths[:, 0], lengths[:, NEAR] = ends.parted(before, near.reach)
         lengths[:, MIDDLE] = np.maximum(norm(out - into) - less, 0.0)
@@ -391,7 +391,7 @@ class Walls:
         rows = np.flatnonzero(some.gate[:, 0] >= 0)
         gate, bare = some.gate[rows].T
         passes[rows], at[rows] = passing(start[rows], rim[rows], self.rims.ends[gate], self.rims.slack[gate] + _GATE)
-        foot[rows] = self.bare.foot(bare, at[rows])
+        foot[rows] = self.bare.foot(bare, gate, start[rows])
         return _FaceEnds(foot, at, rim, passes, norm(start - at))
 
     def _saved(self, near: Floats, far: Floats, depth: Floats) -> Floats:

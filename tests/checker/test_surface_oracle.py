@@ -20,7 +20,7 @@ from tests.checker.oracle import (
 
 PROMISED = 0.001  # mm, README
 SPACING = 0.6  # mm, of the first samples
-CONVERGED = 0.002  # mm; how near the samples must come, the second time with twice as many
+CONVERGED = 0.002  # mm; how near the samples must come, at last with six times as many
 ROUNDING = 1e-6
 
 
@@ -53,8 +53,9 @@ def hold(board: Board) -> None:
     assert found.length <= sampled + ROUNDING
     assert walked(board, found, PROMISED) == pytest.approx(found.length, abs=PROMISED)
     spare = CONVERGED + slanting(board) * sum(leg.on == "wall" for leg in found.legs)
-    if sampled - found.length > spare:
-        sampled = measure(board, SPACING / 2)
+    for finer in (SPACING / 2, SPACING / 6):
+        if sampled - found.length > spare:
+            sampled = measure(board, finer)
     assert found.length >= sampled - spare
 
 
