@@ -5,9 +5,9 @@ or a track beneath the part, make the barrier narrower than the part that was pa
 
 Measured: the narrowest distance, pad edge to pad edge, between the two sides' pads of each isolator, seen from above;
 the least of these is what the barrier's pours are held to, any layer to any layer. Supply planes count as tracks here.
-Beneath each isolator (the hull of its pads) all other copper is held to the same: copper of one side by its distance
-from the other side's copper there, copper of other nets by the sum of its distances from both; one finding per
-isolator, net and layer. The required clearance and creepage are other rules' business.
+Beneath each isolator (the hull of its pads) all other copper is held to the same, pours that are told already apart:
+copper of one side by its distance from the other side's copper there, copper of other nets by the sum of its distances
+from both; one finding per isolator, net and layer. The required clearance and creepage are other rules' business.
 
 Fix: pull the pours back to the isolator's rows of pads, keep the layers beneath it empty.
 
@@ -75,8 +75,8 @@ def find(layout: Layout) -> Iterator[Finding]:
         if narrow is not None:
             yield _finding(layout, separation, least, narrow, None)
         for part in sorted(parts, key=lambda part: part.refdes):
-            for narrow in _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap):
-                yield _finding(layout, separation, least, narrow, part.refdes)
+            for beneath in _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap, narrow):
+                yield _finding(layout, separation, least, beneath, part.refdes)
 
 
 def why_not(layout: Layout) -> str | None:
@@ -136,11 +136,16 @@ def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
     return conductors(len(polygons), kind=Kind.AREA, area=np.arange(len(polygons)), areas=polygons)
 
 
-def _beneath(layout: Layout, separation: Separation, part: Part, here: Inside, least: float) -> Iterator[Narrow]:
-    """Copper beneath an isolator, other than its pads and the pours, that is too close; by net and layer."""
+def _beneath(
+    layout: Layout, separation: Separation, part: Part, here: Inside, least: float, told: Narrow | None
+) -> Iterator[Narrow]:
+    """Copper beneath an isolator, other than its pads and the two pours that were told, that is too close.
+
+    By net and layer.
+    """
     bodies, rows = bind(layout).bodies, here.rows
     sides = [np.isin(bodies.shapes.net[rows], list(nets)) for nets in separation.nets]
-    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, here)
+    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, here, told)
     groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
     for node, layer in np.unique(groups[judged], axis=0).tolist():
         members = np.flatnonzero(judged & (groups == (node, layer)).all(axis=1))
@@ -177,14 +182,16 @@ def _length(line: tuple[XY, ...]) -> float:
     return float(np.hypot(line[1][0] - line[0][0], line[1][1] - line[0][1]))
 
 
-def _poured(layout: Layout, bodies: Bodies, here: Inside) -> Bools:
-    """Mask of bodies that belong to a pour of their net."""
+def _poured(layout: Layout, bodies: Bodies, here: Inside, told: Narrow | None) -> Bools:
+    """Mask of bodies that belong to pours of nets and layers that were told."""
     rows, shapes = here.rows, here.shapes
     mask = np.zeros(len(rows), dtype=np.bool_)
+    known = set(zip(told.nets, told.layers, strict=True)) if told is not None else set()
     for pour in layout.pours:
+        if pour.plane or (layout.board.nets[pour.net].name, pour.layer) not in known:
+            continue
         own = (bodies.shapes.net[rows] == pour.net) & (bodies.shapes.layer[rows] == pour.layer)
-        if not pour.plane and own.any():
-            mask |= own & shapely.intersects(pour.copper, shapes)
+        mask |= own & shapely.intersects(pour.copper, shapes)
     return mask
 
 
