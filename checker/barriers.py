@@ -499,6 +499,7 @@ def _separation(
     places = _places(bodies, on[0], on[1], np.flatnonzero(third), len(layout.board.layers))
     wanted, doubts = _wanted(layout, table, spec.insulation, places, key)
     names = _side_names(spec)
+    doubts += [_empty_side(layout, key, name) for name, rows in zip(names, on[:2], strict=True) if not len(rows)]
     barrier = isinstance(spec, Barrier)
     return Separation(
         key=key,
@@ -519,6 +520,11 @@ def _separation(
         straddling=spec.straddling if isinstance(spec, Barrier) else (),
         doubts=tuple(doubts),
     )
+
+
+def _empty_side(layout: Layout, key: str, name: str) -> Doubt:
+    why = "nothing is held apart; nets of one pad belong to no side, so name others, or accept this with a reason"
+    return Doubt(f"no copper stands on the side {name}", why, layout.rules.place(f"{key}.between"))
 
 
 def _shared(layer: Ints, node: Ints) -> set[int]:

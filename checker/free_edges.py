@@ -477,23 +477,18 @@ def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
 def _flat_ends(
     void: shapely.Polygon, corners: Sequence[tuple[shapely.Point, shapely.Geometry]], x: float
 ) -> Iterator[tuple[shapely.Point, shapely.Point, shapely.Geometry]]:
-    """Ends that a disc reaches the bottom of, though their walls come nearer than x, slanting sharply together.
+    """Flat ends that a disc reaches the bottom of, though their walls come nearer than x, slanting sharply together.
 
     Yields
     ------
-    the first and the last of its corners along the rim, what the disc leaves in all of them
+    the first and the second of its corners along the rim, what the disc leaves in both of them
     """
     for ring in (shapely.LineString(r.coords) for r in (void.exterior, *void.interiors)):
         mine = [(ring.project(tip), tip, part) for tip, part in corners if ring.distance(tip) < SLIVER]
         mine.sort(key=lambda corner: corner[0])
-        for k, (begin, first, _) in enumerate(mine):
-            beyond = [*mine[k + 1 :], *mine[:k]]
-            for n, (end, last, _) in enumerate(beyond):
-                if (end - begin) % ring.length > 2 * x:
-                    break
-                if _closes(ring, begin, end, x):
-                    yield first, last, shapely.union_all([mine[k][2], *(part for _, _, part in beyond[: n + 1])])
-                    break
+        for (begin, first, one), (end, last, two) in zip(mine, mine[1:] + mine[:1], strict=True):
+            if first is not last and (end - begin) % ring.length <= 2 * x and _closes(ring, begin, end, x):
+                yield first, last, shapely.union_all([one, two])
 
 
 def _closes(ring: shapely.LineString, begin: float, end: float, x: float) -> bool:

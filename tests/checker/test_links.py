@@ -177,19 +177,15 @@ def test_a_link_may_touch_a_corner_of_the_board_on_its_way() -> None:
     assert expected - 2 * SHORTER <= length(shapely.Polygon(points), a, b) <= expected + 1e-6
 
 
-@pytest.mark.parametrize(
-    ("floor", "dip"),
-    [(0.0, 0.0), (0.5, 0.0), (0.7, 0.0), (0.9, 0.0), (0.999, 0.0), (0.9, 0.02), (0.9, 0.1), (0.99, 0.1)],
-)
-def test_a_flat_bottomed_notch_is_cut_where_it_is_as_wide_as_x(floor: float, dip: float) -> None:
-    """Walls 55 degrees apart; a disc of diameter X reaches floors wider than 0.6 mm, also if they dip in the middle.
+@pytest.mark.parametrize("floor", [0.0, 0.5, 0.7, 0.9, 0.999])
+def test_a_flat_bottomed_notch_is_cut_where_it_is_as_wide_as_x(floor: float) -> None:
+    """Walls 55 degrees apart; a disc of diameter X reaches floors wider than 0.6 mm.
 
     IEC 60664-1 (2007), 6.2, example 3, with a blunt tip: the link of length X lies in the most unfavourable position.
     """
     slope, depth = 0.525, 2.0
     mouth = floor / 2 + slope * depth
-    bottom = [(-floor / 2, -depth), *([(0.0, -depth - dip)] if dip else []), (floor / 2, -depth)]
-    notch = shapely.Polygon([(-mouth, 0), *bottom, (mouth, 0)])
+    notch = shapely.Polygon([(-mouth, 0), (-floor / 2, -depth), (floor / 2, -depth), (mouth, 0)])
     surface = Surface(shapely.box(-20, -20, 20, 0).difference(notch), 1.6, x=X)
     a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
     found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=12.0)
