@@ -6,8 +6,9 @@ joined twice carries loop currents, one that is not joined at all lets the refer
 Measured: a barrier is bridged by copper of two nets that touches, by a part with pins on both sides, and by a chain of
 these through conductors of neither side: other nets, nameless copper, screw heads and other hardware (which conduct to
 whatever they touch, each other included), plated edges. Each direct bridge is one finding, each group of conductors
-that lets a chain through is one. A part listed in `isolators` conducts within each side and
-not between the two. One in `straddling` conducts nothing; every other part
+that lets a chain through is one. A part listed in `isolators` conducts within each side, not between the two and not
+from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an ordinary part
+but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every other part
 conducts between all its pins.
 A tie is held by touching copper of the two references (touching places within `reach` of each other count once) and by
 parts that sit on nothing but the two references; parts listed in `stitching` are no tie. What copper there is between
@@ -21,9 +22,9 @@ Source: README, words and geometry; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import networkx as nx
 import numpy as np
@@ -133,24 +134,51 @@ def _parts(layout: Layout, separation: Separation, pins: Mapping[str, Sequence[P
     for part in layout.board.components:
         if part.refdes in separation.straddling:
             continue
-        for joined in _joined_pins(layout, part.refdes, pins[part.refdes]):
+        for joined in _joined_pins(layout, separation, part.refdes, pins[part.refdes]):
             if len({net for net, _ in joined}) > 1:
                 yield Link(tuple(net for net, _ in joined), tuple(at for _, at in joined), part.refdes)
 
 
-def _joined_pins(layout: Layout, refdes: str, pins: Sequence[Pin]) -> Iterator[list[Pin]]:
+def _joined_pins(layout: Layout, separation: Separation, refdes: str, pins: Sequence[Pin]) -> Iterator[list[Pin]]:
     """Pins that a part may join: all of them, but for an isolator those of regions that it does not hold apart."""
-    apart = {frozenset(b.between) for b in layout.rules.barriers if refdes in (*b.isolators, *b.straddling)}
-    if not apart:
+    listing = [b for b in layout.rules.barriers if refdes in (*b.isolators, *b.straddling)]
+    if not listing:
         yield list(pins)
         return
-    region = {net: int(layout.region_of_net[net]) for net, _ in pins if net < len(layout.region_of_net)}
-    names = {number: layout.regions[number].name for number in region.values() if number >= 0}
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(names)
-    graph.add_edges_from((r, s) for r in names for s in names if r < s and {names[r], names[s]} not in apart)
-    for group in nx.connected_components(graph):
-        yield [(net, at) for net, at in pins if region.get(net) in group]
+    sides = frozenset().union(*separation.nets)
+    own: dict[str, list[Pin]] = {}
+    for net, at in pins:
+        region = int(layout.region_of_net[net]) if net < len(layout.region_of_net) else -1
+        if region >= 0:
+            name = layout.regions[region].name
+            earthed = name in separation.regions and net not in sides  # its region claims it, yet it is on no side
+            own.setdefault(f"{name}, earthed" if earthed else name, []).append((net, at))
+    apart = {frozenset(barrier.between) for barrier in listing}
+    for group in _joined_regions(sorted(own), separation.regions, apart):
+        yield [pin for name in group for pin in own[name]]
+
+
+def _joined_regions(
+    regions: Sequence[str], sides: Sequence[str], apart: Collection[frozenset[str]]
+) -> Iterator[list[str]]:
+    """Groups of regions between which an isolator may conduct, for a barrier between `sides`.
+
+    The rules say which pairs of regions an isolator holds apart and nothing of a pin in a third region, as that of a
+    screen. Held against both, it would join the two by way of the third. So an isolator of this very barrier conducts
+    within each side and to nothing else: that is what its being listed vouches for. One of other barriers is here an
+    ordinary part, whose third pins may sit with the sides that it reaches, but then not with what it holds from them.
+    """
+    if frozenset(sides) in apart:
+        yield from ([name] for name in regions if name in sides)
+        blocks = [[name for name in regions if name not in sides]]
+    else:
+        held = {other for side in sides if side in regions for other in regions if frozenset((side, other)) in apart}
+        blocks = [[name for name in regions if name not in held], sorted(held)]
+    for block in blocks:
+        graph: nx.Graph[str] = nx.Graph()
+        graph.add_nodes_from(block)
+        graph.add_edges_from(pair for pair in combinations(block, 2) if frozenset(pair) not in apart)
+        yield from (sorted(clique) for clique in nx.find_cliques(graph))
 
 
 def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
