@@ -10,9 +10,10 @@ that lets a chain through is one. A part listed in `isolators` conducts within e
 from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an ordinary part
 but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every other part
 conducts between all its pins.
-A tie is held by touching copper of the two references (touching places within `reach` of each other count once) and by
-parts that sit on nothing but the two references; parts listed in `stitching` are no tie. What copper there is between
-the pins of a part is not known to the files: a part is judged by its pins.
+A tie is held by touching copper of the two references and by parts that sit on nothing but the two references and pins
+that go nowhere. Touching places within `reach` of each other count once; so does each way by copper or hardware that is
+no reference, as a screw head on both. Parts listed in `stitching` are no tie. What copper there is between the pins of
+a part is not known to the files: a part is judged by its pins.
 
 Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
 tie, leave exactly one.
@@ -30,7 +31,7 @@ import networkx as nx
 import numpy as np
 import shapely
 
-from checker.barriers import Bodies, Separation, bind
+from checker.barriers import Bodies, Separation, Source, bind
 from checker.findings import XY, Finding, Level
 from checker.layout import Layout
 from checker.rules import Rule
@@ -261,8 +262,7 @@ def _touch(layout: Layout, link: Link) -> str:
 def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     """A finding unless the two references are joined exactly once, by what the tie names."""
     first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
-    touching = [link for link in copper if first & set(link.nets) and second & set(link.nets)]
-    places = _places([link.points[0] for link in touching], tie.reach)
+    places = _places(_touching_points(layout, tie, copper, (first, second)), tie.reach)
     parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
     joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + [part.refdes for part in parts]
     meant = not joined or tie.at is None or joined == [tie.at]
@@ -290,6 +290,35 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     )
 
 
+def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]) -> list[XY]:
+    """Where two references touch, directly or by way of conductors that are no reference, as screws: once for each way.
+
+    A way that passes within reach of where they touch directly is no further place.
+    """
+    first, second = sides
+    ends = first | second
+    points = [link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)]
+    others = frozenset(np.flatnonzero(layout.is_reference).tolist()) - ends
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_edges_from(pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets))
+    direct = shapely.MultiPoint(points)
+    for way in nx.connected_components(graph.subgraph(graph.nodes - ends)):
+        meeting = [link for link in links if way & set(link.nets) and ends & set(link.nets)]
+        if all(any(side & set(link.nets) for link in meeting) for side in sides):
+            metal = [*_heads(layout, way), *(shapely.Point(link.points[0]) for link in meeting)]
+            if not shapely.dwithin(metal, direct, tie.reach).any():
+                points.append(min(link.points[0] for link in meeting))
+    return points
+
+
+def _heads(layout: Layout, conductors: Collection[int]) -> Iterable[shapely.Geometry]:
+    """Shapes of the hardware among some conductors."""
+    bodies = bind(layout).bodies
+    own = np.isin(conductor_numbers(bodies), list(conductors))
+    heads: Iterable[shapely.Geometry] = bodies.shapes.take((bodies.source == Source.HARDWARE) & own).shapes()
+    return heads
+
+
 def _places(points: Sequence[XY], reach: float) -> list[XY]:
     """One point of each group of points that are within reach of each other."""
     if not points:
@@ -303,7 +332,7 @@ def _places(points: Sequence[XY], reach: float) -> list[XY]:
 
 def _joins(layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]) -> bool:
     """Whether a part joins the two references: it sits on both and, unless the tie names it, on nothing else."""
-    nets = {pin.net for pin in part.pins}
+    nets = {pin.net for pin in part.pins if pin.net >= 0 and not layout.floating[pin.net]}
     across = bool(nets & first and nets & second)
     own = part.refdes == tie.at or nets <= first | second
     return across and own and part.refdes not in layout.rules.nets.stitching

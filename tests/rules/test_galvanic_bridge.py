@@ -96,3 +96,11 @@ def test_a_plated_edge_joins_what_touches_it(
 ) -> None:
     """The edge at x = 0 is plated from y = 5 to 15."""
     assert [f.nets for f in found_beside(PLATED, SIDES + more, draws=draws)] == nets
+
+
+def test_a_plated_edge_is_a_tie() -> None:
+    """It joins the references in one place, on however many layers they reach it."""
+    tie = SIDES.split("[[barrier]]", maxsplit=1)[0] + '[[tie]]\nbetween = ["a", "b"]\n'
+    draws = [track("GND_A", 8), track("GND_B", 12), {**track("GND_B", 14), "layer": "L2"}]
+    assert found_beside(PLATED, tie, draws=draws) == []
+    assert [f.measured for f in found_beside(PLATED, tie, draws=draws[:1])] == [0.0]
