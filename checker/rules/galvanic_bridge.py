@@ -3,13 +3,17 @@
 Why: one resistor, one solder bridge or one trace across makes an isolated side part of the other; a split that is
 joined twice carries loop currents, one that is not joined at all lets the references drift apart.
 
-Measured: a barrier is bridged by copper of two nets that touches (also on a plated edge or under a screw head), by a
-part with pins on both sides, and by a chain of these through nets of neither side; each direct bridge is one finding,
-each group of nets that lets a chain through is one. A part listed in `isolators` conducts within each side and not
-between the two, one in `straddling` conducts nothing; every other part conducts between all its pins.
-A tie is held by touching copper of the two references (touching places within `reach` of each other count once) and by
-parts that sit on nothing but the two references; parts listed in `stitching` are no tie. What copper there is between
-the pins of a part is not known to the files: a part is judged by its pins.
+Measured: a barrier is bridged by copper of two nets that touches, by a part with pins on both sides, and by a chain of
+these through conductors of neither side: other nets, nameless copper, screw heads and other hardware (which conduct to
+whatever they touch, each other included), plated edges. Each direct bridge is one finding, each group of conductors
+that lets a chain through is one. A part listed in `isolators` conducts within each side, not between the two and not
+from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an ordinary part
+but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every other part
+conducts between all its pins.
+A tie is held by touching copper of the two references and by parts that sit on nothing but the two references and pins
+that go nowhere. Touching places within `reach` of each other count once; so does each way by copper or hardware that is
+no reference, as a screw head on both. Parts listed in `stitching` are no tie. What copper there is between the pins of
+a part is not known to the files: a part is judged by its pins.
 
 Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
 tie, leave exactly one.
@@ -19,38 +23,39 @@ Source: README, words and geometry; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import networkx as nx
 import numpy as np
 import shapely
 
 from checker.barriers import Bodies, Separation, Source, bind
-from checker.distances import between
 from checker.findings import XY, Finding, Level
-from checker.index import BoxIndex, widened
 from checker.layout import Layout
 from checker.rules import Rule
 from checker.rules_file import Tie
 from checker.shortfalls import SAFETY_HARM
+from checker.touching import conductor_name, conductor_numbers, touches
 from parsers.board import Component
-from parsers.primitives import TOUCH
+from parsers.primitives import Rows
 from parsers.trouble import Doubt
 
 RULE = Rule("galvanic-bridge", title="Conducting path across a barrier", level=Level.ERROR, unit="", safety=True)
+
+Pin = tuple[int, XY]  # the conductor that it is on, and where
 
 VIA_PAD = "ViaPad"  # the formats' word for a pad that takes no part
 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Something that conducts between nets: touching copper, or a part."""
+    """Something that conducts: touching copper or hardware, or a part."""
 
-    nets: tuple[int, ...]  # as Bodies.names counts; floating hardware counts on from there
-    points: tuple[XY, ...]  # where it meets each of the nets
-    part: str | None  # refdes, None for copper
+    nets: tuple[int, ...]  # the conductors that it joins, nets first (see checker.touching)
+    points: tuple[XY, ...]  # where it meets each of them
+    part: str | None  # refdes, None for what touches
     layer: int | None = None
 
     def at(self, nets: Iterable[int]) -> XY:
@@ -62,12 +67,13 @@ class Link:
 def find(layout: Layout) -> Iterator[Finding]:
     """Bridges across barriers, and ties that are not joined exactly once."""
     barriers = bind(layout)
-    copper = [*_contacts(layout), *_on_edges(barriers.bodies), *_under_hardware(barriers.bodies)]
+    pins = _pins(layout, barriers.bodies)
+    touching = [*_contacts(layout), *_touches(layout, barriers.bodies)]
     for separation in barriers.separations:
         if separation.regions:
-            yield from _bridges(layout, separation, [*copper, *_parts(layout, separation)])
+            yield from _bridges(layout, separation, [*touching, *_parts(layout, separation, pins)])
     for tie in layout.rules.ties:
-        yield from _tie(layout, tie, copper)
+        yield from _tie(layout, tie, touching)
 
 
 def why_not(layout: Layout) -> str | None:
@@ -101,60 +107,79 @@ def _contacts(layout: Layout) -> list[Link]:
     return [Link(contact.nets, (contact.at, contact.at), None, contact.layer) for contact in found]
 
 
-def _on_edges(bodies: Bodies) -> Iterator[Link]:
-    """Plated edges that copper of several nets touches."""
-    rows = np.flatnonzero((bodies.source == Source.EDGE) & (bodies.shapes.layer == 0))
-    for number in np.unique(bodies.origin[rows]):
-        own = rows[bodies.origin[rows] == number]
-        nets = np.unique(bodies.shapes.net[own]).tolist()
-        x, y = (float(v) for v in bodies.shapes.geometry[own[0], :2])
-        for pair in pairwise(nets):
-            yield Link(pair, ((x, y), (x, y)), None)
+def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
+    """What touches hardware, plated edges and nameless pads, the way on through nameless copper included."""
+    for touch in touches(bodies, _nameless_pads(layout)):
+        yield Link(touch.conductors, (touch.at, touch.at), None, touch.layer)
 
 
-def _under_hardware(bodies: Bodies) -> Iterator[Link]:
-    """Hardware and the copper that it touches; what floats counts on from the last net."""
-    shapes = bodies.shapes
-    screws = np.flatnonzero(bodies.source == Source.HARDWARE)
-    if not len(screws):
-        return
-    other = np.flatnonzero((bodies.source != Source.HARDWARE) & (shapes.net >= 0))
-    which, near = BoxIndex(shapes.take(other).bounds()).meeting(widened(shapes.take(screws).bounds(), TOUCH))
-    screw, row = screws[which], other[near]
-    gap, _, _ = between(shapes, screw, shapes, row)
-    touching = (gap <= TOUCH) & (shapes.layer[screw] == shapes.layer[row]) & (shapes.net[screw] != shapes.net[row])
-    pairs = np.unique(np.column_stack((screw, shapes.net[row]))[touching], axis=0)
-    for number, net in pairs.tolist():
-        own = int(shapes.net[number])
-        own = own if own >= 0 else len(bodies.names) + int(bodies.origin[number])
-        at = (float(shapes.geometry[number, 0]), float(shapes.geometry[number, 1]))
-        yield Link((own, net), (at, at), None, int(shapes.layer[number]))
+def _nameless_pads(layout: Layout) -> Rows:
+    copper = layout.board.copper
+    return np.flatnonzero(copper.pad & (copper.component >= 0) & (copper.net < 0))
 
 
-def _parts(layout: Layout, separation: Separation) -> Iterator[Link]:
+def _pins(layout: Layout, bodies: Bodies) -> dict[str, list[Pin]]:
+    """What each part's pins are on, and where."""
+    board = layout.board
+    pins = {part.refdes: [(pin.net, pin.at) for pin in part.pins if pin.net >= 0] for part in board.components}
+    pads = _nameless_pads(layout)
+    numbers = conductor_numbers(bodies)[pads].tolist()
+    middles = board.copper.take(pads).bounds().reshape(-1, 2, 2).mean(axis=1).tolist()
+    for component, number, (x, y) in zip(board.copper.component[pads].tolist(), numbers, middles, strict=True):
+        pins.setdefault(board.refdes[component], []).append((number, (x, y)))
+    return pins
+
+
+def _parts(layout: Layout, separation: Separation, pins: Mapping[str, Sequence[Pin]]) -> Iterator[Link]:
     """What each part conducts between its pins, as this barrier sees it."""
     for part in layout.board.components:
         if part.refdes in separation.straddling:
             continue
-        for pins in _joined_pins(layout, part):
-            if len({net for net, _ in pins}) > 1:
-                yield Link(tuple(net for net, _ in pins), tuple(at for _, at in pins), part.refdes)
+        for joined in _joined_pins(layout, separation, part.refdes, pins[part.refdes]):
+            if len({net for net, _ in joined}) > 1:
+                yield Link(tuple(net for net, _ in joined), tuple(at for _, at in joined), part.refdes)
 
 
-def _joined_pins(layout: Layout, part: Component) -> Iterator[list[tuple[int, XY]]]:
-    """Pins that a part may join: all of them, but for an isolator those of regions that it does not separate."""
-    pins = [(pin.net, pin.at) for pin in part.pins if pin.net >= 0]
-    apart = {frozenset(b.between) for b in layout.rules.barriers if part.refdes in (*b.isolators, *b.straddling)}
-    if not apart:
-        yield pins
+def _joined_pins(layout: Layout, separation: Separation, refdes: str, pins: Sequence[Pin]) -> Iterator[list[Pin]]:
+    """Pins that a part may join: all of them, but for an isolator those of regions that it does not hold apart."""
+    listing = [b for b in layout.rules.barriers if refdes in (*b.isolators, *b.straddling)]
+    if not listing:
+        yield list(pins)
         return
-    region = {net: int(layout.region_of_net[net]) for net, _ in pins}
-    names = {number: layout.regions[number].name for number in region.values() if number >= 0}
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(names)
-    graph.add_edges_from((r, s) for r in names for s in names if r < s and {names[r], names[s]} not in apart)
-    for group in nx.connected_components(graph):
-        yield [(net, at) for net, at in pins if region[net] in group]
+    sides = frozenset().union(*separation.nets)
+    own: dict[str, list[Pin]] = {}
+    for net, at in pins:
+        region = int(layout.region_of_net[net]) if net < len(layout.region_of_net) else -1
+        if region >= 0:
+            name = layout.regions[region].name
+            earthed = name in separation.regions and net not in sides  # its region claims it, yet it is on no side
+            own.setdefault(f"{name}, earthed" if earthed else name, []).append((net, at))
+    apart = {frozenset(barrier.between) for barrier in listing}
+    for group in _joined_regions(sorted(own), separation.regions, apart):
+        yield [pin for name in group for pin in own[name]]
+
+
+def _joined_regions(
+    regions: Sequence[str], sides: Sequence[str], apart: Collection[frozenset[str]]
+) -> Iterator[list[str]]:
+    """Groups of regions between which an isolator may conduct, for a barrier between `sides`.
+
+    The rules say which pairs of regions an isolator holds apart and nothing of a pin in a third region, as that of a
+    screen. Held against both, it would join the two by way of the third. So an isolator of this very barrier conducts
+    within each side and to nothing else: that is what its being listed vouches for. One of other barriers is here an
+    ordinary part, whose third pins may sit with the sides that it reaches, but then not with what it holds from them.
+    """
+    if frozenset(sides) in apart:
+        yield from ([name] for name in regions if name in sides)
+        blocks = [[name for name in regions if name not in sides]]
+    else:
+        held = {other for side in sides if side in regions for other in regions if frozenset((side, other)) in apart}
+        blocks = [[name for name in regions if name not in held], sorted(held)]
+    for block in blocks:
+        graph: nx.Graph[str] = nx.Graph()
+        graph.add_nodes_from(block)
+        graph.add_edges_from(pair for pair in combinations(block, 2) if frozenset(pair) not in apart)
+        yield from (sorted(clique) for clique in nx.find_cliques(graph))
 
 
 def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
@@ -221,8 +246,8 @@ def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tup
     first, second = separation.nets
     between = [next(net for net in a.nets if net in b.nets) for a, b in pairwise(chain)]
     ends = next(n for n in chain[0].nets if n in first), next(n for n in chain[-1].nets if n in second)
-    names = bind(layout).bodies.names
-    return tuple(names[n] if n < len(names) else "hardware" for n in (ends[0], *between, ends[1]))
+    bodies = bind(layout).bodies
+    return tuple(conductor_name(bodies, number) for number in (ends[0], *between, ends[1]))
 
 
 def _touch(layout: Layout, link: Link) -> str:
@@ -237,8 +262,7 @@ def _touch(layout: Layout, link: Link) -> str:
 def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     """A finding unless the two references are joined exactly once, by what the tie names."""
     first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
-    touching = [link for link in copper if first & set(link.nets) and second & set(link.nets)]
-    places = _places([link.points[0] for link in touching], tie.reach)
+    places = _places(_touching_points(layout, tie, copper, (first, second)), tie.reach)
     parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
     joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + [part.refdes for part in parts]
     meant = not joined or tie.at is None or joined == [tie.at]
@@ -266,6 +290,35 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     )
 
 
+def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]) -> list[XY]:
+    """Where two references touch, directly or by way of conductors that are no reference, as screws: once for each way.
+
+    A way that passes within reach of where they touch directly is no further place.
+    """
+    first, second = sides
+    ends = first | second
+    points = [link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)]
+    others = frozenset(np.flatnonzero(layout.is_reference).tolist()) - ends
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_edges_from(pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets))
+    direct = shapely.MultiPoint(points)
+    for way in nx.connected_components(graph.subgraph(graph.nodes - ends)):
+        meeting = [link for link in links if way & set(link.nets) and ends & set(link.nets)]
+        if all(any(side & set(link.nets) for link in meeting) for side in sides):
+            metal = [*_heads(layout, way), *(shapely.Point(link.points[0]) for link in meeting)]
+            if not shapely.dwithin(metal, direct, tie.reach).any():
+                points.append(min(link.points[0] for link in meeting))
+    return points
+
+
+def _heads(layout: Layout, conductors: Collection[int]) -> Iterable[shapely.Geometry]:
+    """Shapes of the hardware among some conductors."""
+    bodies = bind(layout).bodies
+    own = np.isin(conductor_numbers(bodies), list(conductors))
+    heads: Iterable[shapely.Geometry] = bodies.shapes.take((bodies.source == Source.HARDWARE) & own).shapes()
+    return heads
+
+
 def _places(points: Sequence[XY], reach: float) -> list[XY]:
     """One point of each group of points that are within reach of each other."""
     if not points:
@@ -279,7 +332,7 @@ def _places(points: Sequence[XY], reach: float) -> list[XY]:
 
 def _joins(layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]) -> bool:
     """Whether a part joins the two references: it sits on both and, unless the tie names it, on nothing else."""
-    nets = {pin.net for pin in part.pins}
+    nets = {pin.net for pin in part.pins if pin.net >= 0 and not layout.floating[pin.net]}
     across = bool(nets & first and nets & second)
     own = part.refdes == tie.at or nets <= first | second
     return across and own and part.refdes not in layout.rules.nets.stitching

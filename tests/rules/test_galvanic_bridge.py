@@ -1,10 +1,14 @@
 """galvanic-bridge against its named boards."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import shapely
 
+from checker.findings import Finding
 from checker.rules import galvanic_bridge
+from parsers.board import Outline
 from tests.boards import WAYS, Case, Way, built_directly, case, cases, differences, found, layout_of
 
 
@@ -47,3 +51,56 @@ def test_pads_without_any_part_are_a_doubt() -> None:
     """Where the data names no parts, none can be seen across the barrier; vias are no parts' pads."""
     assert doubts_of([pad("GND_A", 0), pad("GND_B", 9)]) == {"the data names no parts"}
     assert doubts_of([pad("GND_A", 0, function="ViaPad"), pad("GND_B", 9, function="ViaPad")]) == set()
+
+
+PLATED = shapely.LineString([(0, 5), (0, 15)])
+
+
+def found_beside(edge: shapely.Geometry, rules: str, **copper: list[dict[str, object]]) -> list[Finding]:
+    """Findings on a board whose left edge is x = 0, plated as given."""
+    told = case("board", {"because": "", "expect": [], "rules": rules, **copper})
+    board = replace(built_directly(told.sketch), outline=Outline(shapely.box(0, 0, 30, 20), edge))
+    return list(galvanic_bridge.find(layout_of(board, rules)))
+
+
+def track(net: str | None, y: float, x: float = 9) -> dict[str, object]:
+    """From the edge to x, along y."""
+    return {"net": net, "layer": "L1", "width": 0.5, "points": [[0, y], [x, y]]}
+
+
+SCREW = """
+[[hardware]]
+at = [10, 12]
+diameter = 4.0
+side = "top"
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "draws", "nets"),
+    [
+        ("", [track("GND_A", 8)], []),
+        ("", [track("GND_A", 8), track("GND_B", 12)], [("GND_A", "plated edge", "GND_B")]),
+        ("", [track("GND_A", 2), track("GND_B", 12)], []),
+        (
+            SCREW,
+            [track("GND_A", 8, 5), track(None, 12), {**track("GND_B", 12), "points": [[11, 12], [15, 12]]}],
+            [("GND_A", "plated edge", "unknown net", "hardware", "GND_B")],
+        ),
+        (SCREW, [track("GND_A", 8, 5), {**track("GND_B", 12), "points": [[11, 12], [15, 12]]}], []),
+    ],
+    ids=["one net", "two nets", "beside the plating", "by way of nameless copper", "nothing on the way"],
+)
+def test_a_plated_edge_joins_what_touches_it(
+    more: str, draws: list[dict[str, object]], nets: list[tuple[str, ...]]
+) -> None:
+    """The edge at x = 0 is plated from y = 5 to 15."""
+    assert [f.nets for f in found_beside(PLATED, SIDES + more, draws=draws)] == nets
+
+
+def test_a_plated_edge_is_a_tie() -> None:
+    """It joins the references in one place, on however many layers they reach it."""
+    tie = SIDES.split("[[barrier]]", maxsplit=1)[0] + '[[tie]]\nbetween = ["a", "b"]\n'
+    draws = [track("GND_A", 8), track("GND_B", 12), {**track("GND_B", 14), "layer": "L2"}]
+    assert found_beside(PLATED, tie, draws=draws) == []
+    assert [f.measured for f in found_beside(PLATED, tie, draws=draws[:1])] == [0.0]
