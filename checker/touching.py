@@ -55,7 +55,9 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
     """
     number = conductor_numbers(bodies)
     nameless = number >= len(bodies.names)
-    start = (bodies.source >= Source.EDGE) | (nameless & np.isin(number, number[also]))
+    solid = bodies.source != Source.OPENED  # what lies deep in a hole is touched by nothing on the face
+    start = np.isin(bodies.source, [Source.EDGE, Source.HARDWARE]) | (nameless & np.isin(number, number[also]))
+    start &= solid
     frontier = np.flatnonzero(start)
     if not len(frontier):
         return
@@ -65,12 +67,12 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
     while len(frontier):
         which, other = index.meeting(widened(boxes[frontier], TOUCH))
         one = frontier[which]
-        again = done[other] | (start[other] & (other < one))  # each pair once
+        again = done[other] | (start[other] & (other < one)) | ~solid[other]  # each pair once
         pairs = np.column_stack((one, other))[~again]
         met, places = _touching(bodies, number, pairs)
         yield from _once_each(bodies, number, met, places)
         done |= start
-        start = nameless & np.isin(number, number[met[:, 1]]) & ~done
+        start = nameless & np.isin(number, number[met[:, 1]]) & ~done & solid
         frontier = np.flatnonzero(start)
 
 
