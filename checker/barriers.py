@@ -183,8 +183,8 @@ def bind(layout: Layout) -> Barriers:
     separations = tuple(_separation(layout, bodies, nets.sides(spec), tables, key, spec) for key, spec in specs)
     doubts += _unheld_earth(layout, nets)
     doubts += [doubt for s in separations for doubt in s.doubts]
-    measured = any(s.table for s in separations)
-    doubts += _missing_data(layout, separations) + _without_table(layout, separations) if measured else []
+    doubts += _without_table(layout, separations)
+    doubts += _missing_data(layout, separations) if any(s.table for s in separations) else []
     board = layout.board
     return Barriers(bodies, separations, _thickness(board), _depths(board), tuple(dict.fromkeys(doubts)))
 
@@ -500,6 +500,7 @@ def _separation(
     wanted, doubts = _wanted(layout, table, spec.insulation, places, key)
     names = _side_names(spec)
     doubts += [_empty_side(layout, key, name) for name, rows in zip(names, on[:2], strict=True) if not len(rows)]
+    doubts += _named_but_floating(layout, names) if isinstance(spec, Barrier) else []
     barrier = isinstance(spec, Barrier)
     return Separation(
         key=key,
@@ -525,6 +526,17 @@ def _separation(
 def _empty_side(layout: Layout, key: str, name: str) -> Doubt:
     why = "nothing is held apart; nets of one pad belong to no side, so name others, or accept this with a reason"
     return Doubt(f"no copper stands on the side {name}", why, layout.rules.place(f"{key}.between"))
+
+
+def _named_but_floating(layout: Layout, regions: Sequence[str]) -> Iterator[Doubt]:
+    """Nets that a region lists by name though they have one pad: taken for floating, they stand on no side."""
+    names = [net.name for net in layout.board.nets]
+    for region in (r for r in layout.regions if r.name in regions):
+        for pattern in dict.fromkeys(region.spec.nets):
+            if pattern in names and layout.floating[names.index(pattern)]:
+                what = f"net {pattern} of {region.name} has one pad and counts as floating"
+                why = "it is crossed at no cost and held apart from nothing; hold it by a [[spacing]] of its own"
+                yield Doubt(what, why, layout.rules.place(f"region.{region.name}.nets"))
 
 
 def _shared(layer: Ints, node: Ints) -> set[int]:
@@ -628,9 +640,11 @@ def raised(creepage: Required, clearance: Required | None) -> Required:
 
 
 def _without_table(layout: Layout, separations: Sequence[Separation]) -> list[Doubt]:
-    """Separations that nothing is measured for while others are: easily overlooked."""
+    """Separations that nothing is measured for while others are, or though they have a voltage: easily overlooked."""
     why = "its clearance and creepage are not checked; name its table, or accept this with a reason"
-    return [Doubt(f"{s.title} has no table", why, layout.rules.place(s.key)) for s in separations if s.table is None]
+    measured = any(s.table for s in separations)
+    meant = [s for s in separations if measured or s.insulation.working_voltage is not None]
+    return [Doubt(f"{s.title} has no table", why, layout.rules.place(s.key)) for s in meant if s.table is None]
 
 
 def _missing_data(layout: Layout, separations: Sequence[Separation]) -> list[Doubt]:

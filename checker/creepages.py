@@ -34,6 +34,7 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
 CROWD = 12  # third conductors in a row that are told one by one
 _SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
+_SAME = 1e-6  # mm; ways that differ by less are one
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _SEEN = {TOP_SIDE, BOTTOM_SIDE}
 
@@ -98,14 +99,25 @@ class _Search:
         self._bare_lengths: dict[tuple[int, int], float] = {}
 
     def found(self) -> Iterable[Shortfall]:
-        """Shortfalls, the worst of each pair of nets and face."""
+        """Shortfalls, the worst of each pair of nets and face.
+
+        A way over several places that is no shorter than one on a single face is not told beside it.
+        """
         worst: dict[tuple[frozenset[str], str], Shortfall] = {}
         for path in self._paths():
             short = self._shortfall(path)
             key = frozenset(short.nets), short.place
             if key not in worst or short.worst < worst[key].worst:
                 worst[key] = short
-        return worst.values()
+        on_faces: dict[frozenset[str], float] = {}
+        for (nets, _), short in worst.items():
+            if short.layer is not None:
+                on_faces[nets] = min(short.measured, on_faces.get(nets, np.inf))
+        return [
+            short
+            for (nets, _), short in worst.items()
+            if short.layer is not None or nets not in on_faces or abs(short.measured - on_faces[nets]) > _SAME
+        ]
 
     def beside(self, places: Sequence[shapely.Geometry]) -> list[XY]:
         """Middles of those places that lie within the limit of both sides, seen from above."""
@@ -127,6 +139,16 @@ class _Search:
             path = self.legs.best(source, target, self.x)
             if path is not None and path.length < self.limit:
                 yield path
+                yield from self._beside_it(path)
+
+    def _beside_it(self, path: Geodesic) -> Iterator[Geodesic]:
+        """What is too short on one face, where a way over third copper that leaves it is shorter still."""
+        layer = self.bodies.shapes.layer
+        if len(faces(path)) == 1 or layer[self.ends[path.source]] != layer[self.ends[path.target]]:
+            return
+        direct = self.legs.direct(path.source, path.target)
+        if direct is not None and direct.length < self.limit and len(faces(direct)) == 1:
+            yield direct
 
     # ------------------------------------------------------------------------------------- laid on the surface
 
@@ -350,6 +372,11 @@ class _Search:
         conductor = self.third[0][bodies]
         mask: Bools = (conductor >= 0) & (np.append(self.cluster, -1)[conductor] == cluster)
         return mask
+
+
+def faces(path: Geodesic) -> set[str]:
+    """What a path runs on, copper apart."""
+    return {leg.on for leg in path.legs if leg.on != COPPER}
 
 
 def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:

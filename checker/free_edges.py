@@ -372,7 +372,7 @@ def _moved(line: shapely.LinearRing) -> Floats:
     after = np.roll(smooth, -1)
     onwards = np.roll(ring, -1, axis=0) - ring
     right = np.column_stack((onwards[:, 1], -onwards[:, 0])) / _lengths(ring)[:, None]
-    middle = (right + np.roll(right, 1, axis=0)) / (1 + np.cos(turns))[:, None]
+    middle = (right + np.roll(right, 1, axis=0)) / np.where(smooth, 1 + np.cos(turns), 1.0)[:, None]
     step = np.where(smooth[:, None], ARC_TOLERANCE * middle, 0.0)
     first = ring + onwards / 4 + ARC_TOLERANCE * right
     last = ring + onwards * 3 / 4 + ARC_TOLERANCE * right

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+
+import numpy as np
+import shapely
 
 from checker.barriers import Separation
 from checker.findings import XY, Finding, Level
@@ -51,13 +55,14 @@ def tell(layout: Layout, short: Shortfall, rule: str, hint: str = HINT) -> Findi
     bound, required = short.separation, short.required
     held = bound.insulation
     over = [part.net for part in short.parts if part.on == COPPER and part.net]
+    board_nets = {net.name for net in layout.board.nets}
     where = layout.layer_id(short.layer) if short.layer is not None else _way(short)
     told = ("copper without a net" if net == "no net" else net for net in dict.fromkeys(over))
     by_way = f" by way of {', '.join(told)}" if over else ""
     return Finding(
         rule=rule,
         level=Level.ERROR,
-        message=f"{short.nets[0]} to {short.nets[1]} {short.measured:.3f} mm on {where}{by_way}, "
+        message=f"{short.nets[0]} to {short.nets[1]} {down(short.measured)} mm{_in_full(short)} on {where}{by_way}, "
         f"{required.value:.3f} mm {required.measure} required",
         at=_middle(short),
         layer=layout.layer_id(short.layer) if short.layer is not None else None,
@@ -67,7 +72,7 @@ def tell(layout: Layout, short: Shortfall, rule: str, hint: str = HINT) -> Findi
         measured=short.measured,
         required=required.value,
         harm=SAFETY_HARM * (1 - short.measured / required.value),
-        hint=hint if all(part.counts for part in short.parts if part.on != COPPER) else f"{hint} {_free(bound.x)}",
+        hint=" ".join((hint, *_more_hints(short, [net for net in over if net in board_nets]))),
         detail={
             "between": bound.title,
             "where": required.where,
@@ -91,9 +96,26 @@ def _voltage_key(held: Insulation, required: Required) -> str:
     return "clearance_voltage" if own else "working_voltage"
 
 
-def _free(x: float) -> str:
-    """Why a length is less than what the picture shows."""
-    return f"Legs shorter than X = {x:g} mm beside other copper count as nothing."
+def down(length: float) -> str:
+    """A length to the micrometre, never rounded up to the limit that it breaks."""
+    return f"{np.floor(length * 1000 + 1e-6) / 1000:.3f}"
+
+
+def _in_full(short: Shortfall) -> str:
+    """How long a way is whose legs do not all count."""
+    return "" if _all_count(short) else f" ({down(short.raw)} mm in full)"
+
+
+def _all_count(short: Shortfall) -> bool:
+    return all(part.counts for part in short.parts if part.on != COPPER)
+
+
+def _more_hints(short: Shortfall, over: list[str]) -> Iterator[str]:
+    """Why a length is less than what the picture shows, and what else may be done about it."""
+    if not _all_count(short):
+        yield f"Legs shorter than X = {short.separation.x:g} mm beside other copper count as nothing."
+    if over:
+        yield f"If {over[0]} is earthed, list it as earthed and hold it to both sides by a [[spacing]]."
 
 
 def _way(short: Shortfall) -> str:
@@ -102,10 +124,10 @@ def _way(short: Shortfall) -> str:
 
 
 def _middle(short: Shortfall) -> XY:
-    """The middle of the longest leg."""
+    """The place halfway along the longest leg."""
     longest = max((part for part in short.parts if part.on != COPPER), key=lambda part: part.length)
-    (x0, y0), (x1, y1) = longest.points[0], longest.points[-1]
-    return (x0 + x1) / 2, (y0 + y1) / 2
+    middle = shapely.line_interpolate_point(shapely.LineString(longest.points), 0.5, normalized=True)
+    return float(middle.x), float(middle.y)
 
 
 def _leg(part: Part) -> dict[str, object]:

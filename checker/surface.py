@@ -253,6 +253,13 @@ class Legs:
             counted += length if length >= x or len(chain) == 2 else 0.0
         return Geodesic(counted, raw, tuple(legs), source, target) if legs else None
 
+    def direct(self, source: int, target: int) -> Geodesic | None:
+        """The shortest path over insulation alone; None beyond the limit."""
+        if (source, target) not in self._lengths:
+            return None
+        length, legs = self.leg(source, target)
+        return Geodesic(length, length, tuple(legs), source, target)
+
     def leg(self, start: int, end: int) -> tuple[float, list[Leg]]:
         """Length and course of one leg."""
         nodes = self._graph.nodes

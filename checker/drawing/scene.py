@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Microns = npt.NDArray[np.int64]
 
+HOPPED = "copper"  # what a leg over third copper says it runs on
 DETAIL = 0.003  # mm; how far a drawn edge may stray from the copper
 PER_MM = 1000
 
@@ -218,7 +219,11 @@ def _legs(finding: Finding) -> Iterator[Leg]:
     faces = [leg.get("on") for leg in told if isinstance(leg, dict)] if isinstance(told, list) else []
     changes = len(faces) == len(finding.path) and TOP in faces and BOTTOM in faces
     for place, line in enumerate(finding.path):
-        yield Leg(tuple(line), far=changes and faces[place] == BOTTOM)
+        # copper that is hopped over lies on the face of the legs beside it
+        beside = (
+            faces[max(place - 1, 0) : place + 2] if changes and faces[place] == HOPPED else faces[place : place + 1]
+        )
+        yield Leg(tuple(line), far=changes and BOTTOM in beside and TOP not in beside)
 
 
 def _detour(finding: Finding) -> tuple[XY, ...]:

@@ -27,6 +27,7 @@ from checker.distances import Judged, Nearest, between, closest, pieces
 from checker.findings import XY, Finding, Level, Path
 from checker.layout import Layout
 from checker.rules import Rule
+from checker.shortfalls import down
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
 
 SAME = 0.0015  # mm; by how much two circumscribed shapes may be closer than the copper that they stand for
@@ -203,7 +204,7 @@ def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{what} {how} {narrow.gap:.3f} mm; {least.refdes} keeps {least.gap:.3f} mm",
+        message=f"{what} {how} {down(narrow.gap)} mm; {least.refdes} keeps {least.gap:.3f} mm",
         at=((line[0][0] + line[-1][0]) / 2, (line[0][1] + line[-1][1]) / 2),
         layer=layers[0] if len(layers) == 1 else None,
         nets=narrow.nets,
