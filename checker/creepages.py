@@ -106,9 +106,10 @@ class _Search:
         worst: dict[tuple[frozenset[str], str], Shortfall] = {}
         for path in self._paths():
             short = self._shortfall(path)
-            key = frozenset(short.nets), short.place
-            if key not in worst or short.worst < worst[key].worst:
-                worst[key] = short
+            for one in (short, *([] if short.layer is not None else self._on_one_face(path))):
+                key = frozenset(one.nets), one.place
+                if key not in worst or one.worst < worst[key].worst:
+                    worst[key] = one
         on_faces: dict[frozenset[str], float] = {}
         for (nets, _), short in worst.items():
             if short.layer is not None:
@@ -139,16 +140,12 @@ class _Search:
             path = self.legs.best(source, target, self.x)
             if path is not None and path.length < self.limit:
                 yield path
-                yield from self._beside_it(path)
 
-    def _beside_it(self, path: Geodesic) -> Iterator[Geodesic]:
-        """What is too short on one face, where a way over third copper that leaves it is shorter still."""
-        layer = self.bodies.shapes.layer
-        if len(faces(path)) == 1 or layer[self.ends[path.source]] != layer[self.ends[path.target]]:
-            return
+    def _on_one_face(self, path: Geodesic) -> Iterator[Shortfall]:
+        """What is too short on one face, where a way that leaves it is shorter still."""
         direct = self.legs.direct(path.source, path.target)
-        if direct is not None and direct.length < self.limit and len(faces(direct)) == 1:
-            yield direct
+        if direct is not None and direct.length < self.limit and len({leg.on for leg in direct.legs}) == 1:
+            yield self._shortfall(direct)
 
     # ------------------------------------------------------------------------------------- laid on the surface
 
@@ -372,11 +369,6 @@ class _Search:
         conductor = self.third[0][bodies]
         mask: Bools = (conductor >= 0) & (np.append(self.cluster, -1)[conductor] == cluster)
         return mask
-
-
-def faces(path: Geodesic) -> set[str]:
-    """What a path runs on, copper apart."""
-    return {leg.on for leg in path.legs if leg.on != COPPER}
 
 
 def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:

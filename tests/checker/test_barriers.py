@@ -304,6 +304,26 @@ def test_a_barrier_without_table_beside_one_with_it_is_a_doubt(tmp_path: Path) -
     assert {d.what for d in barriers.doubts} == {"a / c has no table"}
 
 
+def test_a_lone_barrier_with_a_voltage_and_no_table_is_a_doubt(tmp_path: Path) -> None:
+    barriers, _ = bound(tmp_path, SQUARES, {"barrier": [{"between": ["a", "b"], "working_voltage": 250}]})
+    assert {d.what for d in barriers.doubts} == {"a / b has no table"}
+
+
+def test_a_side_without_copper_is_a_doubt(tmp_path: Path) -> None:
+    lone = {"pads": [{"net": "B_1", "layer": "L1", "at": [20, 0], "size": 1.0}], **tracks("GND_A")}
+    regions = {**REGIONS, "b": {"reference": [], "nets": ["B_*"], "area": [[18, -2], [22, -2], [22, 2]]}}
+    barriers, _ = bound(tmp_path, lone, {"region": regions, "barrier": [barrier()]})
+    assert "no copper stands on the side b" in {d.what for d in barriers.doubts}
+    assert "net B_1 of b has one pad and counts as floating" not in {d.what for d in barriers.doubts}  # by pattern only
+
+
+def test_a_net_of_one_pad_that_a_region_lists_by_name_is_a_doubt(tmp_path: Path) -> None:
+    lone = {"pads": [{"net": "B_1", "layer": "L1", "at": [20, 0], "size": 1.0}], **tracks("GND_A", "GND_B")}
+    regions = {**REGIONS, "b": {"reference": ["GND_B"], "nets": ["B_1"]}}
+    barriers, _ = bound(tmp_path, lone, {"region": regions, "barrier": [barrier()]})
+    assert {d.what for d in barriers.doubts} == {"net B_1 of b has one pad and counts as floating"}
+
+
 @pytest.mark.parametrize(
     ("csv", "left_out"), [("voltage,clearance\n250,2\n", CREEPAGE), ("voltage,creepage\n250,2\n", CLEARANCE)]
 )

@@ -139,6 +139,7 @@ def test_bounds_hold_the_board_and_findings_beyond_it() -> None:
         (["top", "bottom", "top"], [False, True, False]),
         (["bottom", "bottom", "bottom"], [False, False, False]),
         (["top", "copper", "bottom"], [False, False, True]),
+        (["top", "bottom", "copper"], [False, True, True]),
         (["top", "bottom"], [False, False, False]),
         (None, [False, False, False]),
     ],

@@ -146,3 +146,43 @@ def test_a_slot_of_many_rooms_between_both_sides_is_a_doubt(
     measured.cache_clear()
     told = [doubt for doubt in doubts(layout_of(cut, rules, RULE_CASES)) if "narrows to less than X" in doubt.what]
     assert len(told) == expected
+
+
+def told(table: dict[str, Any]) -> list[Finding]:
+    board, rules = board_and_rules(table)
+    return list(find(layout_of(board, rules, RULE_CASES)))
+
+
+PADS_APART: dict[str, Any] = {
+    "because": "",
+    "pads": [
+        {"net": "A", "layer": "L1", "at": [0, 0], "size": 1.0},
+        {"net": "B", "layer": "L1", "at": [8.9997, 0], "size": 1.0},
+    ],
+    "rules": {"region": REGIONS, "barrier": [BARRIER]},
+    "expect": [],
+}
+
+
+def test_a_length_is_never_told_as_long_as_what_it_falls_short_of() -> None:
+    (finding,) = told(PADS_APART)
+    assert finding.message == "A to B 7.999 mm on L1, 8.000 mm creepage required"
+
+
+def test_what_does_not_count_is_told_in_full_with_what_can_be_done() -> None:
+    """T in the middle of 8 mm less 7.2 leaves 0.4 mm on either side, less than X."""
+    bridge = {"net": "T", "layer": "L1", "width": 1.0, "points": [[1.4, 0], [7.6, 0]]}
+    (finding,) = told({**PADS_APART, "draws": [bridge]})
+    assert finding.message.startswith("A to B 0.000 mm (0.799 mm in full) on L1 by way of T,")
+    assert "Legs shorter than X = 1 mm" in finding.hint
+    assert "If T is earthed" in finding.hint
+
+
+def test_a_finding_stands_halfway_along_its_longest_leg() -> None:
+    """Round the end of a round-ended slot the middle of the chord is air."""
+    slot = {"at": [4.5, -10], "to": [4.5, 3], "diameter": 1.5, "plated": False}
+    (finding,) = told({**PADS_APART, "holes": [slot], "rules": LONG})
+    assert shapely.LineString([p for line in finding.path for p in line]).distance(shapely.Point(finding.at)) < 1e-6
+
+
+LONG: dict[str, Any] = {"region": REGIONS, "barrier": [{**BARRIER, "working_voltage": 500}]}
