@@ -24,6 +24,7 @@ become so by the tolerance.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import IntEnum
 from fnmatch import fnmatchcase
@@ -37,8 +38,19 @@ import shapely
 from checker.corridor import corridor
 from checker.layout import Layout
 from checker.regions import CATCH_ALL, floating_rows
-from checker.rules_file import Barrier, Hardware, Insulation, RegionSpec, Spacing
-from checker.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Query, Required, SpacingTable, read_table
+from checker.rules_file import Barrier, Hardware, Insulation, RegionSpec, Rules, Spacing
+from checker.spacing_table import (
+    CLEARANCE,
+    CREEPAGE,
+    INNER,
+    OUTER,
+    THROUGH,
+    Query,
+    Required,
+    SpacingTable,
+    TableError,
+    read_table,
+)
 from parsers.board import UNPLATED, Board
 from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, concatenate, conductors
 from parsers.trouble import Doubt
@@ -178,8 +190,8 @@ def bind(layout: Layout) -> Barriers:
     """
     bodies, doubts = _bodies(layout)
     nets = _NetSets(layout, bodies)
-    tables = _Tables(layout)
-    specs = _specs(layout)
+    tables = _Tables(layout.rules)
+    specs = _specs(layout.rules)
     separations = tuple(_separation(layout, bodies, nets.sides(spec), tables, key, spec) for key, spec in specs)
     doubts += _unheld_earth(layout, nets)
     doubts += [doubt for s in separations for doubt in s.doubts]
@@ -189,9 +201,9 @@ def bind(layout: Layout) -> Barriers:
     return Barriers(bodies, separations, _thickness(board), _depths(board), tuple(dict.fromkeys(doubts)))
 
 
-def _specs(layout: Layout) -> list[tuple[str, Barrier | Spacing]]:
-    specs: list[tuple[str, Barrier | Spacing]] = [(f"barrier[{i}]", b) for i, b in enumerate(layout.rules.barriers)]
-    return specs + [(f"spacing[{i}]", s) for i, s in enumerate(layout.rules.spacings)]
+def _specs(rules: Rules) -> list[tuple[str, Barrier | Spacing]]:
+    specs: list[tuple[str, Barrier | Spacing]] = [(f"barrier[{i}]", b) for i, b in enumerate(rules.barriers)]
+    return specs + [(f"spacing[{i}]", s) for i, s in enumerate(rules.spacings)]
 
 
 def _thickness(board: Board) -> float | None:
@@ -434,7 +446,7 @@ class _NetSets:
 
 def _unheld_earth(layout: Layout, nets: _NetSets) -> list[Doubt]:
     """A doubt for each side and earthed net that no separation holds apart."""
-    specs = _specs(layout)
+    specs = _specs(layout.rules)
     masks = [nets.sides(spec) for _, spec in specs]
     doubts = []
     for (key, spec), (first, second, earthed) in zip(specs, masks, strict=True):
@@ -468,8 +480,8 @@ def _side_names(spec: Barrier | Spacing) -> tuple[str, str]:
 class _Tables:
     """The tables that the rules name, each read once."""
 
-    def __init__(self, layout: Layout) -> None:
-        self.folder = Path(layout.rules.path).parent
+    def __init__(self, rules: Rules) -> None:
+        self.folder = Path(rules.path).parent
         self.read: dict[str, SpacingTable] = {}
 
     def get(self, name: str | None) -> SpacingTable | None:
@@ -637,6 +649,28 @@ def raised(creepage: Required, clearance: Required | None) -> Required:
         return creepage
     rows = f"{creepage.rows}, raised to the clearance of {clearance.rows}"
     return Required(CREEPAGE, creepage.where, clearance.value, creepage.voltage, rows)
+
+
+def requirements(rules: Rules) -> Iterator[Doubt]:
+    """What the tables ask of each barrier and spacing, as remarks: a report without findings must say what it proves.
+
+    A distance is left out that no conductors may need and that cannot be looked up.
+    """
+    tables = _Tables(rules)
+    for key, spec in _specs(rules):
+        insulation, table = spec.insulation, tables.get(spec.insulation.table)
+        if table is None or insulation.working_voltage is None:
+            continue
+        wanted: dict[tuple[str, str], Required] = {}
+        for where in (OUTER, INNER, THROUGH):
+            query = Query(where, insulation.insulation, insulation.pollution_degree, insulation.material_group)
+            with suppress(TableError):
+                wanted |= _looked_up(table, insulation, insulation.working_voltage, query)
+        x = width_x(insulation, wanted.get((CLEARANCE, OUTER)))
+        kind = f"{insulation.insulation} insulation, pollution degree {insulation.pollution_degree}, X = {x:g} mm"
+        what = f"{' / '.join(_side_names(spec))}: {kind}"
+        told = (f"{where} {measure} {one.value:g} mm ({one.rows})" for (measure, where), one in wanted.items())
+        yield Doubt(what, f"held to {', '.join(told)}" if wanted else "no row matches", rules.place(key))
 
 
 def _without_table(layout: Layout, separations: Sequence[Separation]) -> list[Doubt]:

@@ -18,6 +18,7 @@ import shapely
 
 from checker import baseline as baselines
 from checker import cache, waivers
+from checker.barriers import requirements
 from checker.findings import Finding, Level, identified
 from checker.layout import Layout
 from checker.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
@@ -134,7 +135,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         checks=tuple(checks),
         findings=tuple(findings),
         doubts=tuple(stated),
-        remarks=(*board.remarks, *_defaults(rules), *waiver_remarks, *doubt_remarks),
+        remarks=(*board.remarks, *_defaults(rules), *requirements(rules), *waiver_remarks, *doubt_remarks),
         today=today if waivers.uses_dates(rules) else None,
         baseline=None if options.baseline is None else len(options.baseline),
         version=tool_version(),
