@@ -481,13 +481,18 @@ class _Tables:
     """The tables that the rules name, each read once."""
 
     def __init__(self, rules: Rules) -> None:
-        self.folder = Path(rules.path).parent
+        self.rules, self.folder = rules, Path(rules.path).parent
         self.read: dict[str, SpacingTable] = {}
 
-    def get(self, name: str | None) -> SpacingTable | None:
+    def get(self, key: str, insulation: Insulation) -> SpacingTable | None:
+        """The table of the barrier or spacing of a key."""
+        name = insulation.table
         if name is None:
             return None
         if name not in self.read:
+            if not (self.folder / name).is_file():
+                why = f"there is no spacing table {name} beside the rules file: correct `table`"
+                raise TableError(why, self.rules.place(f"{key}.table"))
             self.read[name] = read_table(self.folder / name, name)
         return self.read[name]
 
@@ -507,7 +512,7 @@ def _separation(
     third = np.ones(len(bodies), dtype=np.bool_)
     for rows in on:
         third[rows] = False
-    table = tables.get(spec.insulation.table)
+    table = tables.get(key, spec.insulation)
     places = _places(bodies, on[0], on[1], np.flatnonzero(third), len(layout.board.layers))
     wanted, doubts = _wanted(layout, table, spec.insulation, places, key)
     names = _side_names(spec)
@@ -620,7 +625,10 @@ def _wanted(
         return wanted, doubts
     for where in sorted(places):
         query = Query(where, insulation.insulation, insulation.pollution_degree, insulation.material_group)
-        wanted |= _looked_up(table, insulation, insulation.working_voltage, query)
+        try:
+            wanted |= _looked_up(table, insulation, insulation.working_voltage, query)
+        except TableError as error:
+            raise TableError(f"{error.message} (asked for at {layout.rules.place(key)})", error.place) from error
         missing = [m for m in (CLEARANCE, CREEPAGE) if table.has(m) and (m, where) not in wanted]
         solid = where != OUTER and any((m, where) in wanted for m in (CLEARANCE, CREEPAGE))
         for measure in [] if solid else missing:
@@ -658,7 +666,7 @@ def requirements(rules: Rules) -> Iterator[Doubt]:
     """
     tables = _Tables(rules)
     for key, spec in _specs(rules):
-        insulation, table = spec.insulation, tables.get(spec.insulation.table)
+        insulation, table = spec.insulation, tables.get(key, spec.insulation)
         if table is None or insulation.working_voltage is None:
             continue
         wanted: dict[tuple[str, str], Required] = {}

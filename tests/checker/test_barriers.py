@@ -375,3 +375,10 @@ def test_the_report_says_what_each_barrier_is_held_to(tmp_path: Path) -> None:
     assert "outer creepage 4 mm (t.csv:" in told.why
     assert "inner clearance 0.4 mm (t.csv:5 (500 V)" in told.why
     assert "through" not in told.why
+
+
+def test_errors_of_a_table_say_who_asks_for_it(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match=r"rules\.toml \(barrier\[0\]\.table\): there is no spacing table u\.csv"):
+        bound(tmp_path, SQUARES, {"barrier": [barrier(table="u.csv")]})
+    with pytest.raises(TableError, match=r"t\.csv:2: 251 V is above .*asked for at .*rules\.toml \(barrier\[0\]\)"):
+        bound(tmp_path, SQUARES, {"barrier": [barrier(working_voltage=251)]})
