@@ -190,6 +190,7 @@ def seen_through(laid: Floats, rims: Rims, gate: Rows, windows: Floats) -> Bools
     right = x * rise + row_max(at)[:, None] * beyond >= -spare
     left = (size - x) * rise + (size - row_min(at)[:, None]) * beyond >= -spare
     mask: Bools = (beyond >= -spare).any(axis=1) & right.any(axis=1) & left.any(axis=1)
+    mask |= rise[:, 0] <= AT_RIM  # at the rim itself neither side can be told from the other
     return mask
 
 

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from parsers.primitives import Bools, Floats, Rows
 
 PARALLEL = 1e-9  # sine of the angle below which two pieces have a whole stretch of nearest points
+_LEVEL = 1e-14  # mm2; twice the area that a line spans with a window that it runs along
 ROUNDING = 1e-9  # mm and parts of one; what double precision leaves uncertain at board size
 
 
@@ -200,14 +201,21 @@ def _mirrored(way: Crossings) -> Crossings:
 
 
 def _window_part(line: Floats, window: Floats) -> tuple[Bools, Floats]:
-    """Whether each line passes its window, and at which part of the window."""
+    """Whether each line passes its window, and at which part of the window.
+
+    A line without length, or along its window, passes it if it touches it: ways end there to copper at the very rim.
+    """
     run, span, gap = line[:, 2:4] - line[:, 0:2], window[:, 2:4] - window[:, 0:2], line[:, 0:2] - window[:, 0:2]
     down = cross(span, run)
-    usable = np.abs(down) > 0
+    usable = np.abs(down) > _LEVEL
     safe = np.where(usable, down, 1.0)
     part, walked = cross(gap, run) / safe, cross(gap, span) / safe
     hit: Bools = usable & (part >= -ROUNDING) & (part <= 1 + ROUNDING)
     hit &= (walked >= -ROUNDING) & (walked <= 1 + ROUNDING)
+    rows = np.flatnonzero(~usable)
+    apart, _, touched = touching_lines(line[rows], window[rows])
+    best = np.argmin(apart, axis=1)
+    hit[rows], part[rows] = apart.min(axis=1, initial=np.inf) <= ROUNDING, _picked(touched, best)
     return hit, np.clip(part, 0.0, 1.0)
 
 

@@ -387,10 +387,17 @@ def bare_board(rng: np.random.Generator, *, x: float, curved: bool = False) -> B
 
 
 def _in_wall(rng: np.random.Generator, board: Board, island: int) -> Metal:
-    """Copper along any rim, often close to a face."""
+    """Copper along any rim, often close to a face or, as a plated edge, up to it, now and then all round."""
     ring = board.rings[int(rng.integers(0, len(board.rings)))]
     start = float(rng.uniform(0, ring.length - 0.3))
     line = shapely.ops.substring(ring, start, start + float(rng.uniform(0.02, 0.3)))
+    kind = int(rng.integers(0, 8))
+    if kind < 2:
+        above, below = [(0.0, float(rng.uniform(0.05, 1))), (float(rng.uniform(0, 0.95)), 1.0)][kind]
+        line = ring if rng.integers(0, 3) == 0 else line
+        return Metal(
+            island, None, shapely.LineString(line.coords), 0.0, above * board.thickness, below * board.thickness
+        )
     deep = float(rng.choice([rng.uniform(0, 0.1), rng.uniform(0, 0.96), rng.uniform(0.9, 0.96)])) * board.thickness
     return Metal(island, None, shapely.LineString(line.coords), 0.0, deep, deep + 0.035 * board.thickness)
 

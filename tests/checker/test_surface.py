@@ -262,3 +262,16 @@ def test_corners_of_a_square_cutout_lead_into_its_walls_on_a_board_with_round_co
     low = shapely.LineString([(2, 2.2), (2, 2.25)]), 0.36, 0.38
     found = between(Surface(board, 0.4), [low], point(8, 2.5, BOTTOM))
     assert found.length == pytest.approx(np.hypot(0.2 + 1, 0.02) + np.hypot(5, 0.5), abs=CURVED)
+
+
+def test_a_plated_edge_round_a_corner_of_the_board_is_as_near_as_its_nearest_place() -> None:
+    """From the rim to the depth of 0.3: the nearest place is the corner that sticks into the board, 3 and 1 away."""
+    stair = shapely.Polygon([(0, 0), (9, 0), (9, 2), (6, 2), (6, 4), (0, 4)])
+    edge = shapely.LineString([(9, 0), (9, 2), (6, 2), (6, 4)]), 0.0, 0.3
+    assert between(Surface(stair, 1.6), [edge], point(3, 1)).length == pytest.approx(np.hypot(3, 1), abs=EXACT)
+
+
+def test_two_plated_edges_are_as_near_as_their_ends_over_the_face() -> None:
+    board = shapely.Polygon([(0, 0), (8, 0), (9, 6), (1, 7)])
+    bare = [(shapely.LineString(ends), 0.0, 0.7) for ends in ([(2, 0), (4, 0)], [(5, 6.5), (7, 6.25)])]
+    assert between(Surface(board, 1.6), bare).length == pytest.approx(np.hypot(1, 6.5), abs=EXACT)
