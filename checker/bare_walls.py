@@ -49,7 +49,7 @@ class _Laid:
     row: Rows  # of Strips
     gate: Rows  # of Rims
     piece: Floats  # (n, 4) in the plane of the face
-    less: Floats  # mm; what links over a groove that it lies in save at most
+    less: Floats  # mm; what links over a groove that it lies in save at most; the way up to a corner, negative
     slack: Floats  # what it may lie nearer, that included
 
 
@@ -207,7 +207,28 @@ class BareWalls:
         out = np.column_stack((unit[:, 1], -unit[:, 0])) * (side * deep[row])[:, None]
         piece = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[gate, None]) + out for k in (0, 1)])
         less = saved(np.where(side[:, None] == VOID, self.widths[gate], 0.0), deep[row], self.x)
+        at_corners, corner, up = self._up_to_corners(deep)
+        row, gate = np.concatenate((row, at_corners)), np.concatenate((gate, corner))
+        piece = np.vstack((piece, np.tile(rims.ends[corner, 0:2], 2)))
+        less = np.concatenate((less, -up))
         return _Laid(row, gate, piece, less, walls.slack[row] + rims.slack[gate] + less)
+
+    def _up_to_corners(self, deep: Floats) -> tuple[Rows, Rows, Floats]:
+        """Strips with the corners of the board that they may come up at, to leave where no gate lets them pass.
+
+        Returns
+        -------
+        rows of strips, rims that begin at the corners, lengths up the wall
+        """
+        walls, rims = self.strips, self.rims
+        corners = np.flatnonzero(rims.bend_before > 0)
+        i, j = np.nonzero(walls.loop[:, None] == rims.loop[corners])
+        corner = corners[j]
+        at = np.column_stack((rims.s[corner], rims.s[corner]))
+        gap, _ = _gaps(walls.s[i], at, rims.perimeter[rims.loop[corner]])
+        up = np.hypot(gap, deep[i])
+        near = up <= self.limit
+        return i[near], corner[near], up[near]
 
     def _rims_near(self, loop: int, turn: int, deep: Floats) -> tuple[Rows, Rows, Floats]:
         """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns.

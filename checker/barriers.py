@@ -341,12 +341,13 @@ def _opened(board: Board) -> tuple[Conductors, Ints]:
     blind = np.flatnonzero((holes.plated == UNPLATED) & ((holes.first == 0) != (holes.last >= last)))
     inner = np.flatnonzero((copper.layer > 0) & (copper.layer < last)) if len(blind) else _none()
     openings = holes.shapes()[blind]
-    row, hole = shapely.STRtree(openings).query(copper.skeletons(inner), "dwithin", copper.radius[inner])
+    row, hole = shapely.STRtree(openings).query(copper.skeletons(inner), "dwithin", copper.radius[inner] + TOUCH)
     row, hole = inner[row], blind[hole]
     reached = (holes.first[hole] <= copper.layer[row]) & (copper.layer[row] <= holes.last[hole])
     row, hole = row[reached], hole[reached]
-    # a hair wider, so that copper that ends at the wall of the hole is an area too
-    areas = shapely.intersection(copper.shapes(row), shapely.buffer(holes.shapes()[hole], ROUNDING))
+    shapes, bores = copper.shapes(row), holes.shapes()[hole]
+    # a hair wider, so that copper that ends at the wall of the hole, or next to it, is an area too
+    areas = shapely.intersection(shapes, shapely.buffer(bores, shapely.distance(shapes, bores) + ROUNDING))
     parts, owner = shapely.get_parts(areas, return_index=True)
     solid = shapely.get_dimensions(parts) == 2
     parts, row, hole = parts[solid], row[owner[solid]], hole[owner[solid]]

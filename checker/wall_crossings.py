@@ -89,9 +89,10 @@ class _FaceEnds:
 
     def parted(self, length: Floats, reach: Floats) -> tuple[Floats, Floats]:
         """Lengths, copper's reach and slack taken off, on the wall and on the face."""
-        rise = np.where(np.isnan(self.foot[:, 0]), 0.0, self.rise)
-        face = np.maximum(length - rise - reach * (rise == 0), 0.0)
-        return np.maximum(rise - reach, 0.0), face
+        on_face = np.isnan(self.foot[:, 0])
+        rise = np.where(on_face, 0.0, self.rise)
+        face = np.maximum(length - rise - np.where(on_face, reach, 0.0), 0.0)
+        return np.where(on_face, 0.0, np.maximum(rise - reach, 0.0)), face
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +139,7 @@ class Walls:
     def _approaches(self, starts: Starts) -> Approaches:
         """All ways from copper and corners of a face up to rims within reach."""
         copper, corners = np.flatnonzero(starts.corner < 0), np.flatnonzero(starts.corner >= 0)
-        boxes = boxes_of(starts.ends, starts.reach)
+        boxes = boxes_of(starts.ends, np.maximum(starts.reach, 0.0))
         room = self.limit - row_min(starts.behind)
         pairs = []
         for a, b in joins(boxes[copper], boxes_of(self.rims.ends), room[copper]):
@@ -173,7 +174,9 @@ class Walls:
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
-        behind = row_max(piece[:, [1, 3]]) + starts.reach[start]  # a link comes from no farther than the way does
+        behind = row_max(piece[:, [1, 3]]) + np.maximum(
+            starts.reach[start], 0.0
+        )  # a link comes from no farther than the way does
         wide = np.minimum(self.bare.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
         apart = row_min(touching_lines(piece, level(window, 0.0))[0])
         lower = np.maximum(apart - reach - saved(wide, self.bare.thickness, self.bare.x), 0.0)

@@ -140,20 +140,22 @@ def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
 def _beneath(
     layout: Layout, separation: Separation, part: Part, here: Inside, least: float, told: Narrow | None
 ) -> Iterator[Narrow]:
-    """Copper beneath an isolator, other than its pads and the two pours that were told, that is too close.
+    """Copper beneath an isolator, other than its pads, that is too close; by net and layer.
 
-    By net and layer.
+    The two pours that were told are told again only where they come closer here.
     """
     bodies, rows = bind(layout).bodies, here.rows
     sides = [np.isin(bodies.shapes.net[rows], list(nets)) for nets in separation.nets]
-    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed) & ~_poured(layout, bodies, here, told)
+    judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed)
+    poured = _poured(layout, bodies, here, told)
     groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
     for node, layer in np.unique(groups[judged], axis=0).tolist():
         members = np.flatnonzero(judged & (groups == (node, layer)).all(axis=1))
         others = [np.flatnonzero(side) for side in sides if not side[members].all()]
         lines = [_line_between(bodies, here, members, other) for other in others]
         gap = sum(_length(line) for line in lines)
-        if gap < least - ROUNDING:
+        known = told is not None and bool(poured[members].all()) and gap >= told.gap - SAME
+        if gap < least - ROUNDING and not known:
             yield Narrow(gap, tuple(lines), (bodies.net_name(int(rows[members[0]])),), (layer,))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+from scipy.optimize import minimize
 
 from checker.surface import BOTTOM, SOURCE, TARGET, TOP, Copper, Geodesic, Surface, copper, exposed
 
@@ -275,3 +276,33 @@ def test_two_plated_edges_are_as_near_as_their_ends_over_the_face() -> None:
     board = shapely.Polygon([(0, 0), (8, 0), (9, 6), (1, 7)])
     bare = [(shapely.LineString(ends), 0.0, 0.7) for ends in ([(2, 0), (4, 0)], [(5, 6.5), (7, 6.25)])]
     assert between(Surface(board, 1.6), bare).length == pytest.approx(np.hypot(1, 6.5), abs=EXACT)
+
+
+def test_copper_beside_a_corner_of_a_cutout_leaves_the_wall_head_on() -> None:
+    """Up both sides of a diamond's corner at once, then away from it: in sight of neither wall.
+
+    0.2 down the wall, 1.5 over the bottom to the hole, 1.6 through its wall, and 0.5 over the top: all in one line.
+    """
+    hole = np.array([[0.0, 3.5, 0.0, 3.5]])
+    diamond = shapely.Polygon([(0, 1), (-1.5, -0.5), (0, -2), (1.5, -0.5)])
+    around = shapely.LineString([(-0.2, 0.8), (0, 1), (0.2, 0.8)])
+    surface = Surface(shapely.box(-9, -9, 9, 9).difference(diamond), 1.6, hole, np.array([1.0]))
+    found = between(surface, [(around, 1.35, 1.4)], point(0.0, 5.0))
+    assert found.length < 0.2 + 1.5 + np.pi + 1.6 + 0.5
+    assert found.length == pytest.approx(head_on(), abs=2 * CURVED)
+
+
+def head_on() -> float:
+    """The same by the angle at which the hole is met: from (0, 1) to its rim, over its wall as a helix, to (0, 5)."""
+
+    def way(angles: np.ndarray) -> float:
+        below, above = (np.array([np.sin(a), 3.5 + side * np.cos(a)]) for a, side in zip(angles, (-1, 1), strict=True))
+        turned = abs(np.pi - angles[0] - angles[1])
+        near, far = np.hypot(below[0], below[1] - 1), np.hypot(above[0], above[1] - 5)
+        return float(0.2 + near + np.hypot(1.6, turned) + far)
+
+    grid = np.linspace(0, np.pi / 2, 181)
+    start = min(((a, b) for a in grid for b in grid), key=lambda ab: way(np.array(ab)))
+    return float(
+        minimize(lambda ab: way(np.array(ab)), start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-9}).fun
+    )
