@@ -187,10 +187,12 @@ class BareWalls:
         return a[seen], b[seen]
 
     def foot(self, row: Rows, gate: Rows, points: Floats) -> Floats:
-        """Where points of strips laid beside gates are on the board."""
+        """Where points of strips laid beside gates are on the board; for corners, where strips are nearest to them."""
         start, unit = self.rims.ends[gate, 0:2], self.rims.ends[gate, 2:4] - self.rims.ends[gate, 0:2]
         s = self.rims.s[gate] + np.einsum("ij,ij->i", points - start, unit) / self.rims.length[gate]
-        return self.rims.points(self.strips.loop[row], s)
+        loop = self.strips.loop[row]
+        _, places = _gaps(self.strips.s[row], np.column_stack((s, s)), self.rims.perimeter[loop])
+        return self.rims.points(loop, places[:, 0])
 
     def _laid_beside(self, face: int) -> _Laid:
         """Copper in walls beside every gate through which it may come to a face."""
