@@ -8,7 +8,8 @@ less the tolerances of the rules file, which are subtracted once. On each face t
 From face to face it is the shortest way through the air over an outer edge, through a cutout, a slot or an open hole;
 inner copper that reaches such an edge is open there. Both are held to the rows `outer` of your table. In the plane of
 an inner layer the rows `inner` hold, between layers, copper surface to copper surface, the rows `through`; where those
-rows give creepage alone, the shortfall is told as creepage.
+rows give creepage alone, the shortfall is told as creepage; where they give both, their clearance holds. Inner copper
+that a blind unplated hole opens is taken as if it lay on the face that the hole comes from.
 Copper of a third net, and floating copper, costs nothing on the way, and a leg beside it that is shorter than X counts
 as nothing; X is 0.25, 1.0 or 1.5 mm for pollution degree 1, 2 or 3, or a third of the required clearance where that is
 turned on and smaller; inside the board no leg longer than required is taken for nothing. Legs in several kinds of place

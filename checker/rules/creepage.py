@@ -13,6 +13,7 @@ as nothing; earthed nets are not crossed for nothing. Inner copper that reaches 
 creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
 short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end, short by up to 0.41 X. Where
 a slot joins three wide rooms or more by narrow places, beside both sides, no length is vouched for: that is a doubt.
+A notch is bridged near its tip if that is sharp or has one flat bottom; a bottom of more corners is taken for round.
 Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or
