@@ -314,7 +314,7 @@ class Walls:
 
     def _pairs(self, near: Approaches, far: Approaches) -> _Pairs:
         """All pairs of windows that some direction passes; a loop may be walked round either way."""
-        place = np.cumsum(3 * (self.rims.perimeter + 6 * self.limit))  # keeps loops apart
+        place = np.cumsum(3 * (self.rims.perimeter + 6 * self.limit))  # keeps most loops apart
         boxes_near = self._landings(near, far.depth)
         boxes_near[:, [1, 3]] += place[near.loop, None]
         found = [_Pairs(no_rows(), no_rows(), np.empty(0), np.empty(0))]
@@ -340,7 +340,7 @@ class Walls:
         """Those that may be part of a shortest path within the limit, and what their ways cannot be shorter than."""
         a, b = pairs.near, pairs.far
         kept = self._shorter_way_round(near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a])
-        kept &= (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
+        kept &= (near.loop[a] == far.loop[b]) & (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
         kept[kept] = _least(near.lower[a[kept]], far.lower[b[kept]]) + far.depth[b[kept]] <= self.limit
         a, b, offset = a[kept], b[kept], pairs.offset[kept]
         passes, straight = _straight_lines(near, far, a, b, offset)

@@ -272,6 +272,17 @@ def test_a_plated_edge_round_a_corner_of_the_board_is_as_near_as_its_nearest_pla
     assert between(Surface(stair, 1.6), [edge], point(3, 1)).length == pytest.approx(np.hypot(3, 1), abs=EXACT)
 
 
+def test_a_plated_edge_all_round_is_not_taken_for_the_wall_of_a_hole() -> None:
+    """Outline plated to 0.1 below the top, copper in the wall of a hole 2 from it, from 0.2 down: over the face."""
+    outline = shapely.box(0, 0, 40, 10)
+    ring, wall = shapely.LineString(outline.exterior.coords), shapely.LineString([(2, 4.8), (2, 5.2)])
+    surface = Surface(outline.difference(shapely.box(2, 4.5, 3, 5.5)), 0.4)
+    laid = exposed([ring, wall], [0.0, 0.2], [0.1, 0.4], [0, 1])
+    found = surface.legs(copper([]), [SOURCE, TARGET], 2.5, laid).best(0, 1)
+    assert found is not None
+    assert found.length == pytest.approx(2 + 0.2, abs=EXACT)
+
+
 def test_two_plated_edges_are_as_near_as_their_ends_over_the_face() -> None:
     board = shapely.Polygon([(0, 0), (8, 0), (9, 6), (1, 7)])
     bare = [(shapely.LineString(ends), 0.0, 0.7) for ends in ([(2, 0), (4, 0)], [(5, 6.5), (7, 6.25)])]
