@@ -43,7 +43,7 @@ from parsers.primitives import Bools, Floats, Ints, Rows
 
 
 @dataclass(frozen=True, slots=True)
-class _Laid:
+class Laid:
     """Copper in walls unfolded into the plane of a face beside each gate; columns."""
 
     row: Rows  # of Strips
@@ -91,9 +91,8 @@ class BareWalls:
             gate=no_gate(len(flat)),
         )
 
-    def starts(self, face: int) -> Starts:
+    def starts(self, laid: Laid) -> Starts:
         """From where ways begin that come up to a face and go on over another wall."""
-        laid = self._laid_beside(face)
         n = len(laid.row)
         return Starts(
             node=self.strips.island[laid.row],
@@ -138,9 +137,9 @@ class BareWalls:
         over[over] = self.sight.clear(start[over], end[over])
         return np.where(over, length, np.inf), start, end
 
-    def by_face(self, face: int) -> Iterator[Edges]:
+    def by_face(self, laid: Laid, face: int) -> Iterator[Edges]:
         """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
-        laid, rims = self._laid_beside(face), self.rims
+        rims = self.rims
         boxes = boxes_of(rims.ends[laid.gate])
         for pair in joins(boxes, boxes, self.limit):
             a, b = self._facing(laid, *pair)
@@ -175,7 +174,7 @@ class BareWalls:
                 s=np.zeros((len(kept), 2)),
             )
 
-    def _facing(self, laid: _Laid, a: Rows, b: Rows) -> tuple[Rows, Rows]:
+    def _facing(self, laid: Laid, a: Rows, b: Rows) -> tuple[Rows, Rows]:
         """Pairs that are measured to each other and whose gates may let a straight line pass, each once."""
         wanted = (a < b) & (laid.gate[a] != laid.gate[b])
         wanted &= meet(self.roles, self.strips.island[laid.row[a]], self.strips.island[laid.row[b]])
@@ -194,7 +193,7 @@ class BareWalls:
         _, places = _gaps(self.strips.s[row], np.column_stack((s, s)), self.rims.perimeter[loop])
         return self.rims.points(loop, places[:, 0])
 
-    def _laid_beside(self, face: int) -> _Laid:
+    def laid_beside(self, face: int) -> Laid:
         """Copper in walls beside every gate through which it may come to a face."""
         walls, rims = self.strips, self.rims
         deep = walls.depth(face, self.thickness)
@@ -213,7 +212,7 @@ class BareWalls:
         row, gate = np.concatenate((row, at_corners)), np.concatenate((gate, corner))
         piece = np.vstack((piece, np.tile(rims.ends[corner, 0:2], 2)))
         less = np.concatenate((less, -up))
-        return _Laid(row, gate, piece, less, walls.slack[row] + rims.slack[gate] + less)
+        return Laid(row, gate, piece, less, walls.slack[row] + rims.slack[gate] + less)
 
     def _up_to_corners(self, deep: Floats) -> tuple[Rows, Rows, Floats]:
         """Strips with the corners of the board that they may come up at, to leave where no gate lets them pass.

@@ -283,7 +283,7 @@ class Graph:
             self.roles,
         )
         walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
-        to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)]
+        to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)] if len(bare) else []
         return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
 
     def _starts(self, face: int, *, over_walls: bool = False) -> Starts:

@@ -126,14 +126,15 @@ class Walls:
         """
         if not len(self.bare):
             return [*self._cheapest_in_sight(self._approaches(top), self._approaches(bottom), TOP)]
+        laid = [self.bare.laid_beside(face) for face in (TOP, BOTTOM)]
         over, under = (
-            self._approaches(stacked_starts([starts, self.bare.starts(face)]))
-            for face, starts in ((TOP, top), (BOTTOM, bottom))
+            self._approaches(stacked_starts([starts, self.bare.starts(beside)]))
+            for starts, beside in zip((top, bottom), laid, strict=True)
         )
         found = [*self._cheapest_in_sight(over, under, TOP)]
         for face, starts in zip((TOP, BOTTOM), to_copper, strict=True):
             found += self._cheapest_in_sight(self._approaches(starts), self.bare.approaches(face), face)
-            found += self.bare.by_face(face)
+            found += self.bare.by_face(laid[face], face)
         return [*found, self.bare.along()]
 
     def _approaches(self, starts: Starts) -> Approaches:
