@@ -20,13 +20,15 @@ from typing import IO, Any
 
 import click
 
-from checker import baseline, batch, compare, demo, draft, inventory, output, run
+from checker import demo
+from checker.app import batch, draft, output, run
+from checker.config.rules_file import nearest
 from checker.drawing import overlay, png
 from checker.findings import Level
-from checker.outcome import CAUTION
 from checker.reports import registry as formats
+from checker.results import baseline, compare, inventory
+from checker.results.outcome import CAUTION
 from checker.rules import RuleModule, registry
-from checker.rules_file import nearest
 from checker.wording import tally
 from parsers import read_board
 from parsers.board import Hints

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from parsers.archive import GZIP_MAGIC, is_archive, open_archive, open_folder
 from parsers.board import Board, Hints
-from parsers.jobfile import read_job
+from parsers.package.archive import GZIP_MAGIC, is_archive, open_archive, open_folder
+from parsers.package.jobfile import read_job
 from parsers.trouble import BoardError, Place
 
 
@@ -31,7 +31,7 @@ def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
 
 
 def _read(path: Path, hints: Hints, jobs: int) -> Board:
-    from parsers.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
+    from parsers.package.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
 
     if path.is_dir():
         return read_package(open_folder(path), hints, str(path), jobs=jobs)
@@ -50,7 +50,7 @@ def _read(path: Path, hints: Hints, jobs: int) -> Board:
 
 def _read_job(path: Path, hints: Hints, jobs: int) -> Board:
     """A board by its job file: the files that it names, and those beside it (drills are seldom named)."""
-    from parsers.package import read_package  # noqa: PLC0415 - see _read
+    from parsers.package.package import read_package  # noqa: PLC0415 - see _read
 
     named = {p.replace("\\", "/") for p in read_job(path.read_bytes(), path.name).functions}
     beside = {entry.name for entry in path.parent.iterdir()}

@@ -18,6 +18,7 @@ import numpy as np
 import shapely
 from scipy.optimize import linear_sum_assignment
 
+from checker.config.rules_file import parse_rules
 from checker.demo.gerber_writer import write_gerber
 from checker.demo.ipc2581_writer import write_ipc2581
 from checker.demo.sketch import (
@@ -37,10 +38,10 @@ from checker.demo.sketch import (
     via,
 )
 from checker.findings import Finding, identified
-from checker.layout import Layout
+from checker.layout.layout import Layout
 from checker.rules import known_limits, registry
-from checker.rules_file import parse_rules
 from parsers import read_board
+from parsers.assembly.connectivity import connect
 from parsers.board import (
     BOTTOM,
     PLATED,
@@ -57,7 +58,6 @@ from parsers.board import (
     empty_board,
     holes,
 )
-from parsers.connectivity import connect
 from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, arc_points, concatenate, conductors
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"

@@ -12,9 +12,9 @@ from PIL import Image, ImageChops, ImageStat
 
 from checker import demo
 from checker.cli import main
+from checker.config.rules_file import parse_rules
 from checker.reports import registry as formats
 from checker.rules import known_limits, registry
-from checker.rules_file import parse_rules
 
 README = Path(__file__).parent.parent / "README.md"
 

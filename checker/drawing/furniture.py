@@ -13,7 +13,7 @@ from checker.drawing.lettering import number, shortened, text, text_width, wrapp
 from checker.drawing.marks import DASH, DETOUR, DETOUR_DASH, LETTER, badge_mark
 from checker.drawing.scene import PLANE, POUR, Callout, Scene, SceneLayer
 from checker.findings import Finding, Level
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 
 WIDTH = 1600.0
 MARGIN = 40.0

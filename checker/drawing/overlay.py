@@ -25,7 +25,7 @@ from checker.drawing.placement import Grid
 from checker.drawing.scene import callouts_of
 from checker.drawing.view import HEAD
 from checker.findings import XY
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 from parsers.trouble import InputError, Place
 
 PinPair = tuple[float, float, float, float]  # x, y on the board in mm; x, y on the picture in pixels, y down

@@ -19,8 +19,8 @@ from parsers.board import BOTTOM, TOP, UNPLATED
 from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, arc_lines
 
 if TYPE_CHECKING:
-    from checker.layout import Layout
-    from checker.regions import Pour
+    from checker.layout.layout import Layout
+    from checker.layout.regions import Pour
 
 Microns = npt.NDArray[np.int64]
 

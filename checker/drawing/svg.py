@@ -31,7 +31,7 @@ from checker.drawing.scene import (
     Shape,
 )
 from checker.drawing.view import HEAD, SIDE, View, fitted, surroundings
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 
 HATCH = 10  # px between hatch lines
 LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw

@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import TextIO
 
 from checker.drawing import Pictures
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 
 __all__ = ["Format", "Pictures", "registry"]
 

@@ -14,8 +14,8 @@ from lxml import etree
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding
-from checker.outcome import Check, Outcome, StatedDoubt, counts
 from checker.reports import Format
+from checker.results.outcome import Check, Outcome, StatedDoubt, counts
 
 Numbered = tuple[int, Finding]
 Element = etree._Element  # the type's only name

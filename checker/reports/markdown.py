@@ -10,8 +10,8 @@ from urllib.parse import quote
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding
-from checker.outcome import Outcome, StatedDoubt
 from checker.reports import Format
+from checker.results.outcome import Outcome, StatedDoubt
 
 MOST_BYTES = 60_000
 TABLE_BYTES = 36_000

@@ -17,8 +17,8 @@ from checker.drawing import Pictures
 from checker.drawing.placement import Grid, place_badges
 from checker.drawing.scene import Callout, callouts_of
 from checker.findings import XY, Finding, Level
-from checker.outcome import Outcome
 from checker.reports import Format
+from checker.results.outcome import Outcome
 
 PER_MM = 1_000_000  # FSLAX46Y46
 APERTURES = {Level.ERROR: (10, 0.25), Level.WARNING: (11, 0.18), Level.NOTE: (12, 0.12)}  # (code, width mm)

@@ -33,9 +33,9 @@ from checker.drawing.scene import (
 )
 from checker.drawing.svg import path_data
 from checker.findings import Finding
-from checker.outcome import Outcome
 from checker.reports import Format
 from checker.reports.record import plain_value, record
+from checker.results.outcome import Outcome
 from checker.rules import registry as rules
 
 HATCH = 10  # px between hatch lines

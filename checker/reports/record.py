@@ -9,8 +9,8 @@ from typing import Any, TextIO
 
 from checker.drawing import Pictures
 from checker.findings import Finding, Level, Waived
-from checker.outcome import InputFile, Outcome, RegionRow, StatedDoubt
 from checker.reports import Format
+from checker.results.outcome import InputFile, Outcome, RegionRow, StatedDoubt
 
 SCHEMA = 1
 PLACES = 6  # decimals: nanometres

@@ -16,9 +16,9 @@ from urllib.parse import quote
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Level, Source, Waived
-from checker.outcome import Outcome, StatedDoubt
 from checker.reports import Format
 from checker.reports.record import plain_value
+from checker.results.outcome import Outcome, StatedDoubt
 from checker.rules import RuleModule
 from checker.rules import registry as rules
 

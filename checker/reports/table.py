@@ -8,8 +8,8 @@ from typing import TextIO
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding
-from checker.outcome import Outcome, StatedDoubt
 from checker.reports import Format
+from checker.results.outcome import Outcome, StatedDoubt
 
 COLUMNS = (
     "kind", "number", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",

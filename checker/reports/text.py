@@ -10,8 +10,8 @@ from typing import TextIO
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Level
-from checker.outcome import Check, Doubt, Outcome, StatedDoubt
 from checker.reports import Format
+from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt
 from checker.rules import registry as rules
 
 WIDTH = 80

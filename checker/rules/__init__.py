@@ -20,7 +20,7 @@ from checker.findings import Finding, Level
 from parsers.trouble import Doubt
 
 if TYPE_CHECKING:
-    from checker.layout import Layout
+    from checker.layout.layout import Layout
 
 HEADINGS = ("Why", "Measured", "Fix", "Source")
 

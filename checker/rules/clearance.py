@@ -29,13 +29,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checker.barriers import bind
-from checker.clearances import shortfalls
+from checker.config.spacing_table import CLEARANCE
 from checker.findings import Finding, Level
-from checker.layout import Layout
+from checker.insulation.clearance import shortfalls
+from checker.insulation.separations import bind
+from checker.insulation.shortfalls import tell
+from checker.layout.layout import Layout
 from checker.rules import Rule
-from checker.shortfalls import tell
-from checker.spacing_table import CLEARANCE
 from parsers.trouble import Doubt
 
 RULE = Rule("clearance", title="Clearance too short", level=Level.ERROR, safety=True, shares="distances")

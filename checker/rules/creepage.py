@@ -27,14 +27,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import chain
 
-from checker.barriers import bind
-from checker.clearances import shortfalls
-from checker.creepages import creepages, necks
+from checker.config.spacing_table import CREEPAGE
 from checker.findings import Finding, Level
-from checker.layout import Layout
+from checker.insulation.clearance import shortfalls
+from checker.insulation.creepage import creepages, necks
+from checker.insulation.separations import bind
+from checker.insulation.shortfalls import tell
+from checker.layout.layout import Layout
 from checker.rules import Rule
-from checker.shortfalls import tell
-from checker.spacing_table import CREEPAGE
 from parsers.trouble import Doubt
 
 RULE = Rule("creepage", title="Creepage too short", level=Level.ERROR, safety=True, shares="distances")

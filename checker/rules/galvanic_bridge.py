@@ -31,13 +31,13 @@ import networkx as nx
 import numpy as np
 import shapely
 
-from checker.barriers import Bodies, Separation, Source, bind
+from checker.config.rules_file import Tie
 from checker.findings import XY, Finding, Level
-from checker.layout import Layout
+from checker.insulation.contacts import conductor_name, conductor_numbers, touches
+from checker.insulation.separations import Bodies, Separation, Source, bind
+from checker.insulation.shortfalls import SAFETY_HARM
+from checker.layout.layout import Layout
 from checker.rules import Rule
-from checker.rules_file import Tie
-from checker.shortfalls import SAFETY_HARM
-from checker.touching import conductor_name, conductor_numbers, touches
 from parsers.board import Component
 from parsers.primitives import Rows
 from parsers.trouble import Doubt

@@ -25,10 +25,10 @@ import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
-from checker.harm import harm_of
-from checker.layout import Layout
-from checker.measures import middle_of
-from checker.regions import Stretch
+from checker.layout.layout import Layout
+from checker.layout.lengths import middle_of
+from checker.layout.regions import Stretch
+from checker.returns.harm import harm_of
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.primitives import TOUCH

@@ -22,12 +22,12 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from checker.barriers import ROUNDING, Bodies, Separation, bind
-from checker.distances import Judged, Nearest, between, closest, pieces
 from checker.findings import XY, Finding, Level, Path
-from checker.layout import Layout
+from checker.geometry.nearest import Judged, Nearest, between, closest, pieces
+from checker.insulation.separations import ROUNDING, Bodies, Separation, bind
+from checker.insulation.shortfalls import down
+from checker.layout.layout import Layout
 from checker.rules import Rule
-from checker.shortfalls import down
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
 
 SAME = 0.0015  # mm; by how much two circumscribed shapes may be closer than the copper that they stand for

@@ -21,8 +21,8 @@ import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
-from checker.layout import Layout
-from checker.return_path import crosstalk
+from checker.layout.layout import Layout
+from checker.returns.detour import crosstalk
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps

@@ -17,9 +17,9 @@ from collections.abc import Iterator
 
 import shapely
 
-from checker.edge_runs import EdgeRun, edge_runs
 from checker.findings import Finding, Level
-from checker.layout import Layout
+from checker.layout.edge_runs import EdgeRun, edge_runs
+from checker.layout.layout import Layout
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 

@@ -20,8 +20,8 @@ import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
-from checker.layout import Layout
-from checker.regions import Pour
+from checker.layout.layout import Layout
+from checker.layout.regions import Pour
 from checker.rules import Rule
 from checker.wording import length as said
 from parsers.primitives import TOUCH

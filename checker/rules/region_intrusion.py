@@ -18,11 +18,11 @@ from collections.abc import Iterator
 import shapely
 
 from checker.findings import Finding, Level
-from checker.layout import Layout
-from checker.moves import move_over
-from checker.regions import Region
+from checker.layout.excursions import Place, depth_in, intrusions
+from checker.layout.layout import Layout
+from checker.layout.moves import move_over
+from checker.layout.regions import Region
 from checker.rules import Limit, Rule
-from checker.trespass import Place, depth_in, intrusions
 from checker.wording import length as mm
 
 RULE = Rule(

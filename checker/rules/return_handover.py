@@ -28,8 +28,8 @@ import shapely
 from scipy.spatial import cKDTree
 
 from checker.findings import XY, Finding, Level
-from checker.fragments import judged_by_line
-from checker.layout import Layout
+from checker.layout.fragments import judged_by_line
+from checker.layout.layout import Layout
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.board import PLATED

@@ -18,11 +18,11 @@ from collections.abc import Iterator
 import shapely
 
 from checker.findings import Finding, Level
-from checker.harm import harm_of
-from checker.layout import Layout
-from checker.measures import middle_of
-from checker.moves import move_over
-from checker.regions import Stretch
+from checker.layout.layout import Layout
+from checker.layout.lengths import middle_of
+from checker.layout.moves import move_over
+from checker.layout.regions import Stretch
+from checker.returns.harm import harm_of
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from parsers.assembly.image import Image
 from parsers.board import PLATING_UNKNOWN, holes
 from parsers.drill.machine import PLATING
 from parsers.drill.result import Drilled, swollen
-from parsers.image import Image
 from parsers.primitives import ARC_TOLERANCE, Floats, Kind, arc_points
 from parsers.trouble import Doubt, Place
 

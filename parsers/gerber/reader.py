@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from parsers.assembly.image import Image
 from parsers.gerber.apertures import Shelf
 from parsers.gerber.blocks import Scopes, find_scopes
 from parsers.gerber.bounds import TooMuchError
@@ -22,7 +23,6 @@ from parsers.gerber.old_image import check_image, image_scale, on_image
 from parsers.gerber.plotter import Sheet
 from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, Complaints, Names, Strokes, Timeline, strokes
 from parsers.gerber.syntax import Longs, Words, tokenise
-from parsers.image import Image
 from parsers.primitives import Floats
 from parsers.trouble import FormatError, Place
 

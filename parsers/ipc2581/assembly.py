@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 from shapely.errors import ShapelyError
 
+from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
+from parsers.assembly.image import Image, compose
 from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
-from parsers.connectivity import Connected, connect, unknown_net_doubts
-from parsers.image import Image, compose
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
 from parsers.ipc2581.document import read_document

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from parsers.assembly.connectivity import Connected
+from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
 from parsers.board import INNER, PLATED, Holes, Layer, Net, Outline
-from parsers.connectivity import Connected
 from parsers.ipc2581.columns import Owners, nearest
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.raw import Document
 from parsers.primitives import Bools, Conductors, Floats
-from parsers.trimming import drilled_away, off_board, tell_trimmed
 from parsers.trouble import Doubt
 
 BARE = 0.5  # share of plated holes that may miss all copper before the drills are held for misplaced

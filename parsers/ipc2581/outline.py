@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from parsers.assembly.image import Image
+from parsers.assembly.profile import outline_of
 from parsers.board import Outline
-from parsers.image import Image
 from parsers.ipc2581.columns import Sets, owners_of
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import EDGE_LINES, PLATED_EDGES
@@ -14,7 +15,6 @@ from parsers.ipc2581.parts import Parts
 from parsers.ipc2581.raw import Document, RawStep
 from parsers.ipc2581.resolve import Resolver
 from parsers.primitives import TOUCH, Kind
-from parsers.profile import outline_of
 
 PLATED_REACH = 0.01  # mm; how far a drawn plated edge may lie off the outline
 

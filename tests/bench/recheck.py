@@ -12,8 +12,8 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from checker import run
-from checker.rules_file import Rules, WaiverSpec
+from checker.app import run
+from checker.config.rules_file import Rules, WaiverSpec
 
 
 def main(folder: Path) -> dict[str, float]:

@@ -15,9 +15,10 @@ from contextlib import contextmanager
 from io import StringIO
 from pathlib import Path
 
-from checker import reports, run
+from checker import reports
+from checker.app import run
 from checker.drawing import Pictures
-from checker.layout import Layout
+from checker.layout.layout import Layout
 from checker.rules import registry
 from parsers import read_board
 

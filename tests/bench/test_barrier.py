@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 import shapely
 
-from checker.creepages import creepages
-from checker.layout import Layout
+from checker.config.rules_file import parse_rules
+from checker.insulation.creepage import creepages
+from checker.layout.layout import Layout
 from checker.rules import known_limits
-from checker.rules_file import parse_rules
+from parsers.assembly.connectivity import connect
 from parsers.board import UNPLATED, Board, Net, Outline, Stackup, empty_board, holes
-from parsers.connectivity import connect
 from parsers.primitives import Kind, conductors
 
 WIDTH, HEIGHT, GAP = 100.0, 80.0, 7.0

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from checker.clearances import shortfalls
-from checker.layout import Layout
+from checker.config.rules_file import parse_rules
+from checker.insulation.clearance import shortfalls
+from checker.layout.layout import Layout
 from checker.rules import known_limits
-from checker.rules_file import parse_rules
 from parsers.board import Board
 from tests.bench.test_barrier import RULES, crowded_board
 

@@ -16,9 +16,9 @@ import pytest
 import shapely
 from gerbonara import GerberFile
 
+from parsers.assembly.image import Image, compose
 from parsers.gerber import read_gerber
 from parsers.gerber.syntax import tokenise
-from parsers.image import Image, compose
 from parsers.primitives import Kind, concatenate, conductors
 
 HEAD = """%TF.FileFunction,Copper,L1,Top*%

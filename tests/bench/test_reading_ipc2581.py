@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from lxml import etree
 
+from parsers.assembly.connectivity import connect
 from parsers.board import Board, Hints
-from parsers.connectivity import connect
 from parsers.ipc2581 import read_ipc2581
 
 HEAD = """<?xml version="1.0" encoding="UTF-8"?>

@@ -13,9 +13,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from checker import demo
-from checker.batch import folder_names
+from checker.app.batch import folder_names
 from checker.cli import main
-from checker.outcome import CAUTION
+from checker.results.outcome import CAUTION
 from parsers import read_board
 
 
@@ -308,7 +308,7 @@ def test_an_unexpected_error_is_one_line_too(boards: Path, monkeypatch: pytest.M
     def broken(*_: object) -> None:
         raise ZeroDivisionError("oops")
 
-    monkeypatch.setattr("checker.run.check", broken)
+    monkeypatch.setattr("checker.app.run.check", broken)
     result = run("check", *words_of(boards, "battery"))
     assert result.exit_code == 3
     assert len(result.stderr.splitlines()) == 1

@@ -19,8 +19,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from checker import demo, output
-from checker import run as runs
+from checker import demo
+from checker.app import output
+from checker.app import run as runs
 from checker.cli import main
 from checker.demo.gerber_writer import write_gerber
 from parsers.trouble import InputError

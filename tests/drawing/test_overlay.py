@@ -14,7 +14,7 @@ from PIL import Image
 
 from checker.drawing.overlay import draw_over, fitted
 from checker.drawing.png import rasterise
-from checker.outcome import CAUTION
+from checker.results.outcome import CAUTION
 from parsers.trouble import InputError
 from tests.drawing.test_svg import words
 from tests.reports import sample

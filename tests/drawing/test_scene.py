@@ -156,7 +156,7 @@ def test_legs_on_the_bottom_are_far_where_a_path_changes_faces(faces: list[str] 
 def test_an_empty_board_gives_a_scene() -> None:
     from types import SimpleNamespace  # noqa: PLC0415
 
-    from checker.rules_file import StackupSpec  # noqa: PLC0415
+    from checker.config.rules_file import StackupSpec  # noqa: PLC0415
     from parsers.board import empty_board  # noqa: PLC0415
 
     bare = SimpleNamespace(

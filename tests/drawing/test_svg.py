@@ -15,7 +15,7 @@ from checker.drawing.lettering import text_width
 from checker.drawing.svg import draw
 from checker.drawing.view import CLOSEST
 from checker.findings import Finding, Level, identified
-from checker.outcome import CAUTION
+from checker.results.outcome import CAUTION
 from tests.reports import hostile, sample
 
 SCENE, OUTCOME = sample.scene(), sample.outcome()

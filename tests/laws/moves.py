@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from checker.config.rules_file import Rules
 from checker.demo.sketch import XY, Contour, Draw, Hole, Pad, Part, Pour, Sketch
 from checker.findings import Finding
-from checker.rules_file import Rules
 
 SIDES = {"top": "bottom", "bottom": "top", "both": "both"}
 

@@ -15,9 +15,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from checker.clearances import shortfalls
-from checker.creepages import creepages
 from checker.demo.sketch import Draw, Hole, Pad, Sketch, box
+from checker.insulation.clearance import shortfalls
+from checker.insulation.creepage import creepages
 from tests.boards import built_directly, layout_of
 
 few = settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))

@@ -1,4 +1,4 @@
-"""What must hold of creepage on any board, whatever its number: random boards of tests/checker/oracle.py."""
+"""What must hold of creepage on any board, whatever its number: random boards of tests/insulation/oracle.py."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import affinity
 
-from checker.clearances import shortfalls
-from checker.creepages import creepages
 from checker.demo.sketch import Hole, Pad, Sketch, box
-from checker.layout import Layout
-from checker.surface import BOTTOM, HOP, SOURCE, TARGET, TOP, Surface, copper, exposed
+from checker.insulation.clearance import shortfalls
+from checker.insulation.creepage import creepages
+from checker.insulation.surface.geodesics import BOTTOM, HOP, SOURCE, TARGET, TOP, Surface, copper, exposed
+from checker.layout.layout import Layout
 from parsers.board import Board as BoardData
 from tests.boards import built_directly, layout_of
-from tests.checker.oracle import Board, Metal, random_board
+from tests.insulation.oracle import Board, Metal, random_board
 
 ROUNDING = 1e-6
 PROMISED = 0.001  # mm, README

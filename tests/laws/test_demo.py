@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from checker import run
+from checker.app import run
 from checker.demo import TABLE, Written, boards, write
 from checker.demo.__main__ import main
 from checker.rules import registry

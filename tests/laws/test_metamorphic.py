@@ -15,13 +15,14 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from checker import demo, run
+from checker import demo
+from checker.app import run
+from checker.config.rules_file import Rules, parse_rules
 from checker.demo.gerber_writer import INCH, gerber_package
 from checker.demo.ipc2581_writer import ipc2581_text
 from checker.demo.sketch import Sketch
 from checker.findings import Finding
 from checker.rules import known_limits, registry
-from checker.rules_file import Rules, parse_rules
 from parsers import read_board
 from parsers.board import Board
 from tests.boards import RULE_CASES, Case, built_directly, cases, differences

@@ -23,11 +23,11 @@ from pathlib import Path
 import pytest
 from lxml import etree
 
-from checker import run
+from checker.app import run
+from checker.config.rules_file import Rules
 from checker.demo.gerber_writer import write_gerber
 from checker.demo.ipc2581_writer import write_ipc2581
 from checker.demo.sketch import Draw, Hole, Pad, Pour, Sketch, box
-from checker.rules_file import Rules
 from parsers.trouble import InputError
 
 SIZE = 100  # mutants of a chunk

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from parsers.assembly.connectivity import connect
 from parsers.board import PLATED, UNPLATED, holes
-from parsers.connectivity import connect
-from parsers.names import Tables
-from parsers.naming import Naming, name_copper, open_nets
 from parsers.netlist import ALL_LAYERS, SURFACE, THROUGH, Netlist, Point, looks_like_netlist, read_netlist
+from parsers.package.names import Tables
+from parsers.package.naming import Naming, name_copper, open_nets
 from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, concatenate, conductors
 from parsers.trouble import FormatError
 

@@ -44,5 +44,5 @@ def invented_rules(monkeypatch: pytest.MonkeyPatch) -> dict[str, RuleModule]:
     made = _invented()
     for module in ("text", "sarif", "page"):
         monkeypatch.setattr(f"checker.reports.{module}.rules", lambda: made)
-    monkeypatch.setattr("checker.outcome.registry", lambda: made)
+    monkeypatch.setattr("checker.results.outcome.registry", lambda: made)
     return made

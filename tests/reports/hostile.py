@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from checker.findings import Finding, Level, Source, Waived, identified
-from checker.outcome import Doubt, Outcome, Place, StatedDoubt
+from checker.results.outcome import Doubt, Outcome, Place, StatedDoubt
 from tests.reports import sample
 
 NAMES = (

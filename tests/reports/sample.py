@@ -14,14 +14,14 @@ from typing import Any, cast
 import numpy as np
 import shapely
 
+from checker.config.rules_file import RegionSpec, StackupSpec
 from checker.demo.sketch import RECTANGLE, Draw, Hole, Pad, Pour, Sketch, box, circle, via
 from checker.drawing import Scene, scene_of
 from checker.findings import Finding, Level, Source, Waived, identified
-from checker.layout import Layout
-from checker.outcome import CAUTION, Check, Doubt, InputFile, Outcome, Place, RegionRow, StatedDoubt
-from checker.regions import Pour as RegionPour
-from checker.regions import Region
-from checker.rules_file import RegionSpec, StackupSpec
+from checker.layout.layout import Layout
+from checker.layout.regions import Pour as RegionPour
+from checker.layout.regions import Region
+from checker.results.outcome import CAUTION, Check, Doubt, InputFile, Outcome, Place, RegionRow, StatedDoubt
 from parsers.board import PLATED
 from parsers.board import holes as make_holes
 from parsers.primitives import Kind, concatenate, conductors

@@ -9,8 +9,8 @@ from io import StringIO
 
 import pytest
 
-from checker.outcome import CAUTION, Outcome
 from checker.reports import Format, Pictures, registry
+from checker.results.outcome import CAUTION, Outcome
 from tests.reports import hostile, sample
 
 NAMES = ("csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text")

@@ -9,7 +9,7 @@ import pytest
 from lxml import etree
 
 from checker.findings import Level
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.schemas import schema_from
 from tests.reports.test_every_format import written

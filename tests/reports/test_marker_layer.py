@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from checker.drawing.scene import callouts_of
 from checker.findings import Finding, Level, identified
-from checker.outcome import Outcome
 from checker.reports.marker_layer import DIGIT_HIGH, DIGITS, _number_places
+from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written
 

@@ -15,8 +15,8 @@ import pytest
 import shapely
 
 from checker import wording
-from checker.outcome import CAUTION, Doubt, Outcome, StatedDoubt
 from checker.reports import Pictures, registry
+from checker.results.outcome import CAUTION, Doubt, Outcome, StatedDoubt
 from tests.reports import hostile, sample
 
 sync_api = pytest.importorskip(

@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 
 import checker
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written
 

@@ -13,9 +13,9 @@ import pytest
 from jsonschema import Draft7Validator, FormatChecker
 from pydantic_sarif.model import StaticAnalysisResultsFormatSarifVersion210JsonSchema as Log
 
+from checker.app.run import Options, check, load_rules
 from checker.findings import Source
-from checker.outcome import InputFile, Outcome
-from checker.run import Options, check, load_rules
+from checker.results.outcome import InputFile, Outcome
 from tests.reports import hostile, sample
 from tests.reports.schemas import schema_from
 from tests.reports.test_every_format import written

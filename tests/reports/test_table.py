@@ -8,7 +8,7 @@ from io import StringIO
 
 import pytest
 
-from checker.outcome import Outcome
+from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written
 

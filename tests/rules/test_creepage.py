@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 import shapely
 
-from checker.creepages import measured
 from checker.findings import Finding
+from checker.insulation.creepage import measured
 from checker.rules.creepage import doubts, find
 from parsers.board import Board
 from tests.boards import RULE_CASES, WAYS, Case, Way, built_directly, case, cases, differences, found, layout_of

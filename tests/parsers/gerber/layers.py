@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import shapely
 
+from parsers.assembly.image import Image, compose
 from parsers.gerber import read_gerber
-from parsers.image import Image, compose
 from parsers.primitives import SHAPE_RATIO, SHAPE_TOLERANCE
 
 BOARDS = Path(__file__).parents[4] / "shared" / "boards"

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import pytest
 
+from parsers.assembly.image import Image
 from parsers.gerber import file_attributes, read_gerber
-from parsers.image import Image
 from parsers.primitives import NO_NET, UNKNOWN_NET
 from tests.parsers.gerber.layers import image, layer
 

@@ -10,8 +10,8 @@ import time
 
 import pytest
 
+from parsers.assembly.image import compose
 from parsers.gerber import file_attributes, looks_like_gerber, read_gerber
-from parsers.image import compose
 from parsers.trouble import BoardError
 from tests.parsers.gerber.layers import BOARD_FILES, copper, layer, needs_boards
 from tests.parsers.gerber.test_reference import FEATURES

@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from parsers.assembly.image import Image
 from parsers.gerber import read_gerber
-from parsers.image import Image
 from parsers.primitives import NO_NET, UNKNOWN_NET, Kind
 
 NAMES = (None, (), ("GND",), ("A,B",), ("/µC{slash}1",), ("A", "B"), ("N/C",))

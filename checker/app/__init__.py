@@ -1,0 +1,1 @@
+"""What a command does from start to end: run, many boards, outputs, cache, draft."""

@@ -1,0 +1,143 @@
+"""Outcome -> files: each format rendered in memory, then put in place whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import signal
+import tempfile
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from io import StringIO
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from filelock import FileLock
+
+from checker import drawing, reports
+from checker.config.rules_file import nearest
+from checker.drawing import png, svg
+from parsers.trouble import InputError, Place
+
+if TYPE_CHECKING:
+    from checker.app.run import Checked
+
+IMAGE_WIDTH = 1600  # px
+ENDING = (signal.SIGINT, signal.SIGTERM)
+STAGING = ".moatcheck-"  # files are written in a folder of this name first
+
+
+def render(checked: Checked, format_name: str, *, colour: bool = False) -> str:
+    """One report as text."""
+    form = reports.registry()[format_name]
+    stream = StringIO()
+    scene = drawing.scene_of(checked.layout, checked.outcome.findings) if form.pictures else None
+    form.write(checked.outcome, drawing.Pictures(scene, colour=colour), stream)
+    return stream.getvalue()
+
+
+def render_all(checked: Checked, formats: Sequence[str]) -> dict[str, bytes]:
+    """File name -> content of each format and of the picture of each layer with signals or findings."""
+    scene = drawing.scene_of(checked.layout, checked.outcome.findings)
+    files: dict[str, bytes] = {}
+    for layer in scene.signal_layers:
+        image = svg.draw(scene, checked.outcome, layer, None, IMAGE_WIDTH)
+        files[f"image-{layer}.svg"] = image.encode()
+        files[f"image-{layer}.png"] = png.rasterise(image, IMAGE_WIDTH)
+    pictures = drawing.Pictures(scene, tuple(name for name in files if name.endswith(".png")))
+    for name in formats:
+        form = reports.registry()[name]
+        stream = StringIO()
+        form.write(checked.outcome, pictures, stream)
+        files[form.file_name] = stream.getvalue().encode()
+    return files
+
+
+def picture(checked: Checked, layer: str | None, finding: str | None, width: int) -> str:
+    """One layer, or one finding on it, as SVG.
+
+    Raises
+    ------
+    InputError : no such layer, no such finding
+    """
+    outcome = checked.outcome
+    chosen = [f for f in outcome.findings if f.id == finding]
+    if finding is not None and not chosen:
+        ids = [f.id for f in outcome.findings]
+        raise InputError(f'there is no finding "{finding}"{nearest(finding, ids)}; `moatcheck check` lists the ids')
+    layers = [entry[0] for entry in outcome.layers]
+    if layer is None:
+        named = [f.layer for f in chosen or outcome.findings if f.layer]
+        layer = named[0] if named else layers[0]
+    if layer not in layers:
+        raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
+    if chosen and chosen[0].layer not in (None, layer):
+        raise InputError(f"finding {finding} is on {chosen[0].layer}, not on {layer}; leave --layer away")
+    return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Put files into a folder: all are written beside their places first, then moved in one go.
+
+    Two runs into one folder wait for each other, so their files don't mix. A run that is interrupted leaves the folder
+    as it was; what a killed one left behind goes with the next.
+
+    Raises
+    ------
+    InputError : the folder cannot be made or written
+    """
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        with _alone_in(place):
+            for left in place.glob(f"{STAGING}*"):
+                shutil.rmtree(left, ignore_errors=True)
+            with tempfile.TemporaryDirectory(prefix=STAGING, dir=place) as staging:
+                for name, content in files.items():
+                    _check_place(place / name)
+                    (Path(staging) / name).write_bytes(content)
+                with _uninterrupted():
+                    for name in files:
+                        os.replace(Path(staging) / name, place / name)
+    except OSError as error:
+        what = f"cannot write: {error.strerror or error}; give a folder with space and rights"
+        raise InputError(what, Place(str(folder))) from None
+
+
+def _check_place(target: Path) -> None:
+    """Refuse to put a file in the place of a folder or a device."""
+    if target.exists() and not target.is_file():
+        raise InputError("is no file that could be replaced; give another name", Place(str(target)))
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold back the signals that end a run until all files are in place.
+
+    Not by the thread's mask: libraries have threads of their own, which would take the signal.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    before = {number: signal.signal(number, lambda n, _: came.append(n)) for number in ENDING}
+    try:
+        yield
+    finally:
+        for ending, handler in before.items():
+            signal.signal(ending, handler if handler is not None else signal.SIG_DFL)
+        for number in came[:1]:
+            signal.raise_signal(number)
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Put one file in place, whole or not at all."""
+    write_files(path.parent, {path.name: content})
+
+
+def _alone_in(folder: Path) -> FileLock:
+    """A lock for one output folder; it lies outside of it, so that the folder holds reports only."""
+    name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
+    return FileLock(Path(tempfile.gettempdir()) / f"moatcheck-{name}.lock")

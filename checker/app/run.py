@@ -1,0 +1,279 @@
+"""Files -> board -> layout -> findings -> outcome: the one place that knows the order."""
+
+from __future__ import annotations
+
+import hashlib
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from datetime import date
+from importlib.metadata import PackageNotFoundError, version
+from itertools import chain
+from multiprocessing import get_all_start_methods, get_context
+from pathlib import Path
+
+import shapely
+
+from checker.app import cache
+from checker.config.rules_file import Rules, read_rules
+from checker.findings import Finding, Level, identified
+from checker.insulation.separations import requirements
+from checker.layout.layout import Layout
+from checker.results import baseline as baselines
+from checker.results import waivers
+from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
+from checker.results.sources import with_sources
+from checker.rules import known_limits, registry
+from parsers import read_board
+from parsers.board import Board, Hints
+from parsers.trouble import InputError
+
+Progress = Callable[[str], None]
+Found = tuple[list[Finding], list[Doubt]]  # of one rule
+Results = Mapping[str, Found]  # by rule id
+Task = tuple[Layout, str]  # a rule to run, by id
+WORTH_SHARING = 50_000  # conductors; below, starting processes takes longer than it saves
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """An outcome with the layout that it came from, for drawing."""
+
+    outcome: Outcome
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How to judge."""
+
+    fail_on: Level = Level.ERROR
+    baseline: tuple[baselines.Past, ...] | None = None
+    today: date | None = None  # None: the clock
+    jobs: int = 1
+    cache: Path | None = None  # folder of checker.cache
+
+
+def load_rules(path: Path) -> Rules:
+    """Read a rules file with the limits and rule ids of this version."""
+    limits = {name: limit.default for name, limit in known_limits().items()}
+    return read_rules(path, limits, registry())
+
+
+def hints_of(rules: Rules) -> Hints:
+    """What a rules file tells the readers."""
+    return Hints(dict(rules.files), rules.stackup.thickness, rules.stackup.dielectric, rules.step)
+
+
+def check(board_path: Path, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+    """Read a board and hold it against a rules file.
+
+    Raises
+    ------
+    InputError : board, rules or table cannot be used
+    """
+    progress("reading")
+    if options.cache is None:
+        return check_board(read_board(board_path, hints_of(rules), options.jobs), rules, options, progress)
+    store = cache.Cache(options.cache)
+    board, key = cache.read_cached(store, board_path, hints_of(rules), options.jobs)
+    if key is None:
+        return check_board(board, rules, options, progress)
+    layout = Layout(board, rules)
+
+    def run_left(tasks: list[Task]) -> list[Found]:
+        return _run_rules(tasks, options, progress)
+
+    return judged(layout, cache.run_cached(store, key, layout, _able(layout), run_left), options)
+
+
+def check_board(board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+    """Hold a board that is read already against a rules file; see `check`."""
+    progress("regions")
+    layout = Layout(board, rules)
+    able = _able(layout)
+    found = _run_rules([(layout, name) for name in able], options, progress)
+    return judged(layout, dict(zip(able, found, strict=True)), options)
+
+
+def judged(layout: Layout, results: Results, options: Options) -> Checked:
+    """Turn what each rule found into an outcome: ids, waivers, baseline, accepted doubts, verdict.
+
+    Parameters
+    ----------
+    results : findings and doubts of each rule that ran
+    """
+    board, rules = layout.board, layout.rules
+    checks = [Check(name, why is None, why or "") for name, why in _reasons(layout).items()]
+    found = [finding for name in registry() if name in results for finding in results[name][0]]
+    doubts = dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
+    findings = with_sources(board, identified(found))
+    today = options.today or date.today()
+    findings, waiver_remarks = waivers.waive(findings, rules, today)
+    if options.baseline is not None:
+        findings = baselines.mark_known(findings, options.baseline)
+    stated, doubt_remarks = waivers.accept([*board.doubts, *layout.doubts, *doubts], rules, today)
+    outcome = Outcome(
+        verdict=verdict_of(findings, stated, options.fail_on),
+        caution=CAUTION if rules.hardware else f"{CAUTION} {UNSEEN}",
+        fail_on=options.fail_on,
+        title=rules.title or board.title,
+        path=board.path,
+        format=board.format,
+        files=tuple(InputFile(f.path, f.sha256, f.layer, f.function) for f in board.files),
+        rules_path=rules.path,
+        rules_sha256=rules.sha256,
+        tables=_tables(rules),
+        thickness=board.stackup.thickness,
+        bounds=_bounds(board),
+        layers=tuple((layer.id, layer.name, layer.side) for layer in board.layers),
+        nets=len(board.nets),
+        holes=len(board.holes),
+        components=len(board.components),
+        regions=_region_rows(layout),
+        checks=tuple(checks),
+        findings=tuple(findings),
+        doubts=tuple(stated),
+        remarks=(*board.remarks, *_defaults(rules), *requirements(rules), *waiver_remarks, *doubt_remarks),
+        today=today if waivers.uses_dates(rules) else None,
+        baseline=None if options.baseline is None else len(options.baseline),
+        version=tool_version(),
+    )
+    return Checked(outcome, layout)
+
+
+def verdict_of(findings: Sequence[Finding], doubts: Sequence[StatedDoubt], fail_on: Level) -> str:
+    """`incomplete` while a doubt is not accepted; `fail` if a finding counts; else `pass`."""
+    if any(entry.accepted is None for entry in doubts):
+        return "incomplete"
+    return "fail" if any(counts(finding, fail_on) for finding in findings) else "pass"
+
+
+def exit_code(outcome: Outcome) -> int:
+    """0 pass, 1 fail, 3 incomplete."""
+    return {"pass": 0, "fail": 1, "incomplete": 3}[outcome.verdict]
+
+
+def tool_version() -> str:
+    """The installed version, or `unknown` in a bare checkout."""
+    try:
+        return version("moatcheck")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _reasons(layout: Layout) -> dict[str, str | None]:
+    """Why each rule cannot run on this layout, None where it can."""
+    return {name: module.why_not(layout) for name, module in registry().items()}
+
+
+def _able(layout: Layout) -> list[str]:
+    """The rules that can run."""
+    return [name for name, why in _reasons(layout).items() if why is None]
+
+
+def _run_rules(tasks: list[Task], options: Options, progress: Progress) -> list[Found]:
+    """Every rule in turn, or several at a time where the board is large enough for that to pay."""
+    large = any(len(layout.board.copper) >= WORTH_SHARING for layout, _ in tasks)
+    if large and options.jobs > 1 and "fork" in get_all_start_methods():
+        return _side_by_side(tasks, options.jobs)
+    return [_run_rule(task, progress) for task in tasks]
+
+
+def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
+    layout, name = task
+    progress(name)
+    module = registry()[name]
+    return list(module.find(layout)), list(module.doubts(layout))
+
+
+_shared: list[list[Task]] = []  # what forked workers inherit; a layout is too large to be sent
+
+
+def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
+    """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
+    for layout, _ in tasks:
+        layout.pours  # noqa: B018 - computed here once, not in every worker
+    groups = _groups(tasks)
+    _shared.append(tasks)
+    try:
+        with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
+            found = list(pool.map(_run_shared, groups))
+    except BrokenProcessPool:
+        raise InputError("a worker process was ended, perhaps for want of memory; check with --jobs 1") from None
+    finally:
+        _shared.pop()
+    by_number = dict(zip(chain.from_iterable(groups), chain.from_iterable(found), strict=True))
+    return [by_number[number] for number in range(len(tasks))]
+
+
+def _groups(tasks: list[Task]) -> list[list[int]]:
+    """Numbers of tasks by worker: rules that share something large together and first, then one by one."""
+    rules = [registry()[name].rule for _, name in tasks]
+    shared = dict.fromkeys(rule.shares for rule in rules if rule.shares)
+    together = [[n for n, rule in enumerate(rules) if rule.shares == what] for what in shared]
+    together.sort(key=len, reverse=True)
+    return [*together, *([n] for n, rule in enumerate(rules) if not rule.shares)]
+
+
+def _quiet_end() -> None:
+    """Workers that are told to end do so at once, and leave the telling to their parent."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def _run_shared(numbers: list[int]) -> list[Found]:
+    return [_run_rule(_shared[-1][number]) for number in numbers]
+
+
+def _defaults(rules: Rules) -> Iterator[Doubt]:
+    """What the rules file leaves to a default that decides over distances."""
+    keyed = [(f"barrier[{n}]", entry.insulation) for n, entry in enumerate(rules.barriers)]
+    keyed += [(f"spacing[{n}]", entry.insulation) for n, entry in enumerate(rules.spacings)]
+    for key, insulation in keyed:
+        if insulation.table and insulation.working_voltage is not None and insulation.clearance_voltage is None:
+            what = f"{key} has no clearance_voltage"
+            why = f"clearances are looked up for its working voltage, {insulation.working_voltage:g} V"
+            yield Doubt(what, why, rules.place(key))
+
+
+def _tables(rules: Rules) -> tuple[InputFile, ...]:
+    """The spacing tables that the rules name, each once, with their fingerprints."""
+    held = [*(b.insulation for b in rules.barriers), *(s.insulation for s in rules.spacings)]
+    named = {insulation.table for insulation in held if insulation.table}
+    base = Path(rules.path).parent
+    return tuple(
+        InputFile(name, hashlib.sha256((base / name).read_bytes()).hexdigest(), None, "spacing table")
+        for name in sorted(named)
+        if (base / name).is_file()
+    )
+
+
+def _bounds(board: Board) -> tuple[float, float, float, float] | None:
+    if board.outline is not None:
+        x0, y0, x1, y1 = shapely.bounds(board.outline.shape)
+    elif len(board.copper):
+        boxes = board.copper.bounds()
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+    else:
+        return None
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _region_rows(layout: Layout) -> tuple[RegionRow, ...]:
+    rows = []
+    for region in layout.regions:
+        pours = [p for p in layout.pours if p.region == region.index and not p.plane]
+        layers = sorted({p.layer for p in pours})
+        per_layer = tuple(
+            (
+                layout.layer_id(layer),
+                sum(p.layer == layer for p in pours),
+                float(sum(p.copper.area for p in pours if p.layer == layer)),
+            )
+            for layer in layers
+        )
+        rows.append(RegionRow(region.name, region.spec.reference, region.quiet, per_layer))
+    return tuple(rows)

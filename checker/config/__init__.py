@@ -1,0 +1,1 @@
+"""What the user tells: the rules file and the spacing table."""

@@ -1,0 +1,1 @@
+"""Distances and galvanic separation of two sides: conductors, requirements, shortest paths."""

@@ -1,0 +1,1 @@
+"""Shortest paths along the surface of a board: faces, walls, grooves and what bridges them."""

@@ -1,0 +1,315 @@
+"""The search graph on the surface of a board: copper and corners, joined by lines in sight and by ways over walls.
+
+Built stage by stage, each kept within a limit that no path of interest exceeds:
+1. straight lines from copper to copper of one face,
+2. lines from copper to corners that a shortest path can bend round, and between such corners,
+3. ways over walls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.geometry.board_edges import Corners, Rims, Sight
+from checker.geometry.segments import along, closest, distance_to, nearest_part, parallel, touching_lines
+from checker.insulation.surface.edges import (
+    BOTTOM,
+    HOP,
+    SOURCE,
+    TARGET,
+    TOP,
+    Copper,
+    Edges,
+    Exposed,
+    Pieces,
+    all_joins,
+    boxes_of,
+    cheapest,
+    contested,
+    first_clear,
+    joined,
+    joins,
+    lines,
+    meet,
+    no_rows,
+    norm,
+    onwards,
+    pieces_of,
+    row_min,
+)
+from checker.insulation.surface.grooves import Links, unsampled
+from checker.insulation.surface.wall_copper import BareWalls
+from checker.insulation.surface.wall_paths import CORNER, Walls
+from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
+from parsers.primitives import Bools, Floats, Ints, Rows
+
+_TIE = 1e-9  # mm; lengths closer than this are the same
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a surface is made of."""
+
+    rims: Rims
+    bridged: Bools  # rims of voids that a path may cross
+    widths: Floats  # (n, 2) least and greatest of the voids at these, square to the rim
+    x: float
+    corners: Corners  # of the board, then ends of links
+    links: Links
+    sight: Sight
+    thickness: float
+
+    def solid_corners(self) -> int:
+        """How many corners are of the board."""
+        return len(self.corners) - 2 * len(self.links)
+
+
+class Graph:
+    """Nodes and edges of one search.
+
+    Attributes
+    ----------
+    roles : SOURCE, TARGET or HOP of each island
+    islands, nodes : their numbers; islands come first
+    edges : the cheapest of each pair of nodes, in the order of `pair_keys`
+    """
+
+    def __init__(self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed) -> None:
+        self._ground, self._metal, self.roles, self._limit = ground, metal, roles, limit
+        self.islands = len(roles)
+        self._corners = len(ground.corners)
+        self.nodes = self.islands + 2 * self._corners
+        pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
+        near = self._near_others(pieces, metal.island[pieces.row], bare)
+        self._pieces = Pieces(pieces.ends[near], pieces.reach[near], pieces.row[near])
+        self._island = metal.island[self._pieces.row]
+        self._face = metal.face[self._pieces.row]
+        self._in_walls = in_walls(ground.rims, ground.bridged, bare)
+        # least lengths of paths that come to corners, and to ends of links over their links; by face and role
+        self._behind = np.full((2, self._corners, 3), np.inf)
+        self._beside = self._behind  # the same, but to ends of links from the board
+        found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
+        found += self._round_corners() if self._corners else []
+        found += self._over_walls() if len(ground.rims) else []
+        self.edges = cheapest(joined(found), self.nodes)
+
+    def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
+        """Pieces that may lie within the limit of something they are measured to, seen from above."""
+        walls = shapely.bounds(bare.line).reshape(-1, 4)
+        owner = np.concatenate((island, bare.island))
+        role = self.roles[owner]
+        label = np.where(role == HOP, 2 + owner, np.where(role == SOURCE, 0, 1)).astype(np.int32)
+        return contested(np.concatenate((pieces.boxes(), walls)), label, self._limit)[: len(island)]
+
+    def meet(self, a: Ints, b: Ints) -> Bools:
+        """Whether the distance between two islands is wanted."""
+        return meet(self.roles, a, b)
+
+    # ------------------------------------------------------------------------------------------ copper to copper
+
+    def _contacts(self, face: int) -> Edges:
+        """Copper of two islands that lies within copper of the other: no distance."""
+        rows = np.flatnonzero(self._metal.face == face)
+        shapes = self._metal.skeleton[rows]
+        areas = np.flatnonzero(shapely.get_dimensions(shapes) == 2)
+        a, b = shapely.STRtree(shapes).query(shapes[areas], predicate="intersects")
+        tail, head = self._metal.island[rows[areas[a]]], self._metal.island[rows[b]]
+        wanted = self.meet(tail, head)
+        at = shapely.get_coordinates(shapely.point_on_surface(shapes[b[wanted]]))
+        return lines(tail[wanted], head[wanted], np.zeros(len(at)), face, (at, at), None)
+
+    def _direct(self, face: int) -> Edges:
+        """Straight lines from copper to copper."""
+        role = self.roles[self._island]
+        left = np.flatnonzero((self._face == face) & (role != TARGET))
+        right = np.flatnonzero((self._face == face) & (role != SOURCE))
+        boxes = self._pieces.boxes()
+        found = [self._touching(left[a], right[b]) for a, b in joins(boxes[left], boxes[right], self._limit)]
+        a, b, length, part_a, part_b = _columns(found)
+        p, q = along(self._pieces.ends[a], part_a), along(self._pieces.ends[b], part_b)
+        key = self._island[a].astype(np.int64) * self.islands + self._island[b]
+        rows = first_clear(key, length, self._sees(p, q))
+        a, b = a[rows], b[rows]
+        reach = np.column_stack((self._pieces.reach[a], self._pieces.reach[b]))
+        return lines(self._island[a], self._island[b], length[rows], face, (p[rows], q[rows]), reach)
+
+    def _touching(self, a: Rows, b: Rows) -> tuple[Rows, Rows, Floats, Floats, Floats]:
+        """Shortest lines of wanted pairs of pieces, both ends of the stretch where two pieces are parallel.
+
+        Returns
+        -------
+        rows of both pieces, lengths less the copper's reach, parts of both pieces
+        """
+        one, two = self._island[a], self._island[b]
+        twice = (self.roles[one] == HOP) & (self.roles[two] == HOP) & (one > two)
+        wanted = self.meet(one, two) & ~twice
+        a, b = a[wanted], b[wanted]
+        ends_a, ends_b = self._pieces.ends[a], self._pieces.ends[b]
+        reach = self._pieces.reach[a] + self._pieces.reach[b]
+        length, part_a, part_b = closest(ends_a, ends_b)
+        near = np.flatnonzero(length - reach <= self._limit)
+        side_by_side = near[parallel(ends_a[near], ends_b[near])]
+        ties, ties_a, ties_b = touching_lines(ends_a[side_by_side], ends_b[side_by_side])
+        row, which = np.nonzero(ties <= length[side_by_side, None] + _TIE)
+        rows = np.concatenate((near, side_by_side[row]))
+        length = np.concatenate((length[near], ties[row, which]))
+        parts_a, parts_b = (
+            np.concatenate(c) for c in ((part_a[near], ties_a[row, which]), (part_b[near], ties_b[row, which]))
+        )
+        return a[rows], b[rows], np.maximum(length - reach[rows], 0.0), parts_a, parts_b
+
+    def _sees(self, start: Floats, end: Floats) -> Callable[[Rows], Bools]:
+        """Tells for some rows whether their lines stay on the board."""
+        return lambda rows: self._ground.sight.clear(start[rows], end[rows])
+
+    # ------------------------------------------------------------------------------------------------- corners
+
+    def _round_corners(self) -> list[Edges]:
+        """Lines from copper to corners and from corner to corner; notes how far corners are from copper."""
+        corners = self._ground.corners
+        piece, corner = all_joins(self._pieces.boxes(), boxes_of(np.hstack((corners.at, corners.at))), self._limit)
+        points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
+        length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
+        nearest = self._nearest(piece, corner, length)
+        over = self._over_links(nearest)
+        ways = onwards(over.min(axis=0))
+        useful = (nearest + ways).min(axis=2) <= self._limit
+        self._beside, self._behind = (np.where(useful[..., None], least, np.inf) for least in (nearest, over))
+        rest = ways[corner, self.roles[self._island[piece]]]
+        length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
+        kept = (length + rest <= self._limit) & self._bends(corner, points)
+        out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
+        return [*out, *self._between_corners()]
+
+    def _bends(self, corner: Rows, points: Floats) -> Bools:
+        """Whether a shortest path from each point may bend at its corner or end of a link."""
+        ground = self._ground
+        return ground.corners.taut(corner, points) & ground.links.from_board(corner - ground.solid_corners(), points)
+
+    def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
+        """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
+
+        Copper in walls counts for both faces.
+        """
+        at, walls = self._ground.corners.at, self._in_walls
+        nearest = np.full((2, self._corners, 3), np.inf)
+        np.minimum.at(nearest, (self._face[piece], corner, self.roles[self._island[piece]]), length)
+        wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
+        apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
+        for face in (TOP, BOTTOM):
+            np.minimum.at(nearest[face], (seen, self.roles[walls.island[wall]]), apart)
+        return nearest
+
+    def _over_links(self, nearest: Floats) -> Floats:
+        """The same for paths that come to ends of links over their links."""
+        solid, links = self._ground.solid_corners(), self._ground.links
+        over = nearest.copy()
+        first, second = slice(solid, solid + len(links)), slice(solid + len(links), None)
+        over[:, first] = nearest[:, second] + links.length[:, None]
+        over[:, second] = nearest[:, first] + links.length[:, None]
+        return over
+
+    def _to_corners(self, piece: Rows, corner: Rows, points: Floats, length: Floats) -> Iterator[Edges]:
+        at = self._ground.corners.at
+        for face in (TOP, BOTTOM):
+            rows = np.flatnonzero(self._face[piece] == face)
+            key = self._island[piece[rows]].astype(np.int64) * self._corners + corner[rows]
+            seen = self._sees(points[rows], at[corner[rows]])
+            rows = rows[first_clear(key, length[rows], seen)]
+            reach = np.column_stack((self._pieces.reach[piece[rows]], np.zeros(len(rows))))
+            ends = points[rows], at[corner[rows]]
+            heads = self._corner_nodes(corner[rows], face)
+            yield lines(self._island[piece[rows]], heads, length[rows], face, ends, reach)
+
+    def _between_corners(self) -> Iterator[Edges]:
+        corners, by_role = self._ground.corners, self._behind.min(axis=0)
+        behind, onward = row_min(by_role), onwards(by_role)
+        useful = np.flatnonzero(np.isfinite(behind))
+        links, solid = self._ground.links, self._ground.solid_corners()
+        place = np.concatenate((np.full(solid, -1), links.place, links.place))
+        lands = np.concatenate((np.zeros(solid, dtype=bool), links.lands(), links.lands()))
+        first = np.arange(solid, solid + len(links))
+        second = first + len(links)
+        yield from self._corner_lines(first, second, links.length, self._beside)
+        boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
+        for a, b in joins(boxes, boxes, self._limit - behind[useful]):
+            u, w = useful[a], useful[b]
+            kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit)
+            # nothing is won by two links of one place, nor by landing twice in a row
+            kept &= ((place[u] != place[w]) | (place[u] < 0)) & ~(lands[u] & lands[w])
+            u, w = u[kept], w[kept]
+            kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
+            u, w = u[kept], w[kept]
+            kept = self._ground.sight.clear(corners.at[u], corners.at[w])
+            u, w = u[kept], w[kept]
+            yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]), self._behind)
+
+    def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
+        """Lines between corners, on each face where copper is near enough to both."""
+        at = self._ground.corners.at
+        for face in (TOP, BOTTOM):
+            here = behind[face]
+            anywhere = onwards(behind.min(axis=0))  # at one end a path may go on over a wall
+            least = np.minimum(row_min(here[u] + anywhere[w]), row_min(here[w] + anywhere[u]))
+            kept = length + least <= self._limit
+            a, b = u[kept], w[kept]
+            ends = at[a], at[b]
+            yield lines(self._corner_nodes(a, face), self._corner_nodes(b, face), length[kept], face, ends, None)
+
+    def _corner_nodes(self, corner: Rows, face: int) -> Rows:
+        return self.islands + face * self._corners + corner
+
+    # --------------------------------------------------------------------------------------------------- walls
+
+    def _over_walls(self) -> list[Edges]:
+        ground = self._ground
+        place = np.tile(ground.links.place, 2)
+        linked = np.where(place < 0, CORNER, CORNER + 1 + place)
+        kinds = np.concatenate((np.full(ground.solid_corners(), CORNER), linked)).astype(np.int32)
+        bare = BareWalls(
+            self._in_walls,
+            self._in_walls.strips(),
+            ground.rims,
+            ground.bridged,
+            ground.widths,
+            ground.x,
+            ground.sight,
+            ground.thickness,
+            self._limit,
+            self.roles,
+        )
+        walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
+        to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)] if len(bare) else []
+        return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
+
+    def _starts(self, face: int, *, over_walls: bool = False) -> Starts:
+        """Copper and useful corners of a face, which paths from the other face may come to if so wanted."""
+        mine = np.flatnonzero(self._face == face)
+        behind = self._behind.min(axis=0) if over_walls else self._behind[face]
+        useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
+        at = self._ground.corners.at[useful]
+        first = self._ground.solid_corners()
+        solid = np.where(useful < first, useful, -1)  # a path leaves a link in any direction
+        own = np.where(self.roles[self._island[mine]][:, None] == np.arange(3), 0.0, np.inf)
+        return Starts(
+            node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(np.int32),
+            ends=np.concatenate((self._pieces.ends[mine], np.hstack((at, at)))),
+            reach=np.concatenate((self._pieces.reach[mine], np.zeros(len(useful)))),
+            behind=np.concatenate((own, behind[useful])),
+            corner=np.concatenate((np.full(len(mine), -1), solid)),
+            board=np.concatenate((np.zeros((len(mine), 2)), self._ground.links.board_sides(useful - first))),
+            gate=no_gate(len(mine) + len(useful)),
+        )
+
+
+def _columns(
+    found: list[tuple[Rows, Rows, Floats, Floats, Floats]],
+) -> tuple[Rows, Rows, Floats, Floats, Floats]:
+    none = np.empty(0)
+    rows_a, rows_b, *real = zip(*found, (no_rows(), no_rows(), none, none, none), strict=True)
+    a, b, (length, part_a, part_b) = np.concatenate(rows_a), np.concatenate(rows_b), map(np.concatenate, real)
+    return a, b, length, part_a, part_b

@@ -1,0 +1,251 @@
+"""Links: straight ways of at most X over the narrow places of a void that is wide elsewhere.
+
+A narrow place (`free_edges.narrow_places`) is filled as far as a disc of diameter X does not pass. A link is a chord of
+the void, no longer than X, that lies farther out: over a neck, it has rooms for such a disc on both sides; at a narrow
+end, it cuts the end off. A chord over a corner of a wide void is none. A path crosses a void on a link in one straight
+line, in three ways:
+- in passing: a line of sight whose stretches in the void are all links (`LinkedSight`);
+- bent at both ends of a link that holds: it is as long as X, or touches a corner of the board (`link_search`);
+- touching a wall between two links: a landing.
+Links of the second kind form curves; they are sampled, and taken SHORTER than they are. So are landings.
+
+Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
+comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over CLOSE by less than half of SHORTER. Next
+to corners, which a path may bend round just before, the samples lie so close that the same holds there. Copper nearer
+than CLOSE to an end is taken as much nearer as may lie between samples: `unsampled`.
+
+References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most unfavourable position.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.geometry.board_edges import PUSH, Corners, Narrow, Sight, linked_length
+from checker.insulation.surface.groove_bridges import CLOSE, STEP, Accepted, held, landings
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, repeated
+
+SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
+REACH = 2.0  # of X; links end no farther from a narrow place than this
+_EXACT = 1e-5  # mm; lengths and places of chords cut out of lines
+_AT_RIM = 0.003  # mm; what is filled may end that far from the rim that it touches
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Sampled links that hold, and landings between links: links without length; columns."""
+
+    ends: Floats  # (n, 4) x0, y0, x1, y1
+    board: Floats  # (n, 4) vectors square to the rim at both ends, to the side that a path comes from
+    length: Floats  # what they count, mm
+    place: Ints  # number of the narrow place; -1 where more than two walls meet
+
+    def __len__(self) -> int:
+        return len(self.length)
+
+    def corners(self) -> Corners:
+        """First ends, then second ends, as points that a path may bend at in any direction."""
+        one, two = self.ends[:, :2], self.ends[:, 2:]
+        other = np.concatenate((two, one))
+        return Corners(np.concatenate((one, two)), other, other)
+
+    def lands(self) -> Bools:
+        """Which are landings."""
+        mask: Bools = (self.ends[:, :2] == self.ends[:, 2:]).all(axis=1)
+        return mask
+
+    def board_sides(self, end: Rows) -> Floats:
+        """Vectors to the side that a path comes from, 0 where `end` is negative; (n, 2)."""
+        sides = np.concatenate((self.board[:, :2], self.board[:, 2:], np.zeros((1, 2))))
+        chosen: Floats = sides[np.maximum(end, -1)]
+        return chosen
+
+    def from_board(self, end: Rows, points: Floats) -> Bools:
+        """Whether a path may come from each point to an end, or `end` is negative."""
+        at = np.concatenate((self.ends[:, :2], self.ends[:, 2:], np.zeros((1, 2))))[np.maximum(end, -1)]
+        mask: Bools = np.einsum("ij,ij->i", points - at, self.board_sides(end)) >= -_EXACT
+        return mask
+
+
+class LinkedSight(Sight):
+    """Sight over a board with its narrow places filled that also passes voids on links.
+
+    Parameters
+    ----------
+    passable : the board, narrow places filled
+    places : voids with narrow places
+    x : mm
+    """
+
+    def __init__(self, passable: shapely.Geometry, places: Sequence[Narrow], x: float) -> None:
+        super().__init__(passable)
+        self._chords = [_Chords(place) for place in places]
+        self._length = linked_length(x)
+        self._filled = shapely.buffer(passable, _EXACT, join_style="mitre")
+        shapely.prepare(self._filled)
+        open_ = [place.void for place in places]
+        self._others = Sight(shapely.union_all([passable, *open_]))
+        self._voids = [shapely.buffer(void, -PUSH, join_style="mitre") for void in open_]
+        self._near = around(places, x)
+        shapely.prepare(self._near)
+
+    def clear(self, start: Floats, end: Floats) -> Bools:
+        """Mask of the lines from start to end, both (n, 2), that no void blocks or that pass it on links."""
+        mask = super().clear(start, end)
+        rows = np.flatnonzero(~mask)
+        lines = shapely.linestrings(np.stack((start[rows], end[rows]), axis=1))
+        near = shapely.intersects(self._near, lines)
+        rows, lines = rows[near], lines[near]
+        kept = self._others.clear(start[rows], end[rows])
+        for void, chords in zip(self._voids, self._chords, strict=True):
+            kept[kept] = self._passed(lines[kept], void, chords)
+        mask[rows] = kept
+        return mask
+
+    def _passed(self, lines: Shapes, void: shapely.Geometry, chords: _Chords) -> Bools:
+        """Which lines have nothing in a void but links and what is filled."""
+        parts, owner = shapely.get_parts(shapely.intersection(lines, void), return_index=True)
+        real = shapely.length(parts) > _EXACT
+        parts, owner = parts[real], owner[real]
+        good = shapely.covers(self._filled, parts)
+        asked = np.flatnonzero(~good & (shapely.length(parts) <= self._length + _EXACT))
+        ends = shapely.get_coordinates(parts[asked]).reshape(len(asked), 2, 2)
+        good[asked] = chords.count(ends[:, 0], ends[:, 1]) & chords.from_rim_to_rim(ends)
+        passed = np.ones(len(lines), dtype=bool)
+        passed[owner[~good]] = False
+        return passed
+
+
+def unsampled(length: Floats) -> Floats:
+    """What the way to an end of a link from so far off may exceed the one to the best link's end, mm."""
+    off = STEP / 2
+    more: Floats = np.where(length < CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0)
+    return more
+
+
+def around(places: Sequence[Narrow], x: float) -> shapely.Geometry:
+    """Where the ends of links may lie."""
+    return shapely.union_all([part.buffer(REACH * x) for place in places for part in place.parts])
+
+
+def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> Links:
+    """Sampled links of length X of all narrow places.
+
+    Parameters
+    ----------
+    places : voids with narrow places
+    passable : the board, narrow places filled: links within it are left out
+    x : mm
+    """
+    filled = shapely.buffer(passable, _EXACT, join_style="mitre")
+    shapely.prepare(filled)
+    none = np.empty((0, 4))
+    ends, sides, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
+    for place in places:
+        near = shapely.union_all(place.parts).buffer(REACH * x)
+        accepted = _accepted(place, filled)
+        found, beside = held(place.void, near, linked_length(x), accepted)
+        at, inwards = landings(place.void, near, linked_length(x), accepted)
+        ends += [found, np.tile(at, 2)]
+        sides += [_away(found, beside), np.tile(inwards, 2)]
+        nearest = shapely.STRtree(place.parts).nearest(shapely.linestrings(np.vstack(ends[-2:]).reshape(-1, 2, 2)))
+        numbers.append(np.where(np.array(place.walls)[nearest] > 2, -1, done + nearest))
+        done += len(place.parts)
+    all_ends = np.concatenate(ends)
+    length = np.hypot(*(all_ends[:, 2:] - all_ends[:, :2]).T) - SHORTER
+    return Links(all_ends, np.concatenate(sides), np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
+
+
+def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
+    """Tells links of a void from chords that leave it, lie within what is filled or cut off no part of it."""
+    chords, roomy = _Chords(place), shapely.buffer(place.void, PUSH, join_style="mitre")
+    shapely.prepare(roomy)
+
+    def accepted(ends: Floats) -> Bools:
+        lines = shapely.linestrings(ends.reshape(-1, 2, 2))
+        mask: Bools = shapely.covers(roomy, lines) & ~shapely.covers(filled, lines)
+        mask[mask] = chords.count(ends[mask, :2], ends[mask, 2:])
+        return mask
+
+    return accepted
+
+
+class _Chords:
+    """Tells which chords of one void are links."""
+
+    def __init__(self, place: Narrow) -> None:
+        self._rings = [shapely.LineString(r.coords) for r in (place.void.exterior, *place.void.interiors)]
+        self._boards = [None, *(shapely.Polygon(r).representative_point() for r in place.void.interiors)]
+        self._rooms = shapely.get_coordinates([room.representative_point() for room in place.rooms])
+        tips = np.array(place.tips, dtype=object).reshape(-1, 2)
+        of_ring = _nearest(self._rings, tips[:, 0])
+        self._tips = [shapely.line_locate_point(ring, tips[of_ring == k]) for k, ring in enumerate(self._rings)]
+
+    def count(self, p: Floats, q: Floats) -> Bools:
+        """Whether each chord, between two places on rims and within the void, is a link; p, q of shape (n, 2)."""
+        one, two = shapely.points(p), shapely.points(q)
+        ring_p, ring_q = _nearest(self._rings, one), _nearest(self._rings, two)
+        mask: Bools = ring_p != ring_q
+        for k, ring in enumerate(self._rings):
+            rows = np.flatnonzero((ring_p == k) & (ring_q == k))
+            s = np.stack([shapely.line_locate_point(ring, c[rows]) for c in (one, two)], axis=1)
+            mask[rows] = self._on_one_ring(k, np.sort(s, axis=1))
+        return mask
+
+    def from_rim_to_rim(self, ends: Floats) -> Bools:
+        """Whether chords, (n, 2, 2), end on rims, and not at a bend inside the void beside what is filled."""
+        apart = shapely.distance(shapely.MultiLineString(self._rings), shapely.points(ends))
+        mask: Bools = (apart <= _AT_RIM).all(axis=1)
+        return mask
+
+    def _on_one_ring(self, k: int, s: Floats) -> Bools:
+        ring = self._rings[k]
+        xy = shapely.get_coordinates(ring)
+        at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))[:-1]
+        first, last = np.searchsorted(at, s[:, 0], side="right"), np.searchsorted(at, s[:, 1], side="left")
+        mask = np.zeros(len(s), dtype=bool)
+        rows = np.flatnonzero(last > first)  # others lie along one straight piece
+        if not len(rows):
+            return mask
+        first, count = first[rows], (last - first)[rows] + 2
+        owner, step = repeated(np.arange(len(rows)), count)
+        inner = xy[np.clip(first[owner] + step - 1, 0, len(at) - 1)]
+        tips = shapely.get_coordinates(shapely.line_interpolate_point(ring, s[rows].ravel())).reshape(-1, 2, 2)
+        begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]
+        points = np.where(begin, tips[owner, 0], np.where(end, tips[owner, 1], inner))
+        cut = shapely.polygons(shapely.linearrings(points, indices=owner))
+        inside = np.stack([shapely.contains_xy(cut, x, y) for x, y in self._rooms], axis=1)
+        neck = inside.any(axis=1) & ~inside.all(axis=1)
+        here = ~inside.any(axis=1)  # whether the stretch from first to second end is the one without rooms
+        if self._boards[k] is not None:
+            here &= ~shapely.contains(cut, self._boards[k])
+        start, stop = s[rows].T
+        cut_off = (
+            np.where(here, start, stop)[:, None],
+            np.where(here, stop - start, ring.length - stop + start)[:, None],
+        )
+        first, last = ((self._tips[k][:, n] - cut_off[0]) % ring.length for n in (0, 1))
+        mask[rows] = neck | ((first <= last) & (last <= cut_off[1])).any(axis=1)
+        return mask
+
+
+def _nearest(rings: Sequence[shapely.LineString], points: Shapes) -> Rows:
+    """Ring that each point lies on."""
+    if not len(points):
+        return np.empty(0, dtype=np.intp)
+    number: Rows = np.argmin(np.stack([shapely.distance(ring, points) for ring in rings]), axis=0)
+    return number
+
+
+def _away(ends: Floats, walls: Floats) -> Floats:
+    """Vectors square to the rims at both ends of links, away from the link."""
+    way = ends[:, 2:] - ends[:, :2]
+    out = []
+    for k, onwards in ((0, way), (2, -way)):
+        square = np.column_stack((walls[:, k + 1], -walls[:, k]))
+        out.append(-np.sign(np.einsum("ij,ij->i", square, onwards))[:, None] * square)
+    return np.hstack(out)

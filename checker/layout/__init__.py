@@ -1,0 +1,1 @@
+"""A board seen through a rules file: regions, pours, views, and stretches off the reference."""

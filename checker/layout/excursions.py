@@ -1,0 +1,217 @@
+"""Copper of nets outside their territory, in connected places: what region-escape and region-intrusion tell.
+
+Only copper whose bounding box leaves the permitted shape (or meets the forbidden one) is looked at exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from checker.findings import Path
+from checker.geometry.boxes import grouped
+from checker.geometry.overlay import differences, intersections
+from checker.layout.layout import Layout
+from checker.layout.regions import Region
+from checker.layout.views import EPSILON, ring_segments
+from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
+
+STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+PRECISION = 0.0005  # mm, of distances told
+SKETCH = 0.01  # mm; how far a witness outline may stray from the copper that it shows
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Connected copper of one net on one layer where it should not be."""
+
+    net: int
+    layer: int
+    rows: Rows
+    shape: shapely.Geometry  # the copper that offends
+    regions: tuple[int, ...]  # regions whose territory it lies over; empty: over none
+
+    @property
+    def outline(self) -> Path:
+        """Its outer contours, as polylines."""
+        rings = shapely.get_exterior_ring(shapely.get_parts(shapely.simplify(self.shape, SKETCH)))
+        lines = [shapely.get_coordinates(ring) for ring in rings if ring is not None]
+        return tuple(tuple((round(float(x), 6), round(float(y), 6)) for x, y in line) for line in lines)
+
+    @property
+    def at(self) -> tuple[float, float]:
+        """A point on it."""
+        part = max(shapely.get_parts(self.shape), key=lambda p: p.area)
+        point = shapely.point_on_surface(part)
+        return round(point.x, 6), round(point.y, 6)
+
+
+def escapes(layout: Layout, region: Region, margin: float) -> Iterator[Place]:
+    """Copper of a region's nets over other territories, or farther than `margin` outside its own over none.
+
+    Pads of isolators on their own side and their fan-out are no escape where they lie over no territory.
+    """
+    rows = np.flatnonzero((layout.row_region == region.index) & _signal(layout))
+    for shared, some in _by_sharing(layout, rows, region):
+        own = shapely.union_all([layout.territory(i) for i in (region.index, *shared)])
+        others = [i for i in range(len(layout.regions)) if i != region.index and i not in shared]
+        yield from _outside(layout, some, own, others, margin)
+
+
+def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
+    """Copper of other regions' nets over a region's territory, and not over their own."""
+    for other in layout.regions:
+        if other.index == region.index:
+            continue
+        rows = np.flatnonzero((layout.row_region == other.index) & _signal(layout))
+        net = layout.board.copper.net[rows]
+        shared = [n for n in np.unique(net).tolist() if layout.is_shared(n, region.index, other.index)]
+        rows = rows[~np.isin(net, shared)]
+        forbidden = shapely.difference(layout.territory(region.index), layout.territory(other.index))
+        rows, over = _over(layout, rows, forbidden)
+        over = _less_exempt(layout, rows, over)
+        keep = _deep(over)
+        yield from _places(layout, rows[keep], over[keep], [(region.index, forbidden)])
+
+
+def depth_in(shape: shapely.Geometry, territory: shapely.Geometry) -> float:
+    """How far the outline of a shape reaches into a territory from its edge, mm."""
+    return _farthest(shape, shapely.boundary(territory))
+
+
+def reach_from(shape: shapely.Geometry, territory: shapely.Geometry) -> float:
+    """How far the outline of a shape reaches away from a territory, mm."""
+    return _farthest(shape, territory)
+
+
+def _farthest(shape: shapely.Geometry, other: shapely.Geometry) -> float:
+    """Greatest distance of a shape's outline from another shape, never too small and at most PRECISION too great.
+
+    A straight piece whose ends are nearest to one straight (or solid) part of the other shape is farthest at an end,
+    because the distance to a convex thing is convex. Elsewhere the distance changes by no more than the way, so a
+    piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
+    """
+    pieces = ring_segments(np.array([shape], dtype=object))
+    best = limit = 0.0
+    while len(pieces):
+        links = shapely.shortest_line(shapely.points(pieces.reshape(-1, 2)), other)
+        distance = shapely.length(links).reshape(-1, 2)
+        best = max(best, float(distance.max()))
+        feet = shapely.get_coordinates(links)[1::2].reshape(-1, 2, 2)
+        bound = (distance.sum(axis=1) + np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)) / 2
+        open_ = (bound > best) & ~_within(feet, other)
+        limit = max(limit, float(bound[open_ & (bound <= best + PRECISION)].max(initial=0.0)))
+        pieces = pieces[open_ & (bound > best + PRECISION)]
+        middle = (pieces[:, :2] + pieces[:, 2:]) / 2
+        pieces = np.vstack((np.hstack((pieces[:, :2], middle)), np.hstack((middle, pieces[:, 2:]))))
+    return max(best, limit)
+
+
+def _within(feet: Floats, other: shapely.Geometry) -> Bools:
+    """Whether the straight line between two points of a shape lies in that shape, shape (k,); asked at three places."""
+    shares = np.array([0.25, 0.5, 0.75])[None, :, None]
+    between = feet[:, :1] + shares * (feet[:, 1:] - feet[:, :1])
+    distance = shapely.distance(shapely.points(between), other)
+    inside: Bools = (distance < EPSILON).all(axis=1)
+    return inside
+
+
+def _signal(layout: Layout) -> Bools:
+    """Conductors of nets that are no reference."""
+    net = layout.board.copper.net
+    mask: Bools = (net >= 0) & ~np.append(layout.is_reference, True)[np.maximum(net, -1)]
+    return mask
+
+
+def _by_sharing(layout: Layout, rows: Rows, region: Region) -> Iterator[tuple[tuple[int, ...], Rows]]:
+    """Conductors by the regions that ties let their nets be in, too."""
+    net = layout.board.copper.net[rows]
+    shared = {n: _shared_regions(layout, n, region) for n in np.unique(net).tolist() if layout.ties_of_net(n)}
+    for regions in sorted({(), *shared.values()}):
+        members = [n for n, others in shared.items() if others == regions]
+        mask = np.isin(net, members) if regions else ~np.isin(net, [n for n, others in shared.items() if others])
+        yield regions, rows[mask]
+
+
+def _shared_regions(layout: Layout, net: int, region: Region) -> tuple[int, ...]:
+    others = range(len(layout.regions))
+    return tuple(i for i in others if i != region.index and layout.is_shared(net, region.index, i))
+
+
+def _outside(layout: Layout, rows: Rows, own: shapely.Geometry, others: list[int], margin: float) -> Iterator[Place]:
+    foreign = [(i, shapely.difference(layout.territory(i), own)) for i in others]
+    foreign = [(i, shape) for i, shape in foreign if not shapely.is_empty(shape)]
+    wrong_rows, wrong = _over(layout, rows, shapely.union_all([shape for _, shape in foreign]))
+    deep = _deep(wrong)
+    near = shapely.buffer(own, margin + SHAPE_TOLERANCE, quad_segs=STEPS)
+    far_rows, far = _off(layout, rows, near) if not shapely.is_empty(own) else (rows[:0], wrong[:0])
+    far = _less_exempt(layout, far_rows, far)
+    far = shapely.difference(far, shapely.union_all([shape for _, shape in foreign]))
+    keep = ~shapely.is_empty(far) & _deep(far)
+    yield from _places(
+        layout, np.concatenate((wrong_rows[deep], far_rows[keep])), np.concatenate((wrong[deep], far[keep])), foreign
+    )
+
+
+def _over(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Shapes]:
+    """Conductors that lie over a shape, with their copper there."""
+    if shapely.is_empty(shape) or not len(rows):
+        return rows[:0], np.empty(0, dtype=object)
+    shapely.prepare(shape)
+    boxes = layout.boxes[rows]
+    rows = rows[shapely.intersects(shape, shapely.box(*boxes.T))]
+    return rows, intersections(layout.board.copper.shapes(rows), shape)
+
+
+def _off(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Shapes]:
+    """Conductors that lie partly off a shape, with their copper there."""
+    shapely.prepare(shape)
+    rows = rows[~shapely.contains_properly(shape, shapely.box(*layout.boxes[rows].T))]
+    copper = layout.board.copper.shapes(rows)
+    out = ~shapely.covers(shape, copper)
+    return rows[out], differences(copper[out], shape)
+
+
+def _less_exempt(layout: Layout, rows: Rows, shapes: Shapes) -> Shapes:
+    """Copper less the exempt areas around isolators' pads."""
+    shapes = shapes.copy()
+    net = layout.board.copper.net[rows]
+    for owner, area in layout.near_isolators.items():
+        mine = net == owner
+        shapes[mine] = shapely.difference(shapes[mine], area)
+    return shapes
+
+
+def _deep(shapes: Shapes) -> Bools:
+    """Shapes that are wider than the contract's tolerance."""
+    deep: Bools = ~shapely.is_empty(shapely.buffer(shapes, -TOUCH / 2))
+    return deep
+
+
+def _places(
+    layout: Layout, rows: Rows, shapes: Shapes, territories: list[tuple[int, shapely.Geometry]]
+) -> Iterator[Place]:
+    """Join copper of one net and layer where it touches."""
+    copper = layout.board.copper
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    solid = shapely.area(parts) > 0
+    parts, of = parts[solid], of[solid]
+    owner = rows[of]
+    for members in grouped(np.arange(len(parts)), _connected(parts, copper.net[owner], copper.layer[owner])).values():
+        mine = np.unique(owner[members])
+        shape = shapely.union_all(parts[members])
+        regions = tuple(i for i, other in territories if _deep(np.array([shapely.intersection(shape, other)]))[0])
+        yield Place(int(copper.net[mine[0]]), int(copper.layer[mine[0]]), mine, shape, regions)
+
+
+def _connected(parts: Shapes, net: Ints, layer: Ints) -> Ints:
+    """Number of the connected place of each part."""
+    first, second = shapely.STRtree(parts).query(parts, predicate="dwithin", distance=TOUCH)
+    same = (net[first] == net[second]) & (layer[first] == layer[second])
+    graph = coo_array((np.ones(same.sum(), dtype=bool), (first[same], second[same])), shape=(len(parts), len(parts)))
+    return connected_components(graph, directed=False)[1].astype(np.int32)

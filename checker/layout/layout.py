@@ -1,0 +1,410 @@
+"""The layout: a board seen through a rules file. What several rules need is computed once, here, and lazily.
+
+Everything is in mm and in index terms of the board (nets, layers, conductor rows); a rule turns indices into names
+when it makes a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+
+import numpy as np
+import shapely
+
+from checker.config.rules_file import Barrier, Rules, Tie
+from checker.geometry.boxes import grouped
+from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
+from checker.layout.lengths import Measures
+from checker.layout.pours import PourLimits, find_pours, holds_disc
+from checker.layout.regions import (
+    Binding,
+    NetNames,
+    Pour,
+    Region,
+    Stretch,
+    bind,
+    floating_rows,
+    shared_by_ties,
+)
+from checker.layout.stretches import Graph, Grounds, StretchFinder
+from checker.layout.views import Views, views_of
+from parsers.board import PLATED, Board
+from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
+from parsers.trouble import Doubt
+
+STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+
+
+class Layout:
+    """Board + rules: regions, pours, territories, stretches, parts. Build with `Layout(board, rules)`.
+
+    Attributes that rules use:
+      board, rules
+      doubts            what binding rules to board left open (patterns without net, parts not on the board, ...)
+      regions           tuple[Region], in the order of the rules file
+      region_of_net     (nets,) index of the region that claims each net, -1 = none or floating
+      floating          (nets,) mask of nets that float (single pad, N/C, thieving)
+      row_region        (conductors,) region of each conductor's net, -1 = none
+      pours             tuple[Pour], all regions and layers, reference and planes
+      stretches         tuple[Stretch]
+    """
+
+    def __init__(self, board: Board, rules: Rules) -> None:
+        self.board = board
+        self.rules = rules
+        self.limits = rules.limits
+        self.names = NetNames([net.name for net in board.nets])
+
+    # ----------------------------------------------------------------------------------------- regions and nets
+
+    @cached_property
+    def _binding(self) -> Binding:
+        return bind(self.board, self.rules, self.names)
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What binding the rules to the board left open; complete once the layout is built."""
+        return (*self._binding.doubts, *self._without_territory(), *self._without_reference(), *self._astray())
+
+    @property
+    def regions(self) -> tuple[Region, ...]:
+        """Regions bound to nets."""
+        return self._binding.regions
+
+    @property
+    def region_of_net(self) -> Ints:
+        """Region index of each net, -1 for none, shape (nets,). A net that a tie shares has its own region here."""
+        return self._binding.region_of_net
+
+    @property
+    def floating(self) -> Bools:
+        """Nets that float (stated to be single, or with one pad), shape (nets,)."""
+        return self._binding.floating
+
+    @cached_property
+    def is_reference(self) -> Bools:
+        """Nets that are a region's reference, shape (nets,)."""
+        mask = np.zeros(len(self.board.nets), dtype=bool)
+        mask[[net for region in self.regions for net in region.reference]] = True
+        return mask
+
+    @cached_property
+    def row_region(self) -> Ints:
+        """Region index of each conductor, -1 for none, shape (conductors,).
+
+        Copper stated to be thieving, text or fiducial has none, unless its net is a reference.
+        """
+        net = self.board.copper.net
+        named = np.where(net >= 0, np.append(self.region_of_net, -1)[np.maximum(net, -1)], -1).astype(np.int32)
+        reference = np.append(self.is_reference, False)[np.maximum(net, -1)] & (net >= 0)
+        named[floating_rows(self.board) & ~reference] = -1
+        return named
+
+    def matching(self, patterns: tuple[str, ...]) -> Ints:
+        """Net indices that match any of the glob patterns, ascending."""
+        return self.names.matching(patterns)
+
+    def region_named(self, name: str) -> Region:
+        """The region of that name."""
+        return next(region for region in self.regions if region.name == name)
+
+    @cached_property
+    def _slow(self) -> frozenset[int]:
+        return frozenset(self.matching(self.rules.nets.slow).tolist())
+
+    def is_slow(self, net: int) -> bool:
+        """Whether the rules list the net as slow."""
+        return net in self._slow
+
+    # ------------------------------------------------------------------------------------------------- copper
+
+    @cached_property
+    def boxes(self) -> Floats:
+        """Bounding boxes of all conductors, shape (conductors, 4)."""
+        return self.board.copper.bounds()
+
+    @cached_property
+    def pours(self) -> tuple[Pour, ...]:
+        """All pours, ordered by region, layer, then place."""
+        return find_pours(self.board, self.regions, PourLimits(self.limits["hole"], self.limits["pour"]))
+
+    @cached_property
+    def stitches(self) -> tuple[Rows, ...]:
+        """Per pour: the plated holes of its net that its copper touches; one inside an antipad joins nothing."""
+        holes = self.board.holes
+        out = []
+        for pour in self.pours:
+            passing = (holes.first <= pour.layer) & (holes.last >= pour.layer) & (holes.plated == PLATED)
+            rows = np.flatnonzero(passing & (holes.net == pour.net))
+            shapely.prepare(pour.copper)
+            lines = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
+            out.append(rows[shapely.dwithin(pour.copper, lines, holes.radius[rows] + TOUCH)])
+        return tuple(out)
+
+    @cached_property
+    def _territories(self) -> tuple[shapely.Geometry, ...]:
+        out = []
+        for region in self.regions:
+            shapes = [pour.shape for pour in self.pours if pour.region == region.index and not pour.plane]
+            if not shapes and region.spec.area:
+                shapes = [shapely.Polygon(region.spec.area)]
+            out.append(shapely.union_all(shapes))
+        for shape in out:
+            shapely.prepare(shape)
+        return tuple(out)
+
+    def territory(self, region: int) -> shapely.Geometry:
+        """A region's reference pours (no planes) on all layers, from above; its area if it has none."""
+        return self._territories[region]
+
+    def pads_of(self, refdes: str) -> Rows:
+        """Conductor rows that are pads of a part."""
+        return self._pads_by_part.get(refdes, nothing())
+
+    @cached_property
+    def _pads_by_part(self) -> dict[str, Rows]:
+        copper = self.board.copper
+        rows = np.flatnonzero(copper.pad & (copper.component >= 0))
+        groups = grouped(rows, copper.component[rows])
+        return {self.board.refdes[part]: group for part, group in groups.items()}
+
+    def layer_id(self, layer: int) -> str:
+        """`L1` and so on."""
+        return self.board.layers[layer].id
+
+    # ------------------------------------------------------------------------------------------ barriers, ties
+
+    def barrier_between(self, a: int, b: int) -> Barrier | None:
+        """The barrier declared between two regions, by index."""
+        names = {self.regions[a].name, self.regions[b].name}
+        return next((barrier for barrier in self.rules.barriers if set(barrier.between) == names), None)
+
+    def tie_between(self, a: int, b: int) -> Tie | None:
+        """The tie declared between two regions, by index."""
+        return next(iter(self.ties_between(a, b)), None)
+
+    def ties_between(self, a: int, b: int) -> tuple[Tie, ...]:
+        """All ties declared between two regions, by index."""
+        names = {self.regions[a].name, self.regions[b].name}
+        return tuple(tie for tie in self.rules.ties if set(tie.between) == names)
+
+    @cached_property
+    def _ties_of_net(self) -> dict[int, tuple[Tie, ...]]:
+        return dict(shared_by_ties(self.rules, self.names))
+
+    def ties_of_net(self, net: int) -> tuple[Tie, ...]:
+        """Ties that share a net."""
+        return self._ties_of_net.get(net, ())
+
+    def is_shared(self, net: int, a: int, b: int) -> bool:
+        """Whether a tie between two regions lets a net be in both."""
+        return any(tie in self.ties_between(a, b) for tie in self.ties_of_net(net))
+
+    def tie_copper(self, tie: Tie) -> shapely.Geometry:
+        """Copper of a declared tie, seen from above: it counts as both regions' pours. Empty if there is none.
+
+        At a part: its pads. Otherwise the places where copper of both reference nets touches, with the traces and
+        lands that touch there.
+        """
+        return self._tie_copper[self.rules.ties.index(tie)]
+
+    @cached_property
+    def _tie_copper(self) -> tuple[shapely.Geometry, ...]:
+        return tuple(
+            shapely.union_all(self.board.copper.shapes(self.pads_of(tie.at)) if tie.at else list(self._seams(tie)))
+            for tie in self.rules.ties
+        )
+
+    def _seams(self, tie: Tie) -> Iterator[shapely.Geometry]:
+        """Where copper of both references of a tie touches."""
+        first, second = (self.region_named(name).reference for name in tie.between)
+        copper = self.board.copper
+        for contact in self.board.connectivity.contacts:
+            a, b = contact.nets
+            if not ((a in first and b in second) or (a in second and b in first)):
+                continue
+            shapes = copper.shapes(np.array(contact.rows, dtype=np.intp))
+            yield shapely.intersection(*shapely.buffer(shapes, TOUCH))
+            yield from (shape for shape, row in zip(shapes, contact.rows, strict=True) if copper.kind[row] != Kind.AREA)
+
+    @cached_property
+    def near_isolators(self) -> dict[int, shapely.Geometry]:
+        """Per net: its isolator pads on their own side, widened by limits.fanout (exempt area).
+
+        A pad is on its own side if it lies no farther from the territory of its net's region than from that of the
+        barrier's other region.
+        """
+        out: dict[int, list[shapely.Geometry]] = {}
+        for barrier in self.rules.barriers:
+            pair = [self.region_named(name).index for name in barrier.between]
+            for refdes in barrier.isolators:
+                for net, shape in self._own_side(self.pads_of(refdes), pair):
+                    out.setdefault(net, []).append(shape)
+        reach = self.limits["fanout"]
+        return {net: shapely.buffer(shapely.union_all(shapes), reach, quad_segs=STEPS) for net, shapes in out.items()}
+
+    def _own_side(self, pads: Rows, pair: list[int]) -> Iterator[tuple[int, shapely.Geometry]]:
+        shapes = self.board.copper.shapes(pads)
+        for row, shape in zip(pads, shapes, strict=True):
+            net, own = int(self.board.copper.net[row]), int(self.row_region[row])
+            if own not in pair:
+                continue
+            middle, other = shapely.centroid(shape), pair[1 - pair.index(own)]
+            here, there = (_distance(self.territory(region), middle) for region in (own, other))
+            if here <= there:
+                yield net, shape
+
+    # ---------------------------------------------------------------------------------------------- reference
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """What the labels of reference cells mean: pours, then ties."""
+        ties = [frozenset(self.region_named(name).index for name in tie.between) for tie in self.rules.ties]
+        return Grounds(self.pours, tuple(ties))
+
+    @cached_property
+    def views(self) -> tuple[Views, ...]:
+        """What the traces of each layer refer to, on both sides."""
+        first = len(self.pours)
+        ties = {first + i: shape for i, shape in enumerate(self._tie_copper) if not shapely.is_empty(shape)}
+        ids = {layer.id: i for i, layer in enumerate(self.board.layers)}
+        stated = self.rules.stackup.reference
+        return tuple(
+            views_of(
+                number,
+                self.pours,
+                [ids[name] for name in stated[layer.id] if name in ids] if layer.id in stated else None,
+                self.limits["coplanar"],
+                ties,
+            )
+            for number, layer in enumerate(self.board.layers)
+        )
+
+    @cached_property
+    def judged(self) -> Judged:
+        """All conductors of nets that are no reference, with the cells that they lie on."""
+        net = self.board.copper.net
+        signal = (net >= 0) & ~np.append(self.is_reference, True)[np.maximum(net, -1)]
+        return judge(self.board, np.flatnonzero(signal), self.views)
+
+    @cached_property
+    def fragments(self) -> Fragments:
+        """Conductors that leave the reference somewhere, or change it, cut along its cells."""
+        where = involved(self.board, self.judged, self._changing)
+        return cut_up(self.board, self.judged, where, self.views)
+
+    @cached_property
+    def _changing(self) -> Bools:
+        """Nets whose conductors lie on cells of different regions, or of separate pieces on one layer; (nets,)."""
+        net = self.board.copper.net[self.judged.rows]
+        keys = np.array([(p.region, p.layer) for p in self.pours] or [(0, 0)], dtype=np.int64)
+        changing = np.zeros(len(self.board.nets), dtype=bool)
+        for view in (0, 1):
+            labels = self.judged.labels[:, view]
+            on = labels >= len(self.pours)  # ties
+            changing[net[on]] = True
+            on = (labels >= 0) & ~on
+            owner, pour = np.divmod(np.unique(net[on].astype(np.int64) * len(keys) + labels[on]), len(keys))
+            regions = np.unique(np.column_stack((owner, keys[pour, 0])), axis=0)
+            changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
+            places, pieces = np.unique(np.column_stack((owner, keys[pour])), axis=0, return_counts=True)
+            changing[places[pieces > 1, 0]] = True
+        return changing
+
+    @cached_property
+    def stretches(self) -> tuple[Stretch, ...]:
+        """Connected parts of nets off the reference that tell something (gap-crossing, unreferenced-run).
+
+        Crossings, stretches between separate pieces of one region's pours, and bare runs longer than
+        limits.unreferenced_run.
+        """
+        parts = self.fragments
+        graph = Graph(self.board, parts, contacts(self.board, parts), self.grounds)
+        measures = Measures(self.board, self.views, parts, self.near_isolators)
+        least = self.limits["unreferenced_run"]
+        return StretchFinder(graph, self.views, measures, least, self._wide_areas()).stretches()
+
+    def _wide_areas(self) -> Rows:
+        """Areas that are exempt from unreferenced-run."""
+        rows = np.unique(self.fragments.row[~self.fragments.line & ~self.fragments.pad])
+        shapes = self.board.copper.shapes(rows)
+        return rows[[holds_disc(shape, self.limits["pour"]) for shape in shapes]] if len(rows) else rows
+
+    def reference_share(self, net: int) -> float | None:
+        """Part of a net's centre line (0..1) with its own region's pours on one side at least; None without line."""
+        total, own = self._lengths
+        return float(own[net] / total[net]) if total[net] > 0 else None
+
+    @cached_property
+    def _lengths(self) -> tuple[Floats, Floats]:
+        """Length of each net's centre lines, and of the part over pours of its own region."""
+        size, copper = len(self.board.nets), self.board.copper
+        region = np.array([pour.region for pour in self.pours] + [-1] * (1 + len(self.rules.ties)))
+        total, own = np.zeros(size), np.zeros(size)
+        parts = self.fragments
+        whole = ~np.isin(self.judged.rows, parts.row) & self.judged.line
+        rows = self.judged.rows[whole]
+        for net, labels, length in (
+            (copper.net[rows], self.judged.labels[whole], shapely.length(copper.skeletons(rows))),
+            (parts.net[parts.line], parts.labels[parts.line], shapely.length(parts.shape[parts.line])),
+        ):
+            over = ((labels >= 0) & (region[labels] == self.region_of_net[net][:, None])).any(axis=1)
+            total += np.bincount(net, length, size)
+            own += np.bincount(net[over], length[over], size)
+        return total, own
+
+    # ------------------------------------------------------------------------------------------------- doubts
+
+    def _without_territory(self) -> Iterator[Doubt]:
+        for region in self.regions:
+            if shapely.is_empty(self.territory(region.index)):
+                what = f"region {region.name} has no pour"
+                why = (
+                    "no copper of its reference holds a disc of limits.pour; name its reference nets, or give its area"
+                )
+                yield Doubt(what, why, self.rules.place(f"region.{region.name}"))
+
+    def _without_reference(self) -> Iterator[Doubt]:
+        """Layers whose stated reference layers carry no pour: no crossing can be seen on them."""
+        poured = {self.layer_id(pour.layer) for pour in self.pours}
+        known = {layer.id for layer in self.board.layers}
+        for layer, named in self.rules.stackup.reference.items():
+            if not poured & set(named) and known.issuperset(named):
+                what = f"the stated reference of {layer} has no pour"
+                why = f"no crossing can be found on {layer}; name layers that carry pours, or leave the key out"
+                yield Doubt(what, why, self.rules.place(f"stackup.reference.{layer}"))
+
+    def _astray(self) -> Iterator[Doubt]:
+        """Nets that only `*` claims and that lie wholly inside another region's territory, not over their own."""
+        net = self.board.copper.net
+        rows = np.flatnonzero((net >= 0) & np.append(self._binding.catch_all, False)[np.maximum(net, -1)])
+        for region in self.regions:
+            if len(rows) and len(self.regions) > 1:
+                yield from self._astray_in(region, rows[self.row_region[rows] != region.index])
+
+    def _astray_in(self, region: Region, rows: Rows) -> Iterator[Doubt]:
+        territory, net = self.territory(region.index), self.board.copper.net
+        kind = self.board.copper.kind[rows]
+        straight = rows[(kind == Kind.STROKE) | (kind == Kind.DISC)]
+        outside = ~shapely.contains_xy(territory, self.board.copper.geometry[straight, :2])
+        rows = rows[~np.isin(net[rows], net[straight[outside]])]
+        shapes = self.board.copper.shapes(rows)
+        out = ~shapely.covers(territory, shapes)
+        for owner in np.unique(self.row_region[rows]):
+            mine = self.row_region[rows] == owner
+            out[mine] |= shapely.intersects(self.territory(int(owner)), shapes[mine])
+        for index in np.setdiff1d(net[rows], net[rows[out]]).tolist():
+            what = f'net "{self.board.net_name(index)}" lies wholly inside the territory of region {region.name}'
+            why = f"only * claims it; name it in the nets of {region.name} or of its own region"
+            yield Doubt(what, why)
+
+
+def nothing() -> Rows:
+    """No rows."""
+    return np.empty(0, dtype=np.intp)
+
+
+def _distance(territory: shapely.Geometry, point: shapely.Geometry) -> float:
+    """Distance in mm, infinite to an empty territory."""
+    return float("inf") if shapely.is_empty(territory) else float(shapely.distance(territory, point))

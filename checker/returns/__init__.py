@@ -1,0 +1,1 @@
+"""Return currents: detours through reference copper, and the harm of a broken return path."""

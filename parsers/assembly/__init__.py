@@ -1,0 +1,1 @@
+"""From drawn objects to copper, common to all formats: polarity, trimming, profile, connectivity."""

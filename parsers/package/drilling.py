@@ -1,0 +1,211 @@
+"""Holes of a package: its drill files in the numbers of the board, with plating and span; whether they fit the pads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from parsers.assembly.connectivity import Connected
+from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Outline, holes
+from parsers.drill import Drilled, NumberFormat, Score, holes_of_image, on_places, read_drill
+from parsers.package.names import Tables
+from parsers.package.notes import Notes, read_image
+from parsers.package.roles import BY_NAME, DRILL
+from parsers.package.sorting import Content, Item, Sorting
+from parsers.package.stacking import Stack
+from parsers.primitives import NO_NET, Bools, Conductors, Floats, Rows
+from parsers.trouble import Doubt, FormatError, Place
+
+BARE = 0.5  # share of a file's plated holes that may miss all copper before the drills are held for misplaced
+SAME_HOLE = 0.01  # mm between centres of holes that are one hole
+THROUGH_PADS = ("ViaPad", "ComponentPad")
+
+
+def read_holes(
+    sorting: Sorting, stack: Stack, tables: Tables, copper: Conductors, outline: Outline | None, notes: Notes
+) -> Holes:
+    """Holes of all drill files in the board's numbers."""
+    found = []
+    parameters = sorting.parameters
+    scores = _scores(copper, outline)
+    files = sorting.readable(DRILL)
+    for item in files:
+        drilled, parameters = _drilled(item, parameters, scores, notes)
+        if drilled is not None:
+            table = _translated(drilled, item, tables)
+            found.append(_spanned(_plated(table, item, notes), item, len(stack.layers), files, notes))
+    return _without_repeats(_joined(found), sorting, notes)
+
+
+def check_pads(sorting: Sorting, joined: Connected, tables: Tables, notes: Notes) -> None:
+    """A doubt if pads show that holes are missing: a drill file is not there, or was cut short."""
+    copper, drilled = joined.copper, joined.holes
+    if not (drilled.plated != UNPLATED).any() and _has_pairs_of_pads(copper, tables):
+        what = "no plated holes" if sorting.of(DRILL) else "no drill file"
+        notes.doubt(Doubt(what, "pads of vias or wired parts have no holes; add the drill files"))
+        return
+    rows = np.flatnonzero(_through(copper, tables))
+    bare = rows[~_with_hole(copper, drilled, rows)]
+    if len(bare):
+        first = copper.take(bare[:1])
+        x, y = (first.bounds()[0, :2] + first.bounds()[0, 2:]) / 2
+        why = f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f}); is a drill file missing or cut short?"
+        place = Place(sorting.items[first.file[0]].name, int(first.line[0]) or None)
+        notes.doubt(Doubt("pads of vias or wired parts have no holes", why, place))
+
+
+def _through(copper: Conductors, tables: Tables) -> Bools:
+    """Mask of pads whose function says that a hole goes through them."""
+    told = np.array([name.split(",")[0] in THROUGH_PADS for name in tables.functions] + [False])
+    through: Bools = told[copper.function] & copper.pad
+    return through
+
+
+def _has_pairs_of_pads(copper: Conductors, tables: Tables) -> bool:
+    """Whether pads ask for holes: by their function, or because two layers have one at the same place."""
+    if _through(copper, tables).any():
+        return True
+    pads = copper.take(copper.pad)
+    boxes = pads.bounds()
+    places = np.column_stack((np.round((boxes[:, :2] + boxes[:, 2:]) / 2 / SAME_HOLE), pads.layer))
+    distinct = np.unique(places, axis=0)
+    return len(np.unique(distinct[:, :2], axis=0)) < len(distinct)
+
+
+def _with_hole(copper: Conductors, drilled: Holes, rows: Rows) -> Bools:
+    """Mask of pads that a hole meets on their layer."""
+    met = np.zeros(len(rows), dtype=np.bool_)
+    if len(rows) and len(drilled):
+        pad, hole = shapely.STRtree(drilled.shapes()).query(copper.shapes(rows), predicate="intersects")
+        layer = copper.layer[rows[pad]]
+        met[pad[(drilled.first[hole] <= layer) & (layer <= drilled.last[hole])]] = True
+    return met
+
+
+def _drilled(
+    item: Item, parameters: NumberFormat | None, scores: Sequence[Score], notes: Notes
+) -> tuple[Drilled | None, NumberFormat | None]:
+    """Holes of one file, and the number format to try for the next."""
+    if item.content is Content.GERBER:
+        image = read_image(item, notes)
+        found = holes_of_image(image, item.name, item.number) if image else None
+    else:
+        try:
+            found = read_drill(item.member.data, item.name, item.number, parameters=parameters, scores=scores)
+        except FormatError as error:
+            notes.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
+            found = None
+    if found is not None:
+        notes.doubt(*found.doubts)
+    return found, parameters
+
+
+def _scores(copper: Conductors, outline: Outline | None) -> list[Score]:
+    """What makes places of holes plausible: centres of pads, then the board itself."""
+    scores = []
+    pads = copper.pad
+    if pads.any():
+        boxes = copper.take(pads).bounds()
+        scores.append(on_places((boxes[:, :2] + boxes[:, 2:]) / 2))
+    if outline is not None:
+        scores.append(_inside(outline.shape))
+    return scores
+
+
+def _inside(board: shapely.Geometry) -> Score:
+    shapely.prepare(board)
+
+    def share(centres: Floats) -> float:
+        return float(shapely.covers(board, shapely.points(centres)).mean()) if len(centres) else 0.0
+
+    return share
+
+
+def _translated(drilled: Drilled, item: Item, tables: Tables) -> Holes:
+    table = drilled.holes
+    columns = tables.translate(drilled, table.net, table.component, table.pin, table.function)
+    return replace(table, net=columns.net, component=columns.component, pin=columns.pin, function=columns.function)
+
+
+def _plated(table: Holes, item: Item, notes: Notes) -> Holes:
+    """Plating: of the tools, else of the file; holes that nobody tells of are a doubt."""
+    stated = table.plated != PLATING_UNKNOWN
+    role = item.role
+    contradicted = stated & (role.plated != PLATING_UNKNOWN) & (table.plated != role.plated)
+    if contradicted.any():
+        what = f"{item.name} contradicts itself on plating"
+        why = f"{int(contradicted.sum())} holes are stated otherwise than the file; the holes' own word is used"
+        notes.doubt(Doubt(what, why, Place(item.name)))
+    plated = np.where(stated, table.plated, role.plated).astype(np.int8)
+    if not stated.all() and len(table):
+        if role.plated == PLATING_UNKNOWN:
+            why = f"{int((~stated).sum())} holes; name the file plated or unplated in [files] of the rules"
+            notes.doubt(Doubt(f"plating of {item.name} is not stated", why, Place(item.name)))
+        elif role.source == BY_NAME and item.content is Content.PROGRAM:
+            kind = "plated" if role.plated == PLATED else "unplated"
+            why = "nothing in the file says so; name it in [files] of the rules"
+            notes.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name)))
+    return replace(table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32))
+
+
+def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], notes: Notes) -> Holes:
+    """Layer span: as told, else through the whole board."""
+    span = item.role.span
+    plating = [f for f in files if f.role.plated != UNPLATED]
+    if span is None and layers > 2 and len(plating) > 1 and item in plating:
+        why = "there are several drill files, so it may be blind or buried; name its span in [files] of the rules"
+        notes.doubt(Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name)))
+    first, last = span or (1, layers)
+    if first < 1 or last > layers:
+        what = f"{item.name} drills layers {first} to {last}"
+        notes.doubt(Doubt(what, f"the board has {layers} layers; is one missing?", Place(item.name)))
+    low, high = min(max(first, 1), layers) - 1, min(max(last, 1), layers) - 1
+    n = len(table)
+    return replace(table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32))
+
+
+def _joined(tables: Sequence[Holes]) -> Holes:
+    """Tables of holes one below the other."""
+    names = ("ends", "radius", "plated", "first", "last", "net", "component", "pin", "function", "file", "line")
+    if not tables:
+        return holes()
+    return Holes(**{name: np.concatenate([getattr(t, name) for t in tables]) for name in names})
+
+
+def _without_repeats(table: Holes, sorting: Sorting, notes: Notes) -> Holes:
+    """Drop holes that are drilled twice; a hole both plated and unplated is a doubt."""
+    if len(table) < 2:
+        return table
+    keys = np.column_stack(
+        (np.round(table.ends / SAME_HOLE), np.round(table.radius / SAME_HOLE), table.first, table.last)
+    )
+    _, first, group = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    group = group.reshape(-1)
+    twice = np.flatnonzero(table.plated != table.plated[first[group]])
+    if len(twice):
+        x, y = table.ends[twice[0], :2]
+        what = f"{len(twice)} holes are both plated and unplated"
+        why = f"for example at ({x:.3f}, {y:.3f}); remove them from one of the drill files"
+        notes.doubt(
+            Doubt(what, why, Place(sorting.items[table.file[twice[0]]].name, int(table.line[twice[0]]) or None))
+        )
+    kept = np.union1d(first, twice)
+    if len(kept) < len(table):
+        notes.remark(Doubt("holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"))
+    return Holes(**{name: getattr(table, name)[kept] for name in Holes.__dataclass_fields__})
+
+
+def check_holes(sorting: Sorting, joined: Connected, notes: Notes) -> None:
+    """A doubt for each file whose plated holes mostly miss all copper: its origin or format is likely another."""
+    table, piece = joined.holes, joined.connectivity.hole_piece
+    for file in np.unique(table.file).tolist():
+        plated = np.flatnonzero((table.file == file) & (table.plated == PLATED))
+        bare = plated[piece[plated] < 0]
+        if len(bare) > BARE * len(plated):
+            x, y = table.ends[bare[0], :2]
+            what = f"plated holes of {sorting.items[file].name} meet no copper"
+            why = f"{len(bare)} of {len(plated)}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
+            notes.doubt(Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None)))

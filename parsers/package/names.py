@@ -1,0 +1,137 @@
+"""Name tables of the whole board, into which the tables of single files are translated in bulk."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from parsers.assembly.image import Image
+from parsers.board import Net
+from parsers.drill import Drilled
+from parsers.primitives import NO_NET, UNKNOWN_NET, Ints
+
+NOT_CONNECTED = "N/C"
+NO_FUNCTION = -1
+
+# Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification 2023.08, 5.6.10).
+WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
+TRACKS = ("Conductor", "EtchedComponent")  # no pads, even where they are flashed (same clause)
+NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper by meaning
+
+
+_UNFIT = ("Cc", "Cs", "Zl", "Zp")  # Unicode categories: control characters, halves of characters, line ends
+
+
+def clean(text: str) -> str:
+    """Text fit for one line of a report: no line breaks, control characters or halves of characters.
+
+    Examples
+    --------
+    >>> clean("VCC\\n3V3"), clean("µC Ω")
+    ('VCC?3V3', 'µC Ω')
+    """
+    if text.isprintable():
+        return text
+    return "".join("?" if unicodedata.category(c) in _UNFIT else c for c in text)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Columns of one file in the numbers of the board; `several` indexes Tables.choices, -1 = none."""
+
+    net: Ints
+    component: Ints
+    pin: Ints
+    function: Ints
+    several: Ints
+
+
+@dataclass(slots=True)
+class Tables:
+    """All names of a board, numbered in the order of their first use."""
+
+    nets: list[Net] = field(default_factory=list)
+    refdes: dict[str, int] = field(default_factory=dict)
+    pins: dict[str, int] = field(default_factory=dict)
+    functions: dict[str, int] = field(default_factory=dict)
+    pin_names: dict[tuple[int, int], str] = field(default_factory=dict)  # (component, pin) -> function of the pin
+    choices: list[tuple[int, ...]] = field(default_factory=list)  # nets that one object falls apart into
+    _net_numbers: dict[str, int] = field(default_factory=dict)
+
+    def net(self, name: str) -> int:
+        """Number of a net; NO_NET for an empty name."""
+        return self._net(name, single=False) if name else NO_NET
+
+    def single(self, refdes: str, pin: str) -> int:
+        """Number of the net of a pad that is connected to nothing: one per pin, none for copper without a pin."""
+        return self._net(f"{NOT_CONNECTED} ({refdes}.{pin})", single=True) if refdes and pin else NO_NET
+
+    def _net(self, name: str, *, single: bool) -> int:
+        number = self._net_numbers.setdefault(name, len(self.nets))
+        if number == len(self.nets):
+            self.nets.append(Net(clean(name), single))
+        return number
+
+    def translate(self, names: Image | Drilled, net: Ints, component: Ints, pin: Ints, function: Ints) -> Columns:
+        """Columns of a file in the numbers of the board.
+
+        Several nets on one object leave it UNKNOWN_NET with its choices; copper without a net by its function, and
+        copper whose net is stated to be empty, becomes NO_NET.
+        """
+        part = _mapped([_number(self.refdes, name) for name in names.components], component)
+        number = _mapped([_number(self.pins, text) for text, _ in names.pins], pin)
+        told = _mapped([_number(self.functions, name) for name in names.functions], function)
+        self._note_pin_names(names, part, number, pin)
+        several = _mapped([self._choice(fields) for fields in names.nets], net)
+        plain = [self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets]
+        numbered = _mapped(plain, net, keep_negative=True)
+        self._number_singles(names, net, part, number, numbered)
+        without = np.array([name.split(",")[0] in WITHOUT_NET for name in names.functions] + [False])
+        numbered = np.where((net == UNKNOWN_NET) & without[function], NO_NET, numbered)
+        return Columns(numbered.astype(np.int32), part, number, told, several)
+
+    @staticmethod
+    def _plain(fields: Sequence[str]) -> bool:
+        return len(fields) == 1 and fields[0] != NOT_CONNECTED
+
+    def _choice(self, fields: tuple[str, ...]) -> int:
+        if len(fields) < 2:
+            return -1
+        self.choices.append(tuple(self.net(name) for name in fields))
+        return len(self.choices) - 1
+
+    def _note_pin_names(self, names: Image | Drilled, part: Ints, number: Ints, pin: Ints) -> None:
+        rows = np.flatnonzero((part >= 0) & (pin >= 0))
+        for row in rows[_firsts(part[rows], pin[rows])]:
+            name = clean(names.pins[pin[row]][1])
+            if name or (int(part[row]), int(number[row])) not in self.pin_names:
+                self.pin_names[int(part[row]), int(number[row])] = name
+
+    def _number_singles(self, names: Image | Drilled, net: Ints, part: Ints, number: Ints, numbered: Ints) -> None:
+        single = np.array([fields == (NOT_CONNECTED,) for fields in names.nets] + [False])
+        rows = np.flatnonzero(single[np.maximum(net, -1)])
+        pairs, inverse = np.unique(np.column_stack((part[rows], number[rows])), axis=0, return_inverse=True)
+        parts, pins = (*self.refdes, ""), (*self.pins, "")
+        found = [self.single(parts[a], pins[b]) for a, b in pairs.tolist()]  # -1 is the empty name at the end
+        numbered[rows] = np.array(found, dtype=np.int32)[inverse.reshape(-1)]
+
+
+def _number(table: dict[str, int], name: str) -> int:
+    return table.setdefault(clean(name), len(table)) if name else -1
+
+
+def _mapped(numbers: Sequence[int], column: Ints, *, keep_negative: bool = False) -> Ints:
+    """Translate a column; negative entries become -1, or stay what they are."""
+    table = np.array([*numbers, -1], dtype=np.int32)
+    out: Ints = table[np.maximum(column, -1)]
+    return np.where(column < 0, column, out).astype(np.int32) if keep_negative else out
+
+
+def _firsts(*columns: npt.NDArray[np.integer]) -> npt.NDArray[np.intp]:
+    """First row of each combination of values."""
+    _, first = np.unique(np.column_stack(columns), axis=0, return_index=True)
+    return np.sort(first)

@@ -1,0 +1,300 @@
+"""A package of Gerber layers, drills, job file and netlist as one board.
+
+The order of work: sort the files; read the profile (a negative copper layer needs it); read and compose copper; read
+drills, whose format may have to be settled by the pads; name copper by the netlist; connect; tell parts. Whatever is
+missing, contradictory or not understood on the way is a doubt of the board.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
+from parsers.assembly.image import Image, compose
+from parsers.assembly.profile import outline_of
+from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
+from parsers.board import (
+    INNER,
+    PLATED,
+    Board,
+    Hints,
+    Holes,
+    Outline,
+)
+from parsers.netlist import Netlist, read_netlist
+from parsers.package.archive import Package
+from parsers.package.drilling import check_holes, check_pads, read_holes
+from parsers.package.names import NO_COPPER, TRACKS, Tables, clean
+from parsers.package.naming import Naming, name_copper, open_nets
+from parsers.package.notes import Notes, read_image
+from parsers.package.parts import Body, bodies, parts_of
+from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE
+from parsers.package.sorting import Content, Item, Sorting, sort_files
+from parsers.package.stacking import Stack, stack_up, stackup
+from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors
+from parsers.trouble import BoardError, Doubt, FormatError, Place
+
+FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
+NAMED = ("net", "component", "pin", "function")  # columns that number names, first of the file, then of the board
+LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
+
+
+@dataclass(frozen=True, slots=True)
+class _Copper:
+    """Copper of all layers, and which objects fall apart into pieces of several nets (index into Tables.choices)."""
+
+    table: Conductors
+    several: Ints
+
+
+def read_package(package: Package, hints: Hints, path: str, *, job_name: str | None = None, jobs: int = 1) -> Board:
+    """Read the files of a package as one board.
+
+    Parameters
+    ----------
+    job_name : the job file to use where there are several
+    jobs : layers that may be read at a time; the board is the same
+
+    Raises
+    ------
+    BoardError : no copper, several boards, or rules that contradict the package
+    """
+    sorting = sort_files(package, hints, job_name=job_name)
+    notes = Notes()
+    notes.doubt(*sorting.doubts)
+    notes.remark(*sorting.remarks)
+    copper_files = sorting.readable(COPPER)
+    _check_copper(sorting, copper_files, path, notes)
+    stack = stack_up(sorting, copper_files)
+    notes.doubt(*stack.doubts)
+    thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
+    notes.doubt(*trouble)
+    tables = Tables()
+    outline = _outline(sorting, notes)
+    copper = _copper(stack, tables, outline, notes, jobs)
+    drilled = read_holes(sorting, stack, tables, copper.table, outline, notes)
+    copper = _trimmed(copper, drilled, outline, stack, tables, notes)
+    netlist = _netlist(sorting, notes)
+    joined, naming = _connected(copper.table, drilled, netlist, tables, len(stack.layers), notes)
+    _check_choices(joined.copper, copper.several, tables, sorting, notes)
+    if netlist and naming:
+        notes.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
+    check_holes(sorting, joined, notes)
+    check_pads(sorting, joined, tables, notes)
+    _check_polarity(stack, joined, notes)
+    notes.doubt(*unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items]))
+    components, more = parts_of(
+        joined.copper, tables, _bodies(sorting, notes), netlist if naming and naming.hits else None, len(stack.layers)
+    )
+    notes.doubt(*more)
+    return Board(
+        path=path,
+        format="gerber",
+        title=_title(sorting, package),
+        files=sorting.files(stack.ids()),
+        layers=stack.layers,
+        stackup=thickness,
+        nets=tuple(tables.nets),
+        refdes=tuple(tables.refdes),
+        pins=tuple(tables.pins),
+        functions=tuple(tables.functions),
+        copper=joined.copper,
+        holes=joined.holes,
+        outline=outline,
+        components=components,
+        connectivity=joined.connectivity,
+        doubts=tuple(notes.doubts),
+        remarks=tuple(notes.remarks),
+    )
+
+
+def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, notes: Notes) -> None:
+    """Refuse a package without copper layers; tell that a board in another format stands beside them."""
+    others = [item.name for item in sorting.items if item.content is Content.IPC2581]
+    if copper_files:
+        notes.remark(*(Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read") for name in others))
+        return
+    if others:
+        raise BoardError(f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path))
+    raise BoardError(
+        "no copper layer found; name the layers in [files] of the rules, or give the folder that holds them",
+        Place(path),
+    )
+
+
+def _title(sorting: Sorting, package: Package) -> str:
+    """Name of the board: of the job file, of the project attribute, of the package."""
+    projects = ((*i.attributes.get(".ProjectId", ()), "")[0] for i in sorting.of(COPPER))
+    return clean((sorting.job.title if sorting.job else "") or next((p for p in projects if p), "") or package.name)
+
+
+# ---------------------------------------------------------------------------------------------------- profile, copper
+
+
+def _outline(sorting: Sorting, notes: Notes) -> Outline | None:
+    """The board's outline; its absence is told, and matters where edges are measured."""
+    for item in sorting.readable(PROFILE):
+        image = read_image(item, notes)
+        if image is not None:
+            profile = outline_of(image, item.name, plated=item.role.plated == PLATED)
+            notes.doubt(*profile.doubts)
+            return profile.outline
+    notes.remark(Doubt("no board profile", "no file is the profile; where edges are measured, that is a doubt"))
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """What a layer's file draws and what copper it leaves, in the numbers of the file; what was noted on the way."""
+
+    image: Image | None
+    copper: Conductors | None
+    notes: Notes
+
+
+def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes, jobs: int) -> _Copper:
+    """Copper of all layers, top to bottom, in the board's numbers."""
+    order = sorted(stack.files)
+    tables_of, several = [], []
+    for index, drawn in zip(order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True):
+        notes.doubt(*drawn.notes.doubts)
+        notes.remark(*drawn.notes.remarks)
+        if drawn.image is None or drawn.copper is None:
+            continue
+        columns = tables.translate(drawn.image, *(getattr(drawn.copper, name) for name in NAMED))
+        number = np.full(len(drawn.copper), index, dtype=np.int32)
+        named = {name: getattr(columns, name) for name in NAMED}
+        tables_of.append(replace(drawn.copper, layer=number, **named))
+        several.append(columns.several)
+        if not len(drawn.copper):
+            notes.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
+    table = concatenate(tables_of) if tables_of else conductors()
+    return _Copper(table, np.concatenate(several) if several else np.empty(0, dtype=np.int32))
+
+
+def _all_drawn(items: Sequence[Item], outline: Outline | None, jobs: int) -> Iterable[_Drawn]:
+    """Every layer in turn, or several at a time: most of the work is geometry, which lets other threads run."""
+    if jobs <= 1:
+        return (_drawn(item, outline) for item in items)
+    with ThreadPoolExecutor(jobs) as pool:
+        return list(pool.map(_drawn, items, [outline] * len(items)))
+
+
+def _drawn(item: Item, outline: Outline | None) -> _Drawn:
+    """Read one layer."""
+    notes = Notes()
+    image = read_image(item, notes)
+    if image is None:
+        return _Drawn(None, None, notes)
+    if item.role.negative and outline is None:
+        why = "a negative layer shows where copper is missing, which needs the board profile; add it"
+        notes.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
+        return _Drawn(None, None, notes)
+    shape = outline.shape if outline else None
+    image = _without_false_pads(image)
+    copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, notes)
+    return _Drawn(image, copper, notes)
+
+
+def _without_false_pads(image: Image) -> Image:
+    """The image with flashes whose function states that they are tracks or pours, and no pin, told as such."""
+    tracks = np.array([name.split(",")[0] in TRACKS for name in image.functions] + [False])
+    false = image.objects.pad & tracks[image.objects.function] & (image.objects.component < 0)
+    return replace(image, objects=replace(image.objects, pad=image.objects.pad & ~false)) if false.any() else image
+
+
+def _without_drawing(copper: Conductors, image: Image, item: Item, notes: Notes) -> Conductors:
+    """Copper without what its function states to be no material, such as an outline drawn in the layer."""
+    drawing = np.array([name.split(",")[0] in NO_COPPER for name in image.functions] + [False])
+    rows: Bools = drawing[copper.function]
+    if not rows.any():
+        return copper
+    what = f"{item.name} holds drawing that is no copper"
+    why = f"{int(rows.sum())} objects with the function Profile or NonMaterial are left out of the copper"
+    notes.remark(Doubt(what, why, Place(item.name, int(copper.line[rows][0]) or None)))
+    return copper.take(~rows)
+
+
+def _trimmed(
+    copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, notes: Notes
+) -> _Copper:
+    """Copper that is on the finished board."""
+    nameless = copper.table.net < 0
+    outside = off_board(copper.table, outline)
+    gone = drilled_away(copper.table, drilled, np.flatnonzero(nameless & copper.table.pad))
+    doubts, remarks = tell_trimmed(copper.table, outside, gone, stack.layers, tables.nets)
+    notes.doubt(*doubts)
+    notes.remark(*remarks)
+    kept = ~(nameless & (outside | gone))
+    return copper if kept.all() else _Copper(copper.table.take(kept), copper.several[kept])
+
+
+def _check_polarity(stack: Stack, joined: Connected, notes: Notes) -> None:
+    """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
+    copper, island = joined.copper, joined.connectivity.island
+    members = np.bincount(island, minlength=1)
+    for index, item in stack.files.items():
+        if stack.layers[index].side != INNER or ".FilePolarity" in item.attributes or item.role.source == BY_RULES:
+            continue
+        pads = np.flatnonzero((copper.layer == index) & copper.pad)
+        alone = members[island[pads]] == 1
+        if len(pads) >= FLASHES and alone.mean() > LONELY:
+            what = f"polarity of {item.name} is not stated"
+            why = (
+                f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; state it in [files] "
+                f"of the rules: L{index + 1}, or L{index + 1} negative"
+            )
+            notes.doubt(Doubt(what, why, Place(item.name)))
+
+
+# ---------------------------------------------------------------------------------------------------- nets
+
+
+def _netlist(sorting: Sorting, notes: Notes) -> Netlist | None:
+    """The test netlist, if there is a readable one."""
+    for item in sorting.readable(NETLIST):
+        try:
+            netlist = read_netlist(item.member.data, item.name)
+        except FormatError as error:
+            notes.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
+            continue
+        notes.doubt(*netlist.doubts)
+        return netlist
+    return None
+
+
+def _connected(
+    copper: Conductors, drilled: Holes, netlist: Netlist | None, tables: Tables, layers: int, notes: Notes
+) -> tuple[Connected, Naming | None]:
+    """Copper named by the netlist and connected."""
+    naming = name_copper(netlist, copper, drilled, tables, layers) if netlist else None
+    if naming:
+        notes.doubt(*naming.doubts)
+        notes.remark(*naming.remarks)
+        copper, drilled = naming.copper, naming.holes
+    joined = connect(copper, drilled, tables.nets, layers)
+    notes.doubt(*joined.doubts)
+    notes.remark(*joined.remarks)
+    return joined, naming
+
+
+def _check_choices(copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, notes: Notes) -> None:
+    """Doubts on pieces of an object of several nets that touch a net which is none of them."""
+    for row in np.flatnonzero((several >= 0) & (copper.net != UNKNOWN_NET)).tolist():
+        choice = tables.choices[several[row]]
+        if int(copper.net[row]) not in choice:
+            names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in choice)
+            net = int(copper.net[row])
+            what = f"copper of {names} touches {tables.nets[net].name if net >= 0 else 'no net'}"
+            place = Place(sorting.items[copper.file[row]].name, int(copper.line[row]) or None)
+            notes.doubt(Doubt(what, "its attribute names several nets, and this is none of them", place))
+
+
+def _bodies(sorting: Sorting, notes: Notes) -> Iterable[Body]:
+    """Parts of the component layers."""
+    images = [(read_image(item, notes), item.role.side) for item in sorting.readable(COMPONENT)]
+    return [body for image, side in images if image for body in bodies(image, side)]

@@ -1,0 +1,120 @@
+"""Parts and their pins, from the attributes of pads and component layers, or from a netlist."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from parsers.assembly.image import Image
+from parsers.board import BOTTOM, TOP, Component, Pin
+from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
+from parsers.package.names import Tables, clean
+from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Rows
+from parsers.trouble import Doubt, Place
+
+MAIN = "ComponentMain"
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """What a component layer tells of a part."""
+
+    refdes: str
+    side: str | None
+    at: tuple[float, float]
+
+
+def bodies(image: Image, side: str | None) -> list[Body]:
+    """Centroids and side of the parts of a component layer (2023.08, 6.9)."""
+    objects = image.objects
+    main = image.functions.index(MAIN) if MAIN in image.functions else -2
+    rows = np.flatnonzero((objects.component >= 0) & (objects.function == main) & image.dark)
+    return [
+        Body(clean(image.components[c]), side, at)
+        for c, at in zip(objects.component[rows], _middles(objects, rows), strict=True)
+    ]
+
+
+def parts_of(
+    copper: Conductors, tables: Tables, told: Iterable[Body], netlist: Netlist | None, layers: int
+) -> tuple[tuple[Component, ...], list[Doubt]]:
+    """All parts, sorted by refdes, with pins in the order of their numbers."""
+    pins, sides, doubts = _pins(copper, tables, layers)
+    if netlist is not None:
+        _add_netlist(netlist, tables, pins, sides, layers)
+    body = {b.refdes: b for b in told}
+    names = sorted({*tables.refdes, *body, *pins})
+    return tuple(_part(name, pins.get(name, {}), sides.get(name, set()), body.get(name)) for name in names), doubts
+
+
+Pins = dict[str, dict[str, Pin]]  # refdes -> pin number -> pin
+
+
+def _part(refdes: str, pins: Mapping[str, Pin], sides: set[str], body: Body | None) -> Component:
+    ordered = tuple(pins[number] for number in sorted(pins))
+    side = body.side if body else (next(iter(sides)) if len(sides) == 1 else None)
+    if body:
+        return Component(refdes, side, body.at, ordered)
+    places = np.array([pin.at for pin in ordered] or [(0.0, 0.0)])
+    x, y = (places.min(axis=0) + places.max(axis=0)) / 2
+    return Component(refdes, side, (float(x), float(y)), ordered)
+
+
+def _middles(copper: Conductors, rows: Rows) -> list[tuple[float, float]]:
+    boxes: Floats = copper.take(rows).bounds()
+    return [(float(x), float(y)) for x, y in (boxes[:, :2] + boxes[:, 2:]) / 2]
+
+
+def _pins(copper: Conductors, tables: Tables, layers: int) -> tuple[Pins, dict[str, set[str]], list[Doubt]]:
+    """Pins by part, the outer faces that only part of its pads are on, doubts on pins of two nets."""
+    refdes, numbers = tuple(tables.refdes), tuple(tables.pins)
+    rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0))
+    keys = np.column_stack((copper.component[rows], copper.pin[rows]))
+    if not len(rows):
+        return {}, {}, []
+    found, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    groups = np.split(
+        rows[np.argsort(inverse.reshape(-1), kind="stable")], np.cumsum(np.bincount(inverse.reshape(-1)))[:-1]
+    )
+    pins: Pins = {}
+    sides: dict[str, set[str]] = {}
+    doubts: list[Doubt] = []
+    for (part, pin), at, group in zip(found.tolist(), _middles(copper, rows[first]), groups, strict=True):
+        name, number = refdes[part], numbers[pin]
+        nets = np.unique(copper.net[group])
+        nets = nets[nets != UNKNOWN_NET]
+        if len(nets) > 1:
+            doubts.append(_two_nets(name, number, nets.tolist(), tables))
+        net = int(nets[-1]) if len(nets) else UNKNOWN_NET
+        pins.setdefault(name, {})[number] = Pin(number, tables.pin_names.get((part, pin), ""), net, at)
+        sides.setdefault(name, set()).update(_faces(copper, group, layers))
+    return pins, sides, doubts
+
+
+def _faces(copper: Conductors, group: Rows, layers: int) -> set[str]:
+    """The face that the pads of a pin are on; none for a pin that goes through the board."""
+    on = np.unique(copper.layer[group])
+    if len(on) != 1:
+        return set()
+    return {TOP} if on[0] == 0 else ({BOTTOM} if on[0] == layers - 1 else set())
+
+
+def _two_nets(refdes: str, number: str, nets: Sequence[int], tables: Tables) -> Doubt:
+    names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in nets)
+    return Doubt(f"pin {refdes}.{number} has several nets", f"its pads say {names}; which one is meant?", Place(""))
+
+
+def _add_netlist(netlist: Netlist, tables: Tables, pins: Pins, sides: dict[str, set[str]], layers: int) -> None:
+    """Pins that only the netlist tells."""
+    known = {net.name: i for i, net in enumerate(tables.nets)}
+    for point in netlist.points:
+        if not point.part or point.part == VIA or not point.pin:
+            continue
+        net = known.get(point.net, UNKNOWN_NET)
+        own = pins.setdefault(point.part, {})
+        own.setdefault(point.pin, Pin(point.pin, "", net, (point.x, point.y)))
+        if point.kind == SURFACE and point.access != ALL_LAYERS:
+            face = {1: TOP, layers: BOTTOM}.get(point.access)
+            sides.setdefault(point.part, set()).update({face} if face else set())

@@ -1,0 +1,353 @@
+"""Sorts the files of a package: what each one holds, what it is for, and which sources disagree on that."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import Enum
+from pathlib import PurePosixPath
+
+from parsers.board import PLATING_UNKNOWN, BoardFile, Hints
+from parsers.drill import NumberFormat, looks_like_drill, read_parameters
+from parsers.gerber import file_attributes, looks_like_gerber
+from parsers.netlist import looks_like_netlist
+from parsers.package.archive import Member, Package, is_nested
+from parsers.package.jobfile import JobFile, looks_like_job, read_job
+from parsers.package.roles import (
+    BY_JOB,
+    BY_NAME,
+    COMPONENT,
+    COPPER,
+    DRILL,
+    JOB,
+    NETLIST,
+    NOT_NEEDED,
+    PROFILE,
+    UNKNOWN,
+    Role,
+    by_function,
+    by_hint,
+    by_name,
+    may_be_copper,
+    words_of,
+)
+from parsers.trouble import BoardError, Doubt, Place
+
+
+class Content(Enum):
+    """What the bytes of a file are, whatever its name says."""
+
+    GERBER = "Gerber"
+    PROGRAM = "drill program"
+    TEST_POINTS = "netlist"
+    JOB_FILE = "job file"
+    IPC2581 = "IPC-2581"
+    OTHER = "other"
+
+
+READABLE = {
+    COPPER: (Content.GERBER,),
+    PROFILE: (Content.GERBER,),
+    COMPONENT: (Content.GERBER,),
+    DRILL: (Content.GERBER, Content.PROGRAM),
+    NETLIST: (Content.TEST_POINTS,),
+}
+NEEDED = frozenset(READABLE)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A file of the package with its number, content and role."""
+
+    number: int
+    member: Member
+    content: Content
+    role: Role
+    attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """Path inside the package."""
+        return self.member.name
+
+
+@dataclass(frozen=True, slots=True)
+class Sorting:
+    """All files, the job file if there is one, number formats beside the drills, and what is doubtful."""
+
+    items: tuple[Item, ...]
+    job: JobFile | None
+    parameters: NumberFormat | None
+    doubts: tuple[Doubt, ...]
+    remarks: tuple[Doubt, ...]
+
+    def of(self, function: str) -> list[Item]:
+        """Items of a function, in the order of their names."""
+        return [item for item in self.items if item.role.function == function]
+
+    def readable(self, function: str) -> list[Item]:
+        """Items of a function whose content can be read as that; the others have their doubt already."""
+        return [item for item in self.of(function) if item.content in READABLE[function]]
+
+    def files(self, layers: Mapping[int, str]) -> tuple[BoardFile, ...]:
+        """The table of files; `layers` tells the layer of copper by item number."""
+        return tuple(BoardFile(i.name, i.member.sha256, layers.get(i.number), i.role.function) for i in self.items)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A file and what its bytes are."""
+
+    member: Member
+    content: Content
+
+
+def content_of(member: Member) -> Content:
+    """What the bytes of a file are."""
+    data = member.data
+    if looks_like_job(member.name, data):
+        return Content.JOB_FILE
+    if data.lstrip()[:1] == b"<" or data.startswith((b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\x00<")):
+        return Content.IPC2581 if b"IPC-2581" in data[:4096].replace(b"\0", b"") else Content.OTHER
+    if looks_like_gerber(data):
+        return Content.GERBER
+    if looks_like_netlist(data):
+        return Content.TEST_POINTS
+    return Content.PROGRAM if looks_like_drill(data) else Content.OTHER
+
+
+def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -> Sorting:
+    """Find out what every file of a package is.
+
+    Parameters
+    ----------
+    job_name : the job file to use where there are several
+
+    Raises
+    ------
+    BoardError : several boards in one package; the rules name a file that is not there
+    """
+    found = {m.name: _Found(m, content_of(m)) for m in package.members}
+    job, own = _job(package, found, job_name)
+    _check_hints(package, hints)
+    common = _common_words([f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)])
+    items: list[Item] = []
+    doubts = list(package.doubts)
+    for number, file in enumerate(own):
+        attributes = file_attributes(file.member.data) if file.content is Content.GERBER else {}
+        told = _sources(file, attributes, job, hints, common)
+        item = Item(number, file.member, file.content, _role(file.content, told), attributes)
+        doubts += _doubts_of(item, told)
+        items.append(item)
+    items, unclear, remarks = _one_of_each(items, package.name)
+    doubts += [*(job.doubts if job else ()), *_missing_from_job(job, items), *_of_one_project(items), *unclear]
+    parameters = [p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))]
+    return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(remarks))
+
+
+def _only(formats: Sequence[NumberFormat]) -> NumberFormat | None:
+    return formats[0] if len(set(formats)) == 1 else None
+
+
+def _check_hints(package: Package, hints: Hints) -> None:
+    names = {m.name for m in package.members} | {PurePosixPath(m.name).name for m in package.members}
+    for name in hints.files:
+        if name not in names and not any(d.place.file.endswith(name) for d in package.doubts):
+            raise BoardError(f"files: {name!r} is not in {package.name}; name a file of the package")
+
+
+# ---------------------------------------------------------------------------------------------------- job files
+
+
+def _job(
+    package: Package, found: Mapping[str, _Found], job_name: str | None
+) -> tuple[JobFile | None, tuple[_Found, ...]]:
+    """The job file, and the files that belong to its board."""
+    jobs = {n: read_job(f.member.data, n) for n, f in found.items() if f.content is Content.JOB_FILE}
+    if job_name is not None:
+        others = {_inside(j, path) for j in jobs.values() if j.name != job_name for path in j.functions}
+        own = {_inside(jobs[job_name], path) for path in jobs[job_name].functions}
+        dropped = (others - own) | (set(jobs) - {job_name})
+        return jobs[job_name], tuple(f for n, f in found.items() if n not in dropped)
+    boards = {frozenset(_inside(j, path) for path in j.functions): j for j in jobs.values()}
+    if len(boards) > 1:
+        names = ", ".join(sorted(jobs))
+        raise BoardError(f"holds several boards ({names}); give one of the job files", Place(package.name))
+    return next(iter(boards.values()), None), tuple(found.values())
+
+
+def _inside(job: JobFile, path: str) -> str:
+    """Path of a file of a job inside the package."""
+    return str(PurePosixPath(job.name).parent / path.replace("\\", "/"))
+
+
+def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]:
+    """Doubts on needed files that the job file names and the package does not have."""
+    names = {i.name for i in items}
+    return [
+        Doubt(
+            f"{path} is missing",
+            f"{job.name} lists it as {','.join(fields)}; add the file",
+            Place(job.name),
+        )
+        for path, fields in sorted(job.functions.items() if job else ())
+        if job and _inside(job, path) not in names
+        if (role := by_function(fields)) is None or role.function in NEEDED
+    ]
+
+
+# ---------------------------------------------------------------------------------------------------- roles
+
+
+def _common_words(names: Sequence[str]) -> frozenset[str]:
+    """Words that all names share: the board's own, which tell nothing about a layer."""
+    return frozenset.intersection(*(frozenset(words_of(n)) for n in names)) if len(names) > 1 else frozenset()
+
+
+def _sources(
+    file: _Found,
+    attributes: Mapping[str, tuple[str, ...]],
+    job: JobFile | None,
+    hints: Hints,
+    common: frozenset[str],
+) -> dict[str, Role]:
+    """What each source says of a file, the one that counts most first."""
+    member, content = file.member, file.content
+    told: dict[str, Role | None] = {}
+    base = PurePosixPath(member.name).name
+    if content is Content.GERBER:
+        told["attributes"] = by_function(attributes.get(".FileFunction", ()))
+        negative = attributes.get(".FilePolarity", ()) == ("Negative",)
+        if told["attributes"] is not None:
+            told["attributes"] = replace(told["attributes"], negative=negative)
+    elif content is Content.PROGRAM:
+        told["attributes"] = by_function(_program_function(member.data))
+    if job is not None:
+        path = next((p for p in job.functions if _inside(job, p) == member.name), None)
+        role = by_function(job.functions[path], BY_JOB) if path is not None else None
+        told["job"] = replace(role, negative=path in job.negative) if role else None
+    hint = hints.files.get(member.name, hints.files.get(base))
+    told["rules"] = by_hint(base, hint) if hint is not None else None
+    if content in (Content.GERBER, Content.PROGRAM):
+        told["name"] = by_name(base, drill=content is Content.PROGRAM, common=common)
+    return {source: role for source, role in told.items() if role is not None}
+
+
+def _program_function(data: bytes) -> tuple[str, ...]:
+    found = re.search(rb"^;\s*#@!\s*TF\.FileFunction,([^*\r\n]*)", data[:50_000], re.M)
+    return tuple(found[1].decode("latin-1").split(",")) if found else ()
+
+
+_FIXED = {
+    Content.TEST_POINTS: Role(NETLIST),
+    Content.JOB_FILE: Role(JOB),
+    Content.IPC2581: Role(NOT_NEEDED),
+    Content.OTHER: Role(NOT_NEEDED),
+}
+
+
+def _role(content: Content, told: Mapping[str, Role]) -> Role:
+    """The role that counts; a drill program may have its layer span from its name."""
+    role = next(iter(told.values()), None) or _FIXED.get(content, Role(UNKNOWN))
+    if content is Content.PROGRAM and role.function == DRILL and role.span is None and "name" in told:
+        return replace(role, span=told["name"].span)
+    return role
+
+
+def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
+    """What is doubtful about the role of one file."""
+    name, role, place = item.name, item.role, Place(item.name)
+    stated = [r for source, r in told.items() if source != "name"]
+    doubts = [
+        Doubt(f"{name} is two things", f"{first.source}: {_shown(first)}; {other.source}: {_shown(other)}", place)
+        for first, other in zip(stated[:1] * len(stated), stated[1:], strict=False)
+        if not first.agrees(other)
+    ]
+    if role.function in NEEDED and item.content not in READABLE[role.function]:
+        why = f"it is stated to be {_shown(role)}, but its content is {item.content.value}; export it again"
+        doubts.append(Doubt(f"{name} cannot be read", why, place))
+    elif role.source == BY_NAME and item.content is Content.GERBER and role.function in NEEDED:
+        why = "no attribute, job file or rule says so; name it in [files] of the rules"
+        doubts.append(Doubt(f"{name} is taken for {_shown(role)} by its name", why, place))
+    elif role.function == UNKNOWN:
+        doubts.append(
+            Doubt(f"{name} is of unknown function", "it may be copper; name it in [files] of the rules", place)
+        )
+    elif item.content is Content.OTHER and not told and (is_nested(name) or may_be_copper(name)):
+        kind = "an archive inside the package is not opened" if is_nested(name) else "its content is no known format"
+        why = f"{kind}, and it may hold a layer; add what it holds, or name it `not needed` in [files] of the rules"
+        doubts.append(Doubt(f"{name} is not read", why, place))
+    part = item.attributes.get(".Part") or ("Single",)
+    if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
+        doubts.append(Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place))
+    return doubts
+
+
+def _shown(role: Role) -> str:
+    """A role in a few words."""
+    if role.function == COPPER:
+        number = f"L{role.layer}" if role.layer else (role.side or "")
+        inner = f" {role.inner}" if role.inner else ""
+        return f"copper {number}{inner}"
+    plating = {PLATING_UNKNOWN: ""}.get(role.plated, "plated " if role.plated else "unplated ")
+    return f"{plating if role.function == DRILL else ''}{role.function}"
+
+
+# ---------------------------------------------------------------------------------------------------- one board only
+
+
+def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doubt], list[Doubt]]:
+    """Leave one file for each layer and one profile; copies are remarks, contradictions doubts, two boards an error."""
+    claims: dict[tuple[str, object], list[Item]] = {}
+    for item in items:
+        role = item.role
+        if role.function == COPPER:
+            claims.setdefault((COPPER, role.layer or (role.side, role.inner)), []).append(item)
+        elif role.function in (PROFILE, NETLIST):
+            claims.setdefault((role.function, None), []).append(item)
+    doubts: list[Doubt] = []
+    remarks: list[Doubt] = []
+    dropped: set[int] = set()
+    for same in (group for group in claims.values() if len(group) > 1):
+        _check_one_board(same, package)
+        dropped.update(item.number for item in same[1:])
+        names = ", ".join(item.name for item in same)
+        what = f"several files claim {_shown(same[0].role)}: {names}"
+        copies = len({item.member.sha256 for item in same}) == 1
+        why = f"only {same[0].name} is read; " + ("they are copies" if copies else "remove the others, or rename them")
+        (remarks if copies else doubts).append(Doubt(what, why, Place(same[1].name)))
+    kept = [replace(i, role=replace(i.role, function=NOT_NEEDED)) if i.number in dropped else i for i in items]
+    return kept, doubts, remarks
+
+
+def _check_one_board(same: Sequence[Item], package: str) -> None:
+    """Refuse a package in which the files that claim one place are of different boards."""
+    differ = len({item.member.sha256 for item in same}) > 1
+    folders = sorted({item.member.folder for item in same})
+    if differ and len(folders) > 1:
+        shown = ", ".join(folder or "." for folder in folders)
+        raise BoardError(f"holds several boards (in {shown}); give one of them", Place(package))
+    projects = _projects(same)
+    if differ and len(projects) > 1:
+        raise BoardError(f"holds several boards ({', '.join(projects)}); give one of them", Place(package))
+
+
+def _projects(items: Iterable[Item]) -> list[str]:
+    """Names of the projects that the attributes tell."""
+    return sorted({" ".join(item.attributes[".ProjectId"]) for item in items if item.attributes.get(".ProjectId")})
+
+
+def _of_one_project(items: Sequence[Item]) -> list[Doubt]:
+    """Doubts if the needed files are of different projects, or not aligned with each other."""
+    needed = [item for item in items if item.role.function in NEEDED]
+    doubts = []
+    projects = _projects(needed)
+    if len(projects) > 1:
+        why = f"their project attributes differ: {'; '.join(projects)}; give the files of one board"
+        doubts.append(Doubt("files of several projects", why))
+    idents = sorted({",".join(i.attributes[".SameCoordinates"]) for i in needed if ".SameCoordinates" in i.attributes})
+    if len(idents) > 1:
+        why = f".SameCoordinates differ: {'; '.join(idents)}; the layers may not be aligned, export them together"
+        doubts.append(Doubt("files with different coordinates", why))
+    return doubts

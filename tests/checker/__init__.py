@@ -1,1 +1,0 @@
-"""Tests of the checker's core."""

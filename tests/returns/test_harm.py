@@ -1,0 +1,119 @@
+"""What a crossing costs: detours over ties, capacitors and vias, none between isolated regions; the order by harm."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from checker.findings import Finding
+from checker.returns.harm import ISOLATED
+from tests.boards import built_directly, case, found
+
+POURS = [
+    {"region": "a", "layer": "L2", "box": [0, 0, 14, 40]},
+    {"region": "b", "layer": "L2", "box": [16, 0, 30, 40]},
+]
+TRACE = {"net": "SIG", "layer": "L1", "width": 0.2, "points": [[2, 10], [28, 10]]}
+
+
+def crossings(**keys: Any) -> list[Finding]:
+    table = {"because": "", "expect": [], "pours": POURS, "draws": [TRACE], **keys}
+    made = case("board", table)
+    return found(built_directly(made.sketch), made.rules, "gap-crossing")
+
+
+def resistor(x: float, y: float, refdes: str, net: str) -> dict[str, Any]:
+    pin = "1" if net == "GND_A" else "2"
+    return {"net": net, "layer": "L2", "at": [x, y], "size": 0.5, "refdes": refdes, "pin": pin}
+
+
+def test_isolated_regions_have_no_detour_and_no_loop() -> None:
+    (finding,) = crossings()
+    assert finding.detail["detour_mm"] is None
+    assert finding.detail["loop_area_mm2"] is None
+
+
+def test_a_tie_carries_the_return_and_bounds_the_loop() -> None:
+    """Tie R40 at y 35 with pads inside both pours at x 13.5 and 16.5: 25 up, 3 across, 25 down."""
+    pads = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
+    (finding,) = crossings(pads=pads, rules={"tie": [{"between": ["a", "b"], "at": "R40"}]})
+    slant = 2 * (25**2 + 0.5**2) ** 0.5 + 3
+    assert finding.detail["detour_mm"] == pytest.approx(slant, abs=0.001)
+    assert finding.detail["loop_area_mm2"] == pytest.approx((2 + 3) / 2 * 25, abs=0.001)
+    assert finding.detail["detour_through"] == ["R40"]
+
+
+def test_a_plane_below_joined_by_vias_carries_the_return() -> None:
+    """Both pours are one net, joined through L3: the vias at y 30 make 20 up, 6 across, 20 down."""
+    pours = [{**POURS[0]}, {**POURS[1], "region": "a"}, {"region": "a", "layer": "L3", "box": [0, 0, 30, 40]}]
+    draws = [{**TRACE, "layer": "L1"}]
+    vias = [{"net": "GND_A", "at": [12, 30]}, {"net": "GND_A", "at": [18, 30]}]
+    found_ = crossings(pours=pours, draws=draws, vias=vias, layers=4)
+    assert [str(f.level) for f in found_] == ["warning"]
+    assert found_[0].detail["detour_mm"] == pytest.approx(2 * (20**2 + 2**2) ** 0.5 + 6, abs=0.02)
+
+
+def test_a_via_in_an_antipad_of_the_plane_below_carries_nothing() -> None:
+    """As above, but the via at x 18 stands in a hole of L3: the pours are not joined at all."""
+    around = [[17, 29], [19, 29], [19, 31], [17, 31]]
+    below = {"region": "a", "layer": "L3", "box": [0, 0, 30, 40], "holes": [around]}
+    pours = [{**POURS[0]}, {**POURS[1], "region": "a"}, below]
+    vias = [{"net": "GND_A", "at": [12, 30]}, {"net": "GND_A", "at": [18, 30]}]
+    (finding,) = crossings(pours=pours, vias=vias, layers=4, rules={"limits": {"hole": 3.0}})
+    assert finding.detail["detour_mm"] is None
+
+
+def test_an_edge_time_gives_knee_and_field_with_the_assumption_in_words() -> None:
+    pads = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
+    rules = {"tie": [{"between": ["a", "b"], "at": "R40"}], "nets": {"edge_ns": {"SIG": 2.0}}}
+    (finding,) = crossings(pads=pads, rules=rules)
+    assert finding.detail["knee_mhz"] == 250
+    assert "mA" in finding.detail["field_assumes"]
+
+
+def test_harm_orders_isolated_before_tied_before_slow() -> None:
+    """Contract: a crossing without detour is the worst; a slow net's matters least."""
+    pads = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
+    tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
+    isolated = crossings()[0].harm
+    tied = crossings(pads=pads, rules=tie)[0].harm
+    near = crossings(pads=[{**p, "at": [p["at"][0], 12]} for p in pads], rules=tie)[0].harm
+    slow = crossings(pads=pads, rules={**tie, "nets": {"slow": ["SIG"]}})[0].harm
+    assert isolated > tied > near > slow
+
+
+def test_a_capacitor_is_proposed_where_it_shortens_the_way_and_no_barrier_forbids_it() -> None:
+    pads = [resistor(13.5, 39, "R40", "GND_A"), resistor(16.5, 39, "R40", "GND_B")]
+    tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
+    free = crossings(pads=pads, rules=tie)
+    barred = crossings(pads=pads, rules={**tie, "barrier": [{"between": ["a", "b"]}]})
+    assert "capacitor between GND_A and GND_B" in (free[0].hint or "")
+    assert "capacitor" not in (barred[0].hint or "")
+
+
+def test_ends_are_found_where_only_the_copper_of_two_strokes_meets() -> None:
+    """Centre lines stop at x 13.95 and start again at 14.1: their round ends overlap. Isolated, so the worst harm."""
+    draws = [{**TRACE, "points": [[2, 10], [13.95, 10]]}, {**TRACE, "points": [[14.1, 10], [28, 10]]}]
+    (finding,) = crossings(draws=draws)
+    assert finding.detail["ends_mm"] == [[13.95, 10], [16, 10]]
+    assert finding.harm > ISOLATED
+
+
+def test_a_trace_of_dots_crosses_where_its_dots_are() -> None:
+    """Draws of no length, 0.1 mm apart: the dots at x 14 and 16 are the last ones over the pours."""
+    draws = [{**TRACE, "points": [[x / 10, 10], [x / 10, 10]]} for x in range(100, 201)]
+    (finding,) = crossings(draws=draws)
+    assert finding.detail["ends_mm"] == [[14, 10], [16, 10]]
+    assert finding.at in ((14, 10), (16, 10))
+    assert finding.harm >= ISOLATED
+
+
+def test_isolated_pours_beside_the_trace_on_its_own_layer_are_isolated_too() -> None:
+    """Pours 1 mm to both sides of the trace on L1, their gap at x 14..17: nothing joins them."""
+    names = {"a": (0, 14), "b": (17, 30)}
+    sides = ((0, 9), (11, 20))
+    pours = [{"region": r, "layer": "L1", "box": [x0, y0, x1, y1]} for r, (x0, x1) in names.items() for y0, y1 in sides]
+    (finding,) = crossings(pours=pours)
+    assert finding.detail["detour_mm"] is None
+    assert finding.harm > ISOLATED
