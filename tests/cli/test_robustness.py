@@ -26,7 +26,7 @@ from checker.cli import main
 from checker.demo.gerber_writer import write_gerber
 from parsers.trouble import InputError
 from tests.laws.test_mutants import BOARD, RULES
-from tests.parsers import test_hostile
+from tests.parsers.package import test_hostile
 
 CLI = [sys.executable, "-m", "checker.cli"]
 SLOWEST = 60.0  # s of processor time for one hostile file; most take a tenth

@@ -149,7 +149,7 @@ def test_plane_with_many_clears_is_cut_in_batches(monkeypatch: pytest.MonkeyPatc
     """The size of a batch changes nothing in the result."""
     parts = [(stroke(0, k, 20, k), True) for k in range(12)] + [(disc(2 * k, k, 0.5), False) for k in range(10)]
     whole = compose(drawn(*parts))
-    monkeypatch.setattr(parsers.image, "BATCH", 5)
+    monkeypatch.setattr(parsers.assembly.image, "BATCH", 5)
     batched = compose(drawn(*parts))
     assert shapely.equals_exact(batched.shapes(), whole.shapes()).all()
     assert batched.line.tolist() == whole.line.tolist()

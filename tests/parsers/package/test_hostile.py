@@ -22,7 +22,7 @@ from parsers import read_board
 from parsers.board import Board
 from parsers.package.archive import MAX_MEMBERS
 from parsers.trouble import BoardError, InputError
-from tests.parsers.test_package import BASE, write
+from tests.parsers.package.test_package import BASE, write
 
 TABLE = Path(__file__).parents[3] / "fixtures" / "hostile" / "packages.toml"
 CASES: Mapping[str, Mapping[str, Any]] = tomllib.loads(TABLE.read_text(encoding="utf-8"))
