@@ -66,6 +66,7 @@ class Finding:
     harm: float = 0.0  # greater is worse; orders findings of one level
     hint: str | None = None
     detail: dict[str, Any] = field(default_factory=dict)  # plain JSON values only
+    group: str = ""  # key of what has one cause, across rules; empty: a group of its own
     id: str = ""  # set by `identified`
     waived: Waived | None = None
     known: bool = False
@@ -83,10 +84,12 @@ class Finding:
 
 
 def identified(findings: Iterable[Finding]) -> list[Finding]:
-    """Give every finding its id and put all into report order.
+    """Give every finding its id and its group, and put all into report order.
 
     An id is made of what the finding is about (rule, nets, parts, regions, layer), not of coordinates; several
     findings about the same thing are numbered by place. So ids survive reruns, reordering and shifts.
+    A rule names a group by a key of its own (cause and names, never an order); what comes out is its fingerprint,
+    or the finding's id where the rule named none.
     """
     alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
     for finding in findings:
@@ -96,9 +99,14 @@ def identified(findings: Iterable[Finding]) -> list[Finding]:
     for key, group in alike.items():
         group.sort(key=lambda f: (f.at, f.extent, f.message))
         for number, finding in enumerate(group):
-            digest = hashlib.sha256(repr((key, number)).encode()).hexdigest()
-            out.append(replace(finding, id=digest[:12]))
+            own = fingerprint((key, number))
+            out.append(replace(finding, id=own, group=fingerprint(finding.group) if finding.group else own))
     return sorted(out, key=report_order)
+
+
+def fingerprint(key: object) -> str:
+    """Twelve hexadecimal digits of a key made of plain values."""
+    return hashlib.sha256(repr(key).encode()).hexdigest()[:12]
 
 
 def report_order(finding: Finding) -> tuple[Any, ...]:

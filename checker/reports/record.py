@@ -123,6 +123,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "harm": finding.harm,
         "hint": finding.hint,
         "detail": finding.detail | _sources(finding),
+        "group": finding.group,
         "waived": _waived(finding.waived),
         "known": finding.known,
     }

@@ -1,0 +1,36 @@
+"""What a finding is known by: its id and its group."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from checker.findings import Finding, Level, identified
+
+
+def finding(**told: Any) -> Finding:
+    return Finding(**({"rule": "creepage", "level": Level.ERROR, "message": "short", "at": (0.0, 0.0)} | told))
+
+
+def test_a_finding_whose_rule_names_no_group_is_a_group_of_its_own() -> None:
+    first, second = identified([finding(nets=("A",)), finding(nets=("B",))])
+    assert (first.group, second.group) == (first.id, second.id)
+    assert first.group != second.group
+
+
+def test_findings_of_one_cause_share_a_group_across_rules_and_each_keeps_its_id() -> None:
+    found = identified(
+        [
+            finding(rule="region-escape", nets=("A",), group="overlap a b"),
+            finding(rule="pour-overlap", group="overlap a b"),
+            finding(nets=("A",), group="barrier a b"),
+        ]
+    )
+    assert len({f.id for f in found}) == 3
+    by_rule = {f.rule: f.group for f in found}
+    assert by_rule["region-escape"] == by_rule["pour-overlap"] != by_rule["creepage"]
+
+
+def test_a_group_does_not_change_an_id() -> None:
+    alone = finding(nets=("A",))
+    assert identified([alone])[0].id == identified([replace(alone, group="barrier a b")])[0].id
