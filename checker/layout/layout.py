@@ -6,13 +6,15 @@ when it makes a finding.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cached_property
+from typing import Protocol, TypedDict, Unpack
 
 import numpy as np
 import shapely
 
 from checker.config.rules_file import Barrier, Rules, Tie
+from checker.findings import XY, Finding, Level, Path
 from checker.geometry.boxes import grouped
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
@@ -34,6 +36,35 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+
+
+class Declared(Protocol):
+    """What a finding takes from the rule that makes it."""
+
+    @property
+    def id(self) -> str:
+        """The rule's id."""
+
+    @property
+    def level(self) -> Level:
+        """The rule's usual level."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of `measured` and `required`."""
+
+
+class Measured(TypedDict, total=False):
+    """What a rule adds to its finding in plain values; the fields of `Finding` of the same names."""
+
+    path: Path
+    bounds: tuple[float, float, float, float] | None
+    components: tuple[str, ...]
+    measured: float | None
+    required: float | None
+    harm: float
+    hint: str | None
+    detail: dict[str, object]
 
 
 class Layout:
@@ -168,6 +199,48 @@ class Layout:
         rows = np.flatnonzero(copper.pad & (copper.component >= 0))
         groups = grouped(rows, copper.component[rows])
         return {self.board.refdes[part]: group for part, group in groups.items()}
+
+    def finding(  # noqa: PLR0913 - one keyword for each kind of index that is to be named
+        self,
+        rule: Declared,
+        *,
+        message: str,
+        at: XY | shapely.Point,
+        level: Level | None = None,
+        nets: Iterable[int] = (),
+        layer: int | None = None,
+        pours: Iterable[int] = (),
+        regions: Iterable[int] = (),
+        net_layers: Iterable[int] = (),
+        **measured: Unpack[Measured],
+    ) -> Finding:
+        """A finding of a rule, indices turned into names.
+
+        Parameters
+        ----------
+        at : place in mm; it must follow the board when that is moved, turned or mirrored, and so must the layer
+        level : of this finding; None = the rule's
+        nets, layer, net_layers, regions : indices of the board and of the layout
+        pours : indices of the pours that the finding's copper refers to; their layers are told once each
+        measured : fields of the finding in plain values, lengths in mm
+        """
+        place = at if isinstance(at, tuple) else (round(at.x, 6), round(at.y, 6))
+        return Finding(
+            rule=rule.id,
+            level=rule.level if level is None else level,
+            message=message,
+            at=place,
+            layer=None if layer is None else self.layer_id(layer),
+            reference_layers=self._layers_of(self.pours[i].layer for i in pours),
+            nets=tuple(self.board.net_name(net) for net in nets),
+            net_layers=tuple(self.layer_id(i) for i in net_layers),
+            regions=tuple(dict.fromkeys(self.regions[i].name for i in regions)),
+            unit=rule.unit,
+            **measured,
+        )
+
+    def _layers_of(self, layers: Iterable[int]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(map(self.layer_id, layers)))
 
     def layer_id(self, layer: int) -> str:
         """`L1` and so on."""

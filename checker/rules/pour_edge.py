@@ -47,17 +47,14 @@ def why_not(layout: Layout) -> str | None:
 def _finding(layout: Layout, run: EdgeRun, margin: float) -> Finding:
     net, layer = layout.board.net_name(run.net), layout.layer_id(run.layer)
     line = max((shapely.LineString(line) for line in run.path), key=lambda line: line.length)
-    middle = line.interpolate(0.5, normalized=True)
-    names = dict.fromkeys(layout.regions[layout.pours[i].region].name for i in run.pours)
-    return Finding(
-        rule=RULE.id,
-        level=RULE.level,
+    return layout.finding(
+        RULE,
         message=f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {mm(run.distance)} from it",
-        at=(round(middle.x, 6), round(middle.y, 6)),
-        layer=layer,
-        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
-        nets=(net,),
-        regions=tuple(names),
+        at=line.interpolate(0.5, normalized=True),
+        layer=run.layer,
+        nets=(run.net,),
+        pours=run.pours,
+        regions=(layout.pours[i].region for i in run.pours),
         path=run.path,
         measured=run.distance,
         required=margin,

