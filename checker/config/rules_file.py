@@ -16,11 +16,16 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+import shapely
+
 from parsers.trouble import InputError, Place
 
 T = TypeVar("T")
+XY = tuple[float, float]
+Side = tuple[str, ...]  # the names that stand on one side: regions of a barrier, net patterns of a spacing
 
-INSULATIONS = ("functional", "basic", "reinforced")
+NO_INSULATION = "none"  # split only: no distances are asked for
+INSULATIONS = (NO_INSULATION, "functional", "basic", "reinforced")
 MATERIAL_GROUPS = ("I", "II", "IIIa", "IIIb")
 POLLUTION_DEGREES = (1, 2, 3)
 ROW_RULES = ("interpolate", "next")
@@ -52,33 +57,57 @@ class Insulation:
     """What a barrier or a spacing must hold: the keys that both share."""
 
     working_voltage: float | None = None  # V rms or d.c.
-    clearance_voltage: float | None = None  # None: the working voltage, told in the report
-    insulation: str = "functional"  # functional | basic | reinforced
+    clearance_voltage: float | None = None  # None: the working voltage; good for functional insulation only
+    insulation: str = "functional"  # none | functional | basic | reinforced
     pollution_degree: int = 2
     material_group: str = "IIIb"
     x_reduction: bool = False
     table: str | None = None  # path as written, relative to the rules file
     creepage_rule: str = "interpolate"  # how rows between voltages are read: interpolate | next
     clearance_rule: str = "next"
+    assumed: frozenset[str] = frozenset()  # keys with a default above that the file leaves out
+
+    @property
+    def asks(self) -> bool:
+        """Whether distances are asked for at all."""
+        return self.insulation != NO_INSULATION
 
 
 @dataclass(frozen=True, slots=True)
 class Barrier:
     """[[barrier]]."""
 
-    between: tuple[str, str]  # region names
+    between: tuple[Side, Side]  # region names
     isolators: tuple[str, ...] = ()
     straddling: tuple[str, ...] = ()
     earthed: tuple[str, ...] = ()  # net patterns
+    hazardous: int | None = None  # the side, 0 or 1, that earthed copper protects from
+    isolator_pf: Mapping[str, float] = field(default_factory=dict)  # capacitance of the parts themselves, pF
     insulation: Insulation = field(default_factory=Insulation)
+
+    @property
+    def regions(self) -> tuple[str, ...]:
+        """All regions that it names, those of the first side first."""
+        return (*self.between[0], *self.between[1])
+
+    def separates(self, one: str, other: str) -> bool:
+        """Whether two regions stand on different sides of it.
+
+        Examples
+        --------
+        >>> Barrier((("system", "pump"), ("probe",))).separates("probe", "pump")
+        True
+        """
+        return any(one in a and other in b for a, b in (self.between, self.between[::-1]))
 
 
 @dataclass(frozen=True, slots=True)
 class Spacing:
     """[[spacing]]: two groups of net patterns."""
 
-    between: tuple[tuple[str, ...], tuple[str, ...]]
+    between: tuple[Side, Side]
     earthed: tuple[str, ...] = ()
+    hazardous: int | None = None
     insulation: Insulation = field(default_factory=Insulation)
 
 
@@ -90,16 +119,18 @@ class Tie:
     at: str | None = None  # component, or None for copper
     nets: tuple[str, ...] = ()  # may be in both regions
     reach: float = 2.0
+    ohms: float = 0.0  # of the part at the tie
 
 
 @dataclass(frozen=True, slots=True)
 class Hardware:
-    """[[hardware]]: a conductor that the files do not show, a disc on one or both faces."""
+    """[[hardware]]: a conductor that the files do not show, a disc or an outline on one or both faces."""
 
-    at: tuple[float, float]
-    diameter: float
+    at: XY | None = None
+    diameter: float = 0.0
     side: str = "both"  # top | bottom | both
     net: str | None = None  # None: floats
+    outline: tuple[XY, ...] = ()  # instead of at and diameter
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +140,7 @@ class Tolerance:
     etch: float = 0.0
     registration: float = 0.0
     routing: float = 0.0
+    assumed: frozenset[str] = frozenset()  # those that the file leaves out
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,6 +398,32 @@ class _Table:
         value = self.get(key, "a place such as [12.5, 40.0]", _is_point)
         return None if value is None else (float(value[0]), float(value[1]))
 
+    def sides(self, key: str, what: str, example: str) -> tuple[Side, Side]:
+        """Two sides, each one name or several."""
+
+        def test(value: Any) -> bool:
+            sides = isinstance(value, list) and len(value) == 2 and all(_is_strings(_listed(s)) for s in value)
+            return sides and all(map(_listed, value))
+
+        value = self.get(key, f"{what} such as {example}", test)
+        if value is None:
+            raise self.missing(key, f"is missing; it must be {what} such as {example}")
+        first, second = (tuple(_listed(side)) for side in value)
+        return first, second
+
+    def one_side(self, key: str, sides: tuple[Side, Side]) -> int | None:
+        """Which of two sides a key names: by any of its names, or by all of them."""
+        value = self.get(key, "a name, or a list of names, of one side", lambda v: _is_strings(_listed(v)))
+        if value is None:
+            return None
+        names = set(_listed(value))
+        for number, side in enumerate(sides):
+            if names and names <= set(side):
+                return number
+        known = [*sides[0], *sides[1]]
+        hint = next((h for name in sorted(names - set(known)) if (h := nearest(name, known))), "")
+        raise self.error(key, f"must name one side of between, not {value!r}{hint}")
+
     def two_names(self, key: str) -> tuple[str, str]:
         value = self.get(key, "a list of two different names", lambda v: _is_strings(v) and len(set(v)) == len(v) == 2)
         if value is None:
@@ -415,6 +473,19 @@ def _is_strings(value: Any) -> bool:
     return isinstance(value, list) and all(isinstance(v, str) and v for v in value)
 
 
+def _listed(value: Any) -> Any:
+    """A text as a list of one."""
+    return [value] if isinstance(value, str) else value
+
+
+def _is_outline(value: Any) -> bool:
+    return isinstance(value, list) and len(value) >= 3 and all(map(_is_point, value))
+
+
+def _corners(value: Any) -> tuple[XY, ...]:
+    return tuple((float(x), float(y)) for x, y in value or ())
+
+
 def _is_point(value: Any) -> bool:
     return isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
 
@@ -424,21 +495,25 @@ def _as_date(value: date | None) -> date | None:
 
 
 def _region(name: str, table: _Table) -> RegionSpec:
-    def corners(value: Any) -> bool:
-        return isinstance(value, list) and (not value or len(value) >= 3) and all(map(_is_point, value))
-
-    area = table.get("area", "a list of at least three corners such as [[0, 0], [40, 0], [40, 60]]", corners)
+    area = table.get(
+        "area",
+        "a list of at least three corners such as [[0, 0], [40, 0], [40, 60]]",
+        lambda v: v == [] or _is_outline(v),
+    )
     spec = RegionSpec(
         name=name,
         reference=table.strings("reference"),
         nets=table.strings("nets"),
         quiet=table.boolean("quiet"),
         planes=table.strings("planes"),
-        area=tuple((float(x), float(y)) for x, y in area or ()),
+        area=_corners(area),
     )
-    if not spec.reference and not spec.area:
-        raise table.missing("area", "is required for a region without reference nets")
+    if "reference" not in table.data and not spec.area:
+        raise table.missing("reference", "is missing; write reference = [] for a region without reference copper")
     return spec
+
+
+DEFAULTED = ("insulation", "pollution_degree", "material_group")  # defaults that decide over distances
 
 
 def _insulation(table: _Table) -> Insulation:
@@ -452,48 +527,65 @@ def _insulation(table: _Table) -> Insulation:
         table=table.string("table"),
         creepage_rule=table.choice("creepage_rule", ROW_RULES, "interpolate"),
         clearance_rule=table.choice("clearance_rule", ROW_RULES, "next"),
+        assumed=frozenset(key for key in DEFAULTED if key not in table.data),
     )
-    if spec.table is not None and spec.working_voltage is None:
-        raise table.missing("working_voltage", "is required with a table: V rms or d.c. across the insulation")
+    if spec.table is not None and not spec.asks:
+        raise table.error("table", 'insulation = "none" asks for no distances; state the insulation, or leave it out')
     return spec
 
 
 def _barrier(table: _Table) -> Barrier:
+    between = table.sides("between", "a list of two sides", '["system", "probe"] or [["system", "pump"], "probe"]')
+    if len({*between[0], *between[1]}) < len(between[0]) + len(between[1]):
+        raise table.error("between", "names a region twice; name each on one side only")
+    capacitances = table.table("isolator_pf")
     return Barrier(
-        between=table.two_names("between"),
+        between=between,
         isolators=table.strings("isolators"),
         straddling=table.strings("straddling"),
         earthed=table.strings("earthed"),
+        hazardous=table.one_side("hazardous", between),
+        isolator_pf={part: capacitances.number(part, 0.0) for part in capacitances.data},
         insulation=_insulation(table),
     )
 
 
 def _spacing(table: _Table) -> Spacing:
-    def groups(value: Any) -> bool:
-        return isinstance(value, list) and len(value) == 2 and all(v and _is_strings(v) for v in value)
-
-    between = table.get("between", 'two lists of nets such as [["AC_L"], ["AC_N", "PE"]]', groups)
-    if between is None:
-        raise table.missing("between", 'is missing; it must be two lists of nets such as [["AC_L"], ["AC_N"]]')
+    between = table.sides("between", "two lists of nets", '[["AC_L"], ["AC_N", "PE"]]')
     if table.string("table") is None:
         raise table.missing("table", "is missing; a spacing is held against a table")
-    first, second = between
-    return Spacing((tuple(first), tuple(second)), table.strings("earthed"), _insulation(table))
+    return Spacing(between, table.strings("earthed"), table.one_side("hazardous", between), _insulation(table))
 
 
 def _tie(table: _Table) -> Tie:
-    return Tie(table.two_names("between"), table.string("at"), table.strings("nets"), table.number("reach", 2.0))
+    return Tie(
+        table.two_names("between"),
+        table.string("at"),
+        table.strings("nets"),
+        table.number("reach", 2.0),
+        table.number("ohms", 0.0),
+    )
 
 
 def _hardware(table: _Table) -> Hardware:
     at, diameter = table.point("at"), table.optional_number("diameter")
+    outline = _corners(table.get("outline", "a list of at least three corners", _is_outline))
+    side, net = table.choice("side", SIDES, "both"), table.string("net")
+    if outline and (at is not None or diameter is not None):
+        raise table.error("outline", "stands instead of at and diameter; leave those out")
+    if outline and not shapely.is_valid(shapely.Polygon(outline)):
+        raise table.error("outline", "crosses or touches itself; give its corners in order, round it")
+    if outline:
+        return Hardware(side=side, net=net, outline=outline)
     if at is None or diameter is None:
-        raise table.missing("at" if at is None else "diameter", "is missing")
-    return Hardware(at, diameter, table.choice("side", SIDES, "both"), table.string("net"))
+        raise table.missing("at" if at is None else "diameter", "is missing; or give an outline")
+    return Hardware(at, diameter, side, net)
 
 
 def _tolerance(table: _Table) -> Tolerance:
-    return Tolerance(table.number("etch", 0.0), table.number("registration", 0.0), table.number("routing", 0.0))
+    names = ("etch", "registration", "routing")
+    etch, registration, routing = (table.number(name, 0.0) for name in names)
+    return Tolerance(etch, registration, routing, frozenset(names) - set(table.data))
 
 
 def _stackup(table: _Table) -> StackupSpec:
@@ -549,13 +641,11 @@ def _check_names(rules: Rules, top: _Table) -> None:
     names = {region.name for region in rules.regions}
     if not names:
         raise RulesFileError("declares no region; write at least one [region.NAME]", Place(rules.path))
-    groups = {"barrier": [b.between for b in rules.barriers], "tie": [t.between for t in rules.ties]}
-    for kind, pairs in groups.items():
-        for number, pair in enumerate(pairs):
-            for name in pair:
-                if name not in names:
-                    what = f'there is no region "{name}"{nearest(name, names)}'
-                    raise top.error(f"{kind}[{number}].between", what)
+    named = [(f"barrier[{n}].between", name) for n, b in enumerate(rules.barriers) for name in b.regions]
+    named += [(f"tie[{n}].between", name) for n, t in enumerate(rules.ties) for name in t.between]
+    for key, name in named:
+        if name not in names:
+            raise top.error(key, f'there is no region "{name}"{nearest(name, names)}')
     catch_all = [region.name for region in rules.regions if "*" in region.nets]
     if len(catch_all) > 1:
         raise top.error(f"region.{catch_all[1]}.nets", f'only one region may claim "*"; {catch_all[0]} does already')

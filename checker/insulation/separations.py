@@ -112,6 +112,7 @@ class Separation:
     title: str  # "system / probe"
     names: tuple[str, str]  # of the two sides
     regions: tuple[str, ...]  # region names of a barrier; a spacing has none
+    split: tuple[tuple[str, ...], tuple[str, ...]]  # the same by side
     nets: tuple[frozenset[int], frozenset[int]]  # of the two sides, as `Bodies.names` counts
     sides: tuple[Rows, Rows]  # bodies
     third: Rows  # bodies that a path crosses at no cost
@@ -320,17 +321,21 @@ def _edge_rows(line: shapely.LineString, net: int, layers: int) -> Conductors:
 
 
 def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
-    """Discs on the faces; nets that the board does not have are added to `names`."""
+    """Discs and outlines on the faces; nets that the board does not have are added to `names`."""
     last = len(layout.board.layers) - 1
     faces = {"top": [0], "bottom": [last], "both": [0, last] if last else [0]}
     placed = [(i, item, layer) for i, item in enumerate(layout.rules.hardware) for layer in faces[item.side]]
+    outlines = [shapely.Polygon(item.outline) for _, item, _ in placed if item.outline]
+    drawn = np.array([bool(item.outline) for _, item, _ in placed], dtype=np.bool_)
     rows = conductors(
         len(placed),
-        kind=Kind.DISC,
+        kind=np.where(drawn, Kind.AREA, Kind.DISC),
         layer=np.array([layer for _, _, layer in placed], dtype=np.int32),
         net=np.array([_net_of(item, names) for _, item, _ in placed], dtype=np.int32),
-        geometry=np.array([(*item.at, 0, 0, 0) for _, item, _ in placed], dtype=np.float64),
+        geometry=np.array([(*(item.at or (0, 0)), 0, 0, 0) for _, item, _ in placed], dtype=np.float64),
         radius=np.array([item.diameter / 2 for _, item, _ in placed], dtype=np.float64),
+        area=np.where(drawn, np.cumsum(drawn) - 1, -1),
+        areas=outlines,
     )
     return rows, np.array([i for i, _, _ in placed], dtype=np.int32)
 
@@ -441,7 +446,9 @@ class _NetSets:
         if isinstance(spec, Spacing):
             first, second = (self.matching(group) for group in spec.between)
             return first, second, earthed & ~first & ~second
-        first, second = (self.of_region(n) & (~earthed | self.named_by(n)) for n in spec.between)
+        first, second = (
+            np.any([self.of_region(n) & (~earthed | self.named_by(n)) for n in side], axis=0) for side in spec.between
+        )
         return first, second, earthed & ~first & ~second
 
 
@@ -469,8 +476,6 @@ def _earth_doubt(layout: Layout, key: str, side: str, earth: str, names: Sequenc
 
 
 def _side_names(spec: Barrier | Spacing) -> tuple[str, str]:
-    if isinstance(spec, Barrier):
-        return spec.between
     first, second = (", ".join(group) for group in spec.between)
     return first, second
 
@@ -518,13 +523,13 @@ def _separation(
     wanted, doubts = _wanted(layout, table, spec.insulation, places, key)
     names = _side_names(spec)
     doubts += [_empty_side(layout, key, name) for name, rows in zip(names, on[:2], strict=True) if not len(rows)]
-    doubts += _named_but_floating(layout, names) if isinstance(spec, Barrier) else []
-    barrier = isinstance(spec, Barrier)
+    doubts += _named_but_floating(layout, spec.regions) if isinstance(spec, Barrier) else []
     return Separation(
         key=key,
         title=" / ".join(names),
         names=names,
-        regions=names if barrier else (),
+        regions=spec.regions if isinstance(spec, Barrier) else (),
+        split=spec.between if isinstance(spec, Barrier) else ((), ()),
         nets=(_members(masks[0]), _members(masks[1])),
         sides=(on[0], on[1]),
         third=np.flatnonzero(third),
@@ -686,7 +691,8 @@ def _without_table(layout: Layout, separations: Sequence[Separation]) -> list[Do
     """Separations that nothing is measured for while others are, or though they have a voltage: easily overlooked."""
     why = "its clearance and creepage are not checked; name its table, or accept this with a reason"
     measured = any(s.table for s in separations)
-    meant = [s for s in separations if measured or s.insulation.working_voltage is not None]
+    asking = [s for s in separations if s.insulation.asks]
+    meant = [s for s in asking if measured or s.insulation.working_voltage is not None]
     return [Doubt(f"{s.title} has no table", why, layout.rules.place(s.key)) for s in meant if s.table is None]
 
 

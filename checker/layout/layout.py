@@ -250,8 +250,8 @@ class Layout:
 
     def barrier_between(self, a: int, b: int) -> Barrier | None:
         """The barrier declared between two regions, by index."""
-        names = {self.regions[a].name, self.regions[b].name}
-        return next((barrier for barrier in self.rules.barriers if set(barrier.between) == names), None)
+        one, other = self.regions[a].name, self.regions[b].name
+        return next((barrier for barrier in self.rules.barriers if barrier.separates(one, other)), None)
 
     def tie_between(self, a: int, b: int) -> Tie | None:
         """The tie declared between two regions, by index."""
@@ -306,26 +306,27 @@ class Layout:
         """Per net: its isolator pads on their own side, widened by limits.fanout (exempt area).
 
         A pad is on its own side if it lies no farther from the territory of its net's region than from that of the
-        barrier's other region.
+        barrier's other side.
         """
         out: dict[int, list[shapely.Geometry]] = {}
         for barrier in self.rules.barriers:
-            pair = [self.region_named(name).index for name in barrier.between]
+            sides = [[self.region_named(name).index for name in side] for side in barrier.between]
             for refdes in barrier.isolators:
-                for net, shape in self._own_side(self.pads_of(refdes), pair):
+                for net, shape in self._own_side(self.pads_of(refdes), sides):
                     out.setdefault(net, []).append(shape)
         reach = self.limits["fanout"]
         return {net: shapely.buffer(shapely.union_all(shapes), reach, quad_segs=STEPS) for net, shapes in out.items()}
 
-    def _own_side(self, pads: Rows, pair: list[int]) -> Iterator[tuple[int, shapely.Geometry]]:
+    def _own_side(self, pads: Rows, sides: list[list[int]]) -> Iterator[tuple[int, shapely.Geometry]]:
         shapes = self.board.copper.shapes(pads)
         for row, shape in zip(pads, shapes, strict=True):
             net, own = int(self.board.copper.net[row]), int(self.row_region[row])
-            if own not in pair:
+            opposite = next((b for a, b in (sides, sides[::-1]) if own in a), None)
+            if opposite is None:
                 continue
-            middle, other = shapely.centroid(shape), pair[1 - pair.index(own)]
-            here, there = (_distance(self.territory(region), middle) for region in (own, other))
-            if here <= there:
+            middle = shapely.centroid(shape)
+            there = min(_distance(self.territory(region), middle) for region in opposite)
+            if _distance(self.territory(own), middle) <= there:
                 yield net, shape
 
     # ---------------------------------------------------------------------------------------------- reference
@@ -431,7 +432,7 @@ class Layout:
 
     def _without_territory(self) -> Iterator[Doubt]:
         for region in self.regions:
-            if shapely.is_empty(self.territory(region.index)):
+            if region.spec.reference and shapely.is_empty(self.territory(region.index)):
                 what = f"region {region.name} has no pour"
                 why = (
                     "no copper of its reference holds a disc of limits.pour; name its reference nets, or give its area"

@@ -224,7 +224,7 @@ def _net_patterns(rules: Rules) -> Iterator[tuple[str, Iterable[str]]]:
 def _parts(rules: Rules) -> Iterator[tuple[str, str]]:
     """Every key of a rules file that names a part, with the part."""
     for number, barrier in enumerate(rules.barriers):
-        for name in ("isolators", "straddling"):
+        for name in ("isolators", "straddling", "isolator_pf"):
             for refdes in getattr(barrier, name):
                 yield f"barrier[{number}].{name}", refdes
     for number, tie in enumerate(rules.ties):

@@ -25,13 +25,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, product
 
 import networkx as nx
 import numpy as np
 import shapely
 
-from checker.config.rules_file import Tie
+from checker.config.rules_file import Side, Tie
 from checker.findings import XY, Finding, Level
 from checker.insulation.contacts import conductor_name, conductor_numbers, touches
 from checker.insulation.separations import Bodies, Separation, Source, bind
@@ -154,13 +154,13 @@ def _joined_pins(layout: Layout, separation: Separation, refdes: str, pins: Sequ
             name = layout.regions[region].name
             earthed = name in separation.regions and net not in sides  # its region claims it, yet it is on no side
             own.setdefault(f"{name}, earthed" if earthed else name, []).append((net, at))
-    apart = {frozenset(barrier.between) for barrier in listing}
-    for group in _joined_regions(sorted(own), separation.regions, apart):
+    apart = {frozenset(pair) for barrier in listing for pair in product(*barrier.between)}
+    for group in _joined_regions(sorted(own), separation.split, apart):
         yield [pin for name in group for pin in own[name]]
 
 
 def _joined_regions(
-    regions: Sequence[str], sides: Sequence[str], apart: Collection[frozenset[str]]
+    regions: Sequence[str], sides: tuple[Side, Side], apart: Collection[frozenset[str]]
 ) -> Iterator[list[str]]:
     """Groups of regions between which an isolator may conduct, for a barrier between `sides`.
 
@@ -169,11 +169,12 @@ def _joined_regions(
     within each side and to nothing else: that is what its being listed vouches for. One of other barriers is here an
     ordinary part, whose third pins may sit with the sides that it reaches, but then not with what it holds from them.
     """
-    if frozenset(sides) in apart:
-        yield from ([name] for name in regions if name in sides)
-        blocks = [[name for name in regions if name not in sides]]
+    named = [*sides[0], *sides[1]]
+    if any(frozenset(pair) in apart for pair in product(*sides)):
+        yield from filter(None, ([name for name in regions if name in side] for side in sides))
+        blocks = [[name for name in regions if name not in named]]
     else:
-        held = {other for side in sides if side in regions for other in regions if frozenset((side, other)) in apart}
+        held = {other for side in named if side in regions for other in regions if frozenset((side, other)) in apart}
         blocks = [[name for name in regions if name not in held], sorted(held)]
     for block in blocks:
         graph: nx.Graph[str] = nx.Graph()

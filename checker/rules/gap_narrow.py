@@ -114,9 +114,9 @@ def _nearest(
 def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | None:
     """The two sides' pours at their closest, if that is closer than the isolators."""
     sides = []
-    for name in separation.regions:
-        region = next(r.index for r in layout.regions if r.name == name)
-        sides.append([p for p in layout.pours if p.region == region and not p.plane])
+    for names in separation.split:
+        regions = {layout.region_named(name).index for name in names}
+        sides.append([p for p in layout.pours if p.region in regions and not p.plane])
     first, second = (_as_conductors([p.copper for p in side]) for side in sides)
     near = _nearest(first, np.arange(len(first)), second, np.arange(len(second)), least - ROUNDING, each_pair=True)
     found = []

@@ -34,6 +34,8 @@ between          = ["system", "probe"]
 isolators        = ["U3", "OK1", "T1"]
 straddling       = ["J9"]
 earthed          = ["PE"]
+hazardous        = "system"
+isolator_pf      = { U3 = 2.0 }
 working_voltage  = 250
 clearance_voltage = 2500
 insulation       = "reinforced"
@@ -50,11 +52,15 @@ between = ["system", "probe"]
 at    = "R40"
 nets  = ["SPI_*"]
 reach = 2.5
+ohms = 0.05
 [[hardware]]
 at = [3.5, 3.5]
 diameter = 7.0
 side = "both"
 net = "PE"
+[[hardware]]
+outline = [[1, 1], [9, 1], [9, 5]]
+side = "top"
 [tolerance]
 etch = 0.02
 [stackup]
@@ -92,14 +98,34 @@ def test_every_key_of_the_contract_is_read() -> None:
     assert [r.name for r in rules.regions] == ["system", "probe"]
     assert rules.regions[1].nets == ("PH_*", "EC_*")
     assert rules.regions[1].area[2] == (40.0, 60.0)
+    assert rules.barriers[0].between == (("system",), ("probe",))
+    assert rules.barriers[0].hazardous == 0
+    assert rules.barriers[0].isolator_pf == {"U3": 2.0}
     assert rules.barriers[0].insulation.clearance_voltage == 2500
+    assert rules.barriers[0].insulation.assumed == frozenset()
+    assert rules.spacings[0].insulation.assumed == {"insulation", "pollution_degree", "material_group"}
+    assert rules.tolerance.assumed == {"registration", "routing"}
     assert rules.spacings[0].between == (("AC_L",), ("AC_N", "PE"))
-    assert rules.ties == (Tie(("system", "probe"), "R40", ("SPI_*",), 2.5),)
-    assert rules.hardware == (Hardware((3.5, 3.5), 7.0, "both", "PE"),)
+    assert rules.ties == (Tie(("system", "probe"), "R40", ("SPI_*",), 2.5, 0.05),)
+    sink = Hardware(side="top", outline=((1, 1), (9, 1), (9, 5)))
+    assert rules.hardware == (Hardware((3.5, 3.5), 7.0, "both", "PE"), sink)
     assert rules.stackup.reference == {"L1": ("L2",), "L4": ("L3",)}
     assert rules.files == {"board.gtl": "L1"}
     assert rules.nets.edge_ns == {"SPI_*": 2.0}
     assert rules.waivers[0].until == date(2027, 3, 31)
+
+
+def test_a_side_may_be_several_regions_and_a_region_may_have_no_copper_of_reference() -> None:
+    text = WHOLE.replace('["system", "probe"]\nisol', '[["system", "pump"], "probe"]\nisol')
+    rules = parse(
+        text.replace('hazardous        = "system"', 'hazardous = "probe"') + "[region.pump]\nreference = []\n"
+    )
+    assert rules.barriers[0].between == (("system", "pump"), ("probe",))
+    assert rules.barriers[0].regions == ("system", "pump", "probe")
+    assert rules.barriers[0].hazardous == 1
+    assert rules.barriers[0].separates("probe", "pump")
+    assert not rules.barriers[0].separates("system", "pump")
+    assert rules.regions[2].reference == ()
 
 
 def test_limits_that_the_file_does_not_name_keep_their_default() -> None:
@@ -123,14 +149,34 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ('["system", "probe"]\nisol', '["system", "prob"]\nisol', "between", 'no region "prob"; did you mean "probe"?'),
         ("2027-03-31", '"soon"', "until", "must be a date such as 2027-03-31, not 'soon'"),
         ('rule = "gap-crossing"', 'rule = "gap-crosing"', "rule", 'did you mean "gap-crossing"?'),
-        ("working_voltage  = 250\n", "", "[[barrier]]", "required with a table"),
         ("working_voltage  = 250", "working_voltage  = 0", "working_voltage", "must be a number above 0, not 0"),
         ("x_reduction      = false", "altitude = 3000", "altitude", "no correction is built in"),
         ("x_reduction      = false", "frequency = 3000", "frequency", "no correction is built in"),
         ("etch = 0.02", "etch = -1", "etch", "must be a number of at least 0"),
         ("etch = 0.02", "etch = nan", "etch", "must be a number of at least 0"),
         ("etch = 0.02", "etch = true", "etch", "must be a number of at least 0"),
-        ('"reinforced"', '"double"', "insulation", "must be one of 'functional', 'basic', 'reinforced'"),
+        ('"reinforced"', '"double"', "insulation", "must be one of 'none', 'functional', 'basic'"),
+        ('"reinforced"', '"none"', "table", "asks for no distances"),
+        (
+            'hazardous        = "system"',
+            'hazardous = "sytem"',
+            "hazardous",
+            "one side of between, not 'sytem'; did you",
+        ),
+        (
+            'hazardous        = "system"',
+            'hazardous = ["system", "probe"]',
+            "hazardous",
+            "must name one side of between",
+        ),
+        ('["system", "probe"]\nisol', '[["system", "probe"], "probe"]\nisol', "between", "names a region twice"),
+        ('["system", "probe"]\nisol', '["system"]\nisol', "between", "must be a list of two sides"),
+        ('["system", "probe"]\nisol', '[["system", []], "probe"]\nisol', "between", "must be a list of two sides"),
+        ("{ U3 = 2.0 }", "{ U3 = -2.0 }", "isolator_pf", "must be a number of at least 0"),
+        ("ohms = 0.05", "ohms = -1", "ohms", "must be a number of at least 0"),
+        ("[9, 1], [9, 5]]", "[9, 1]]", "outline", "must be a list of at least three corners"),
+        ("[[1, 1], [9, 1], [9, 5]]", "[[1, 1], [9, 9], [9, 1], [1, 9]]", "outline", "crosses or touches itself"),
+        ('side = "top"', "diameter = 3", "outline", "stands instead of at and diameter"),
         ("pollution_degree = 2", "pollution_degree = 4", "pollution_degree", "must be one of 1, 2, 3"),
         ("[[tie]]", "[tie]", "[tie]", "write [[tie]] with two brackets"),
         ('[["D_P", "D_N"]]', '["D_P", "D_N"]', "pairs", "must be a list of pairs"),
@@ -160,7 +206,7 @@ def test_a_mistake_is_named_with_its_line(old: str, new: str, line_start: str, s
         ("", "begin the file with: schema = 1"),
         ("schema = 2\n", "this version reads schema 1"),
         ("schema = 1\n", "declares no region"),
-        ('schema = 1\n[region.a]\nnets = ["*"]\n', "region.a.area: is required for a region without reference nets"),
+        ('schema = 1\n[region.a]\nnets = ["*"]\n', "region.a.reference: is missing; write reference = []"),
         ("schema = \n", "r.toml:1: is no valid TOML"),
     ],
 )

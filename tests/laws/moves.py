@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from checker.config.rules_file import Rules
+from checker.config.rules_file import Hardware, Rules
 from checker.demo.sketch import XY, Contour, Draw, Hole, Pad, Part, Pour, Sketch
 from checker.findings import Finding
 
@@ -86,6 +86,10 @@ class Move:
     def _part(self, part: Part) -> Part:
         return replace(part, side=SIDES[part.side]) if self.flip else part
 
+    def _hardware(self, item: Hardware) -> Hardware:
+        at, outline = item.at and self.point(item.at), tuple(self.point(p) for p in item.outline)
+        return replace(item, at=at, outline=outline, side=SIDES[item.side] if self.flip else item.side)
+
     def rules(self, rules: Rules, layers: int) -> Rules:
         """The rules after the move: areas, hardware and waivers name places, references name layers."""
         reference = {
@@ -95,9 +99,7 @@ class Move:
         return replace(
             rules,
             regions=tuple(replace(r, area=tuple(self.point(p) for p in r.area)) for r in rules.regions),
-            hardware=tuple(
-                replace(h, at=self.point(h.at), side=SIDES[h.side] if self.flip else h.side) for h in rules.hardware
-            ),
+            hardware=tuple(self._hardware(h) for h in rules.hardware),
             waivers=tuple(replace(w, near=self.point(w.near) if w.near else None) for w in rules.waivers),
             stackup=replace(rules.stackup, reference=reference),
         )
