@@ -30,6 +30,7 @@ MATERIAL_GROUPS = ("I", "II", "IIIa", "IIIb")
 POLLUTION_DEGREES = (1, 2, 3)
 ROW_RULES = ("interpolate", "next")
 SIDES = ("top", "bottom", "both")
+FIELD_DEVICES = ("floating", "earthed", "unknown")
 REFUSED = {  # keys a careful user may try, and why they are not taken
     "altitude": "no correction is built in; put the corrected clearances into the table",
     "frequency": "no correction is built in; put the distances for that frequency into the table",
@@ -119,7 +120,7 @@ class Tie:
     at: str | None = None  # component, or None for copper
     nets: tuple[str, ...] = ()  # may be in both regions
     reach: float = 2.0
-    ohms: float = 0.0  # of the part at the tie
+    ohms: float = 0.0  # of the part at the tie; 0: a short
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +165,44 @@ class NetClasses:
 
 
 @dataclass(frozen=True, slots=True)
+class PinName:
+    """A pin as the rules file spells it: part.pin."""
+
+    part: str
+    pin: str
+
+    def __str__(self) -> str:
+        return f"{self.part}.{self.pin}"
+
+
+@dataclass(frozen=True, slots=True)
+class Current:
+    """[[current]]: a current that returns through reference copper."""
+
+    name: str
+    net: str  # conductor that carries it out
+    start: PinName  # key "from"
+    end: PinName  # key "to"
+    back: tuple[PinName, PinName]  # reference pins that it enters and leaves by
+    dc: float = 0.0  # A
+    ripple: float = 0.0  # A peak
+    frequency: float | None = None  # Hz
+
+
+@dataclass(frozen=True, slots=True)
+class QuietInput:
+    """[[quiet_input]]: a small signal and its own way back."""
+
+    net: str
+    start: PinName  # key "from"
+    end: PinName  # key "to"
+    ground: tuple[PinName, PinName]  # where the source and the converter refer to
+    allowed: float  # V; stated, or share of one step of a converter
+    field_device: str = "unknown"  # floating | earthed | unknown
+    common_mode: float | None = None  # V between the field device's earth and the board
+
+
+@dataclass(frozen=True, slots=True)
 class WaiverSpec:
     """[[waiver]]."""
 
@@ -202,6 +241,8 @@ class Rules:
     step: str | None = None
     nets: NetClasses = field(default_factory=NetClasses)
     limits: Mapping[str, float] = field(default_factory=dict)  # complete: defaults filled in
+    currents: tuple[Current, ...] = ()
+    quiet_inputs: tuple[QuietInput, ...] = ()
     waivers: tuple[WaiverSpec, ...] = ()
     accepted_doubts: tuple[AcceptedDoubt, ...] = ()
     line_of: Mapping[str, int] = field(default_factory=dict)
@@ -259,6 +300,8 @@ def parse_rules(text: str, path: str, limits: Mapping[str, float], rule_ids: Ite
         files=top.table("files").all_strings(),
         nets=_net_classes(top.table("nets")),
         limits=_limits(top.table("limits"), limits),
+        currents=tuple(_current(table) for table in top.tables("current")),
+        quiet_inputs=tuple(_quiet_input(table) for table in top.tables("quiet_input")),
         waivers=tuple(_waiver(table, tuple(rule_ids)) for table in top.tables("waiver")),
         accepted_doubts=tuple(_accepted(table) for table in top.tables("accepted_doubt")),
         line_of=top.lines,
@@ -424,6 +467,23 @@ class _Table:
         hint = next((h for name in sorted(names - set(known)) if (h := nearest(name, known))), "")
         raise self.error(key, f"must name one side of between, not {value!r}{hint}")
 
+    def pin(self, key: str) -> PinName:
+        value = self.needed(key)
+        if not _is_pin(value):
+            raise self.error(key, f'must be part.pin such as "U2.5", not "{value}"')
+        return _as_pin(value)
+
+    def two_pins(self, key: str) -> tuple[PinName, PinName]:
+        value = self.get(key, 'a list of two pins such as ["U7.2", "U2.3"]', lambda v: _is_strings(v) and len(v) == 2)
+        if value is None:
+            raise self.missing(key, 'is missing; it must be a list of two pins such as ["U7.2", "U2.3"]')
+        for text in value:
+            if not _is_pin(text):
+                raise self.error(key, f'must hold pins spelled part.pin such as "U2.5", not "{text}"')
+        if value[0] == value[1]:
+            raise self.error(key, f'must hold two different pins, not "{value[0]}" twice')
+        return _as_pin(value[0]), _as_pin(value[1])
+
     def two_names(self, key: str) -> tuple[str, str]:
         value = self.get(key, "a list of two different names", lambda v: _is_strings(v) and len(set(v)) == len(v) == 2)
         if value is None:
@@ -486,6 +546,17 @@ def _corners(value: Any) -> tuple[XY, ...]:
     return tuple((float(x), float(y)) for x, y in value or ())
 
 
+def _is_pin(text: str) -> bool:
+    """Whether a text is part.pin: the pin is what follows the last dot."""
+    part, dot, pin = text.rpartition(".")
+    return bool(part.strip() and dot and pin.strip())
+
+
+def _as_pin(text: str) -> PinName:
+    part, _, pin = text.rpartition(".")
+    return PinName(part.strip(), pin.strip())
+
+
 def _is_point(value: Any) -> bool:
     return isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
 
@@ -538,16 +609,25 @@ def _barrier(table: _Table) -> Barrier:
     between = table.sides("between", "a list of two sides", '["system", "probe"] or [["system", "pump"], "probe"]')
     if len({*between[0], *between[1]}) < len(between[0]) + len(between[1]):
         raise table.error("between", "names a region twice; name each on one side only")
-    capacitances = table.table("isolator_pf")
     return Barrier(
         between=between,
         isolators=table.strings("isolators"),
         straddling=table.strings("straddling"),
         earthed=table.strings("earthed"),
         hazardous=table.one_side("hazardous", between),
-        isolator_pf={part: capacitances.number(part, 0.0) for part in capacitances.data},
+        isolator_pf=_isolator_pf(table),
         insulation=_insulation(table),
     )
+
+
+def _isolator_pf(table: _Table) -> dict[str, float]:
+    """Capacitances by part; each part must be one of the barrier's isolators."""
+    parts = table.table("isolator_pf")
+    isolators = table.strings("isolators")
+    for part in parts.data:
+        if part not in isolators:
+            raise parts.error(part, f"is none of the isolators of this barrier{nearest(part, isolators)}")
+    return {part: parts.number(part, 0.0) for part in parts.data}
 
 
 def _spacing(table: _Table) -> Spacing:
@@ -559,11 +639,11 @@ def _spacing(table: _Table) -> Spacing:
 
 def _tie(table: _Table) -> Tie:
     return Tie(
-        table.two_names("between"),
-        table.string("at"),
-        table.strings("nets"),
-        table.number("reach", 2.0),
-        table.number("ohms", 0.0),
+        between=table.two_names("between"),
+        at=table.string("at"),
+        nets=table.strings("nets"),
+        reach=table.number("reach", 2.0),
+        ohms=table.number("ohms", 0.0),
     )
 
 
@@ -616,6 +696,55 @@ def _net_classes(table: _Table) -> NetClasses:
 
 def _limits(table: _Table, known: Mapping[str, float]) -> dict[str, float]:
     return {name: table.number(name, default) for name, default in sorted(known.items())}
+
+
+def _current(table: _Table) -> Current:
+    spec = Current(
+        name=table.string("name") or table.needed("net"),
+        net=table.needed("net"),
+        start=table.pin("from"),
+        end=table.pin("to"),
+        back=table.two_pins("back"),
+        dc=table.number("dc", 0.0),
+        ripple=table.number("ripple", 0.0),
+        frequency=table.optional_number("frequency"),
+    )
+    if not spec.dc and not spec.ripple:
+        raise table.missing("dc", "is missing; give dc, or ripple and frequency, in A and Hz")
+    if spec.ripple and spec.frequency is None:
+        raise table.missing("frequency", "is required with ripple: Hz")
+    return spec
+
+
+def _quiet_input(table: _Table) -> QuietInput:
+    return QuietInput(
+        net=table.needed("net"),
+        start=table.pin("from"),
+        end=table.pin("to"),
+        ground=table.two_pins("ground"),
+        allowed=_allowed(table),
+        field_device=table.choice("field_device", FIELD_DEVICES, "unknown"),
+        common_mode=table.optional_number("common_mode"),
+    )
+
+
+def _allowed(table: _Table) -> float:
+    """The error that an input may have, V: stated, or a share of one step of its converter."""
+    allowed, scale = table.optional_number("allowed"), table.optional_number("full_scale")
+    bits = table.get("bits", "a whole number from 1 to 32", lambda v: _is_number(v) and v in range(1, 33))
+    share = table.optional_number("share")
+    steps = {"full_scale": scale, "bits": bits, "share": share}
+    given = [key for key, value in steps.items() if value is not None]
+    if allowed is not None and given:
+        raise table.error(given[0], "stands beside allowed; give allowed, or full_scale, bits and share")
+    if allowed is not None:
+        return allowed
+    if not given:
+        raise table.missing("allowed", "is missing: V in series with the input, or full_scale, bits and share")
+    for key in ("full_scale", "bits"):
+        if steps[key] is None:
+            raise table.missing(key, f"is required with {given[0]}")
+    return float(scale or 0.0) / 2 ** int(bits) * (0.5 if share is None else share)
 
 
 def _waiver(table: _Table, rule_ids: tuple[str, ...]) -> WaiverSpec:

@@ -13,7 +13,7 @@ from fnmatch import translate
 import numpy as np
 import shapely
 
-from checker.config.rules_file import RegionSpec, Rules, Tie, nearest
+from checker.config.rules_file import PinName, RegionSpec, Rules, Tie, nearest
 from checker.findings import Path
 from parsers.board import Board
 from parsers.primitives import Bools, Floats, Ints, Rows
@@ -176,12 +176,42 @@ def unmatched(board: Board, rules: Rules, names: NetNames) -> Iterator[Doubt]:
     for key, refdes in _parts(rules):
         if refdes not in parts:
             yield _missing(rules, key, f'part "{refdes}" is not on the board', nearest(refdes, parts))
+    yield from _unmatched_pins(board, rules)
     layers = [layer.id for layer in board.layers]
     for layer, stated in rules.stackup.reference.items():
         for name in (layer, *stated):
             if name not in layers:
                 key = f"stackup.reference.{layer}"
                 yield _missing(rules, key, f'layer "{name}" is not on the board', nearest(name, layers))
+
+
+def _unmatched_pins(board: Board, rules: Rules) -> Iterator[Doubt]:
+    """Pins of currents and quiet inputs that are not on the board."""
+    named = list(_pins(rules))
+    if not named:
+        return
+    copper = board.copper
+    rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0))
+    pairs = np.unique(np.column_stack((copper.component[rows], copper.pin[rows])), axis=0)
+    known = {f"{board.refdes[part]}.{board.pins[pin]}" for part, pin in pairs.tolist()}
+    known |= {f"{part.refdes}.{pin.number}" for part in board.components for pin in part.pins}
+    for key, pin in named:
+        if str(pin) not in known:
+            what = f'pin "{pin}" is not on the board'
+            others = [name for name in known if name.startswith(f"{pin.part}.")]
+            yield _missing(rules, key, what, nearest(str(pin), others or known))
+
+
+def _pins(rules: Rules) -> Iterator[tuple[str, PinName]]:
+    """Every key of a rules file that names pins, with the pins."""
+    for number, current in enumerate(rules.currents):
+        yield f"current[{number}].from", current.start
+        yield f"current[{number}].to", current.end
+        yield from ((f"current[{number}].back", pin) for pin in current.back)
+    for number, quiet in enumerate(rules.quiet_inputs):
+        yield f"quiet_input[{number}].from", quiet.start
+        yield f"quiet_input[{number}].to", quiet.end
+        yield from ((f"quiet_input[{number}].ground", pin) for pin in quiet.ground)
 
 
 def _chassis(rules: Rules, known: Set[str]) -> NetNames:
@@ -215,6 +245,10 @@ def _net_patterns(rules: Rules) -> Iterator[tuple[str, Iterable[str]]]:
         yield f"tie[{number}].nets", tie.nets
     for number, hardware in enumerate(rules.hardware):
         yield f"hardware[{number}].net", (hardware.net,) if hardware.net else ()
+    for number, current in enumerate(rules.currents):
+        yield f"current[{number}].net", (current.net,)
+    for number, quiet in enumerate(rules.quiet_inputs):
+        yield f"quiet_input[{number}].net", (quiet.net,)
     yield "nets.noisy", rules.nets.noisy
     yield "nets.slow", rules.nets.slow
     yield "nets.pairs", (name for pair in rules.nets.pairs for name in pair)

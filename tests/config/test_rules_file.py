@@ -10,7 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checker.config.rules_file import Hardware, Rules, RulesFileError, Tie, line_of_keys, parse_rules, read_rules
+from checker.config.rules_file import (
+    Current,
+    Hardware,
+    PinName,
+    Rules,
+    RulesFileError,
+    Tie,
+    line_of_keys,
+    parse_rules,
+    read_rules,
+)
 
 LIMITS = {"hole": 1.5, "pour": 5.0}
 RULE_IDS = ("gap-crossing", "clearance")
@@ -75,6 +85,25 @@ slow  = ["LED_*"]
 pairs = [["D_P", "D_N"]]
 stitching = ["C70", "C71"]
 edge_ns = { "SPI_*" = 2.0 }
+[[current]]
+name = "boost ripple"
+net = "VBAT"
+from = "U2.5"
+to = "U7.1"
+back = ["U7.2", "U2.3"]
+dc = 0.2
+ripple = 0.05
+frequency = 1e6
+[[quiet_input]]
+net = "PH_IN"
+from = "J4.1"
+to = "U8.3"
+ground = ["J4.2", "U8.2"]
+full_scale = 2.5
+bits = 16
+share = 0.5
+field_device = "earthed"
+common_mode = 12
 [limits]
 hole = 1.25
 [[waiver]]
@@ -110,6 +139,14 @@ def test_every_key_of_the_contract_is_read() -> None:
     sink = Hardware(side="top", outline=((1, 1), (9, 1), (9, 5)))
     assert rules.hardware == (Hardware((3.5, 3.5), 7.0, "both", "PE"), sink)
     assert rules.stackup.reference == {"L1": ("L2",), "L4": ("L3",)}
+    back = (PinName("U7", "2"), PinName("U2", "3"))
+    assert rules.currents == (
+        Current("boost ripple", "VBAT", PinName("U2", "5"), PinName("U7", "1"), back, 0.2, 0.05, 1e6),
+    )
+    quiet = rules.quiet_inputs[0]
+    assert (str(quiet.start), str(quiet.ground[1])) == ("J4.1", "U8.2")
+    assert quiet.allowed == pytest.approx(2.5 / 65536 * 0.5)  # one step of 16 bits, halved
+    assert (quiet.field_device, quiet.common_mode) == ("earthed", 12.0)
     assert rules.files == {"board.gtl": "L1"}
     assert rules.nets.edge_ns == {"SPI_*": 2.0}
     assert rules.waivers[0].until == date(2027, 3, 31)
@@ -152,6 +189,20 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ("working_voltage  = 250", "working_voltage  = 0", "working_voltage", "must be a number above 0, not 0"),
         ("x_reduction      = false", "altitude = 3000", "altitude", "no correction is built in"),
         ("x_reduction      = false", "frequency = 3000", "frequency", "no correction is built in"),
+        ('"U2.5"', '"U2"', "from", 'must be part.pin such as "U2.5", not "U2"'),
+        ('"U2.5"', '"U2."', "from", "must be part.pin"),
+        ('["U7.2", "U2.3"]', '["U7.2"]', "back", "must be a list of two pins"),
+        ('["U7.2", "U2.3"]', '["U7.2", "U2"]', "back", 'spelled part.pin such as "U2.5", not "U2"'),
+        ('["U7.2", "U2.3"]', '["U7.2", "U7.2"]', "back", 'two different pins, not "U7.2" twice'),
+        ("dc = 0.2\nripple = 0.05\n", "", "[[current]]", "give dc, or ripple and frequency"),
+        ("frequency = 1e6\n", "", "[[current]]", "required with ripple"),
+        ("full_scale = 2.5\nbits = 16\nshare = 0.5\n", "", "[[quiet_input]]", "allowed: is missing"),
+        ("full_scale = 2.5\n", "", "[[quiet_input]]", "full_scale: is required with bits"),
+        ("bits = 16", "bits = 16\nallowed = 1e-5", "full_scale", "stands beside allowed"),
+        ("bits = 16", "bits = 0", "bits", "must be a whole number from 1 to 32"),
+        ('"earthed"\n', '"grounded"\n', "field_device", "must be one of 'floating', 'earthed', 'unknown'"),
+        ("{ U3 = 2.0 }", "{ U4 = 2.0 }", "isolator_pf", "is none of the isolators of this barrier"),
+        ("ohms = 0.05", "ohms = -1", "ohms", "must be a number of at least 0"),
         ("etch = 0.02", "etch = -1", "etch", "must be a number of at least 0"),
         ("etch = 0.02", "etch = nan", "etch", "must be a number of at least 0"),
         ("etch = 0.02", "etch = true", "etch", "must be a number of at least 0"),
