@@ -224,7 +224,6 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ('["system", "probe"]\nisol', '["system"]\nisol', "between", "must be a list of two sides"),
         ('["system", "probe"]\nisol', '[["system", []], "probe"]\nisol', "between", "must be a list of two sides"),
         ("{ U3 = 2.0 }", "{ U3 = -2.0 }", "isolator_pf", "must be a number of at least 0"),
-        ("ohms = 0.05", "ohms = -1", "ohms", "must be a number of at least 0"),
         ("[9, 1], [9, 5]]", "[9, 1]]", "outline", "must be a list of at least three corners"),
         ("[[1, 1], [9, 1], [9, 5]]", "[[1, 1], [9, 9], [9, 1], [1, 9]]", "outline", "crosses or touches itself"),
         ('side = "top"', "diameter = 3", "outline", "stands instead of at and diameter"),
