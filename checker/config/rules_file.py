@@ -744,7 +744,7 @@ def _allowed(table: _Table) -> float:
     for key in ("full_scale", "bits"):
         if steps[key] is None:
             raise table.missing(key, f"is required with {given[0]}")
-    return float(scale or 0.0) / 2 ** int(bits) * (0.5 if share is None else share)
+    return float(scale or 0.0) / 2.0 ** int(bits) * (0.5 if share is None else share)
 
 
 def _waiver(table: _Table, rule_ids: tuple[str, ...]) -> WaiverSpec:
