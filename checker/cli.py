@@ -25,6 +25,7 @@ from checker.app import batch, draft, output, run
 from checker.config.rules_file import nearest
 from checker.drawing import overlay, png
 from checker.findings import Level
+from checker.manual import Topic, topics
 from checker.reports import registry as formats
 from checker.results import baseline, compare, inventory
 from checker.results.outcome import CAUTION
@@ -102,23 +103,24 @@ def _stoppable() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
-class RuleId(click.ParamType[RuleModule]):
-    """The id of a rule."""
+class Page(click.ParamType[RuleModule | Topic]):
+    """The id of a rule, or the name of a topic of the manual."""
 
-    name = "rule"
+    name = "rule or topic"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> RuleModule:
-        """Find the rule, or name the nearest one."""
-        if isinstance(value, RuleModule):
-            return value
-        found = registry().get(value)
-        if found is None:
-            self.fail(f'there is no rule "{value}"{nearest(value, registry())}', param, ctx)
-        return found
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> RuleModule | Topic:
+        """Find the page, or name the nearest one."""
+        pages: dict[str, RuleModule | Topic] = {**topics(), **registry()}
+        if not isinstance(value, str):
+            return value  # type: ignore[no-any-return]
+        if value not in pages:
+            self.fail(f'there is no rule or topic "{value}"{nearest(value, pages)}', param, ctx)
+        return pages[value]
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
-        """Rule ids that begin so."""
-        return [click.shell_completion.CompletionItem(name) for name in registry() if name.startswith(incomplete)]
+        """Rules and topics that begin so."""
+        pages = [*registry(), *topics()]
+        return [click.shell_completion.CompletionItem(name) for name in pages if name.startswith(incomplete)]
 
 
 class Pin(click.ParamType[tuple[float, float, float, float]]):
@@ -270,14 +272,13 @@ def compare_command(old: Path, new: Path, rules_path: Path | None) -> None:
 
 
 @main.command("explain")
-@click.argument("rule", type=RuleId(), required=False)
-def explain(rule: RuleModule | None) -> None:
-    """Tell what a rule checks, why, how to fix it, and the source."""
-    if rule is None:
-        for name, module in registry().items():
-            click.echo(f"{name:18} {module.manual.obligation}")
-        return
-    click.echo(_manual_text(rule), nl=False)
+@click.argument("page", metavar="[RULE|TOPIC]", type=Page(), required=False)
+def explain(page: RuleModule | Topic | None) -> None:
+    """Tell what a rule checks, why, how to fix it and its source, or show a topic of the manual."""
+    if page is None:
+        click.echo(_contents(), nl=False)
+    else:
+        click.echo(page.text if isinstance(page, Topic) else _manual_text(page), nl=False)
 
 
 @main.command("demo")
@@ -383,6 +384,19 @@ def _deliver(text: str, target: Path | None) -> None:
     else:
         output.write_file(target, text.encode())
         click.echo(f"wrote {target}", err=True)
+
+
+def _contents() -> str:
+    """Rules and topics, a sentence each."""
+    rules = {name: module.manual.obligation for name, module in registry().items()}
+    chapters = (("Rules", rules), ("Topics", {name: topic.summary for name, topic in topics().items()}))
+    return "\n".join(
+        f"{title}\n" + "".join(_entry(name, told) for name, told in pages.items()) for title, pages in chapters
+    )
+
+
+def _entry(name: str, told: str) -> str:
+    return textwrap.fill(told, 80, initial_indent=f"  {name:18} ", subsequent_indent=" " * 21) + "\n"
 
 
 def _manual_text(module: RuleModule) -> str:

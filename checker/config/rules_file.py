@@ -1,6 +1,6 @@
 """The rules file: TOML to frozen values, every key checked.
 
-The records below mirror chapter "Rules file" of the README key by key; `read_rules` fills them. A limit that the file
+The records below mirror `moatcheck explain rules-file` key by key; `read_rules` fills them. A limit that the file
 does not name gets the default of the rule that declares it: known limits are passed in, so this module needs no rule.
 """
 

@@ -1,7 +1,7 @@
 """Time of each stage of a check over sizes, as growth exponents and ratios: `pytest tests/bench -m bench -s`.
 
 10^4 and 10^5 objects by default; `-m long` adds 10^6. Each size runs in a process of its own, so that peak memory is
-that size's; times are processor time. The table that is printed stands in the README.
+that size's; times are processor time. The table that is printed stands in checker/manual/speed.txt.
 """
 
 from __future__ import annotations
@@ -43,21 +43,24 @@ def exponents_of(results: list[Times]) -> Times:
 
 
 def table(results: list[Times], reference: Times, again: Times) -> str:
-    """The table of the README, in Markdown."""
-    columns = " | ".join(f"{result['objects']:,.0f} objects" for result in results)
-    lines = [f"| stage, s | {columns} | exponent |", "| --- |" + " ---: |" * (len(results) + 1)]
+    """The table of the manual's topic `speed`."""
+    lines = [_row("objects", [f"{result['objects']:,.0f}" for result in results], "exponent")]
     for stage, exponent in exponents_of(results).items():
         growth = f"{exponent:.2f}" if results[-1][stage] > MOMENT else ""
-        lines.append(f"| {stage} | " + " | ".join(f"{r[stage]:.2f}" for r in results) + f" | {growth} |")
-    rates = " | ".join(f"{r['mb'] / r['read']:.1f}" for r in results)
-    lines.append(f"| files to board, MB/s | {rates} | |")
-    peaks = " | ".join(f"{r['peak_mb']:.0f} of {FIXED + PER_OBJECT * r['objects']:.0f}" for r in results)
-    lines.append(f"| peak memory, MB of those allowed | {peaks} | |")
+        lines.append(_row(f"{stage}, s", [f"{result[stage]:.2f}" for result in results], growth))
+    lines.append(_row("read, MB/s", [f"{result['mb'] / result['read']:.1f}" for result in results]))
+    lines.append(_row("peak memory, MB", [f"{result['peak_mb']:.0f}" for result in results]))
+    allowed = [f"{FIXED + PER_OBJECT * result['objects']:.0f}" for result in results]
+    lines.append(_row("  of those allowed", allowed))
     speed, ratio = reference["mb"] / reference["read"], reference["reference"] / reference["read"]
     lines += ["", f"One signal layer: {speed:.1f} MB/s, {ratio:.1f} times as fast as the reference library."]
     shares = ", ".join(f"{name} {again[name] / again['first']:.2f}" for name in again if name != "first")
     lines.append(f"Checked again with a cache, as a part of the first time, by what changed: {shares}.")
     return "\n".join(lines)
+
+
+def _row(name: str, cells: list[str], exponent: str = "") -> str:
+    return f"{name:20}{''.join(f'{cell:>11}' for cell in cells)}{exponent:>11}".rstrip()
 
 
 def judge(sizes: list[int], folder: Path, bound: float) -> list[Times]:

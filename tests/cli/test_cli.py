@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -15,7 +16,9 @@ from click.testing import CliRunner, Result
 from checker import demo
 from checker.app.batch import folder_names
 from checker.cli import main
+from checker.manual import topics
 from checker.results.outcome import CAUTION
+from checker.rules import registry
 from parsers import read_board
 
 
@@ -330,9 +333,18 @@ def test_every_command_has_help(command: str) -> None:
     assert "Usage: moatcheck" in result.stdout
 
 
-def test_explain_tells_the_manual_of_every_rule() -> None:
-    listed = [line.split()[0] for line in run("explain").stdout.splitlines()]
-    for rule in listed:
-        text = run("explain", rule).stdout
-        assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
-        assert all(len(line) <= 80 or " " not in line for line in text.splitlines())  # a long path is not broken
+def test_explain_lists_every_rule_and_topic() -> None:
+    listed = re.findall(r"^  (\S+) ", run("explain").stdout, re.M)
+    assert listed == [*registry(), *topics()]
+
+
+@pytest.mark.parametrize("rule", registry())
+def test_explain_tells_the_manual_of_every_rule(rule: str) -> None:
+    text = run("explain", rule).stdout
+    assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
+    assert all(len(line) <= 80 or " " not in line for line in text.splitlines())  # a long path is not broken
+
+
+@pytest.mark.parametrize("topic", topics())
+def test_explain_shows_a_topic_as_it_stands(topic: str) -> None:
+    assert run("explain", topic).stdout == topics()[topic].text
