@@ -21,13 +21,30 @@ UNPLATED, PLATED, PLATING_UNKNOWN = 0, 1, -1
 
 
 @dataclass(frozen=True, slots=True)
+class NamedPlace:
+    """A place on copper that the rules file names (`[net.NAME] at`), in mm."""
+
+    net: str
+    at: tuple[float, float]
+    layer: str  # "L1"
+
+
+@dataclass(frozen=True, slots=True)
 class Hints:
-    """What the rules file says about the files, only where the data does not (`[files]`, `[stackup]`)."""
+    """What the rules file says about the files, only where the data does not.
+
+    Keys `[files]`, `[net]`, `[outline]`, `[stackup]` and `step`; lengths in mm.
+    """
 
     files: Mapping[str, str] = field(default_factory=dict)  # file name -> layer id or function
     thickness: float | None = None
     dielectric: tuple[float, ...] = ()
     step: str | None = None  # which step of a panel is the board
+    copper: tuple[float, ...] = ()  # thickness of each copper layer
+    plating: float | None = None
+    permittivity: float | None = None
+    nets: tuple[NamedPlace, ...] = ()
+    outline: tuple[tuple[float, float], ...] = ()  # corners of the board
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +72,9 @@ class Stackup:
 
     thickness: float | None = None  # of the whole board
     dielectric: tuple[float, ...] = ()  # between copper layers, top to bottom; len(layers) - 1 or empty
-    permittivity: tuple[float | None, ...] = ()  # of the same dielectrics
+    permittivity: tuple[float | None, ...] = ()  # between the same copper layers; len(layers) - 1 or empty
+    copper: tuple[float | None, ...] = ()  # of each copper layer; len(layers) or empty
+    plating: float | None = None  # of the walls of plated holes
 
 
 @dataclass(frozen=True, slots=True)

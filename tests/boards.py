@@ -22,6 +22,7 @@ from checker.config.rules_file import parse_rules
 from checker.demo.gerber_writer import write_gerber
 from checker.demo.ipc2581_writer import write_ipc2581
 from checker.demo.sketch import (
+    COPPER,
     NOT_CONNECTED,
     OVAL,
     RECTANGLE,
@@ -50,6 +51,7 @@ from parsers.board import (
     Board,
     BoardFile,
     Component,
+    Hints,
     Holes,
     Net,
     Outline,
@@ -254,7 +256,7 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
         base,
         title=drawn.title,
         files=(BoardFile(drawn.title, "", None, "copper"),),
-        stackup=Stackup(drawn.thickness, drawn.gaps, (None,) * len(drawn.gaps)),
+        stackup=_stackup(drawn),
         nets=tuple(names.net_table),
         refdes=tuple(names.parts),
         pins=tuple(names.pins),
@@ -268,18 +270,25 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
     )
 
 
-def through_gerber(drawn: Sketch, folder: Path) -> Board:
+def _stackup(drawn: Sketch) -> Stackup:
+    """What the writers of both formats tell of thicknesses."""
+    known = drawn.thickness is not None
+    unknown = (None,) * len(drawn.gaps)
+    return Stackup(drawn.thickness, drawn.gaps, unknown, (COPPER,) * drawn.layers if known else ())
+
+
+def through_gerber(drawn: Sketch, folder: Path, hints: Hints | None = None) -> Board:
     """The board written as a Gerber X2 package and read again."""
     target = folder / "gerber"
     write_gerber(drawn, target)
-    return read_board(target)
+    return read_board(target, hints)
 
 
-def through_ipc2581(drawn: Sketch, folder: Path, revision: str = "C") -> Board:
+def through_ipc2581(drawn: Sketch, folder: Path, hints: Hints | None = None, revision: str = "C") -> Board:
     """The board written as an IPC-2581 file and read again."""
     target = folder / f"board-{revision}.xml"
     write_ipc2581(drawn, target, revision)
-    return read_board(target)
+    return read_board(target, hints)
 
 
 WAYS: tuple[Way, ...] = (built_directly, through_gerber, through_ipc2581)

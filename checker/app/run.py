@@ -27,7 +27,7 @@ from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Ou
 from checker.results.sources import with_sources
 from checker.rules import known_limits, registry
 from parsers import read_board
-from parsers.board import Board, Hints
+from parsers.board import Board, Hints, NamedPlace
 from parsers.trouble import InputError
 
 Progress = Callable[[str], None]
@@ -64,7 +64,18 @@ def load_rules(path: Path) -> Rules:
 
 def hints_of(rules: Rules) -> Hints:
     """What a rules file tells the readers."""
-    return Hints(dict(rules.files), rules.stackup.thickness, rules.stackup.dielectric, rules.step)
+    stackup = rules.stackup
+    return Hints(
+        files=dict(rules.files),
+        thickness=stackup.thickness,
+        dielectric=stackup.dielectric,
+        step=rules.step,
+        copper=stackup.copper,
+        plating=stackup.plating,
+        permittivity=stackup.er,
+        nets=tuple(NamedPlace(net.name, (x, y), layer) for net in rules.named_nets for x, y, layer in net.at),
+        outline=rules.outline,
+    )
 
 
 def check(board_path: Path, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:

@@ -145,11 +145,22 @@ class Tolerance:
 
 
 @dataclass(frozen=True, slots=True)
+class NamedNet:
+    """[net.<name>]: places on copper that the data leaves nameless."""
+
+    name: str
+    at: tuple[tuple[float, float, str], ...]  # x, y, layer id
+
+
+@dataclass(frozen=True, slots=True)
 class StackupSpec:
-    """[stackup]: only what the data does not say."""
+    """[stackup]: only what the data does not say; mm."""
 
     thickness: float | None = None
-    dielectric: tuple[float, ...] = ()
+    dielectric: tuple[float, ...] = ()  # between copper layers, top to bottom
+    copper: tuple[float, ...] = ()  # thickness of each copper layer, top to bottom
+    plating: float | None = None  # of the walls of plated holes
+    er: float | None = None  # dielectric constant of all dielectrics
     reference: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -238,6 +249,8 @@ class Rules:
     tolerance: Tolerance = field(default_factory=Tolerance)
     stackup: StackupSpec = field(default_factory=StackupSpec)
     files: Mapping[str, str] = field(default_factory=dict)
+    named_nets: tuple[NamedNet, ...] = ()
+    outline: tuple[XY, ...] = ()  # board contour where the data has no profile
     step: str | None = None
     nets: NetClasses = field(default_factory=NetClasses)
     limits: Mapping[str, float] = field(default_factory=dict)  # complete: defaults filled in
@@ -298,6 +311,8 @@ def parse_rules(text: str, path: str, limits: Mapping[str, float], rule_ids: Ite
         tolerance=_tolerance(top.table("tolerance")),
         stackup=_stackup(top.table("stackup")),
         files=top.table("files").all_strings(),
+        named_nets=tuple(_named_net(name, table) for name, table in top.named_tables("net")),
+        outline=_outline(top.table("outline")),
         nets=_net_classes(top.table("nets")),
         limits=_limits(top.table("limits"), limits),
         currents=tuple(_current(table) for table in top.tables("current")),
@@ -484,6 +499,9 @@ class _Table:
             raise self.error(key, f'must hold two different pins, not "{value[0]}" twice')
         return _as_pin(value[0]), _as_pin(value[1])
 
+    def sizes(self, key: str) -> tuple[float, ...]:
+        return tuple(map(float, self.get(key, "a list of thicknesses in mm", _is_sizes) or ()))
+
     def two_names(self, key: str) -> tuple[str, str]:
         value = self.get(key, "a list of two different names", lambda v: _is_strings(v) and len(set(v)) == len(v) == 2)
         if value is None:
@@ -559,6 +577,18 @@ def _as_pin(text: str) -> PinName:
 
 def _is_point(value: Any) -> bool:
     return isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
+
+
+def _is_sizes(value: Any) -> bool:
+    return isinstance(value, list) and all(_is_number(v) and v > 0 for v in value)
+
+
+def _is_spot(value: Any) -> bool:
+    return isinstance(value, list) and len(value) == 3 and all(map(_is_number, value[:2])) and _is_layer(value[2])
+
+
+def _is_layer(value: Any) -> bool:
+    return isinstance(value, str) and re.fullmatch(r"L[1-9]\d{0,2}", value) is not None
 
 
 def _as_date(value: date | None) -> date | None:
@@ -668,14 +698,32 @@ def _tolerance(table: _Table) -> Tolerance:
     return Tolerance(etch, registration, routing, frozenset(names) - set(table.data))
 
 
-def _stackup(table: _Table) -> StackupSpec:
-    def heights(value: Any) -> bool:
-        return isinstance(value, list) and all(_is_number(v) and v > 0 for v in value)
+def _named_net(name: str, table: _Table) -> NamedNet:
+    def spots(value: Any) -> bool:
+        return isinstance(value, list) and len(value) > 0 and all(map(_is_spot, value))
 
+    at = table.get("at", 'a list of places with their layer such as [[12.5, 40.0, "L1"]]', spots)
+    if not name.strip():
+        raise table.error("", "a net needs a name: write [net.NAME]")
+    if at is None:
+        raise table.missing("at", 'is missing; name places on the copper such as at = [[12.5, 40.0, "L1"]]')
+    return NamedNet(name, tuple((float(x), float(y), layer) for x, y, layer in at))
+
+
+def _outline(table: _Table) -> tuple[XY, ...]:
+    return _corners(
+        table.get("points", "a list of at least three corners such as [[0, 0], [40, 0], [40, 60]]", _is_outline)
+    )
+
+
+def _stackup(table: _Table) -> StackupSpec:
     reference = table.table("reference")
     return StackupSpec(
         thickness=table.optional_number("thickness"),
-        dielectric=tuple(map(float, table.get("dielectric", "a list of thicknesses in mm", heights) or ())),
+        dielectric=table.sizes("dielectric"),
+        copper=table.sizes("copper"),
+        plating=table.optional_number("plating"),
+        er=table.optional_number("er"),
         reference={layer: reference.strings(layer) for layer in reference.data},
     )
 

@@ -10,6 +10,7 @@ QUIET with a doubt, up to CLOSE; whatever closes nothing then is a doubt, since 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -20,12 +21,13 @@ from scipy.spatial import cKDTree
 from parsers.assembly.image import Image
 from parsers.board import Outline
 from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes
-from parsers.trouble import Doubt, Place
+from parsers.trouble import BoardError, Doubt, Place
 
 SNAP = 0.0005  # mm; ends within this are one point: half of the contract's error bound
 QUIET = 0.02  # mm; gaps up to this are rounding of turned shapes: no cutter is that small
 MAX_CROSSINGS = 1_000_000  # pairs of lines; a contour of any length has a few per line
 SAMPLE = 256  # lines asked to learn how dense the layer is
+SAME = 0.01  # mm; outlines nearer than this to each other are one
 CLOSE = 0.1  # mm; wider gaps up to this are closed, with a doubt
 
 
@@ -63,6 +65,32 @@ def outline_of(image: Image, name: str, *, plated: bool = False) -> Profile:
         )
         return Profile(None, tuple(doubts))
     return Profile(Outline(shape, shape.boundary if plated else None), tuple(doubts))
+
+
+def told_outline(own: Outline | None, corners: Sequence[tuple[float, float]], source: str) -> Profile:
+    """The outline of the data, else that of the rules file (`[outline] points`); a doubt if they differ.
+
+    Parameters
+    ----------
+    corners : of the rules file; may be empty
+    source : file that the data's own outline is from
+
+    Raises
+    ------
+    BoardError : the corners enclose no board
+    """
+    if not corners:
+        return Profile(own)
+    shape = shapely.Polygon(corners)
+    if not shape.is_valid or shape.area <= 0:
+        raise BoardError("outline.points: the corners enclose no board; give them in order round it")
+    if own is None:
+        return Profile(Outline(shape))
+    apart = float(shapely.hausdorff_distance(own.shape, shape))
+    if apart <= SAME:
+        return Profile(own)
+    why = f"{source} has a profile that differs by up to {apart:.3f} mm, and it stands; remove [outline]"
+    return Profile(own, (Doubt("outline.points differ from the profile", why, Place(source)),))
 
 
 def _doubt(name: str, objects: Conductors, rows: Rows, what: str) -> Doubt:

@@ -12,6 +12,9 @@ from shapely.errors import ShapelyError
 
 from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.assembly.image import Image, compose
+from parsers.assembly.named_places import with_names
+from parsers.assembly.profile import told_outline
+from parsers.assembly.thicknesses import settled
 from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
@@ -124,6 +127,7 @@ class _Assembly:
         copper = self._on_board(self._copper(drawn, holes, outline), holes, outline)
         components = self._components(drawn)
         joined = connect(copper, holes, self.names.nets, len(self.plan.layers))
+        joined = with_names(joined, self.hints.nets, self.plan.layers, self.names.nets, self.names.number)
         doubt_bare_holes(joined, self.doubts)
         doubt_polarity(self.document, self.plan.layers, joined, self.doubts)
         return self._result(joined, outline, components)
@@ -164,6 +168,10 @@ class _Assembly:
         material = board_outline(document, sets, self.step, self.resolver, doubts)
         cuts, cutouts = openings_of(document, sets, self.plan, self.number, self.resolver, doubts)
         outline = with_openings(material, cutouts, document, sets, self.step, self.resolver, doubts)
+        told = told_outline(outline, self.hints.outline, self.path.name)
+        outline = told.outline
+        for doubt in told.doubts:
+            doubts.add(doubt.what, doubt.why)
         if outline is None:
             what, why = "no board profile", "the step has no profile; where edges are measured, that is a doubt"
             self.remarks.append(Doubt(what, why, Place(self.path.name, self.step.line or None)))
@@ -201,12 +209,14 @@ class _Assembly:
             self._stackup(),
             document.permittivity,
             document.dictionaries.cad_unit,
-            self.hints,
             self.doubts,
         )
         if not plan.layers:
             raise BoardError("declares no copper layer, export layout data", Place(self.path.name))
-        return plan
+        stackup, trouble = settled(plan.stackup, self.hints, len(plan.layers), self.path.name)
+        for doubt in trouble:
+            self.doubts.add(doubt.what, doubt.why)
+        return replace(plan, stackup=stackup)
 
     def _stackup(self) -> RawStackup | None:
         step, stackups = self.step, self.document.stackups

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from parsers.board import BOTTOM, INNER, TOP, Hints, Layer, Stackup
+from parsers.assembly.thicknesses import in_series
+from parsers.board import BOTTOM, INNER, TOP, Layer, Stackup
 from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.stream import words
 
@@ -84,7 +85,6 @@ def plan_layers(
     stackup: RawStackup | None,
     permittivity: Mapping[str, float],
     unit: float,
-    hints: Hints,
     doubts: Doubts,
 ) -> LayerPlan:
     """Order the copper layers: by the stackup, else by side and the order of Layer elements."""
@@ -101,7 +101,7 @@ def plan_layers(
         layers=made,
         copper=index,
         negative=tuple(copper[name].negative for name in order),
-        stackup=_thicknesses(stackup, stack, order, permittivity, unit, hints, doubts),
+        stackup=_thicknesses(stackup, stack, order, permittivity, unit, doubts),
         places=_places(stackup, stack, index),
     )
 
@@ -176,9 +176,9 @@ def _thicknesses(
     order: list[str],
     permittivity: Mapping[str, float],
     unit: float,
-    hints: Hints,
     doubts: Doubts,
 ) -> Stackup:
+    """Thicknesses that the stackup tells, in mm."""
     whole = stackup.thickness * unit if stackup and stackup.thickness else None
     between = _between(stack, order)
     gaps = tuple(sum(row.thickness or 0.0 for row in rows) * unit for rows in between)
@@ -192,10 +192,12 @@ def _thicknesses(
             f"{sum(gaps):.3f} mm against {whole:.3f} mm; mend the stackup",
             stackup.line if stackup else None,
         )
+    own = {row.ref: row.thickness * unit for row in stack if row.thickness}
     return Stackup(
-        thickness=whole or hints.thickness,
-        dielectric=gaps if known else hints.dielectric,
-        permittivity=tuple(_mixed(rows, permittivity) for rows in between) if known else (),
+        thickness=whole,
+        dielectric=gaps if known else (),
+        permittivity=tuple(_mixed(rows, permittivity) for rows in between),
+        copper=tuple(own.get(name) for name in order) if own.keys() & set(order) else (),
     )
 
 
@@ -217,16 +219,10 @@ def _between(stack: list[RawStackLayer], order: list[str]) -> list[list[RawStack
 
 
 def _mixed(rows: list[RawStackLayer], permittivity: Mapping[str, float]) -> float | None:
-    """Permittivity of dielectrics in series (common practice, no source)."""
-    total = share = 0.0
-    for row in rows:
-        values = [permittivity[spec] for spec in row.specs if permittivity.get(spec, 0.0) > 0]
-        if row.thickness and not values:
-            return None
-        if row.thickness:
-            total += row.thickness
-            share += row.thickness / values[0]
-    return total / share if share else None
+    """Dielectric constant of the layers of a gap together; those of no thickness do not count."""
+    thick = [row for row in rows if row.thickness]
+    found = [[permittivity[spec] for spec in row.specs if permittivity.get(spec, 0.0) > 0] for row in thick]
+    return in_series([row.thickness for row in thick], [values[0] if values else None for values in found])
 
 
 def _places(

@@ -49,6 +49,13 @@ class NetList:
     listed: bool = False  # whether there are LogicalNets
     labels: tuple[list[str], list[str]] = ([], [])  # reference designators and pin numbers
 
+    def number(self, name: str) -> int:
+        """The number of a net by its name, a new one if there is none."""
+        known = next((i for i, net in enumerate(self.nets) if net.name == name and not net.single), None)
+        if known is None:
+            self.nets.append(Net(name))
+        return len(self.nets) - 1 if known is None else known
+
     def unconnected(self, component: int, pin: int) -> int:
         """The net of a pin that is connected to nothing."""
         if (component, pin) not in self.pins:

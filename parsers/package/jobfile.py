@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from parsers.assembly.thicknesses import in_series
+from parsers.board import Stackup
 from parsers.trouble import Doubt, Place
 
 
@@ -21,9 +23,7 @@ class JobFile:
     name: str
     title: str = ""
     layers: int | None = None
-    thickness: float | None = None
-    dielectric: tuple[float, ...] = ()  # between copper layers, top to bottom; empty if any is not told
-    permittivity: tuple[float | None, ...] = ()
+    stackup: Stackup = field(default_factory=Stackup)
     functions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # path -> fields of the file function
     negative: frozenset[str] = frozenset()  # paths of files with negative polarity
     doubts: tuple[Doubt, ...] = ()
@@ -51,37 +51,42 @@ def read_job(data: bytes, name: str) -> JobFile:
     project = _table(general.get("ProjectId"))
     files = [_table(f) for f in _list(_table(job).get("FilesAttributes"))]
     named = [f for f in files if isinstance(f.get("Path"), str)]
-    dielectric, permittivity = _dielectrics(_list(_table(job).get("MaterialStackup")))
     layers = general.get("LayerNumber")
     return JobFile(
         name=name,
         title=str(project.get("Name") or ""),
         layers=layers if type(layers) is int and layers > 0 else None,
-        thickness=_positive(general.get("BoardThickness")),
-        dielectric=dielectric,
-        permittivity=permittivity,
+        stackup=_stackup(_positive(general.get("BoardThickness")), _list(_table(job).get("MaterialStackup"))),
         functions={f["Path"]: tuple(str(f.get("FileFunction") or "").split(",")) for f in named},
         negative=frozenset(f["Path"] for f in named if f.get("FilePolarity") == "Negative"),
     )
 
 
-def _dielectrics(stack: list[Any]) -> tuple[tuple[float, ...], tuple[float | None, ...]]:
-    """Thickness and permittivity of the material between copper layers; empty if a thickness is missing."""
+def _stackup(whole: float | None, entries: list[Any]) -> Stackup:
+    """Thicknesses of the copper layers and of the material between them; empty where one is not told."""
+    copper: list[float | None] = []
     gaps: list[list[Mapping[str, Any]]] = []
-    for entry in (_table(e) for e in stack):
+    for entry in map(_table, entries):
         kind = str(entry.get("Type", "")).lower()
         if kind == "copper":
+            copper.append(_positive(entry.get("Thickness")))
             gaps.append([])
         elif kind == "dielectric" and gaps:
             gaps[-1].append(entry)
-    told = [[_positive(e.get("Thickness")) for e in gap] for gap in gaps[:-1]]
-    if not told or any(not gap or None in gap for gap in told):
-        return (), ()
-    constants = [{_positive(e.get("DielectricConstant")) for e in gap} for gap in gaps[:-1]]
-    return (
-        tuple(sum(t for t in gap if t is not None) for gap in told),
-        tuple(c.copy().pop() if len(c) == 1 else None for c in constants),
+    heights = [[_positive(e.get("Thickness")) for e in gap] for gap in gaps[:-1]]
+    known = bool(heights) and all(gap and None not in gap for gap in heights)
+    return Stackup(
+        thickness=whole,
+        dielectric=tuple(sum(t for t in gap if t is not None) for gap in heights) if known else (),
+        permittivity=tuple(_in_series(gap) for gap in gaps[:-1]),
+        copper=tuple(copper),
     )
+
+
+def _in_series(gap: list[Mapping[str, Any]]) -> float | None:
+    """Dielectric constant of the materials of a gap together."""
+    told = [(_positive(e.get("Thickness")), _positive(e.get("DielectricConstant"))) for e in gap]
+    return in_series([height for height, _ in told], [constant for _, constant in told])
 
 
 def _table(value: Any) -> Mapping[str, Any]:

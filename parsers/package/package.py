@@ -15,7 +15,8 @@ import numpy as np
 
 from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.assembly.image import Image, compose
-from parsers.assembly.profile import outline_of
+from parsers.assembly.named_places import with_names
+from parsers.assembly.profile import outline_of, told_outline
 from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
 from parsers.board import (
     INNER,
@@ -74,12 +75,14 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
     notes.doubt(*trouble)
     tables = Tables()
-    outline = _outline(sorting, notes)
+    outline = _outline(sorting, hints, notes)
     copper = _copper(stack, tables, outline, notes, jobs)
     drilled = read_holes(sorting, stack, tables, copper.table, outline, notes)
     copper = _trimmed(copper, drilled, outline, stack, tables, notes)
     netlist = _netlist(sorting, notes)
-    joined, naming = _connected(copper.table, drilled, netlist, tables, len(stack.layers), notes)
+    joined, naming = _connected(copper.table, drilled, netlist, tables, len(stack.layers))
+    joined = with_names(joined, hints.nets, stack.layers, tables.nets, tables.net)
+    _note_connection(joined, naming, notes)
     _check_choices(joined.copper, copper.several, tables, sorting, notes)
     if netlist and naming:
         notes.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
@@ -135,16 +138,26 @@ def _title(sorting: Sorting, package: Package) -> str:
 # ---------------------------------------------------------------------------------------------------- profile, copper
 
 
-def _outline(sorting: Sorting, notes: Notes) -> Outline | None:
+def _outline(sorting: Sorting, hints: Hints, notes: Notes) -> Outline | None:
     """The board's outline; its absence is told, and matters where edges are measured."""
+    own, name = _own_outline(sorting, notes)
+    told = told_outline(own, hints.outline, name)
+    notes.doubt(*told.doubts)
+    if told.outline is None and not name:
+        why = "no file is the profile; where edges are measured, that is a doubt: give [outline] points"
+        notes.remark(Doubt("no board profile", why))
+    return told.outline
+
+
+def _own_outline(sorting: Sorting, notes: Notes) -> tuple[Outline | None, str]:
+    """The outline that a file draws, and the file; no outline if it draws none that can be read."""
     for item in sorting.readable(PROFILE):
         image = read_image(item, notes)
         if image is not None:
             profile = outline_of(image, item.name, plated=item.role.plated == PLATED)
             notes.doubt(*profile.doubts)
-            return profile.outline
-    notes.remark(Doubt("no board profile", "no file is the profile; where edges are measured, that is a doubt"))
-    return None
+            return profile.outline, item.name
+    return None, ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,23 +281,27 @@ def _netlist(sorting: Sorting, notes: Notes) -> Netlist | None:
 
 
 def _connected(
-    copper: Conductors, drilled: Holes, netlist: Netlist | None, tables: Tables, layers: int, notes: Notes
+    copper: Conductors, drilled: Holes, netlist: Netlist | None, tables: Tables, layers: int
 ) -> tuple[Connected, Naming | None]:
     """Copper named by the netlist and connected."""
     naming = name_copper(netlist, copper, drilled, tables, layers) if netlist else None
     if naming:
+        copper, drilled = naming.copper, naming.holes
+    return connect(copper, drilled, tables.nets, layers), naming
+
+
+def _note_connection(joined: Connected, naming: Naming | None, notes: Notes) -> None:
+    """Note what came up while copper was named and connected."""
+    if naming:
         notes.doubt(*naming.doubts)
         notes.remark(*naming.remarks)
-        copper, drilled = naming.copper, naming.holes
-    joined = connect(copper, drilled, tables.nets, layers)
     notes.doubt(*joined.doubts)
     notes.remark(*joined.remarks)
-    return joined, naming
 
 
 def _check_choices(copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, notes: Notes) -> None:
     """Doubts on pieces of an object of several nets that touch a net which is none of them."""
-    for row in np.flatnonzero((several >= 0) & (copper.net != UNKNOWN_NET)).tolist():
+    for row in np.flatnonzero((several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)).tolist():
         choice = tables.choices[several[row]]
         if int(copper.net[row]) not in choice:
             names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in choice)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from parsers.assembly.thicknesses import settled
 from parsers.board import BOTTOM, INNER, TOP, Hints, Layer, Stackup
 from parsers.package.jobfile import JobFile
 from parsers.package.roles import DRILL
 from parsers.package.sorting import Item, Sorting
 from parsers.trouble import BoardError, Doubt, Place
 
-SAME_THICKNESS = 0.01  # part by which two sources may differ and still mean the same board
 MAX_LAYERS = 200  # a number beyond this is a misprint, not a board
 
 
@@ -89,29 +89,6 @@ def stackup(job: JobFile | None, hints: Hints, layers: int) -> tuple[Stackup, li
 
     Raises
     ------
-    BoardError : the rules give another number of dielectrics than the layers need
+    BoardError : the rules give another number of values than the layers need
     """
-    if hints.dielectric and len(hints.dielectric) != layers - 1:
-        raise BoardError(
-            f"stackup.dielectric has {len(hints.dielectric)} values; a board of {layers} layers needs {layers - 1}"
-        )
-    doubts: list[Doubt] = []
-    thickness = _settled(job.thickness if job else None, hints.thickness, "thickness", job, doubts)
-    told = job.dielectric if job and len(job.dielectric) == layers - 1 else ()
-    if told and hints.dielectric:
-        for i, (own, other) in enumerate(zip(told, hints.dielectric, strict=True), 1):
-            _settled(own, other, f"dielectric {i}", job, doubts)
-    permittivity = job.permittivity if job and told else ()
-    return Stackup(thickness, told or hints.dielectric, permittivity), doubts
-
-
-def _settled(
-    own: float | None, other: float | None, what: str, job: JobFile | None, doubts: list[Doubt]
-) -> float | None:
-    """The data's own value, else that of the rules; a doubt if they differ."""
-    if own is None or other is None:
-        return other if own is None else own
-    if abs(own - other) > SAME_THICKNESS * max(own, other):
-        why = f"the job file says {own:g} mm, the rules {other:g} mm; the job file's is used"
-        doubts.append(Doubt(f"two values for the {what}", why, Place(job.name if job else "")))
-    return own
+    return settled(job.stackup if job else Stackup(), hints, layers, job.name if job else "")

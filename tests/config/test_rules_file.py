@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from checker.config.rules_file import (
     Current,
     Hardware,
+    NamedNet,
     PinName,
     Rules,
     RulesFileError,
@@ -76,7 +77,14 @@ etch = 0.02
 [stackup]
 thickness = 1.6
 dielectric = [0.2, 1.1, 0.2]
+copper = [0.035, 0.018, 0.018, 0.035]
+plating = 0.02
+er = 4.3
 reference = { L1 = ["L2"], L4 = ["L3"] }
+[net.HV_PLUS]
+at = [[12.5, 40.0, "L1"], [3, 4, "L12"]]
+[outline]
+points = [[0, 0], [100, 0], [100, 80]]
 [files]
 "board.gtl" = "L1"
 [nets]
@@ -147,6 +155,10 @@ def test_every_key_of_the_contract_is_read() -> None:
     assert (str(quiet.start), str(quiet.ground[1])) == ("J4.1", "U8.2")
     assert quiet.allowed == pytest.approx(2.5 / 65536 * 0.5)  # one step of 16 bits, halved
     assert (quiet.field_device, quiet.common_mode) == ("earthed", 12.0)
+    assert rules.stackup.copper == (0.035, 0.018, 0.018, 0.035)
+    assert (rules.stackup.plating, rules.stackup.er) == (0.02, 4.3)
+    assert rules.named_nets == (NamedNet("HV_PLUS", ((12.5, 40.0, "L1"), (3.0, 4.0, "L12"))),)
+    assert rules.outline == ((0.0, 0.0), (100.0, 0.0), (100.0, 80.0))
     assert rules.files == {"board.gtl": "L1"}
     assert rules.nets.edge_ns == {"SPI_*": 2.0}
     assert rules.waivers[0].until == date(2027, 3, 31)
@@ -234,6 +246,19 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ('reason = "chassis bond, reviewed"', 'resaon = "x"', "[[waiver]]", "'resaon' stands here, did you mean it?"),
         ('nets      = ["*"]', 'nets      = "*"', "nets", "must be a list of texts"),
         ('"EC_*",\n', '"*",\n', "nets      = [", 'only one region may claim "*"; system does already'),
+        (
+            "[net.HV_PLUS]\nat",
+            "[net.HV_PLUS]\nto",
+            "[net.",
+            "is missing; name places on the copper such as at = [[12.5",
+        ),
+        ('[3, 4, "L12"]', '[3, 4, "TOP"]', "at", "must be a list of places with their layer such as"),
+        ('[3, 4, "L12"]', '[3, "L12"]', "at", "must be a list of places with their layer such as"),
+        ("[net.HV_PLUS]", '[net.""]', "[net.", "a net needs a name: write [net.NAME]"),
+        ("points = [[0, 0], [100, 0], [100, 80]]", "points = [[0, 0]]", "points", "must be a list of at least three"),
+        ("copper = [0.035", "copper = [0", "copper", "must be a list of thicknesses in mm"),
+        ("plating = 0.02", "plating = 0", "plating", "must be a number above 0"),
+        ("er = 4.3", "er = nan", "er", "must be a number above 0"),
         ("at = [3.5, 3.5]", "at = [3.5]", "at", "must be a place such as [12.5, 40.0]"),
     ],
 )
