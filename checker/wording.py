@@ -119,6 +119,7 @@ def requirement(finding: Finding) -> str:
 
 ESTIMATES = (  # key of a finding's detail, words, unit
     ("detour_mm", "return detour", "mm"),
+    ("detour_at_least_mm", "return detour at least", "mm"),
     ("loop_area_mm2", "loop", "mm2"),
     ("loop_nh", "inductance", "nH"),
     ("knee_mhz", "knee", "MHz"),
@@ -138,10 +139,13 @@ def consequence(finding: Finding) -> str:
     'estimated: far field 40 dB(µV/m) (assumed: 5 mA, 3 m)'
     >>> consequence(Finding(**told, regions=("a", "b"), detail={"detour_mm": None}))
     'no way back for the return current: nothing joins the regions'
+    >>> consequence(Finding(**told, regions=("a", "b"), detail={"detour_mm": None, "detour_at_least_mm": 210.0}))
+    'estimated: return detour at least 210 mm'
     """
     told = [(words, finding.detail.get(key), unit) for key, words, unit in ESTIMATES]
     parts = [f"{words} {length(value, unit)}" for words, value, unit in told if isinstance(value, int | float)]
-    isolated = finding.detail.get("detour_mm", 0) is None and len(finding.regions) > 1
+    joined = finding.detail.get("detour_mm", 0) is not None or "detour_at_least_mm" in finding.detail
+    isolated = not joined and len(finding.regions) > 1
     assumed = finding.detail.get("field_assumes")
     estimated = f"estimated: {', '.join(parts)}" + (f" (assumed: {assumed})" if assumed else "")
     way = "no way back for the return current: nothing joins the regions" if isolated else ""

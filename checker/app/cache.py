@@ -70,6 +70,7 @@ NARROW: Mapping[str, tuple[str, ...]] = {
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
 SHARED = ("pours", "stretches")  # quantities of a layout that are kept
+OF_ITS_OWN = ("board", "rules", "limits", "names", "_computed")  # of a layout: never handed on
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -227,7 +228,7 @@ def _compute(cache: Cache, board: str, base: Layout, layouts: Iterable[Layout]) 
 
 def share(source: Layout, target: Layout) -> None:
     """Hand on what a layout that sees less has computed: it cannot depend on what it does not see."""
-    computed = {k: v for k, v in vars(source).items() if k not in ("board", "rules", "limits", "names")}
+    computed = {k: v for k, v in vars(source).items() if k not in OF_ITS_OWN}
     vars(target).update({k: v for k, v in computed.items() if k not in vars(target)})
 
 

@@ -6,9 +6,9 @@ when it makes a finding.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property
-from typing import Protocol, TypedDict, Unpack
+from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 import numpy as np
 import shapely
@@ -36,6 +36,8 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+
+T = TypeVar("T")
 
 
 class Declared(Protocol):
@@ -86,6 +88,14 @@ class Layout:
         self.rules = rules
         self.limits = rules.limits
         self.names = NetNames([net.name for net in board.nets])
+        self._computed: dict[Callable[[Layout], Any], Any] = {}
+
+    def once(self, compute: Callable[[Layout], T]) -> T:
+        """What a function above this room computes from this layout: computed once, and gone with the layout."""
+        if compute not in self._computed:
+            self._computed[compute] = compute(self)
+        value: T = self._computed[compute]
+        return value
 
     # ----------------------------------------------------------------------------------------- regions and nets
 

@@ -12,7 +12,7 @@
 
   const LABELS = { // of its keys, where the key itself says too little
     where: 'kind of place', x_mm: 'X (mm)', raw_mm: 'raw length (mm)', tolerance_mm: 'tolerance (mm)', field_db_uv_m: 'far field (dB\u00b5V/m)',
-    detour_mm: 'return detour (mm)', loop_area_mm2: 'loop (mm\u00b2)', loop_nh: 'inductance (nH)', knee_mhz: 'knee (MHz)', gap_mm: 'gap (mm)',
+    detour_mm: 'return detour (mm)', detour_at_least_mm: 'return detour at least (mm)', loop_area_mm2: 'loop (mm\u00b2)', loop_nh: 'inductance (nH)', knee_mhz: 'knee (MHz)', gap_mm: 'gap (mm)',
   };
 
   const make = (name, attributes = {}, ...children) => {

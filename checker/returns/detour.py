@@ -1,11 +1,19 @@
-"""What a broken return path costs: the detour through reference copper, and estimates of what it does.
+"""The detour of the return current: the shortest way through reference copper, round what is cut out of it.
 
-The network is made of sheets (pours, antipads filled) and links (plated holes, ties, stitching capacitors). The
-shortest way inside a sheet bends only at its reflex corners, so an A* search over corners and links, with visibility
-tested against the sheet, gives the true geodesic; sheets are simplified by at most `SIMPLIFY` first, so a detour is
-at most 2 * SIMPLIFY per bend off. The estimates sort findings by harm; they predict no compliance test.
+The network is made of sheets (pours, antipads filled) and links (plated holes, ties, stitching capacitors). Each sheet
+is cut into triangles; a search sends windows (what a root sees through an edge) from triangle to triangle, nearest
+first, and starts new roots only where a taut way bends. The way found is the true geodesic of its sheets, which are
+simplified by at most `SIMPLIFY` first, so a detour is at most 2 * SIMPLIFY per bend off.
 
-Units: mm and nH in results that say so, SI where the formula is named with SI.
+A search that has used up its nodes tells how long the way is at least: no window that is left can lead to less.
+
+Literature, from memory: continuous Dijkstra (shortest paths on a polyhedron, 1987); its windows thinned out by what
+their edge's vertices know (exact geodesics, 2009); interval search on navigation meshes (2017).
+
+    apex
+     /\\          a window [left, right] of an edge, seen from its root, enters a triangle and leaves it by one or both
+  a ----- b      of the other edges; at a vertex that bends the way, a new root looks into what the window cannot see
+     \\ root
 """
 
 from __future__ import annotations
@@ -15,24 +23,21 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import asinh, hypot, log, log10, pi, sqrt
+from math import hypot, inf
 
 import networkx as nx
 import numpy as np
 import shapely
 
 from checker.findings import XY
-from parsers.primitives import Bools, Floats, Ints, Rows
+from checker.returns.mesh import Mesh, triangulated
+from parsers.primitives import Floats
 
-MU0 = 4e-7 * pi  # H/m
-LIGHT = 299_792_458.0  # m/s
 SIMPLIFY = 0.005  # mm; round outlines are cut to fewer corners before the search
 TOUCH = 1e-4  # mm; how far a way may graze past a corner of its sheet
-REACH_FACTOR = 3.0  # the first search looks this much farther than the straight way, and each later one again ...
-REACH_LEAST = 10.0  # mm; ... and at least this far
-COPPER_THICKNESS = 0.035  # mm; common practice, no source: one ounce per square foot
-ASSUMED_CURRENT = 0.005  # A at the knee frequency; printed with every estimate that uses it
-DISTANCE = 3.0  # m; where the field is estimated
+SLACK = 1e-9  # mm; lengths nearer than this are the same
+SLIGHT = 1e-10  # mm2; a place that spans no more with a line lies on it
+FEW = 6  # places ahead: beyond, numpy finds the nearest sooner
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +52,31 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Detour:
-    """Shortest way of the return current: its length, its points seen from above, and the links that it takes."""
+    """Shortest way of the return current: its length, its points seen from above, and the links that it takes.
+
+    Where the search ended before the way was found, `length` is what it has at least, and there is no path.
+    """
 
     length: float
     path: tuple[XY, ...]
     links: tuple[str, ...]
 
+    @property
+    def found(self) -> bool:
+        """Whether this is a way, not only a bound."""
+        return bool(self.path)
 
-@dataclass(frozen=True, slots=True)
-class _Nodes:
-    """Places of a sheet where a way may bend or leave it; columns of length n."""
 
-    places: Floats  # (n, 2)
-    arms: Floats  # (n, 4): from a corner to the one before and the one after; 0 at link ends
-    links: Ints  # (n, 2): link and its end here; -1 at corners
+End = tuple[int, XY]  # a sheet and a place on it
+Port = tuple[int, int]  # a link and which of its ends; (GOAL, number) for a goal
+GOAL = -1
 
-    def take(self, rows: Rows) -> _Nodes:
-        return _Nodes(self.places[rows], self.arms[rows], self.links[rows])
+
+@dataclass
+class Budget:
+    """How many nodes may still be expanded; searches of one board share it."""
+
+    nodes: float = inf
 
 
 class Network:
@@ -84,14 +97,13 @@ class Network:
 
     def __init__(self, sheets: Sequence[shapely.Polygon], links: Sequence[Link]) -> None:
         self.sheets = [shapely.simplify(sheet, SIMPLIFY) for sheet in sheets]
-        self.links = [
-            replace(
-                link, ends=(self._on_sheet(link.sheets[0], link.ends[0]), self._on_sheet(link.sheets[1], link.ends[1]))
-            )
-            for link in links
-        ]
+        self._meshes: dict[int, Mesh] = {}
+        self.links = [replace(link, ends=(self._end(link, 0), self._end(link, 1))) for link in links]
 
-    def _on_sheet(self, sheet: int, at: XY) -> XY:
+    def _end(self, link: Link, side: int) -> XY:
+        return self.on_sheet(link.sheets[side], link.ends[side])
+
+    def on_sheet(self, sheet: int, at: XY) -> XY:
         """The place itself, or the point of the sheet nearest to it."""
         point = shapely.Point(at)
         if shapely.covers(self._open[sheet], point):
@@ -100,48 +112,35 @@ class Network:
         return float(x), float(y)
 
     @cached_property
-    def _nodes(self) -> list[_Nodes]:
-        """Corners and link ends of each sheet."""
-        ends: dict[int, list[tuple[XY, tuple[int, int]]]] = defaultdict(list)
-        for number, link in enumerate(self.links):
-            for side in (0, 1):
-                ends[link.sheets[side]].append((link.ends[side], (number, side)))
-        nodes = []
-        for index, sheet in enumerate(self.sheets):
-            corners, arms = reflex_corners(sheet)
-            places = np.concatenate((corners, np.array([at for at, _ in ends[index]]).reshape(-1, 2)))
-            links = np.full((len(places), 2), -1, dtype=np.int32)
-            links[len(corners) :] = np.array([what for _, what in ends[index]], dtype=np.int32).reshape(-1, 2)
-            nodes.append(_Nodes(places, np.concatenate((arms, np.zeros((len(ends[index]), 4)))), links))
-        return nodes
-
-    @cached_property
     def _open(self) -> list[shapely.Geometry]:
         """Sheets grown a hair, prepared: ways along an edge count as inside."""
         grown = [shapely.buffer(sheet, TOUCH, join_style="mitre") for sheet in self.sheets]
         shapely.prepare(grown)
         return grown
 
-    def detour(self, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]]) -> Detour | None:
-        """The shortest way from any start to any end, each given as (sheet, place); None if there is none.
+    def straight(self, sheet: int, at: XY, others: Floats) -> Floats:
+        """Lengths of the straight ways from a place to others on its sheet, infinite where one leaves it; (n,)."""
+        lines = shapely.linestrings(np.stack((np.broadcast_to(at, others.shape), others), axis=1))
+        lengths: Floats = np.where(shapely.covers(self._open[sheet], lines), shapely.length(lines), inf)
+        return lengths
 
-        The search looks at nodes that a way of some length could use; a way no longer than that is the shortest. If
-        there is none, the length is raised until every node has been looked at.
-        """
-        if not {self._group[sheet] for sheet, _ in start} & {self._group[sheet] for sheet, _ in end}:
-            return None
-        start, end = ([(sheet, self._on_sheet(sheet, at)) for sheet, at in ways] for ways in (start, end))
-        direct = min(hypot(a[0] - b[0], a[1] - b[1]) for _, a in start for _, b in end)
-        reach = REACH_FACTOR * direct + REACH_LEAST
-        while reach < self._extent:
-            way = _Search(self, start, end, reach).run()
-            if way is not None and way.length <= reach:
-                return way
-            reach *= REACH_FACTOR
-        return _Search(self, start, end, np.inf).run()
+    def mesh(self, sheet: int) -> Mesh:
+        """The triangles of a sheet, cut when they are first asked for."""
+        if sheet not in self._meshes:
+            self._meshes[sheet] = triangulated(self.sheets[sheet])
+        return self._meshes[sheet]
 
     @cached_property
-    def _group(self) -> list[int]:
+    def ends(self) -> dict[int, list[Port]]:
+        """Ends of links by sheet."""
+        found: dict[int, list[Port]] = defaultdict(list)
+        for number, link in enumerate(self.links):
+            for side in (0, 1):
+                found[link.sheets[side]].append((number, side))
+        return found
+
+    @cached_property
+    def joined(self) -> list[int]:
         """Per sheet: the number of the group of sheets that links join."""
         graph: nx.Graph[int] = nx.Graph(link.sheets for link in self.links)
         graph.add_nodes_from(range(len(self.sheets)))
@@ -151,215 +150,315 @@ class Network:
                 groups[sheet] = number
         return groups
 
-    @cached_property
-    def _extent(self) -> float:
-        """Length in mm beyond which narrowing the search is not worth it."""
-        x0, y0, x1, y1 = shapely.total_bounds(np.array([*self.sheets, shapely.Point(0, 0)]))
-        return float(2 * hypot(x1 - x0, y1 - y0))
+    def detour(self, start: Sequence[End], end: Sequence[End], budget: Budget | None = None) -> Detour | None:
+        """The shortest way from any start to any end; None if there is none.
+
+        Parameters
+        ----------
+        start, end : sheets and places on them
+        budget : nodes that may be expanded, shared with other searches; without one the search ends with the way
+        """
+        return self._search(start, end).run(budget or Budget())
+
+    def at_least(self, start: Sequence[End], end: Sequence[End]) -> float | None:
+        """A length in mm that no way from any start to any end falls below; None if there is no way."""
+        return self._search(start, end).bound
+
+    def _search(self, start: Sequence[End], end: Sequence[End]) -> _Search:
+        here, there = ([(sheet, self.on_sheet(sheet, at)) for sheet, at in ways] for ways in (start, end))
+        return _Search(self, here, there)
 
 
-State = tuple[int, float, float]  # sheet, x, y
+@dataclass(frozen=True, slots=True)
+class _Root:
+    """A place that a way has come to and goes on from, straight."""
+
+    sheet: int
+    at: XY
+    length: float
+    ahead: float  # what is left at least
+    before: _Root | None
+    link: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """What a root sees through a part of an edge; the half-edge is that of the triangle it looks into."""
+
+    edge: int
+    root: _Root
+    left: XY
+    right: XY
+    at_left: bool  # whether `left` is the vertex at which the edge begins
+    at_right: bool  # whether `right` is the one at which it ends
+
+
+class _Ahead:
+    """Lower bound of what is left to the goals, from any place of one sheet: straight, perhaps to a link and on."""
+
+    def __init__(self, network: Network, sheet: int, goals: Sequence[End]) -> None:
+        spots = [(*at, 0.0) for on, at in goals if on == sheet]
+        if not spots:
+            spots = [self._through(network, port, goals) for port in network.ends.get(sheet, ())]
+        self.spots = spots
+        self.columns = np.array(spots).reshape(-1, 3)
+
+    @staticmethod
+    def _through(network: Network, port: Port, goals: Sequence[End]) -> tuple[float, float, float]:
+        link = network.links[port[0]]
+        here, there = link.ends[port[1]], link.ends[1 - port[1]]
+        return (*here, max(link.length, apart(here, there)) + min(apart(there, at) for _, at in goals))
+
+    def __call__(self, at: XY) -> float:
+        x, y = at
+        if len(self.spots) <= FEW:
+            return min((hypot(x - u, y - v) + more for u, v, more in self.spots), default=inf)
+        columns = self.columns
+        return float((np.hypot(columns[:, 0] - x, columns[:, 1] - y) + columns[:, 2]).min())
 
 
 class _Search:
-    """One A* run over the nodes that a way of length `reach` can use."""
+    """One run from some starts to some goals. Entries of the queue are windows to look into and ports reached."""
 
-    def __init__(
-        self, network: Network, start: Sequence[tuple[int, XY]], end: Sequence[tuple[int, XY]], reach: float
-    ) -> None:
+    def __init__(self, network: Network, start: Sequence[End], goals: Sequence[End]) -> None:
         self.network = network
-        self.starts = np.array([at for _, at in start]).reshape(-1, 2)
-        self.reach = reach
-        self.usable: dict[int, _Nodes] = {}
-        self.goals: dict[int, list[XY]] = defaultdict(list)
-        for sheet, at in end:
-            self.goals[sheet].append(at)
-        self.targets = np.array([at for places in self.goals.values() for at in places]).reshape(-1, 2)
-        self.cost: dict[State, float] = {}
-        self.seen: dict[int, Floats] = {}  # the same costs per sheet, by node; may be too high, never too low
-        self.came: dict[State, tuple[State, str]] = {}
-        self.queue: list[tuple[float, State]] = []
-        for sheet, at in start:
-            self._reach((sheet, *at), 0.0, None, "")
+        self.goals = goals
+        self.ahead: dict[int, _Ahead] = {}
+        self.start = [_Root(sheet, at, 0.0, self._ahead(sheet)(at), None) for sheet, at in start]
+        groups = {network.joined[sheet] for sheet, _ in start} & {network.joined[sheet] for sheet, _ in goals}
+        self.bound = min(root.ahead for root in self.start) if groups else None
 
-    def run(self) -> Detour | None:
-        done: set[State] = set()
+    def run(self, budget: Budget) -> Detour | None:
+        """The shortest way, or what it has at least when the budget is used up; None if there is none."""
+        if self.bound is None:
+            return None
+        self.queue: list[tuple[float, int, _Window | Port, _Root]] = []
+        self.pushed = 0
+        self.known: dict[int, dict[int, float]] = defaultdict(dict)  # lengths to vertices, by sheet
+        self.reached: dict[Port, float] = {}
+        self.ports: dict[int, dict[int, list[Port]]] = {}
+        for root in self.start:
+            self._stand(root)
+        return self._to_goal(budget)
+
+    def _to_goal(self, budget: Budget) -> Detour | None:
         while self.queue:
-            _, state = heapq.heappop(self.queue)
-            if state in done:
-                continue
-            done.add(state)
-            sheet, x, y = state
-            if (x, y) in self.goals.get(sheet, ()):
-                return self._trace(state)
-            self._expand(state)
+            if budget.nodes <= 0:
+                return Detour(max(self.bound or 0.0, self.queue[0][0]), (), ())
+            budget.nodes -= 1
+            _, _, what, root = heapq.heappop(self.queue)
+            if isinstance(what, _Window):
+                self._look(what)
+            elif what[0] == GOAL:
+                return _traced(root)
+            elif root.length <= self.reached[what] + SLACK:
+                self._follow(what, root)
         return None
 
-    def _expand(self, state: State) -> None:
-        """Reach every node that can be seen from a state and may lie on a shortest way."""
-        sheet, x, y = state
-        nodes = self._nodes_in_reach(sheet)
-        step = nodes.places - (x, y)
-        away, cost = np.hypot(step[:, 0], step[:, 1]), self.cost[state]
-        known = self.seen.setdefault(sheet, np.full(len(nodes.places), np.inf))
-        useful = (cost + away < known) | ((away == 0) & (nodes.links[:, 0] >= 0))
-        useful &= cost + away + _nearest(nodes.places, self.targets) <= self.reach
-        useful &= _tangent(step, nodes.arms)
-        near = np.flatnonzero(useful)
-        lines = shapely.linestrings(np.stack((np.broadcast_to((x, y), (len(near), 2)), nodes.places[near]), axis=1))
-        for i in near[shapely.covers(self.network._open[sheet], lines) | (away[near] == 0)].tolist():
-            known[i] = min(known[i], cost + float(away[i]))
-            at = (sheet, *nodes.places[i].tolist())
-            link, side = nodes.links[i].tolist()
-            self._reach(at, cost + float(away[i]), state, "", pushed=link < 0)
-            if link >= 0:
-                self._follow(at, link, side)
+    # ------------------------------------------------------------------------------------------------- places
 
-    def _nodes_in_reach(self, sheet: int) -> _Nodes:
-        """Nodes of a sheet that a way of length `reach` can pass, and its goals."""
-        if sheet not in self.usable:
-            nodes = self.network._nodes[sheet]
-            near = np.flatnonzero(
-                _nearest(nodes.places, self.starts) + _nearest(nodes.places, self.targets) <= self.reach
-            )
-            part, goals = nodes.take(near), np.array(self.goals.get(sheet, [])).reshape(-1, 2)
-            self.usable[sheet] = _Nodes(
-                np.concatenate((part.places, goals)),
-                np.concatenate((part.arms, np.zeros((len(goals), 4)))),
-                np.concatenate((part.links, np.full((len(goals), 2), -1, dtype=np.int32))),
-            )
-        return self.usable[sheet]
+    def _ahead(self, sheet: int) -> _Ahead:
+        if sheet not in self.ahead:
+            self.ahead[sheet] = _Ahead(self.network, sheet, self.goals)
+        return self.ahead[sheet]
 
-    def _follow(self, at: State, number: int, side: int) -> None:
-        """Step over a link. A way never bends at a link without leaving the sheet, so its end is not searched from."""
+    def _ports(self, sheet: int) -> dict[int, list[Port]]:
+        """Ends of links and goals of a sheet by triangle."""
+        if sheet not in self.ports:
+            self.ports[sheet] = found = defaultdict(list)
+            mesh, goals = self.network.mesh(sheet), enumerate(self.goals)
+            for port in (*self.network.ends.get(sheet, ()), *((GOAL, i) for i, (on, _) in goals if on == sheet)):
+                for triangle in mesh.triangles_at(self._place(port)):
+                    found[triangle].append(port)
+        return self.ports[sheet]
+
+    def _place(self, port: Port) -> XY:
+        return self.goals[port[1]][1] if port[0] == GOAL else self.network.links[port[0]].ends[port[1]]
+
+    def _stand(self, root: _Root) -> None:
+        """Look out of every triangle that a root lies in."""
+        mesh = self.network.mesh(root.sheet)
+        for triangle in mesh.triangles_at(root.at):
+            for port in self._ports(root.sheet).get(triangle, ()):
+                self._arrive(port, root)
+            for edge in range(3 * triangle, 3 * triangle + 3):
+                a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+                self._learn(root, mesh.start[edge])
+                if turn(a, b, root.at) > SLIGHT:
+                    self._push(_Window(mesh.twin[edge], root, b, a, True, True))
+
+    def _learn(self, root: _Root, vertex: int) -> None:
+        """Note the length to a vertex that a root sees."""
+        known, at = self.known[root.sheet], self.network.mesh(root.sheet).places[vertex]
+        known[vertex] = min(known.get(vertex, inf), root.length + apart(root.at, at))
+
+    def _arrive(self, port: Port, root: _Root) -> None:
+        """Queue an end of a link, or a goal, that a root sees."""
+        at = self._place(port)
+        length = root.length + apart(root.at, at)
+        if length < self.reached.get(port, inf) - SLACK:
+            self.reached[port] = length
+            ahead = 0.0 if port[0] == GOAL else self._ahead(root.sheet)(at)
+            self._queue(length + ahead, port, _Root(root.sheet, at, length, ahead, root))
+
+    def _follow(self, port: Port, root: _Root) -> None:
+        """Step over a link."""
+        number, side = port
         link = self.network.links[number]
-        other = link.ends[1 - side]
-        step = max(link.length, hypot(other[0] - at[1], other[1] - at[2]))
-        self._reach((link.sheets[1 - side], *other), self.cost[at] + step, at, link.name)
+        sheet, at = link.sheets[1 - side], link.ends[1 - side]
+        length = root.length + max(link.length, apart(root.at, at))
+        if length < self.reached.get((number, 1 - side), inf) - SLACK:
+            self.reached[number, 1 - side] = length
+            self._stand(_Root(sheet, at, length, self._ahead(sheet)(at), root, link.name))
 
-    def _reach(self, at: State, cost: float, before: State | None, link: str, *, pushed: bool = True) -> None:
-        if cost < self.cost.get(at, np.inf):
-            self.cost[at] = cost
-            if before is not None:
-                self.came[at] = (before, link)
-            if not pushed:
-                return
-            left = float(np.hypot(*(self.targets - at[1:]).T).min()) if len(self.targets) else 0.0
-            heapq.heappush(self.queue, (cost + left, at))
+    # ------------------------------------------------------------------------------------------------ windows
 
-    def _trace(self, state: State) -> Detour:
-        length, path, links = self.cost[state], [state[1:]], []
-        while state in self.came:
-            state, link = self.came[state]
-            if state[1:] != path[-1]:
-                path.append(state[1:])
-            if link:
-                links.append(link)
-        return Detour(length, tuple(path[::-1]), tuple(links[::-1]))
+    def _queue(self, total: float, what: _Window | Port, root: _Root) -> None:
+        self.pushed += 1
+        heapq.heappush(self.queue, (total, self.pushed, what, root))
 
+    def _push(self, window: _Window) -> None:
+        """Queue a window, unless the edge's vertices tell that nothing short comes through it."""
+        if window.edge < 0:
+            return
+        root, left, right = window.root, window.left, window.right
+        wide = apart(left, right)
+        if wide < SLACK or self._outdone(window):
+            return
+        ahead = self._ahead(root.sheet)
+        most = max(root.ahead, to_line(root.at, left, right) + (ahead(left) + ahead(right) - wide) / 2)
+        if most < inf:
+            self._queue(root.length + most, window, root)
 
-def _nearest(places: Floats, others: Floats) -> Floats:
-    """Distance from each place to the nearest of some others."""
-    away = places[:, None, :] - others[None, :, :]
-    nearest: Floats = np.hypot(away[..., 0], away[..., 1]).min(axis=1, initial=np.inf)
-    return nearest
+    def _outdone(self, window: _Window) -> bool:
+        """Whether the way by a vertex of the edge is shorter to every place of the window."""
+        root, mesh = window.root, self.network.mesh(window.root.sheet)
+        known, a, b = self.known[root.sheet], mesh.start[window.edge], mesh.start[_next(window.edge)]
+        over = known.get(a, inf) + apart(mesh.places[a], window.right)
+        if over < root.length + apart(root.at, window.right) - SLACK:
+            return True
+        over = known.get(b, inf) + apart(mesh.places[b], window.left)
+        return over < root.length + apart(root.at, window.left) - SLACK
 
+    def _look(self, window: _Window) -> None:
+        """Send a window on through its triangle."""
+        if self._outdone(window):
+            return
+        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
+        for port in self._ports(root.sheet).get(edge // 3, ()):
+            self._arrive_through(window, port)
+        apex = mesh.start[_before(edge)]
+        at = mesh.places[apex]
+        if turn(root.at, window.left, at) > SLIGHT:
+            self._leave_right(window, at)
+        elif turn(root.at, window.right, at) < -SLIGHT:
+            self._leave_left(window, at)
+        else:
+            self._learn(root, apex)
+            self._leave_both(window, at)
 
-def _tangent(step: Floats, arms: Floats) -> Bools:
-    """Whether a line touches a corner with both arms on one side of it: only there may a shortest way bend."""
-    before = step[:, 0] * arms[:, 1] - step[:, 1] * arms[:, 0]
-    after = step[:, 0] * arms[:, 3] - step[:, 1] * arms[:, 2]
-    slight = 1e-9 * np.hypot(step[:, 0], step[:, 1])
-    either: Bools = ((before >= -slight) & (after >= -slight)) | ((before <= slight) & (after <= slight))
-    return either
+    def _arrive_through(self, window: _Window, port: Port) -> None:
+        """Reach a port in the triangle that a window looks into: straight, or round an end of the window."""
+        at, root = self._place(port), window.root
+        if turn(root.at, window.left, at) > SLIGHT:
+            bent = self._bent(window, 0)
+        elif turn(root.at, window.right, at) < -SLIGHT:
+            bent = self._bent(window, 1)
+        else:
+            bent = root
+        if bent is not None:
+            self._arrive(port, bent)
 
+    def _leave_both(self, window: _Window, apex: XY) -> None:
+        """The root sees the apex: the window goes on left and right of it."""
+        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
+        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        left = a if window.at_left else crossing(root.at, window.left, a, apex)
+        right = b if window.at_right else crossing(root.at, window.right, b, apex)
+        self._push(_Window(mesh.twin[_before(edge)], root, left, apex, window.at_left, True))
+        self._push(_Window(mesh.twin[_next(edge)], root, apex, right, True, window.at_right))
 
-def reflex_corners(polygon: shapely.Polygon) -> tuple[Floats, Floats]:
-    """Corners at which a way inside the polygon may bend, shape (k, 2), and the ways to their neighbours, (k, 4)."""
-    out = []
-    for number, ring in enumerate((polygon.exterior, *polygon.interiors)):
-        xy = shapely.get_coordinates(ring)[:-1]
-        before, after = np.roll(xy, 1, axis=0) - xy, np.roll(xy, -1, axis=0) - xy
-        turn = before[:, 1] * after[:, 0] - before[:, 0] * after[:, 1]
-        inside_left = bool(shapely.is_ccw(ring)) == (number == 0)
-        rows = turn < 0 if inside_left else turn > 0
-        out.append(np.hstack((xy, before, after))[rows])
-    corners = np.concatenate(out)
-    return corners[:, :2], corners[:, 2:]
+    def _leave_right(self, window: _Window, apex: XY) -> None:
+        """The apex lies left of what the root sees: the window goes on right; a bend at its left end sees the rest."""
+        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
+        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        left = crossing(root.at, window.left, b, apex)
+        right = b if window.at_right else crossing(root.at, window.right, b, apex)
+        self._push(_Window(mesh.twin[_next(edge)], root, left, right, False, window.at_right))
+        bent = self._bent(window, 0)
+        if bent is not None:
+            self._push(_Window(mesh.twin[_before(edge)], bent, a, apex, True, True))
+            self._push(_Window(mesh.twin[_next(edge)], bent, apex, left, True, False))
 
+    def _leave_left(self, window: _Window, apex: XY) -> None:
+        """The same, mirrored."""
+        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
+        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        left = a if window.at_left else crossing(root.at, window.left, a, apex)
+        right = crossing(root.at, window.right, a, apex)
+        self._push(_Window(mesh.twin[_before(edge)], root, left, right, window.at_left, False))
+        bent = self._bent(window, 1)
+        if bent is not None:
+            self._push(_Window(mesh.twin[_next(edge)], bent, apex, b, True, True))
+            self._push(_Window(mesh.twin[_before(edge)], bent, right, apex, False, True))
 
-def loop_area(stretch: Sequence[Sequence[XY]], detour: Sequence[XY]) -> float:
-    """Area in mm2 that the stretch and the detour enclose, however often they cross."""
-    lines = [shapely.LineString(line) for line in stretch if len(line) > 1]
-    if len(detour) > 1:
-        lines.append(shapely.LineString(detour))
-    faces = shapely.polygonize([shapely.union_all(lines)])
-    return float(shapely.union_all(shapely.get_parts(faces)).area)
-
-
-def knee_frequency(edge_ns: float) -> float:
-    """Frequency in Hz below which most of an edge's energy lies: 0.5 / rise time.
-
-    Source: High-Speed Digital Design (1993), chapter 1; from memory.
-    """
-    return 0.5 / (edge_ns * 1e-9)
-
-
-def strip_radius(width: float, thickness: float = COPPER_THICKNESS) -> float:
-    """Radius of the round wire with a flat strip's inductance: 0.2235 (w + t), mm.
-
-    Source: Inductance Calculations (1946); from memory.
-    """
-    return 0.2235 * (width + thickness)
-
-
-def rectangle_inductance(a: float, b: float, radius: float) -> float:
-    """Inductance in nH of a rectangular loop of sides a, b (mm) of round wire (mm), high frequency.
-
-    Source: Inductance Calculations (1946); Inductance: Loop and Partial (2010); from memory. Valid for radius << a, b:
-    sides are taken as at least twice the radius.
-    """
-    a, b = max(a, 2 * radius), max(b, 2 * radius)
-    d = sqrt(a * a + b * b)
-    total = (
-        a * log(2 * a / radius) + b * log(2 * b / radius) + 2 * d - a * asinh(a / b) - b * asinh(b / a) - 2 * (a + b)
-    )
-    return MU0 / pi * total * 1e-3 * 1e9
-
-
-def loop_inductance(area: float, length: float, detour: float, width: float) -> float:
-    """Inductance in nH of the loop between a trace and its detour, as the rectangle of equal area and perimeter.
-
-    That rectangle exists: a plane loop of a given perimeter encloses at most a circle's area, and where that is more
-    than the square's, the square is taken.
-    """
-    half = max((length + detour) / 2, 1e-6)
-    root = sqrt(max(half * half / 4 - area, 0.0))
-    return rectangle_inductance(half / 2 + root, half / 2 - root, strip_radius(width))
-
-
-def loop_field(frequency: float, area: float, current: float = ASSUMED_CURRENT, distance: float = DISTANCE) -> float:
-    """Field in V/m of a small loop (mm2) in free space at a distance (m): mu0 pi / c * f^2 A I / r.
-
-    Source: Electromagnetic Compatibility Engineering (2009), chapter 12 (131.6e-16); the constant follows from
-    Maxwell's equations.
-    """
-    return MU0 * pi / LIGHT * frequency**2 * area * 1e-6 * current / distance
+    def _bent(self, window: _Window, side: int) -> _Root | None:
+        """The root at the left (0) or right (1) end of a window, where a short way bends there."""
+        if not (window.at_right if side else window.at_left):
+            return None
+        root, mesh = window.root, self.network.mesh(window.root.sheet)
+        vertex = mesh.start[_next(window.edge) if side else window.edge]
+        at, known = mesh.places[vertex], self.known[root.sheet]
+        length = root.length + apart(root.at, at)
+        if not mesh.bends[vertex] or known.get(vertex, inf) < length - SLACK:
+            return None
+        known[vertex] = min(known.get(vertex, inf), length)
+        return _Root(root.sheet, at, length, self._ahead(root.sheet)(at), root)
 
 
-def decibel_microvolt(field: float) -> float:
-    """A field in V/m as dB(uV/m)."""
-    return 20 * log10(max(field, 1e-12) * 1e6)
+def _next(edge: int) -> int:
+    """The next half-edge of the triangle."""
+    return edge - 2 if edge % 3 == 2 else edge + 1
 
 
-def crosstalk(distance: float, height: float) -> float:
-    """Upper bound of the backward coupling of parallel traces over a plane: 1 / (1 + (D/h)^2).
+def _before(edge: int) -> int:
+    """The half-edge before in the triangle; it begins at the apex over `edge`."""
+    return edge + 2 if edge % 3 == 0 else edge - 1
 
-    Parameters
-    ----------
-    distance : between centres, mm
-    height : over the plane, mm
 
-    Source: High-Speed Digital Design (1993), chapter 5; from memory.
-    """
-    return 1 / (1 + (distance / height) ** 2)
+def _traced(root: _Root) -> Detour:
+    """The way that led to a root."""
+    length, path, links = root.length, [root.at], []
+    here: _Root | None = root
+    while here is not None:
+        if here.at != path[-1]:
+            path.append(here.at)
+        if here.link:
+            links.append(here.link)
+        here = here.before
+    return Detour(length, tuple(path[::-1]), tuple(links[::-1]))
+
+
+def apart(a: XY, b: XY) -> float:
+    """Distance of two places, mm."""
+    return hypot(a[0] - b[0], a[1] - b[1])
+
+
+def turn(a: XY, b: XY, at: XY) -> float:
+    """Twice the area of a triangle: positive where `at` lies left of the line from a to b."""
+    return (b[0] - a[0]) * (at[1] - a[1]) - (b[1] - a[1]) * (at[0] - a[0])
+
+
+def crossing(a: XY, b: XY, first: XY, last: XY) -> XY:
+    """Where the line through a and b meets the segment from first to last."""
+    one, other = turn(a, b, first), turn(a, b, last)
+    part = min(max(one / (one - other), 0.0), 1.0) if one != other else 1.0
+    return first[0] + part * (last[0] - first[0]), first[1] + part * (last[1] - first[1])
+
+
+def to_line(at: XY, first: XY, last: XY) -> float:
+    """Distance of a place from a segment, mm."""
+    dx, dy = last[0] - first[0], last[1] - first[1]
+    part = ((at[0] - first[0]) * dx + (at[1] - first[1]) * dy) / (dx * dx + dy * dy)
+    part = min(max(part, 0.0), 1.0)
+    return hypot(first[0] + part * dx - at[0], first[1] + part * dy - at[1])

@@ -3,15 +3,18 @@
 The harm of a stretch is the inductance of its loop in nH, times its knee frequency over 100 MHz where the rules file
 tells the edge time (slow nets count a hundredth). A crossing of regions that nothing joins has no detour at all: it
 counts as `ISOLATED` nH and its length, worse than any loop.
+
+Cost: every crossing gets a lower bound of its detour at once. By the harm of that bound the first `SEARCHED` are
+searched, with one budget of nodes for the board; a crossing beside one that was searched knows from it what its own
+way has at least. So time is bounded, and what is told depends on nothing but the board.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import pairwise
-from math import hypot
+from math import inf
 from typing import Any
 
 import numpy as np
@@ -21,12 +24,10 @@ from checker import wording
 from checker.findings import XY
 from checker.layout.layout import Layout
 from checker.layout.regions import Stretch
-from checker.returns.detour import (
+from checker.returns.detour import Budget, Detour, End, Link, Network, apart
+from checker.returns.estimates import (
     ASSUMED_CURRENT,
     DISTANCE,
-    Detour,
-    Link,
-    Network,
     decibel_microvolt,
     knee_frequency,
     loop_area,
@@ -39,6 +40,10 @@ USUAL_KNEE = 100e6  # Hz; a net without a stated edge time counts as this
 SLOW = 0.01
 CAPACITOR = 5.0  # mm; farther than this no usual part reaches across a gap (common practice, no source)
 TOUCH = 0.01  # mm; an end this near to a pour is on it
+NODES = 60_000  # that the searches of one board may expand: about a second
+SEARCHED = 50  # crossings; the rest is told by what it has at least
+BESIDE = 10.0  # mm; ends this near to those of a searched crossing share its search
+ENOUGH = 0.9  # of a neighbour's detour: a crossing that has at least this much needs no search of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,33 +56,127 @@ class Harm:
     hint: str | None = None
 
 
-def harm_of(layout: Layout, stretch: Stretch) -> Harm:
-    """The cost of one crossing or unreferenced run."""
-    ends = _ends(layout, stretch)
-    detour = _worst_detour(layout, ends)
-    weight = _weight(layout, stretch.net)
-    detail: dict[str, Any] = {"detour_mm": None, "loop_area_mm2": None, "loop_nh": None}
-    if len(ends) < 2:  # a stub or an island: nothing to return to, and no crossing
-        return Harm(weight * stretch.length, None, detail)
-    if detour is None:
-        number = weight * (ISOLATED + stretch.length)
-    else:
-        loop = _loop(layout, stretch, detour)
-        number = weight * loop["loop_nh"]
-        detail |= loop
-        detail["detour_path_mm"] = [[round(x, 6), round(y, 6)] for x, y in detour.path]
-        detail["detour_through"] = list(detour.links)
-    detail |= _spectrum(layout, stretch.net, detail["loop_area_mm2"])
-    return Harm(number, detour, detail, _hint(layout, ends, detour))
+def harm_of_run(layout: Layout, stretch: Stretch) -> Harm:
+    """The cost of a run that reaches one pour or none: its length, with no search for a way back."""
+    return Harm(_weight(layout, stretch.net) * stretch.length, None, _spectrum(layout, stretch.net, None))
 
 
-@lru_cache(maxsize=1)
+def harm_of_crossings(layout: Layout, stretches: Sequence[Stretch]) -> list[Harm]:
+    """The cost of each crossing of a board, all at once: they share searches and one budget."""
+    crossings = [_Crossing(layout, stretch) for stretch in stretches]
+    _search(layout.once(network_of), crossings, Budget(NODES))
+    return [crossing.harm() for crossing in crossings]
+
+
 def network_of(layout: Layout) -> Network:
     """Reference copper of a layout as sheets and links."""
     return Network([pour.shape for pour in layout.pours], list(_links(layout)))
 
 
-End = tuple[int, XY]  # pour and place
+Ways = tuple[Sequence[End], Sequence[End]]  # from any of some ends to any of others
+
+
+class _Crossing:
+    """One stretch while its detour is looked for."""
+
+    def __init__(self, layout: Layout, stretch: Stretch) -> None:
+        self.layout = layout
+        self.stretch = stretch
+        self.network = layout.once(network_of)
+        ends = _ends(layout, stretch)
+        self.ends = [[(sheet, self.network.on_sheet(sheet, at)) for sheet, at in group] for group in ends]
+        bounds = [self.network.at_least(*ways) for ways in self.ways]
+        known = [bound for bound in bounds if bound is not None]
+        self.joined = bool(known) and len(known) == len(bounds)
+        self.at_least = max(known, default=0.0)
+        self.detour: Detour | None = None
+        self.stopped = False
+
+    @property
+    def ways(self) -> list[Ways]:
+        """From the first group of ends to each other group."""
+        return [(self.ends[0], other) for other in self.ends[1:]]
+
+    def search(self, budget: Budget) -> None:
+        """Look for the longest of the ways; while one is only bounded, so is the detour."""
+        found = [way for ways in self.ways if (way := self.network.detour(*ways, budget)) is not None]
+        self.detour = max(found, key=lambda way: way.length, default=None)
+        self.at_least = max(self.at_least, *(way.length for way in found))
+        self.stopped = not all(way.found for way in found)
+        if self.stopped:
+            self.detour = None
+
+    def order(self) -> tuple[float, ...]:
+        """Sort key: the harm of the lower bound, worst first, then place."""
+        return (-self._bounded(), *self.stretch.bounds)
+
+    def _bounded(self) -> float:
+        """The harm of a loop of the least length, as if it were as narrow as the trace."""
+        weight, lines = _weight(self.layout, self.stretch.net), self.stretch.length
+        return weight * loop_inductance(0.0, lines, max(self.at_least, lines), _width(self.layout, self.stretch))
+
+    def harm(self) -> Harm:
+        """What the crossing costs, as far as that is known."""
+        layout, stretch, weight = self.layout, self.stretch, _weight(self.layout, self.stretch.net)
+        detail: dict[str, Any] = {"detour_mm": None, "loop_area_mm2": None, "loop_nh": None}
+        if len(self.ends) < 2:  # a stub or an island: nothing to return to
+            return Harm(weight * stretch.length, None, detail)
+        if self.detour is not None:
+            number, detail = self._told(self.detour, detail)
+        elif self.joined and not self.stopped:
+            number = self._bounded()
+        else:
+            number = weight * (ISOLATED + stretch.length)
+        if self.joined and self.detour is None:
+            detail["detour_at_least_mm"] = _rounded_down(self.at_least)
+        detail |= _spectrum(layout, stretch.net, detail["loop_area_mm2"])
+        hint = _hint(layout, self.ends, self.at_least) if self.joined else None
+        return Harm(number, self.detour, detail, hint)
+
+    def _told(self, detour: Detour, detail: dict[str, Any]) -> tuple[float, dict[str, Any]]:
+        loop = _loop(self.layout, self.stretch, detour)
+        path = [[round(x, 6), round(y, 6)] for x, y in detour.path]
+        told = {"detour_path_mm": path, "detour_through": list(detour.links)}
+        return _weight(self.layout, self.stretch.net) * loop["loop_nh"], detail | loop | told
+
+
+def _search(network: Network, crossings: Sequence[_Crossing], budget: Budget) -> None:
+    """Search the first crossings by the harm of their lower bound; those beside one share its search."""
+    left = sorted((crossing for crossing in crossings if crossing.joined), key=_Crossing.order)
+    few = len(left) <= SEARCHED
+    searches = 0
+    while left and searches < SEARCHED:
+        crossing = left.pop(0)
+        crossing.search(budget)
+        searches += 1
+        if not few and crossing.detour is not None:
+            left = [other for other in left if not _shares(network, crossing, other)]
+
+
+def _shares(network: Network, searched: _Crossing, other: _Crossing) -> bool:
+    """Bound a crossing by a searched one; whether that is enough.
+
+    The way of the searched one is no longer than: over to the other's start, the other's way, and back from its end.
+    """
+    if searched.detour is None or len(searched.ends) != 2 or len(other.ends) != 2:
+        return False
+    aside = sum(_aside(network, own, there) for own, there in zip(searched.ends, other.ends, strict=True))
+    other.at_least = max(other.at_least, searched.detour.length - aside)
+    return other.at_least >= ENOUGH * searched.detour.length
+
+
+def _aside(network: Network, ends: Sequence[End], others: Sequence[End]) -> float:
+    """The longest straight way from one of `others` to the nearest of `ends`; infinite where one is not beside them."""
+    away = 0.0
+    for sheet, at in others:
+        near = [place for on, place in ends if on == sheet and apart(place, at) <= BESIDE]
+        away = max(away, float(network.straight(sheet, at, np.array(near)).min()) if near else inf)
+    return away
+
+
+def _rounded_down(length: float) -> float:
+    """A lower bound stays one when it is told."""
+    return float(np.floor(length * 1e3) / 1e3)
 
 
 def _ends(layout: Layout, stretch: Stretch) -> list[list[End]]:
@@ -99,30 +198,30 @@ def _ends_at(layout: Layout, pour: int, ends: Sequence[XY]) -> list[XY]:
     """Those of some ends that lie on a pour; where none does (beside the trace on its own layer), the nearest one."""
     if not ends:
         return []
-    away = shapely.distance(layout.pours[pour].shape, shapely.points(np.array(ends)))
-    return [place for place, off in zip(ends, away, strict=True) if off < TOUCH] or [ends[int(np.argmin(away))]]
-
-
-def _worst_detour(layout: Layout, ends: Sequence[Sequence[End]]) -> Detour | None:
-    """The longest of the ways from the first group of ends to each other group; None if one has none."""
-    if len(ends) < 2:
-        return None
-    ways = [network_of(layout).detour(ends[0], other) for other in ends[1:]]
-    known = [way for way in ways if way is not None]
-    return max(known, key=lambda way: way.length) if len(known) == len(ways) else None
+    shape, points = layout.pours[pour].shape, shapely.points(np.array(ends))
+    shapely.prepare(shape)
+    near = shapely.dwithin(shape, points, TOUCH).tolist()
+    if any(near):
+        return [place for place, on in zip(ends, near, strict=True) if on]
+    return [ends[int(np.argmin(shapely.distance(shape, points)))]]
 
 
 def _loop(layout: Layout, stretch: Stretch, detour: Detour) -> dict[str, Any]:
     way = _chained(stretch, detour.path[0], detour.path[-1])
-    length = sum(hypot(b[0] - a[0], b[1] - a[1]) for a, b in pairwise(way))
+    length = sum(apart(a, b) for a, b in pairwise(way))
     area = loop_area([way], detour.path)
-    lines = stretch.rows[~layout.board.copper.pad[stretch.rows]]
-    width = 2 * float(layout.board.copper.radius[lines].min(initial=np.inf)) if len(lines) else 0.2
     return {
         "detour_mm": round(detour.length, 6),
         "loop_area_mm2": round(area, 6),
-        "loop_nh": round(loop_inductance(area, length, detour.length, width if 0 < width < np.inf else 0.2), 3),
+        "loop_nh": round(loop_inductance(area, length, detour.length, _width(layout, stretch)), 3),
     }
+
+
+def _width(layout: Layout, stretch: Stretch) -> float:
+    """Width of the narrowest stroke of a stretch, mm; 0.2 where there is none."""
+    lines = stretch.rows[~layout.board.copper.pad[stretch.rows]]
+    width = 2 * float(layout.board.copper.radius[lines].min(initial=np.inf))
+    return width if 0 < width < np.inf else 0.2
 
 
 def _chained(stretch: Stretch, start: XY, end: XY) -> list[XY]:
@@ -131,14 +230,10 @@ def _chained(stretch: Stretch, start: XY, end: XY) -> list[XY]:
     way = [start]
     while left:
         here = way[-1]
-        line = min(left, key=lambda line: min(_apart(here, line[0]), _apart(here, line[-1])))
+        line = min(left, key=lambda line: min(apart(here, line[0]), apart(here, line[-1])))
         left.remove(line)
-        way += line if _apart(here, line[0]) <= _apart(here, line[-1]) else line[::-1]
+        way += line if apart(here, line[0]) <= apart(here, line[-1]) else line[::-1]
     return [*way, end]
-
-
-def _apart(a: XY, b: XY) -> float:
-    return hypot(a[0] - b[0], a[1] - b[1])
 
 
 def _edge_time(layout: Layout, net: int) -> float | None:
@@ -167,20 +262,20 @@ def _spectrum(layout: Layout, net: int, area: float | None) -> dict[str, Any]:
     return out
 
 
-def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: Detour | None) -> str | None:
-    """A capacitor beside the trace, where it shortens the detour and no barrier forbids it."""
-    if detour is None or len(ends) != 2:
+def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: float) -> str | None:
+    """A capacitor beside the trace, where it shortens a detour of at least so many mm and no barrier forbids it."""
+    if len(ends) != 2:
         return None
-    ways = [(_apart(a[1], b[1]), a, b) for a in ends[0] for b in ends[1]]
+    ways = [(apart(a[1], b[1]), a, b) for a in ends[0] for b in ends[1]]
     across, (first, start), (second, end) = min(ways)
     one, other = layout.pours[first], layout.pours[second]
     if one.net == other.net or layout.barrier_between(one.region, other.region) is not None:
         return None
-    if across > CAPACITOR or detour.length < 2 * across + 1.0:
+    if across > CAPACITOR or detour < 2 * across + 1.0:
         return None
     names = " and ".join(layout.board.net_name(pour.net) for pour in (one, other))
     at = wording.place(((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
-    return f"a capacitor between {names} at {at} shortens the detour from {detour.length:.1f} to {across:.1f} mm"
+    return f"a capacitor between {names} at {at} shortens the detour from {detour:.1f} to {across:.1f} mm"
 
 
 def _links(layout: Layout) -> Iterator[Link]:
@@ -229,7 +324,7 @@ def _link(layout: Layout, first: tuple[int, XY], second: tuple[int, XY], name: s
     if ends[0] is None or ends[1] is None:
         return
     (a, at, off), (b, place, away) = ends[0], ends[1]
-    yield Link((a, b), (at, place), name, off + _apart(first[1], second[1]) + away)
+    yield Link((a, b), (at, place), name, off + apart(first[1], second[1]) + away)
 
 
 def _nearest_pour(layout: Layout, net: int, at: XY) -> tuple[int, XY, float] | None:

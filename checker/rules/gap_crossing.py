@@ -9,7 +9,9 @@ connected stretch that reaches pours of two regions, its length without the net'
 other side of the trace has one continuous pour along the whole stretch, and where the stretch only joins two separate
 pieces of one region's pours; a note for nets that a tie shares, near that tie. `detail` has the detour of the return
 current (none if the regions are isolated, which is the worst), the loop's area and inductance and, where the rules file
-gives the net's edge time, knee frequency and estimated field; findings are ordered by that harm.
+gives the net's edge time, knee frequency and estimated field; findings are ordered by that harm. On boards with many
+crossings the worst ones are searched; `detour_at_least_mm` of the others is a length that their detour does not fall
+below.
 
 Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
 
@@ -28,7 +30,7 @@ from checker.findings import Finding, Level
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.regions import Stretch
-from checker.returns.harm import harm_of
+from checker.returns.harm import Harm, harm_of_crossings
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.primitives import TOUCH
@@ -65,8 +67,10 @@ class _Crossing:
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every crossing; nets of a pair that cross together are told once."""
     told = [s for s in layout.stretches if len(s.regions) > 1 or s.moat]
-    for crossing in _paired(layout, told):
-        yield _finding(layout, crossing)
+    crossings = list(_paired(layout, told))
+    harms = harm_of_crossings(layout, [crossing.longest for crossing in crossings])
+    for crossing, harm in zip(crossings, harms, strict=True):
+        yield _finding(layout, crossing, harm)
 
 
 def _level(layout: Layout, stretch: Stretch) -> Level:
@@ -120,11 +124,10 @@ def _together(a: Stretch, b: Stretch) -> bool:
     return alike and bool(shapely.dwithin(_shape(a), _shape(b), max(TOGETHER, a.length, b.length)))
 
 
-def _finding(layout: Layout, crossing: _Crossing) -> Finding:
+def _finding(layout: Layout, crossing: _Crossing, harm: Harm) -> Finding:
     stretch = crossing.longest
     nets = sorted(layout.board.net_name(s.net) for s in crossing.stretches)
     path = tuple(line for s in crossing.stretches for line in s.path)
-    harm = harm_of(layout, stretch)
     return Finding(
         rule=RULE.id,
         level=crossing.level,

@@ -22,7 +22,7 @@ import shapely
 
 from checker.findings import Finding, Level
 from checker.layout.layout import Layout
-from checker.returns.detour import crosstalk
+from checker.returns.estimates import crosstalk
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps

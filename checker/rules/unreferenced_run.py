@@ -22,7 +22,7 @@ from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.moves import move_over
 from checker.layout.regions import Stretch
-from checker.returns.harm import harm_of
+from checker.returns.harm import harm_of_run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 
@@ -55,7 +55,7 @@ def find(layout: Layout) -> Iterator[Finding]:
 def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
     net = layout.board.net_name(stretch.net)
     layers = [layout.layer_id(i) for i in stretch.layers]
-    harm = harm_of(layout, stretch)
+    harm = harm_of_run(layout, stretch)
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,

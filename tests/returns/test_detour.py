@@ -1,4 +1,4 @@
-"""Detours against closed forms and a grid; estimates against the worked examples of handbooks."""
+"""Detours against closed forms and a grid."""
 
 from __future__ import annotations
 
@@ -108,71 +108,6 @@ def _grid_way(pour: shapely.Polygon, step: float) -> float:
     return float(nx.dijkstra_path_length(graph, (0, 0), (count - 1, count - 1)))
 
 
-def test_the_loop_between_a_trace_and_its_detour_has_the_enclosed_area() -> None:
-    """Gap of 1 mm, bridge 15 mm aside: detour 31 mm, area 15 mm2. Own definition, derived by hand."""
-    detour = [(0.0, 0.0), (0.0, 15.0), (1.0, 15.0), (1.0, 0.0)]
-    assert rp.loop_area([[(0.0, 0.0), (1.0, 0.0)]], detour) == pytest.approx(15)
-
-
-@pytest.mark.parametrize(
-    ("a", "b", "radius", "expected"),
-    [(20, 5, 0.1, 36.382), (10, 10, 0.1, 30.649), (5, 20, 0.1, 36.382)],
-)
-def test_rectangular_loops(a: float, b: float, radius: float, expected: float) -> None:
-    """Inductance Calculations (1946), rectangle of round wire, computed in double precision; formula from memory."""
-    assert rp.rectangle_inductance(a, b, radius) == pytest.approx(expected, abs=0.001)
-
-
-def test_a_loop_with_a_rectangles_perimeter_and_area_has_its_inductance() -> None:
-    same = rp.rectangle_inductance(20, 5, rp.strip_radius(0.2))
-    assert rp.loop_inductance(area=100, length=20, detour=30, width=0.2) == pytest.approx(same)
-
-
-@pytest.mark.parametrize(
-    ("frequency", "area", "current", "microvolt", "decibel"),
-    [(50e6, 400, 0.025, 109.67, 40.80), (30e6, 1000, 0.025, 98.70, 39.89), (100e6, 10, 0.005, 2.193, 6.82)],
-)
-def test_small_loops_radiate(frequency: float, area: float, current: float, microvolt: float, decibel: float) -> None:
-    """Electromagnetic Compatibility Engineering (2009), chapter 12, free space (printed constant 131.6e-16)."""
-    field = rp.loop_field(frequency, area, current)
-    assert field * 1e6 == pytest.approx(microvolt, rel=0.001)
-    assert rp.decibel_microvolt(field) == pytest.approx(decibel, abs=0.01)
-
-
-def test_the_field_scales_by_the_square_of_frequency() -> None:
-    ratio = rp.loop_field(2e8, 10) / rp.loop_field(1e8, 10)
-    assert 20 * math.log10(ratio) == pytest.approx(12.04, abs=0.01)
-
-
-@pytest.mark.parametrize(("edge", "knee"), [(1.0, 500e6), (2.0, 250e6)])
-def test_the_knee_of_an_edge(edge: float, knee: float) -> None:
-    """High-Speed Digital Design (1993), chapter 1; from memory."""
-    assert rp.knee_frequency(edge) == pytest.approx(knee)
-
-
-@pytest.mark.parametrize(
-    ("distance", "height", "expected"), [(0.5, 0.2, 0.13793), (0.6, 0.2, 0.1), (0.2, 0.2, 0.5), (0.6, 1.0, 0.7353)]
-)
-def test_coupling_of_parallel_traces(distance: float, height: float, expected: float) -> None:
-    """High-Speed Digital Design (1993), chapter 5: the rule that three heights give ten per cent; from memory."""
-    assert rp.crosstalk(distance, height) == pytest.approx(expected, abs=1e-4)
-
-
-@pytest.mark.parametrize(
-    ("frequency", "area", "current", "distance"), [(2, 1, 1, 1), (1, 2, 1, 1), (1, 1, 2, 1), (1, 1, 1, 2)]
-)
-def test_the_field_scales_as_the_formula_says(frequency: float, area: float, current: float, distance: float) -> None:
-    """Electromagnetic Compatibility Engineering (2009), chapter 12: f^2 A I / r; +12.04, +6.02, +6.02, -6.02 dB."""
-    ratio = rp.loop_field(1e8 * frequency, 10 * area, 0.005 * current, 3 * distance) / rp.loop_field(1e8, 10, 0.005, 3)
-    assert ratio == pytest.approx(frequency**2 * area * current / distance)
-
-
-def test_the_printed_constant_is_that_of_maxwells_equations() -> None:
-    """131.6e-16 in the book, mu0 pi / c = 131.686e-16; within 0.07 %."""
-    assert rp.loop_field(1.0, 1e6, 1.0, 1.0) == pytest.approx(131.686e-16, rel=1e-5)
-    assert rp.loop_field(1.0, 1e6, 1.0, 1.0) == pytest.approx(131.6e-16, rel=7e-4)
-
-
 def test_two_slots_and_a_corner_are_walked_as_drawn() -> None:
     """From (2, 2) round the corner (10, 10) of a block to a tie at (18, 18) and 2 mm across it to the other pour."""
     pour = shapely.box(0, 0, 20, 20) - shapely.box(10, 0, 20, 10)
@@ -183,9 +118,85 @@ def test_two_slots_and_a_corner_are_walked_as_drawn() -> None:
     assert way.length == pytest.approx(math.hypot(16, 16) + 4, abs=1e-6)
 
 
-@settings(deadline=None)
-@given(gap=st.floats(0.2, 5), reach=st.floats(0.5, 60), more=st.floats(0.01, 40), width=st.floats(0.1, 0.5))
-def test_a_longer_way_round_a_slot_has_no_less_inductance(gap: float, reach: float, more: float, width: float) -> None:
-    """Straight up, across and down: the loop is the rectangle gap x reach, which only grows."""
-    loops = [rp.loop_inductance(gap * r, gap, 2 * r + gap, width) for r in (reach, reach + more)]
-    assert loops[0] <= loops[1] + 1e-9
+@st.composite
+def holed_sheets(draw: st.DrawFn) -> shapely.Polygon:
+    """A square with slanted blocks cut out of it: the largest piece that remains."""
+    block = st.tuples(st.floats(1, 19), st.floats(1, 19), st.floats(0.5, 6), st.floats(0.5, 6), st.floats(0, 90))
+    cut = [
+        shapely.affinity.rotate(shapely.box(x - w / 2, y - h / 2, x + w / 2, y + h / 2), turn)
+        for x, y, w, h, turn in draw(st.lists(block, min_size=1, max_size=8))
+    ]
+    left = shapely.get_parts(shapely.box(0, 0, 20, 20) - shapely.union_all(cut))
+    return max(left, key=lambda part: part.area)
+
+
+def _all_sights(sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]) -> float:
+    """Shortest way over every pair of vertices that see each other: the plain definition."""
+    places = np.vstack((start, end, shapely.get_coordinates(sheet)))
+    one, other = np.triu_indices(len(places), 1)
+    lines = shapely.linestrings(np.stack((places[one], places[other]), axis=1))
+    grown = shapely.buffer(sheet, 1e-6, join_style="mitre")
+    seen = shapely.covers(grown, lines)
+    graph = nx.Graph()
+    graph.add_weighted_edges_from(zip(one[seen], other[seen], shapely.length(lines[seen]), strict=True))
+    return float(nx.dijkstra_path_length(graph, 0, 1))
+
+
+@settings(max_examples=60, deadline=None)
+@given(holed_sheets(), st.lists(st.tuples(st.floats(0, 20), st.floats(0, 20)), min_size=2, max_size=2, unique=True))
+def test_the_detour_is_the_shortest_of_all_ways_over_vertices(
+    sheet: shapely.Polygon, ends: list[tuple[float, float]]
+) -> None:
+    network = rp.Network([sheet], [])
+    start, end = (network.on_sheet(0, at) for at in ends)
+    way = network.detour([(0, start)], [(0, end)])
+    assert way is not None
+    assert way.length == pytest.approx(_all_sights(network.sheets[0], start, end), abs=1e-3)
+    assert way.length == pytest.approx(shapely.LineString([*way.path, way.path[-1]]).length, abs=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(holed_sheets(), st.integers(0, 60))
+def test_a_search_that_stops_tells_what_the_way_has_at_least(sheet: shapely.Polygon, nodes: int) -> None:
+    network = rp.Network([sheet], [])
+    start, end = (network.on_sheet(0, at) for at in ((0.0, 0.0), (20.0, 20.0)))
+    whole = network.detour([(0, start)], [(0, end)])
+    part = network.detour([(0, start)], [(0, end)], rp.Budget(nodes))
+    least = network.at_least([(0, start)], [(0, end)])
+    assert whole is not None
+    assert part is not None
+    assert least is not None
+    assert least <= part.length + 1e-6
+    assert part.length <= whole.length + 1e-6
+    assert part.found == (part.length == pytest.approx(whole.length, abs=1e-9) and part.path == whole.path)
+
+
+def test_searches_share_one_budget() -> None:
+    network, budget = rp.Network([U_SHAPE], []), rp.Budget(30)
+    ways = [network.detour([(0, (4, 5))], [(0, (6, 5))], budget) for _ in range(20)]
+    assert [way.found for way in ways if way] == sorted((way.found for way in ways if way), reverse=True)
+    assert ways[0] is not None
+    assert ways[0].found
+    assert ways[-1] is not None
+    assert not ways[-1].found
+    assert budget.nodes == 0
+
+
+@given(st.lists(st.tuples(st.floats(1, 9), st.floats(0, 20)), min_size=1, max_size=5))
+def test_the_bound_holds_over_links(vias: list[tuple[float, float]]) -> None:
+    """Left and right pours over one sheet below, joined by vias: no way is shorter than the bound."""
+    below = shapely.box(0, 0, 30, 20)
+    links = [rp.Link((0, 2), (at, at), "via") for at in vias]
+    links += [rp.Link((1, 2), ((x + 12, y), (x + 12, y)), "via") for x, y in vias]
+    network = rp.Network([LEFT, RIGHT, below], links)
+    start, end = [(0, (10.0, 5.0))], [(1, (12.0, 5.0))]
+    way, least = network.detour(start, end), network.at_least(start, end)
+    assert way is not None
+    assert least is not None
+    assert least <= way.length + 1e-9
+    shortest = min(
+        math.dist((10, 5), a) + math.dist(a, (b[0] + 12, b[1])) + math.dist((b[0] + 12, b[1]), (12, 5))
+        for a in vias
+        for b in vias
+    )
+    assert way.length == pytest.approx(shortest, abs=1e-6)

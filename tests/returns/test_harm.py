@@ -117,3 +117,55 @@ def test_isolated_pours_beside_the_trace_on_its_own_layer_are_isolated_too() -> 
     (finding,) = crossings(pours=pours)
     assert finding.detail["detour_mm"] is None
     assert finding.harm > ISOLATED
+
+
+MANY = [{**TRACE, "net": f"S{n:02d}", "points": [[2, 2 + n * 0.5], [28, 2 + n * 0.5]]} for n in range(60)]
+TIE = [{"between": ["a", "b"], "at": "R40"}]
+PADS = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
+
+
+def _true_detour(finding: Finding) -> float:
+    """Slanted up to the pad at (13.5, 35), 3 mm across, slanted down."""
+    return float(2 * ((35 - finding.at[1]) ** 2 + 0.5**2) ** 0.5 + 3)
+
+
+def test_only_the_worst_crossings_are_searched_and_the_others_are_bounded() -> None:
+    found_ = crossings(draws=MANY, pads=PADS, rules={"tie": TIE})
+    searched = [f for f in found_ if f.detail["detour_mm"] is not None]
+    bounded = [f for f in found_ if f.detail["detour_mm"] is None]
+    assert len(searched) + len(bounded) == 60
+    assert 0 < len(searched) <= 50
+    for f in searched:
+        assert f.detail["detour_mm"] == pytest.approx(_true_detour(f), abs=0.001)
+        assert "detour_at_least_mm" not in f.detail
+    for f in bounded:
+        assert 0 < f.detail["detour_at_least_mm"] <= _true_detour(f) + 1e-6
+
+
+def test_with_a_budget_of_one_node_the_findings_are_the_same_with_other_detours(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    whole = crossings(draws=MANY[::6], pads=PADS, rules={"tie": TIE})
+    monkeypatch.setattr("checker.returns.harm.NODES", 1)
+    stopped = crossings(draws=MANY[::6], pads=PADS, rules={"tie": TIE})
+    assert [(f.id, f.level, f.message, f.at) for f in whole] == [(f.id, f.level, f.message, f.at) for f in stopped]
+    assert all(f.detail["detour_mm"] is not None for f in whole)
+    for f in stopped:
+        assert f.detail["detour_mm"] is None
+        assert 0 < f.detail["detour_at_least_mm"] <= _true_detour(f) + 1e-6
+        assert f.harm >= ISOLATED
+
+
+def test_a_run_without_reference_has_no_detour() -> None:
+    """A slot 6 mm long in one pour: the run over it is found, and costs its length."""
+    slot = [[4, 9], [10, 9], [10, 11], [4, 11]]
+    table = {
+        "because": "",
+        "expect": [],
+        "pours": [{**POURS[0], "holes": [slot]}],
+        "draws": [TRACE | {"points": [[2, 10], [12, 10]]}],
+    }
+    made = case("board", table)
+    (finding,) = found(built_directly(made.sketch), made.rules, "unreferenced-run")
+    assert "detour_mm" not in finding.detail
+    assert finding.harm == pytest.approx(6, abs=0.01)

@@ -1,0 +1,85 @@
+"""A sheet of copper cut into triangles, so that ways inside it are found by walking from edge to edge.
+
+Idea: a constrained Delaunay triangulation of the sheet; each triangle has three half-edges, counter-clockwise, and each
+half-edge knows its twin in the triangle beyond. What can be seen from a place is then a walk through the triangles
+that the view crosses, with no test against the rest of the sheet. A way may bend only at vertices whose copper spans
+more than a half turn. Literature, from memory: half-edge structures (computational geometry, any textbook).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from checker.findings import XY
+from parsers.primitives import Bools, Floats, Ints
+
+NEAR = 1e-6  # mm; a place this near to a triangle lies in it
+STRAIGHT = 1e-9  # rad; a corner must span this much more than a half turn to bend a way
+
+
+@dataclass(frozen=True, slots=True)
+class Mesh:
+    """Triangles of one sheet; half-edge h is edge h % 3 of triangle h // 3. Lists, since they are read one by one.
+
+    Attributes
+    ----------
+    places : vertices, mm
+    bends : whether a way may bend at each vertex
+    start : vertex at which each half-edge begins
+    twin : the half-edge on the other side; -1 at the rim of the sheet
+    """
+
+    places: list[XY]
+    bends: list[bool]
+    start: list[int]
+    twin: list[int]
+    tree: shapely.STRtree
+
+    def triangles_at(self, at: XY) -> list[int]:
+        """Triangles that a place lies in: several where it lies on an edge or a vertex."""
+        found = self.tree.query(shapely.Point(at), predicate="dwithin", distance=NEAR)
+        return sorted(found.tolist())
+
+
+def triangulated(sheet: shapely.Polygon) -> Mesh:
+    """The mesh of a polygon, holes included.
+
+    Examples
+    --------
+    >>> mesh = triangulated(shapely.Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 4), (0, 4)]))
+    >>> len(mesh.start) // 3, [at for at, bends in zip(mesh.places, mesh.bends) if bends]
+    (4, [(1.0, 1.0)])
+    """
+    parts = shapely.get_parts(shapely.constrained_delaunay_triangles(sheet))
+    parts = shapely.orient_polygons(parts)
+    xy = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]
+    places, start = np.unique(xy.reshape(-1, 2), axis=0, return_inverse=True)
+    start = start.reshape(-1)
+    return Mesh(
+        [(x, y) for x, y in places.tolist()],
+        _bends(xy, start, len(places)).tolist(),
+        start.tolist(),
+        _twins(start, len(places)).tolist(),
+        shapely.STRtree(parts),
+    )
+
+
+def _twins(start: Ints, count: int) -> Ints:
+    """The half-edge that runs the other way, -1 where there is none."""
+    end = start.reshape(-1, 3)[:, [1, 2, 0]].reshape(-1)
+    there, back = start * count + end, end * count + start
+    order = np.argsort(there, kind="stable")
+    at = np.minimum(np.searchsorted(there[order], back), len(order) - 1)
+    return np.where(there[order][at] == back, order[at], -1)
+
+
+def _bends(xy: Floats, start: Ints, count: int) -> Bools:
+    """Whether the triangles around each vertex span more than a half turn."""
+    after, before = np.roll(xy, -1, axis=1) - xy, np.roll(xy, 1, axis=1) - xy
+    cross = after[..., 0] * before[..., 1] - after[..., 1] * before[..., 0]
+    angle = np.arctan2(np.abs(cross), (after * before).sum(axis=-1))
+    spanned: Bools = np.bincount(start, angle.reshape(-1), count) > np.pi + STRAIGHT
+    return spanned
