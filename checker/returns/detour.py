@@ -265,11 +265,12 @@ class _Search:
     def _ports(self, sheet: int) -> dict[int, list[Port]]:
         """Ends of links and goals of a sheet by triangle."""
         if sheet not in self.ports:
-            self.ports[sheet] = found = defaultdict(list)
+            found: dict[int, list[Port]] = defaultdict(list)
             mesh, goals = self.network.mesh(sheet), enumerate(self.goals)
             for port in (*self.network.ends.get(sheet, ()), *((GOAL, i) for i, (on, _) in goals if on == sheet)):
                 for triangle in mesh.triangles_at(self._place(port)):
                     found[triangle].append(port)
+            self.ports[sheet] = found
         return self.ports[sheet]
 
     def _place(self, port: Port) -> XY:

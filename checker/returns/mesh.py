@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from checker.findings import XY
-from parsers.primitives import Bools, Floats, Ints
+from parsers.primitives import Bools, Floats, Rows
 
 NEAR = 1e-6  # mm; a place this near to a triangle lies in it
 STRAIGHT = 1e-9  # rad; a corner must span this much more than a half turn to bend a way
@@ -67,7 +67,7 @@ def triangulated(sheet: shapely.Polygon) -> Mesh:
     )
 
 
-def _twins(start: Ints, count: int) -> Ints:
+def _twins(start: Rows, count: int) -> Rows:
     """The half-edge that runs the other way, -1 where there is none."""
     end = start.reshape(-1, 3)[:, [1, 2, 0]].reshape(-1)
     there, back = start * count + end, end * count + start
@@ -76,7 +76,7 @@ def _twins(start: Ints, count: int) -> Ints:
     return np.where(there[order][at] == back, order[at], -1)
 
 
-def _bends(xy: Floats, start: Ints, count: int) -> Bools:
+def _bends(xy: Floats, start: Rows, count: int) -> Bools:
     """Whether the triangles around each vertex span more than a half turn."""
     after, before = np.roll(xy, -1, axis=1) - xy, np.roll(xy, 1, axis=1) - xy
     cross = after[..., 0] * before[..., 1] - after[..., 1] * before[..., 0]
