@@ -13,8 +13,8 @@ from checker.geometry.boxes import grouped
 from checker.layout.fragments import centre_lines, cut_lines, judged_by_line
 from checker.layout.layout import Layout
 from checker.layout.lengths import as_path
+from checker.layout.reference_map import OFF, Cell, ReferenceMap, SideMap
 from checker.layout.regions import Pour
-from checker.layout.views import OFF, Cell, View, Views
 from parsers.primitives import Floats, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
@@ -40,7 +40,7 @@ def edge_runs(layout: Layout, margin: float) -> Iterator[EdgeRun]:
     """
     copper = layout.board.copper
     signal = (copper.net >= 0) & judged_by_line(copper) & ~np.append(layout.is_reference, True)[copper.net]
-    for layer, seen in enumerate(layout.views):
+    for layer, seen in enumerate(layout.reference_maps):
         rows = np.flatnonzero(signal & (copper.layer == layer))
         inner = _inner(layout, seen, layer, margin)
         rows, lines = _near_edges(layout, rows, inner)
@@ -48,13 +48,13 @@ def edge_runs(layout: Layout, margin: float) -> Iterator[EdgeRun]:
             yield from _runs(layout, net, layer, lines[members], margin)
 
 
-def _inner(layout: Layout, seen: Views, layer: int, margin: float) -> Views:
+def _inner(layout: Layout, seen: ReferenceMap, layer: int, margin: float) -> ReferenceMap:
     """Both views with their cells drawn back from the edges of their pours."""
     first = _drawn_back(layout.pours, seen.first, layer, margin)
-    return Views(first, first if seen.alike else _drawn_back(layout.pours, seen.second, layer, margin))
+    return ReferenceMap(first, first if seen.alike else _drawn_back(layout.pours, seen.second, layer, margin))
 
 
-def _drawn_back(pours: tuple[Pour, ...], view: View, layer: int, margin: float) -> View:
+def _drawn_back(pours: tuple[Pour, ...], view: SideMap, layer: int, margin: float) -> SideMap:
     cells = []
     for cell in view.cells:
         shape = cell.shape
@@ -63,10 +63,10 @@ def _drawn_back(pours: tuple[Pour, ...], view: View, layer: int, margin: float) 
             shape = shapely.intersection(shape, inside)
         if not shapely.is_empty(shape):
             cells.append(Cell(cell.label, shape))
-    return View(cells)
+    return SideMap(cells)
 
 
-def _near_edges(layout: Layout, rows: Rows, inner: Views) -> tuple[Rows, Shapes]:
+def _near_edges(layout: Layout, rows: Rows, inner: ReferenceMap) -> tuple[Rows, Shapes]:
     """Pieces of centre lines that are over pours, but not well inside any, with the rows that they come from."""
     boxes = layout.boxes[rows]
     inside = inner.first.label_boxes(boxes) >= 0
@@ -77,7 +77,7 @@ def _near_edges(layout: Layout, rows: Rows, inner: Views) -> tuple[Rows, Shapes]
     off = (labels == OFF).all(axis=1) & (shapely.length(pieces) > 0)
     rows, pieces = rows[owner[off]], pieces[off]
     layer = int(layout.board.copper.layer[rows[0]]) if len(rows) else 0
-    owner, pieces, labels = cut_lines(pieces, layout.views[layer])
+    owner, pieces, labels = cut_lines(pieces, layout.reference_maps[layer])
     over = (labels >= 0).any(axis=1)
     return rows[owner[over]], pieces[over]
 
@@ -104,6 +104,6 @@ def _pours_at(layout: Layout, layer: int, run: shapely.Geometry) -> tuple[int, .
     points: Floats = shapely.get_coordinates(
         shapely.line_interpolate_point(shapely.get_parts(run), 0.5, normalized=True)
     )
-    seen = layout.views[layer]
+    seen = layout.reference_maps[layer]
     labels = np.concatenate((seen.first.label_points(points), seen.second.label_points(points)))
     return tuple(int(label) for label in np.unique(labels) if 0 <= label < len(layout.pours))

@@ -17,8 +17,8 @@ from checker.findings import Path
 from checker.geometry.boxes import grouped
 from checker.geometry.overlay import differences, intersections
 from checker.layout.layout import Layout
+from checker.layout.reference_map import EPSILON, ring_segments
 from checker.layout.regions import Region
-from checker.layout.views import EPSILON, ring_segments
 from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach

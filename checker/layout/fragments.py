@@ -18,7 +18,7 @@ import shapely
 
 from checker.geometry.boxes import BoxIndex, grouped, widened
 from checker.geometry.overlay import differences, intersections
-from checker.layout.views import CUT, EPSILON, OFF, View, Views
+from checker.layout.reference_map import CUT, EPSILON, OFF, ReferenceMap, SideMap
 from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
 
@@ -98,7 +98,7 @@ def half_widths(copper: Conductors, rows: Rows) -> Floats:
     return out
 
 
-def judge(board: Board, rows: Rows, views: Sequence[Views]) -> Judged:
+def judge(board: Board, rows: Rows, views: Sequence[ReferenceMap]) -> Judged:
     """Label every conductor of `rows` by its bounding box."""
     copper = board.copper.take(rows)
     line = judged_by_line(copper)
@@ -142,7 +142,7 @@ def involved(board: Board, judged: Judged, several: Bools) -> Rows:
     return np.flatnonzero(wanted)
 
 
-def cut_up(board: Board, judged: Judged, positions: Rows, views: Sequence[Views]) -> Fragments:
+def cut_up(board: Board, judged: Judged, positions: Rows, views: Sequence[ReferenceMap]) -> Fragments:
     """Fragments of the conductors at these positions of `judged`."""
     copper, parts = board.copper, []
     layer = copper.layer[judged.rows[positions]]
@@ -172,7 +172,7 @@ def cut_up(board: Board, judged: Judged, positions: Rows, views: Sequence[Views]
     return _joined(parts)
 
 
-def cut_lines(lines: Shapes, seen: Views) -> tuple[Rows, Shapes, Ints]:
+def cut_lines(lines: Shapes, seen: ReferenceMap) -> tuple[Rows, Shapes, Ints]:
     """Cut centre lines at the edges of both views' cells.
 
     Returns
@@ -200,7 +200,7 @@ def cut_lines(lines: Shapes, seen: Views) -> tuple[Rows, Shapes, Ints]:
     )
 
 
-def cut_areas(areas: Shapes, seen: Views) -> tuple[Rows, Shapes, Ints]:
+def cut_areas(areas: Shapes, seen: ReferenceMap) -> tuple[Rows, Shapes, Ints]:
     """Cut areas along the cells of both views; returns as `cut_lines` does."""
     owner, pieces, first = _cut_by(np.arange(len(areas)), areas, seen.first)
     if seen.alike:
@@ -209,13 +209,18 @@ def cut_areas(areas: Shapes, seen: Views) -> tuple[Rows, Shapes, Ints]:
     return owner[again], pieces, np.column_stack((first[again], second))
 
 
-def contacts(board: Board, parts: Fragments) -> Contacts:
-    """Which fragments touch each other on a layer, and which touch plated holes of their net."""
+def contacts(board: Board, parts: Fragments, telling: Bools) -> Contacts:
+    """Which fragments touch each other on a layer, and which touch plated holes of their net.
+
+    Parameters
+    ----------
+    telling : fragments whose contacts matter even to fragments on the same cells, shape (k,)
+    """
     boxes = widened(parts.boxes(), TOUCH)
     pairs = [_none()]
     for here in grouped(np.arange(len(parts)), parts.layer).values():
         for asked, found in _meeting(BoxIndex(boxes[here]), boxes, here):
-            pairs.append(_touching(board.copper, parts, asked, here[found]))
+            pairs.append(_touching(board.copper, parts, telling, (asked, here[found])))
     first, second, distance = (np.concatenate(column) for column in zip(*pairs, strict=True))
     return Contacts(first, second, distance, *_at_holes(board, parts, boxes))
 
@@ -259,15 +264,16 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
         yield some[asked], found
 
 
-def _touching(copper: Conductors, parts: Fragments, first: Rows, second: Rows) -> tuple[Rows, Rows, Floats]:
+def _touching(copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs) -> tuple[Rows, Rows, Floats]:
     """Of candidate pairs on one layer those of one net whose copper touches and which tell something.
 
-    Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches.
+    Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches, or `telling`.
     """
+    first, second = pairs
     fits = (first < second) & (parts.net[first] == parts.net[second])
     first, second = first[fits], second[fits]
     alike = (parts.labels[first] == parts.labels[second]).all(axis=1) & (parts.labels[first] >= 0).all(axis=1)
-    tells = ~alike | (parts.pad[first] != parts.pad[second])
+    tells = ~alike | telling[first] | telling[second] | (parts.pad[first] != parts.pad[second])
     first, second = first[tells], second[tells]
     distance = shapely.distance(parts.shape[first], parts.shape[second])
     touch = distance - parts.radius[first] - parts.radius[second] <= TOUCH
@@ -289,13 +295,13 @@ def _none() -> tuple[Rows, Rows, Floats]:
     return rows, rows, np.empty(0)
 
 
-def _both(seen: Views, points: Floats) -> Ints:
+def _both(seen: ReferenceMap, points: Floats) -> Ints:
     first = seen.first.label_points(points)
     second = first if seen.alike else seen.second.label_points(points)
     return np.column_stack((first, second))
 
 
-def _edges_near(segments: Floats, seen: Views) -> tuple[Rows, Floats]:
+def _edges_near(segments: Floats, seen: ReferenceMap) -> tuple[Rows, Floats]:
     """Edges of cells within EPSILON of each segment: position of the segment, and the edge."""
     edges = seen.first.edges if seen.alike else np.vstack((seen.first.edges, seen.second.edges))
     if not len(segments) or not len(edges):
@@ -365,7 +371,7 @@ def _polylines(start: Floats, end: Floats, group: Rows) -> Shapes:
     return lines
 
 
-def _cut_by(owner: Rows, areas: Shapes, view: View) -> tuple[Rows, Shapes, Ints]:
+def _cut_by(owner: Rows, areas: Shapes, view: SideMap) -> tuple[Rows, Shapes, Ints]:
     """Cut areas along one view's cells: position, piece, label."""
     rest, left = owner, areas
     done: list[tuple[Rows, Shapes, npt.NDArray[np.int32]]] = []

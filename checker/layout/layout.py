@@ -18,7 +18,10 @@ from checker.findings import XY, Finding, Level, Path
 from checker.geometry.boxes import grouped
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
+from checker.layout.off_reference import LOOK, Finder
+from checker.layout.outlook import Graph, Labels
 from checker.layout.pours import PourLimits, find_pours, holds_disc
+from checker.layout.reference_map import ReferenceMap, Sheets, plane_layers, reference_map_of
 from checker.layout.regions import (
     Binding,
     NetNames,
@@ -29,8 +32,6 @@ from checker.layout.regions import (
     floating_rows,
     shared_by_ties,
 )
-from checker.layout.stretches import Graph, Grounds, StretchFinder
-from checker.layout.views import Views, views_of
 from parsers.board import PLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
@@ -128,6 +129,13 @@ class Layout:
         """Nets that are a region's reference, shape (nets,)."""
         mask = np.zeros(len(self.board.nets), dtype=bool)
         mask[[net for region in self.regions for net in region.reference]] = True
+        return mask
+
+    @cached_property
+    def is_unplaced(self) -> Bools:
+        """Nets of regions that state to have neither reference nor area, and so no territory; (nets,)."""
+        nowhere = [not region.spec.reference and not region.spec.area for region in self.regions]
+        mask: Bools = np.array([*nowhere, False])[self.region_of_net]
         return mask
 
     @cached_property
@@ -342,72 +350,84 @@ class Layout:
     # ---------------------------------------------------------------------------------------------- reference
 
     @cached_property
-    def grounds(self) -> Grounds:
-        """What the labels of reference cells mean: pours, then ties."""
+    def cells(self) -> Labels:
+        """What the labels of reference maps mean: pours, then ties."""
         ties = [frozenset(self.region_named(name).index for name in tie.between) for tie in self.rules.ties]
-        return Grounds(self.pours, tuple(ties))
+        return Labels.of_pours(self.pours, ties)
 
     @cached_property
-    def views(self) -> tuple[Views, ...]:
-        """What the traces of each layer refer to, on both sides."""
+    def reference_maps(self) -> tuple[ReferenceMap, ...]:
+        """What the traces of each layer refer to, above and below."""
         first = len(self.pours)
         ties = {first + i: shape for i, shape in enumerate(self._tie_copper) if not shapely.is_empty(shape)}
-        ids = {layer.id: i for i, layer in enumerate(self.board.layers)}
-        stated = self.rules.stackup.reference
+        sheets = Sheets(self.pours, plane_layers(self.pours, self._territories, self.limits["plane_share"]))
         return tuple(
-            views_of(
-                number,
-                self.pours,
-                [ids[name] for name in stated[layer.id] if name in ids] if layer.id in stated else None,
-                self.limits["coplanar"],
-                ties,
-            )
-            for number, layer in enumerate(self.board.layers)
+            reference_map_of(layer, sheets, self._stated_reference(layer), self.limits["coplanar"], ties)
+            for layer in range(len(self.board.layers))
         )
+
+    def _stated_reference(self, layer: int) -> list[int] | None:
+        """Layers that the rules name as reference of a layer; None if they name none."""
+        ids = {layer.id: i for i, layer in enumerate(self.board.layers)}
+        stated = self.rules.stackup.reference.get(self.layer_id(layer))
+        return None if stated is None else [ids[name] for name in stated if name in ids]
+
+    def height(self, layer: int, other: int) -> tuple[float, str]:
+        """Distance between two layers with its unit: in mm where the stackup tells it, else in layers."""
+        dielectric = self.board.stackup.dielectric
+        low, high = min(layer, other), max(layer, other)
+        return (sum(dielectric[low:high]), "mm") if dielectric else (float(high - low), "layers")
 
     @cached_property
     def judged(self) -> Judged:
-        """All conductors of nets that are no reference, with the cells that they lie on."""
+        """All conductors of nets that are no reference and have a territory or may have one, with their cells."""
         net = self.board.copper.net
-        signal = (net >= 0) & ~np.append(self.is_reference, True)[np.maximum(net, -1)]
-        return judge(self.board, np.flatnonzero(signal), self.views)
+        signal = (net >= 0) & ~np.append(self.is_reference | self.is_unplaced, True)[np.maximum(net, -1)]
+        return judge(self.board, np.flatnonzero(signal), self.reference_maps)
 
     @cached_property
     def fragments(self) -> Fragments:
         """Conductors that leave the reference somewhere, or change it, cut along its cells."""
         where = involved(self.board, self.judged, self._changing)
-        return cut_up(self.board, self.judged, where, self.views)
+        return cut_up(self.board, self.judged, where, self.reference_maps)
 
     @cached_property
     def _changing(self) -> Bools:
         """Nets whose conductors lie on cells of different regions, or of separate pieces on one layer; (nets,)."""
         net = self.board.copper.net[self.judged.rows]
-        keys = np.array([(p.region, p.layer) for p in self.pours] or [(0, 0)], dtype=np.int64)
         changing = np.zeros(len(self.board.nets), dtype=bool)
-        for view in (0, 1):
-            labels = self.judged.labels[:, view]
-            on = labels >= len(self.pours)  # ties
-            changing[net[on]] = True
-            on = (labels >= 0) & ~on
-            owner, pour = np.divmod(np.unique(net[on].astype(np.int64) * len(keys) + labels[on]), len(keys))
-            regions = np.unique(np.column_stack((owner, keys[pour, 0])), axis=0)
-            changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
-            places, pieces = np.unique(np.column_stack((owner, keys[pour])), axis=0, return_counts=True)
-            changing[places[pieces > 1, 0]] = True
+        region, layer = np.array(self.cells.region, dtype=np.int64), np.array(self.cells.layer, dtype=np.int64)
+        labels = self.judged.labels.T.reshape(-1)
+        owner, cell = np.unique(np.column_stack((np.tile(net, 2), labels))[labels >= 0], axis=0).T
+        changing[owner[cell >= len(region)]] = True  # over a tie
+        owner, cell = owner[cell < len(region)], cell[cell < len(region)]
+        regions = np.unique(np.column_stack((owner, region[cell])), axis=0)
+        changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
+        places, pieces = np.unique(np.column_stack((owner, region[cell], layer[cell])), axis=0, return_counts=True)
+        changing[places[pieces > 1, 0]] = True
         return changing
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
-        """Connected parts of nets off the reference that tell something (gap-crossing, unreferenced-run).
-
-        Crossings, stretches between separate pieces of one region's pours, and bare runs longer than
-        limits.unreferenced_run.
-        """
+        """Runs off the reference: gaps, turns of a side, moats, and bare runs above limits.unreferenced_run."""
         parts = self.fragments
-        graph = Graph(self.board, parts, contacts(self.board, parts), self.grounds)
-        measures = Measures(self.board, self.views, parts, self.near_isolators)
-        least = self.limits["unreferenced_run"]
-        return StretchFinder(graph, self.views, measures, least, self._wide_areas()).stretches()
+        graph = Graph(self.board, parts, contacts(self.board, parts, self._telling(parts)))
+        finder = Finder(
+            graph,
+            self.reference_maps,
+            self.cells,
+            regions=len(self.regions),
+            measures=Measures(self.board, self.reference_maps, parts, self.near_isolators),
+            least=self.limits["unreferenced_run"],
+            wide=self._wide_areas(),
+        )
+        return finder.stretches()
+
+    def _telling(self, parts: Fragments) -> Bools:
+        """Fragments whose connections matter whatever they lie on: over several regions, or short."""
+        several = self.cells.shown(parts.labels, len(self.regions)).sum(axis=1) > 1
+        telling: Bools = several | (shapely.length(parts.shape) < LOOK * self.limits["unreferenced_run"])
+        return telling
 
     def _wide_areas(self) -> Rows:
         """Areas that are exempt from unreferenced-run."""

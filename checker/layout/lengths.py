@@ -11,8 +11,8 @@ import shapely
 from checker.findings import XY, Path
 from checker.geometry.boxes import grouped
 from checker.layout.fragments import Fragments
+from checker.layout.reference_map import EPSILON, ReferenceMap, ring_segments
 from checker.layout.regions import Stretch
-from checker.layout.views import EPSILON, Views, ring_segments
 from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
@@ -31,10 +31,10 @@ class Measures:
     """
 
     def __init__(
-        self, board: Board, views: Sequence[Views], parts: Fragments, exempt: Mapping[int, shapely.Geometry]
+        self, board: Board, maps: Sequence[ReferenceMap], parts: Fragments, exempt: Mapping[int, shapely.Geometry]
     ) -> None:
         self.board = board
-        self.views = views
+        self.maps = maps
         self.parts = parts
         self.exempt = exempt
 
@@ -110,8 +110,8 @@ class Measures:
         if area.geom_type != "Polygon":
             return shapely.LineString(), 0.0
         longest = _longer_side(area)
-        seen = self.views[layer]
-        cells = {cell.label: cell.shape for view in (seen.first, seen.second) for cell in view.cells}
+        seen = self.maps[layer]
+        cells = {cell.label: cell.shape for side in (seen.first, seen.second) for cell in side.cells}
         touched = _apart([_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels])
         if not touched:
             return shapely.boundary(area), longest

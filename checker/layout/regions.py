@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
+from enum import Enum
 from fnmatch import translate
 
 import numpy as np
@@ -69,25 +70,32 @@ class Pour:
     plane: bool  # a supply plane, no reference net: counts only for gap-crossing, unreferenced-run, return-handover
 
 
+class Kind(Enum):
+    """What a run off the reference is."""
+
+    GAP = "gap"  # no region's pours carry the return current from one region to another
+    TURN = "turn"  # one side's view changes from one region to another, and it is no gap
+    MOAT = "moat"  # one side's view changes to a separate piece of one region's pours on the same layer
+    BARE = "bare"  # over no pour on either side, and none of these
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A connected part of one net's conductors that lies off the reference, seen from above or below (or both)."""
+    """A connected part of one net's conductors along which its return current is not carried as it should be."""
 
+    kind: Kind
     net: int
     layers: tuple[int, ...]  # layers it runs on, ascending
     rows: Rows  # conductors that take part
-    path: Path  # centre lines off the pours, pads cut away
-    length: float  # of that path
+    path: Path  # centre lines, pads cut away; of bare runs isolators' fan-out too
+    length: float  # over no pour; of turns and moats without pour on the side that changes
     regions: tuple[int, ...]  # regions whose pours it touches, ascending
     pours: tuple[int, ...]  # the pours it touches: indices into Layout.pours
     ends: tuple[tuple[float, float], ...]  # where it meets the pours, one point per contact
-    carried_elsewhere: bool  # the other side has one continuous pour along the whole stretch
-    bare_length: float  # length that is off the reference on both sides, pads and isolators' fan-out excluded
-    bare_path: Path  # that part
+    carriers: tuple[
+        int, ...
+    ]  # of turns and moats: pours that the other side shows along all of it; none if it does not
     bounds: tuple[float, float, float, float]
-    only_pads: bool  # no centre line and no area but pads
-    widest: float  # greatest width of an area in it (areas wider than limits.pour are exempt from unreferenced-run)
-    moat: bool = False  # it touches two separate pieces of one region's pours on one layer
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,17 +1,21 @@
-"""Every net keeps one region's reference pour beneath it on its way across the board.
+"""Every net keeps one region's reference pour beside it on its way across the board.
 
 Why: over a gap the return current cannot follow the trace; it takes a detour round the gap, or has no way at all where
 the regions are isolated. Loop, noise and emission grow with the detour, and the trace carries the noise of one region
 into the other.
 
-Measured: the centre line off the reference pours, joined through copper contact and plated holes; one finding per
-connected stretch that reaches pours of two regions, its length without the net's lands. It is a warning where the
-other side of the trace has one continuous pour along the whole stretch, and where the stretch only joins two separate
-pieces of one region's pours; a note for nets that a tie shares, near that tie. `detail` has the detour of the return
-current (none if the regions are isolated, which is the worst), the loop's area and inductance and, where the rules file
-gives the net's edge time, knee frequency and estimated field; findings are ordered by that harm. On boards with many
-crossings the worst ones are searched; `detour_at_least_mm` of the others is a length that their detour does not fall
-below.
+Measured: what a net's centre lines and areas lie over, above and below, joined through copper contact and plated holes.
+It is an error where a connected stretch that is not only over one region joins parts that are only over two: nothing
+carries the return current all the way. It is a warning where one side alone changes from one region to another, or to a
+separate piece of one region's pours on the same layer (a moat); a note where the other side shows one pour along all of
+such a moat, no farther than three times the side that changes, and for nets that a tie shares, near that tie. A part
+over one region that is shorter than `limits.unreferenced_run` and lies between places over both is a hole in one of two
+sound planes and does not count. `measured` is the length over no pour (of warnings and notes, without pour on the side
+that changes), without the net's lands. `detail` has the detour of the return current (none if the regions are isolated,
+which is the worst), the loop's area and inductance and, where the rules file gives the net's edge time, knee frequency
+and estimated field; findings are ordered by that harm. On boards with many crossings the worst ones are searched;
+`detour_at_least_mm` of the others is a length that their detour does not fall below. Crossings of one net, or side by
+side, are one group.
 
 Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
 
@@ -23,13 +27,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import networkx as nx
 import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
-from checker.layout.regions import Stretch
+from checker.layout.regions import Kind, Stretch
 from checker.returns.harm import Harm, harm_of_crossings
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -45,10 +50,15 @@ RULE = Rule(
         ),
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
         Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
+        Limit(
+            "plane_share", 0.5, "", "part of a region's territory that its pours on a layer must cover to be its plane"
+        ),
+        Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
     ),
     shares="stretches",
 )
-TOGETHER = 2.0  # mm; two nets of a pair that cross nearer to each other than this cross together
+TOGETHER = 2.0  # mm; nets that cross nearer to each other than this cross together
+FARTHER = 3.0  # times as far as the side that changes: farther pours carry too little (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,22 +73,39 @@ class _Crossing:
         """The stretch that is measured."""
         return max(self.stretches, key=lambda s: s.length)
 
+    @property
+    def cause(self) -> tuple[Kind, tuple[int, ...]]:
+        """What crossings of one group have in common."""
+        return self.longest.kind, self.longest.regions
+
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every crossing; nets of a pair that cross together are told once."""
-    told = [s for s in layout.stretches if len(s.regions) > 1 or s.moat]
-    crossings = list(_paired(layout, told))
+    crossings = list(_paired(layout, [s for s in layout.stretches if s.kind is not Kind.BARE]))
     harms = harm_of_crossings(layout, [crossing.longest for crossing in crossings])
-    for crossing, harm in zip(crossings, harms, strict=True):
-        yield _finding(layout, crossing, harm)
+    for crossing, group, harm in zip(crossings, _groups(layout, crossings), harms, strict=True):
+        yield _finding(layout, crossing, group, harm)
 
 
 def _level(layout: Layout, stretch: Stretch) -> Level:
     if len(stretch.regions) > 1 and _near_its_tie(layout, stretch):
         return Level.NOTE
-    if len(stretch.regions) < 2 or stretch.carried_elsewhere:
-        return Level.WARNING
-    return RULE.level
+    if stretch.kind is Kind.MOAT and _carried_near(layout, stretch):
+        return Level.NOTE
+    return RULE.level if stretch.kind is Kind.GAP else Level.WARNING
+
+
+def _carried_near(layout: Layout, stretch: Stretch) -> bool:
+    """Whether the other side shows one pour all the way, not much farther than the side that changes."""
+    if len(stretch.carriers) != 1:
+        return False
+    carrier = layout.pours[stretch.carriers[0]].layer
+    changing = {layout.pours[i].layer for i in stretch.pours}
+    return all(
+        layout.height(layer, carrier)[0] <= FARTHER * layout.height(layer, other)[0] + TOUCH
+        for layer in stretch.layers
+        for other in changing
+    )
 
 
 def _near_its_tie(layout: Layout, stretch: Stretch) -> bool:
@@ -120,11 +147,31 @@ def _partners(layout: Layout) -> dict[int, set[int]]:
 
 
 def _together(a: Stretch, b: Stretch) -> bool:
-    alike = a.regions == b.regions and a.layers == b.layers
+    alike = (a.kind, a.regions, a.layers) == (b.kind, b.regions, b.layers)
     return alike and bool(shapely.dwithin(_shape(a), _shape(b), max(TOGETHER, a.length, b.length)))
 
 
-def _finding(layout: Layout, crossing: _Crossing, harm: Harm) -> Finding:
+def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
+    """The group of each crossing: those of one kind between the same regions, of one net or side by side."""
+    shapes = np.array([shapely.union_all([_shape(s) for s in c.stretches]) for c in crossings], dtype=object)
+    near = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=TOGETHER).T if len(shapes) else []
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_nodes_from(range(len(crossings)))
+    graph.add_edges_from((a, b) for a, b in near if crossings[a].cause == crossings[b].cause)
+    first: dict[object, int] = {}
+    for number, crossing in enumerate(crossings):
+        for stretch in crossing.stretches:
+            graph.add_edge(first.setdefault((stretch.net, crossing.cause), number), number)
+    keys = [""] * len(crossings)
+    for members in nx.connected_components(graph):
+        names = sorted({layout.board.net_name(s.net) for i in members for s in crossings[i].stretches})
+        kind, regions = crossings[min(members)].cause
+        for i in members:
+            keys[i] = repr((RULE.id, kind.value, [layout.regions[r].name for r in regions], names))
+    return keys
+
+
+def _finding(layout: Layout, crossing: _Crossing, group: str, harm: Harm) -> Finding:
     stretch = crossing.longest
     nets = sorted(layout.board.net_name(s.net) for s in crossing.stretches)
     path = tuple(line for s in crossing.stretches for line in s.path)
@@ -144,6 +191,7 @@ def _finding(layout: Layout, crossing: _Crossing, harm: Harm) -> Finding:
         harm=harm.number,
         hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
         detail=_detail(layout, crossing) | harm.detail,
+        group=group,
     )
 
 
@@ -151,19 +199,47 @@ def _message(layout: Layout, crossing: _Crossing) -> str:
     stretch = crossing.longest
     nets = " and ".join(sorted(layout.board.net_name(s.net) for s in crossing.stretches))
     layers = " and ".join(layout.layer_id(i) for i in stretch.layers)
-    names = [layout.regions[i].name for i in stretch.regions]
     does = "cross" if len(crossing.stretches) > 1 else "crosses"
-    if len(names) < 2:
-        where = f"between separate pieces of the {names[0]} pour"
-        return f"{nets} on {layers} {does} {mm(stretch.length)} without reference {where}{_skewed(layout, crossing)}"
-    between = f"from {names[0]} to " + " and ".join(names[1:])
-    gap = f"a gap of {mm(stretch.length)}" if stretch.length > 0 else "directly"
-    carried = "; the other side has one continuous pour there" if stretch.carried_elsewhere else ""
-    return f"{nets} on {layers} {does} {gap} {between}{_skewed(layout, crossing)}{carried}"
+    what = _crossed(layout, stretch)
+    return f"{nets} on {layers} {does} {what}{_skewed(layout, crossing)}{_carried(layout, stretch)}"
+
+
+def _crossed(layout: Layout, stretch: Stretch) -> str:
+    """What a stretch crosses, from where to where, on which side if the other side is another matter."""
+    names = [layout.regions[i].name for i in stretch.regions]
+    over = " and ".join(_layers(layout, stretch.pours))
+    if stretch.kind is Kind.MOAT:
+        return f"a moat of {mm(stretch.length)} between separate pieces of the {names[0]} pour on {over}"
+    between = f"from {names[0]} to {' and '.join(names[1:])}"
+    side = f" on {over}" if stretch.kind is Kind.TURN else ""
+    if stretch.length > 0:
+        return f"a gap of {mm(stretch.length)} {between}{side}"
+    if stretch.path and stretch.kind is Kind.GAP:
+        return f"{between} where it lies over both"
+    return f"directly {between}{side}"
+
+
+def _carried(layout: Layout, stretch: Stretch) -> str:
+    """Which side carries the return current, where one side alone changes."""
+    if stretch.kind is Kind.GAP:
+        return ""
+    if not stretch.carriers:
+        return "; the other side has no pour along all of it" if stretch.kind is Kind.MOAT else ""
+    names = dict.fromkeys(layout.regions[layout.pours[i].region].name for i in stretch.carriers)
+    pour = f"the {' and '.join(names)} pour on {' and '.join(_layers(layout, stretch.carriers))}"
+    if len(stretch.carriers) == 1 and (stretch.kind is Kind.TURN or _carried_near(layout, stretch)):
+        return f"; {pour} carries the return current"
+    if len(stretch.carriers) > 1:
+        return f"; the other side has separate pieces of {pour}"
+    return f"; {pour} is more than {FARTHER:g} times as far"
+
+
+def _layers(layout: Layout, pours: Sequence[int]) -> list[str]:
+    return list(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in pours))
 
 
 def _skewed(layout: Layout, crossing: _Crossing) -> str:
-    """Which net of a pair is without reference for longer, and by how much; nothing where both are alike."""
+    """Which net of a pair is over no pour for longer, and by how much; nothing where both are alike."""
     shortest = min(crossing.stretches, key=lambda s: s.length)
     skew = crossing.longest.length - shortest.length
     if skew <= TOUCH:
@@ -176,7 +252,8 @@ def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:
     detail: dict[str, object] = {
         "layers": [layout.layer_id(i) for i in stretch.layers],
         "ends_mm": [list(point) for point in stretch.ends],
-        "carried_elsewhere": stretch.carried_elsewhere,
+        "kind": stretch.kind.value,
+        "carried_by": [layout.layer_id(layout.pours[i].layer) for i in stretch.carriers],
     }
     if len(crossing.stretches) > 1:
         lengths = {layout.board.net_name(s.net): round(s.length, 6) for s in crossing.stretches}

@@ -30,6 +30,7 @@ from scipy.spatial import cKDTree
 from checker.findings import XY, Finding, Level
 from checker.layout.fragments import judged_by_line
 from checker.layout.layout import Layout
+from checker.layout.regions import Kind as Run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.board import PLATED
@@ -187,7 +188,7 @@ def _references(layout: Layout, holes: list[int]) -> list[dict[int, frozenset[Sh
     """Per layer: the references that a trace finds above and below each hole."""
     points = _centres(layout)[holes]
     out = []
-    for views in layout.views:
+    for views in layout.reference_maps:
         found: dict[int, set[Sheet]] = {hole: set() for hole in holes}
         for view in {id(v): v for v in (views.first, views.second)}.values():
             for hole, label in zip(holes, view.label_points(points).tolist(), strict=True):
@@ -217,7 +218,7 @@ def _crossings(layout: Layout) -> dict[int, Shapes]:
     """Per net: the lines of its crossings, or where it changes pours directly."""
     found: dict[int, list[shapely.Geometry]] = defaultdict(list)
     for stretch in layout.stretches:
-        if len(stretch.regions) > 1 or stretch.moat:
+        if stretch.kind is not Run.BARE:
             lines = [shapely.LineString(line) for line in stretch.path] or [shapely.Point(end) for end in stretch.ends]
             found[stretch.net] += lines
     return {net: np.array(lines) for net, lines in found.items() if lines}

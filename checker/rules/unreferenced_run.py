@@ -21,7 +21,7 @@ from checker.findings import Finding, Level
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.moves import move_over
-from checker.layout.regions import Stretch
+from checker.layout.regions import Kind, Stretch
 from checker.returns.harm import harm_of_run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -47,8 +47,7 @@ def find(layout: Layout) -> Iterator[Finding]:
     """Tell every run that is longer than the limit."""
     limit = layout.limits["unreferenced_run"]
     for stretch in layout.stretches:
-        crossing = len(stretch.regions) > 1 or stretch.moat
-        if not crossing and not stretch.only_pads and stretch.bare_length > limit:
+        if stretch.kind is Kind.BARE:
             yield _finding(layout, stretch, limit)
 
 
@@ -59,18 +58,19 @@ def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,
-        message=f"{net} on {' and '.join(layers)} runs {mm(stretch.bare_length)} without reference on either side",
+        message=f"{net} on {' and '.join(layers)} runs {mm(stretch.length)} without reference on either side",
         at=middle_of(stretch),
         layer=layers[0],
         reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
         nets=(net,),
         regions=tuple(layout.regions[i].name for i in stretch.regions),
-        path=stretch.bare_path,
-        measured=stretch.bare_length,
+        path=stretch.path,
+        measured=stretch.length,
         required=limit,
         harm=harm.number,
         hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
         detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]} | harm.detail,
+        group=repr((RULE.id, net)),
     )
 
 
@@ -79,7 +79,7 @@ def _hint(layout: Layout, stretch: Stretch) -> str | None:
     if len(stretch.pours) != 1 or len(stretch.layers) != 1:
         return None
     pour = layout.pours[stretch.pours[0]]
-    run = shapely.MultiLineString([list(line) for line in stretch.bare_path])
+    run = shapely.MultiLineString([list(line) for line in stretch.path])
     move = move_over(run, pour.shape)
     region = layout.regions[pour.region].name
     return f"{move} to have the {region} pour on {layout.layer_id(pour.layer)} beside all of it" if move else None

@@ -9,11 +9,11 @@ import pytest
 import shapely
 
 from checker.layout.fragments import contacts, cut_up, half_widths, judge
-from checker.layout.views import View, Views
+from checker.layout.reference_map import ReferenceMap, SideMap
 from parsers.board import Board, Net, empty_board, holes
 from parsers.primitives import Conductors, Kind, concatenate, conductors
 
-NOTHING = Views(View([]), View([]))
+NOTHING = ReferenceMap(SideMap([]), SideMap([]))
 
 
 def board(*rows: Conductors, nets: int = 1, **more: object) -> Board:
@@ -35,7 +35,7 @@ def touching(made: Board) -> list[tuple[int, int]]:
     seen = [NOTHING] * len(made.layers)
     judged = judge(made, np.arange(len(made.copper)), seen)
     parts = cut_up(made, judged, np.arange(len(made.copper)), seen)
-    found = contacts(made, parts)
+    found = contacts(made, parts, np.zeros(len(parts), dtype=bool))
     return sorted((int(parts.row[a]), int(parts.row[b])) for a, b in zip(found.first, found.second, strict=True))
 
 
@@ -75,6 +75,6 @@ def test_plated_holes_join_layers_that_they_reach() -> None:
     seen = [NOTHING] * 2
     judged = judge(made, np.arange(3), seen)
     parts = cut_up(made, judged, np.arange(3), seen)
-    found = contacts(made, parts)
+    found = contacts(made, parts, np.zeros(len(parts), dtype=bool))
     pairs = sorted((int(h), int(parts.row[f])) for h, f in zip(found.hole, found.at_hole, strict=True))
     assert pairs == [(0, 0), (0, 1), (1, 1)]

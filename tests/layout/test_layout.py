@@ -1,4 +1,4 @@
-"""What rules ask of a layout: territories, ties, barriers, isolators' exempt areas, reference shares, views."""
+"""What rules ask of a layout: territories, ties, barriers, isolators' exempt areas, reference shares and maps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from checker.layout.layout import Layout
-from checker.layout.views import OFF
+from checker.layout.reference_map import OFF
 from tests.boards import built_directly, case, layout_of
 
 A = {"region": "a", "layer": "L2", "box": [0, 0, 10, 20]}
@@ -106,13 +106,13 @@ def test_the_share_of_a_net_over_its_own_reference() -> None:
     assert seen.reference_share(net(seen, "B_SIG")) is None
 
 
-# ---------------------------------------------------------------------------------------------------------- views
+# ------------------------------------------------------------------------------------------------- reference maps
 
 
 def labels(seen: Layout, layer: int, *points: tuple[float, float]) -> list[tuple[str, str]]:
-    """Region and layer of the pour at each point in each view, '' for none."""
+    """Region and layer of the pour at each point on each side, '' for none."""
     out = []
-    for view in (seen.views[layer].first, seen.views[layer].second):
+    for view in (seen.reference_maps[layer].first, seen.reference_maps[layer].second):
         found = view.label_points(np.array(points))
         out.append(
             [f"{seen.regions[seen.pours[i].region].name}{seen.pours[i].layer + 1}" if i != OFF else "" for i in found]
@@ -121,24 +121,37 @@ def labels(seen: Layout, layer: int, *points: tuple[float, float]) -> list[tuple
 
 
 def test_outer_layers_look_one_way() -> None:
-    """L1 sees what is below it in both views, L4 what is above."""
+    """L1 sees what is below it, L4 what is above."""
     seen = layout(pours=[A, {**B, "layer": "L3"}], layers=4)
     for layer in (0, 3):
-        assert seen.views[layer].alike
+        assert seen.reference_maps[layer].alike
         assert labels(seen, layer, (5, 5), (15, 5), (11, 5)) == [("a2", "a2"), ("b3", "b3"), ("", "")]
 
 
 def test_inner_layers_look_both_ways() -> None:
-    """The first view looks up, the second down; a region without a pour there offers the other side."""
+    """One side looks up, the other down, and neither shows what lies on the other side."""
     pours = [{**A, "layer": "L1"}, {**A, "layer": "L3", "box": [0, 0, 6, 20]}, {**B, "layer": "L3"}]
     seen = layout(pours=pours)
-    assert labels(seen, 1, (5, 5), (8, 5), (15, 5)) == [("a1", "a3"), ("a1", ""), ("b3", "b3")]
+    assert labels(seen, 1, (5, 5), (8, 5), (15, 5)) == [("a1", "a3"), ("a1", ""), ("", "b3")]
 
 
-def test_the_nearest_layer_of_each_region_counts() -> None:
-    """Though the farther one reaches farther."""
-    seen = layout(pours=[A, {**A, "layer": "L3", "box": [0, 0, 40, 20]}])
+def test_the_nearest_plane_of_each_region_counts() -> None:
+    """Though the farther one reaches farther: half of the territory makes a plane."""
+    seen = layout(pours=[{**A, "box": [0, 0, 20, 20]}, {**A, "layer": "L3", "box": [0, 0, 40, 20]}])
     assert labels(seen, 0, (5, 5), (35, 5)) == [("a2", "a2"), ("", "")]
+
+
+def test_a_fill_shows_in_front_of_the_plane() -> None:
+    """A quarter of the territory is no plane; where it is, it hides the plane behind it."""
+    seen = layout(pours=[A, {**A, "layer": "L3", "box": [0, 0, 40, 20]}])
+    assert labels(seen, 0, (5, 5), (35, 5)) == [("a2", "a2"), ("a3", "a3")]
+
+
+def test_without_a_plane_the_nearest_fill_counts() -> None:
+    """Two fills of a third each, above a pour on the traces' own layer that makes the territory."""
+    pours = [{**A, "layer": "L1", "box": [0, 0, 30, 20]}, A, {**A, "layer": "L3", "box": [20, 0, 30, 20]}]
+    seen = layout(pours=pours)
+    assert labels(seen, 0, (5, 5), (25, 5)) == [("a2", "a2"), ("", "")]
 
 
 def test_nearer_layers_shield_farther_ones() -> None:

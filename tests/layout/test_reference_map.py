@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checker.layout.fragments import cut_areas, cut_lines
+from checker.layout.reference_map import (
+    CUT,
+    OFF,
+    Cell,
+    ReferenceMap,
+    Sheets,
+    SideMap,
+    plane_layers,
+    reference_map_of,
+    ring_segments,
+)
 from checker.layout.regions import Pour
-from checker.layout.views import CUT, OFF, Cell, View, Views, ring_segments, views_of
 
 COORDINATE = st.integers(0, 24).map(lambda n: n / 2)
 CORNERS = st.tuples(COORDINATE, COORDINATE, COORDINATE, COORDINATE)
@@ -19,8 +30,8 @@ CELLS = [
     Cell(1, shapely.Polygon([(8, 0), (12, 0), (12, 12), (10, 12)])),
     Cell(2, shapely.box(6, 0, 7, 3)),
 ]
-VIEW = View(CELLS)
-OTHER = View([Cell(3, shapely.box(0, 5, 12, 12))])
+VIEW = SideMap(CELLS)
+OTHER = SideMap([Cell(3, shapely.box(0, 5, 12, 12))])
 
 
 def box(corners: tuple[float, ...]) -> list[float]:
@@ -46,7 +57,7 @@ def test_a_box_decides_only_what_is_certain(corners: list[tuple[float, ...]]) ->
 def test_cutting_a_line_loses_and_invents_nothing(points: list[tuple[float, float]]) -> None:
     """Pieces add up to the line; each lies wholly on the cells of its labels, or off all of them."""
     line = shapely.LineString(points)
-    owner, pieces, labels = cut_lines(np.array([line], dtype=object), Views(VIEW, OTHER))
+    owner, pieces, labels = cut_lines(np.array([line], dtype=object), ReferenceMap(VIEW, OTHER))
     assert (owner == 0).all()
     assert abs(shapely.length(pieces).sum() - line.length) < 1e-5
     assert shapely.hausdorff_distance(shapely.union_all(pieces), line) < 1e-5
@@ -64,7 +75,7 @@ def test_cutting_a_line_loses_and_invents_nothing(points: list[tuple[float, floa
 def test_cutting_areas_loses_and_invents_nothing(corners: list[tuple[float, ...]]) -> None:
     """Pieces of each area add up to it and lie on the cells of their labels."""
     areas = np.array([shapely.box(*box(c)) for c in corners], dtype=object)
-    owner, pieces, labels = cut_areas(areas, Views(VIEW, OTHER))
+    owner, pieces, labels = cut_areas(areas, ReferenceMap(VIEW, OTHER))
     for i, area in enumerate(areas):
         assert abs(shapely.area(pieces[owner == i]).sum() - area.area) < 1e-6
     for piece, both in zip(pieces, labels, strict=True):
@@ -78,18 +89,33 @@ def pour(region: int, layer: int, shape: shapely.Polygon) -> Pour:
 
 
 @settings(max_examples=60)
-@given(st.lists(st.tuples(st.integers(0, 2), st.integers(0, 3), CORNERS), min_size=1, max_size=6), st.integers(0, 3))
-def test_cells_of_a_view_are_disjoint(given_pours: list[tuple[int, int, tuple[float, ...]]], layer: int) -> None:
-    """However pours overlap, each place refers to one of them, and every cell lies in its own pour."""
+@given(
+    st.lists(st.tuples(st.integers(0, 2), st.integers(0, 3), CORNERS), min_size=1, max_size=6),
+    st.integers(0, 3),
+    st.data(),
+)
+def test_cells_of_a_side_are_disjoint(
+    given_pours: list[tuple[int, int, tuple[float, ...]]], layer: int, draw_planes: st.DataObject
+) -> None:
+    """However pours overlap, each place of a side refers to one of them, and every cell lies in its own pour."""
     solid = [(r, n, shapely.box(*box(c))) for r, n, c in given_pours]
     pours = [pour(r, n, shape) for r, n, shape in solid if shape.area > 0]
-    views = views_of(layer, pours, None, 1.0, {})
-    for view in (views.first, views.second):
+    planes = draw_planes.draw(st.frozensets(st.tuples(st.integers(0, 2), st.integers(0, 3))))
+    seen = reference_map_of(layer, Sheets(pours, planes), None, 1.0, {})
+    for view in (seen.first, seen.second):
         for i, cell in enumerate(view.cells):
             reach = 1.01 if pours[cell.label].layer == layer else 0.0
             assert cell.shape.difference(pours[cell.label].shape.buffer(reach + 1e-9)).area < 1e-9
             for other in view.cells[:i]:
                 assert cell.shape.intersection(other.shape).area < 1e-9
+
+
+@pytest.mark.parametrize(("right", "plane"), [(10, True), (9.9, False), (20, True)])
+def test_a_layer_is_a_plane_from_the_share_on(right: float, plane: bool) -> None:
+    """Of a territory of 20 x 10 mm pours on L2 cover a part; 0.5 is asked for."""
+    pours = [pour(0, 0, shapely.box(0, 0, 20, 10)), pour(0, 1, shapely.box(0, 0, right, 10))]
+    found = plane_layers(pours, [shapely.box(0, 0, 20, 10)], 0.5)
+    assert found == ({(0, 0), (0, 1)} if plane else {(0, 0)})
 
 
 def test_segments_close_every_ring() -> None:
