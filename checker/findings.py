@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -74,6 +75,11 @@ class Finding:
     sources: tuple[Source, ...] = ()  # set by `sources.with_sources`; of each net one object, as far as found
 
     @property
+    def on(self) -> tuple[str, ...]:
+        """The copper layers that it speaks of: its own, and those of its nets where they lie elsewhere."""
+        return tuple(dict.fromkeys(filter(None, (self.layer, *self.net_layers))))
+
+    @property
     def extent(self) -> tuple[float, float, float, float]:
         """The bounding box of the finding: given, or that of its path and place."""
         if self.bounds is not None:
@@ -112,3 +118,82 @@ def fingerprint(key: object) -> str:
 def report_order(finding: Finding) -> tuple[Any, ...]:
     """Sort key: level, then harm, then place."""
     return (-finding.level, -finding.harm, finding.rule, finding.at, finding.id)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Findings of one cause: what people see as one place."""
+
+    id: str
+    number: int  # as on pictures and in reports, from 1
+    members: tuple[Finding, ...]  # the one that tells the group first
+
+    @property
+    def worst(self) -> Finding:
+        """The member that tells the group."""
+        return self.members[0]
+
+    @property
+    def open(self) -> tuple[Finding, ...]:
+        """Members that no waiver covers."""
+        return tuple(finding for finding in self.members if finding.waived is None)
+
+    @property
+    def level(self) -> Level:
+        """The highest level among the members that count."""
+        return max(finding.level for finding in self.open or self.members)
+
+    @property
+    def waived(self) -> bool:
+        """Whether a waiver covers every member."""
+        return not self.open
+
+    @property
+    def nets(self) -> tuple[str, ...]:
+        """Nets of all members, each once, those of the worst first."""
+        return tuple(dict.fromkeys(net for finding in self.members for net in finding.nets))
+
+    @property
+    def rules(self) -> tuple[str, ...]:
+        """Rules of all members, that of the worst first."""
+        return tuple(dict.fromkeys(finding.rule for finding in self.members))
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """Layers of all members, from the top down."""
+        return tuple(sorted({layer for finding in self.members for layer in finding.on}, key=lambda i: (len(i), i)))
+
+
+def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
+    """Findings by group, worst group first; those whose members are all waived come last."""
+    together: dict[str, list[Finding]] = defaultdict(list)
+    for place, finding in enumerate(findings):
+        together[finding.group or finding.id or str(place)].append(finding)
+    loose = [Group(key, 0, tuple(sorted(members, key=_telling))) for key, members in together.items()]
+    return tuple(replace(group, number=number) for number, group in enumerate(sorted(loose, key=_group_order), 1))
+
+
+def _telling(finding: Finding) -> tuple[Any, ...]:
+    """Sort key inside a group: what counts first, then the share of the limit that is missing, then level."""
+    return finding.waived is not None, -_shortage(finding), -finding.level, -_excess(finding), report_order(finding)
+
+
+def _shortage(finding: Finding) -> float:
+    """How many times as much as there is would be required; 0 where the limit is none to keep at least."""
+    value, limit = finding.measured, finding.required
+    if value is None or limit is None or not limit > value:
+        return 0.0
+    return limit / value if value > 0 else math.inf
+
+
+def _excess(finding: Finding) -> float:
+    """By how much a limit that is to be kept at most is passed."""
+    value, limit = finding.measured, finding.required
+    if value is None or limit is None or not value > limit:
+        return 0.0
+    return value - limit
+
+
+def _group_order(group: Group) -> tuple[Any, ...]:
+    harm = max(finding.harm for finding in group.open or group.members)
+    return group.waived, -group.level, -harm, report_order(group.worst)

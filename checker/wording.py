@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from checker.findings import XY, Finding, Level
+from checker.findings import XY, Finding, Group, Level
 
 UNITS = {"mm2": "mm²"}
 NOISE = 1e-6  # micrometres; what floating point adds to a number is no measurement
@@ -199,3 +199,35 @@ def tally(findings: Iterable[Finding]) -> str:
     waived = len(listed) - len(counted)
     known = sum(f.known for f in listed if f.waived is None)
     return text + (f", {waived} waived" if waived else "") + (f", {known} known" if known else "")
+
+
+def places(groups: Iterable[Group]) -> str:
+    """Say how many places there are and how many findings they hold; what is waived does not count.
+
+    Examples
+    --------
+    >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0), "group": "g"}
+    >>> places([Group("g", 1, (Finding(**told), Finding(**told)))]), places([])
+    ('1 place (2 findings)', 'no findings')
+    """
+    told = [len(group.open) for group in groups if not group.waived]
+    return f"{count(len(told), 'place')} ({count(sum(told), 'finding')})" if told else "no findings"
+
+
+def company(group: Group) -> str:
+    """Say which findings share a group beside the one that tells it; an empty string for a group of one.
+
+    Examples
+    --------
+    >>> told = {"level": Level.ERROR, "message": "", "at": (0, 0), "group": "g"}
+    >>> first, second = Finding(rule="creepage", **told), Finding(rule="clearance", **told)
+    >>> company(Group("g", 1, (first, second, second, first)))
+    'with 3 more findings of one cause (1 creepage, 2 clearance)'
+    >>> company(Group("g", 1, (first, first))), company(Group("g", 1, (first,)))
+    ('with 1 more finding of one cause', '')
+    """
+    others = [finding.rule for finding in group.members[1:]]
+    if not others:
+        return ""
+    by_rule = ", ".join(f"{others.count(rule)} {rule}" for rule in group.rules if rule in others)
+    return f"with {count(len(others), 'more finding')} of one cause" + (f" ({by_rule})" if len(group.rules) > 1 else "")

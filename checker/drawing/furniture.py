@@ -5,34 +5,50 @@ Units: those of the picture, 1600 to its width.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from checker import wording
 from checker.drawing import palette
 from checker.drawing.lettering import number, shortened, text, text_width, wrapped
 from checker.drawing.marks import DASH, DETOUR, DETOUR_DASH, LETTER, badge_mark
-from checker.drawing.scene import PLANE, POUR, Callout, Scene, SceneLayer
-from checker.findings import Finding, Level
+from checker.drawing.placement import Box
+from checker.drawing.scene import PLANE, POUR, Callout, Scene, SceneLayer, leads
+from checker.findings import Finding, Group, Level
 from checker.results.outcome import Outcome
 
 WIDTH = 1600.0
 MARGIN = 40.0
 TITLE, NORMAL, SMALL = 26.0, 17.0, 15.0
 ENTRY, ROW = 50.0, 26.0  # height of a listed finding, of a legend's row
-MOST_LISTED = 60
-SCALE_STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
+SCALE_STEPS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
-Listed = Sequence[tuple[Callout, Finding]]
+Listed = Sequence[tuple[Callout, Group]]  # the callout that carries the number; members of this picture only
+RULER = (84.0, 32.0)  # px that the rulers of a closeup take at its left and lower edge
+_EDGE = f'fill="none" stroke="{palette.INK}" stroke-width="1.6"'
+
 Entry = tuple[str, str]  # sample of 34 x 20, words
 
 
+def listed_groups(outcome: Outcome, chosen: Sequence[Callout]) -> list[tuple[Callout, Group]]:
+    """The groups of chosen callouts, worst first, each with the members that are chosen."""
+    ids = {callout.id for callout in chosen}
+    groups = {group.number: group for group in outcome.groups}
+    return [
+        (lead, replace(group, members=tuple(finding for finding in group.members if finding.id in ids)))
+        for lead in leads(chosen)
+        if (group := groups.get(lead.number)) is not None
+    ]
+
+
 def head(outcome: Outcome, what: str, listed: Listed) -> str:
-    """Verdict, title, what the picture shows, and how many findings it and the whole board have."""
+    """Verdict, title, what the picture shows, and how many places it and the whole board have."""
     word = outcome.verdict.upper()
     wide = text_width(word, TITLE, bold=True) + 36
     colour = palette.VERDICTS.get(outcome.verdict, palette.BLACK)
     name = outcome.title or outcome.path or "board"
-    shown = f"{what}: {wording.tally(finding for _, finding in listed)}"
+    shown = f"{what}: {wording.places(group for _, group in listed)}"
     room = WIDTH - 2 * MARGIN - wide - 24
     return "".join(
         (
@@ -52,9 +68,7 @@ def layer_words(layer: SceneLayer) -> str:
 
 
 def _whole(outcome: Outcome) -> str:
-    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
-    doubts = f", {wording.count(open_doubts, 'open doubt')}" if open_doubts else ""
-    return f"whole board: {wording.tally(outcome.findings)}{doubts}"
+    return f"whole board: {outcome.standing}"
 
 
 def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
@@ -71,6 +85,37 @@ def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
     )
 
 
+def edge_rulers(window: Box, frame: Box) -> tuple[str, tuple[Box, ...]]:
+    """Coordinates in mm along the lower and the left edge of a frame; returns markup and the boxes that it takes."""
+    x0, y0, x1, y1 = frame
+    scale = (x1 - x0) / (window[2] - window[0])
+    step = next((step for step in SCALE_STEPS if step * scale >= 130), SCALE_STEPS[-1])
+    places = 2 if step < 0.1 else 1 if step < 1 else 0
+    parts = []
+    for n in range(math.ceil(window[0] / step), math.floor(window[2] / step) + 1):
+        x = x0 + (n * step - window[0]) * scale
+        if x0 + RULER[0] < x < x1 - 40:
+            parts.append(
+                _tick(x, y1, 0, -8)
+                + text(x, y1 - 13, f"x {n * step:.{places}f}", SMALL, colour=palette.INK, anchor="middle")
+            )
+    for n in range(math.ceil(window[1] / step), math.floor(window[3] / step) + 1):
+        y = y1 - (n * step - window[1]) * scale
+        if y0 + 20 < y < y1 - RULER[1]:
+            parts.append(
+                _tick(x0, y, 8, 0)
+                + text(x0 + 46, y + 5, f"y {n * step:.{places}f}", SMALL, colour=palette.INK, anchor="middle")
+            )
+    halo = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
+    outline = f'<path d="M{number(x0)} {number(y0)}H{number(x1)}V{number(y1)}H{number(x0)}Z" {_EDGE}/>'
+    taken = ((x0, y1 - RULER[1], x1, y1), (x0, y0, x0 + RULER[0], y1))
+    return f"{outline}<g {halo}>{''.join(parts)}</g>", taken
+
+
+def _tick(x: float, y: float, dx: float, dy: float) -> str:
+    return f'<path d="M{number(x)} {number(y)}l{number(dx)} {number(dy)}" {_EDGE}/>'
+
+
 def legend(entries: Iterable[Entry], x: float, y: float, width: float) -> tuple[str, float]:
     """The legend in rows no wider than `width`; returns markup and the height used."""
     parts, left, top = [], x, y
@@ -84,8 +129,13 @@ def legend(entries: Iterable[Entry], x: float, y: float, width: float) -> tuple[
     return "".join(parts), top + ROW - y
 
 
-def board_entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
-    """Legend entries of the copper that a layer's picture shows, and of nothing else."""
+def board_entries(scene: Scene, layer: SceneLayer, others: Sequence[str] = ()) -> Iterator[Entry]:
+    """Legend entries of the copper that a layer's picture shows, and of nothing else.
+
+    Parameters
+    ----------
+    others : further layers whose copper of a finding is shown
+    """
     pours = {(shape.layer, shape.region) for shape in scene.shapes if shape.role in (POUR, PLANE)}
     main, *others = layer.references or (layer.id,)
     area = '<rect width="34" height="20"'
@@ -103,6 +153,11 @@ def board_entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
     if any(shape.role == PLANE and shape.layer == main for shape in scene.shapes):
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"
+    if others:
+        hollow = (
+            f'<rect y="4" width="34" height="12" fill="{palette.BEYOND}" stroke="{palette.INK}" stroke-width="2.2"/>'
+        )
+        yield hollow, f"the same on {', '.join(others)}"
     yield _stroke(palette.COPPER, 5), "other copper"
 
 
@@ -113,10 +168,14 @@ def mark_entries(shown: Sequence[Callout]) -> Iterator[Entry]:
             yield _badge(level, waived=False), str(level)
     if any(c.waived for c in shown):
         yield _badge(Level.NOTE, waived=True), "waived"
+    colour = palette.DARK_VERMILLION
     if any(c.legs for c in shown):
-        yield _stroke(palette.VERMILLION, 3), "witness path"
+        yield _stroke(colour, 3), "witness path"
     if any(leg.far for c in shown for leg in c.legs):
-        yield _stroke(palette.VERMILLION, 3, DASH), "witness path on the bottom"
+        yield _stroke(colour, 3, DASH), "witness path on the bottom"
+    if any(c.joined for c in shown):
+        area = f'<rect width="34" height="20" fill="{colour}" fill-opacity=".22" stroke="{colour}"'
+        yield f'{area} stroke-width="1.8" stroke-dasharray="2 4"/>', "copper on the way"
     if len(shown) == 1 and shown[0].detour:
         yield _stroke(palette.BLUE, DETOUR, DETOUR_DASH), "way of the return current"
 
@@ -126,34 +185,37 @@ def _stroke(colour: str, width: float, dashes: str = "") -> str:
 
 
 def _badge(level: Level, *, waived: bool) -> str:
-    sample = Callout(0, "", level, None, (0, 0), (0, 0, 0, 0), (), (), (), waived)
+    sample = Callout(0, 1, "", level, None, (0, 0), (0, 0, 0, 0), (), (), (), waived, ())
     body = badge_mark((17, 10), sample)
     return f'<g transform="translate(3 2) scale(.8)">{body[: body.index("<text")]}</g>'
 
 
-def listing(listed: Listed, x: float, y: float, width: float, columns: int) -> tuple[str, float]:
-    """The findings in columns, number by number; returns markup and the height used."""
-    entries = list(listed[:MOST_LISTED])
-    rows = -(-len(entries) // columns) if entries else 0
+def listing(listed: Listed, x: float, y: float, width: float, columns: int, room: float) -> tuple[str, float]:
+    """The places in columns, worst first, as far as the height `room` allows; returns markup and the height used."""
+    rows = min(-(-len(listed) // columns), int(room // ENTRY))
+    if rows * columns < len(listed):
+        rows = max(0, min(rows, int((room - ROW) // ENTRY)))
+    entries = listed[: rows * columns]
     wide = width / columns
     parts: list[str] = []
-    for place, (callout, finding) in enumerate(entries):
+    for place, (callout, group) in enumerate(entries):
         left, top = x + wide * (place // rows), y + ENTRY * (place % rows)
-        parts += _entry(callout, finding, left, top, wide)
+        parts += _entry(callout, group, left, top, wide)
     height = ENTRY * rows
     if len(listed) > len(entries):
-        more = f"and {len(listed) - len(entries)} more on this layer: see the report"
-        parts.append(text(x, y + height + 18, more, SMALL, colour=palette.INK))
+        left_over = wording.count(len(listed) - len(entries), "more place" if entries else "place")
+        parts.append(text(x, y + height + 18, f"{left_over}: see the report", SMALL, colour=palette.INK))
         height += ROW
     return "".join(parts), height
 
 
-def _entry(callout: Callout, finding: Finding, x: float, y: float, wide: float) -> Iterable[str]:
-    room = wide - 64
-    about = wording.subject(finding)
+def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> Iterable[str]:
+    room, finding = wide - 64, group.worst
     figures = (wording.measurement(finding), wording.requirement(finding))
     tail = "waived: " + finding.waived.reason if finding.waived else ", ".join(filter(None, figures))
-    facts = f"{finding.rule} {wording.place(finding.at)} {tail}"
+    count = f", {len(group.members)} findings" if len(group.members) > 1 else ""
+    facts = f"{finding.rule}{count} {wording.place(finding.at)} {tail}"
+    about = wording.subject(finding)
     return (
         badge_mark((x + 22, y + 19), callout),
         text(x + 48, y + 17, shortened(about, LETTER, room, bold=True), LETTER, colour=palette.INK, bold=True),

@@ -23,22 +23,36 @@ def path_colour(callout: Callout) -> str:
     """Colour of lines that belong to a callout."""
     if callout.waived:
         return palette.FAINT
-    return palette.VERMILLION if callout.level == Level.ERROR else palette.BLACK
+    return palette.DARK_VERMILLION if callout.level == Level.ERROR else palette.BLACK
 
 
 def witness(callout: Callout, at: At) -> str:
-    """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its place."""
-    if not callout.legs:
+    """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its place.
+
+    What a path hops over is drawn as the copper that joins its legs, never as a line across the board.
+    """
+    legs = [leg for leg in callout.legs if leg.hop is None]
+    if not legs:
         return _ring(callout, at)
     colour = path_colour(callout)
-    lines = [(leg, _line(leg.points, at)) for leg in callout.legs]
-    halo = "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
+    joined = "".join(_joined(ring, at, colour) for ring in callout.joined)
+    lines = [(leg, _line(leg.points, at)) for leg in legs]
+    halo = joined + "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
     body = "".join(
         f'<path d="{data}" stroke="{colour}" stroke-width="{PATH}"{DASH if leg.far else ""}/>'
         + "".join(_end(at(point), colour) for point in (leg.points[0], leg.points[-1]))
         for leg, data in lines
     )
     return halo + body
+
+
+def _joined(ring: Iterable[XY], at: At, colour: str) -> str:
+    """Copper between two legs of a path: dotted edge, faint fill."""
+    data = f"{_line(ring, at)}Z"
+    return (
+        f'<path d="{data}" fill="{colour}" fill-opacity=".22" stroke="{colour}" stroke-width="1.8" '
+        'stroke-dasharray="2 4"/>'
+    )
 
 
 def detour(callout: Callout, at: At) -> str:
@@ -83,6 +97,21 @@ def badge_half(figure: int) -> XY:
     """Half the size of a badge that carries this number."""
     width = text_width(str(figure), LETTER, bold=True)
     return max(width / 2 + 7.0, 14.0), 14.0
+
+
+def cluster_half(count: int) -> XY:
+    """Half the size of the mark for several places."""
+    return text_width(f"+{count}", LETTER, bold=True) / 2 + 8.0, 13.0
+
+
+def cluster_mark(centre: XY, count: int) -> str:
+    """Draw the mark for several places that lie too close for numbers of their own: how many there are."""
+    wide, high = cluster_half(count)
+    box = (
+        f'<rect x="{number(centre[0] - wide)}" y="{number(centre[1] - high)}" width="{number(2 * wide)}" '
+        f'height="{number(2 * high)}" rx="4" fill="{palette.PAPER}" stroke="{palette.INK}" stroke-width="1.8"/>'
+    )
+    return box + text(centre[0], centre[1] + 5.8, f"+{count}", LETTER, colour=palette.INK, bold=True, anchor="middle")
 
 
 def leader(badge: Badge) -> str:

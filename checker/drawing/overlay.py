@@ -21,7 +21,7 @@ from checker.drawing.callouts import callout_marks
 from checker.drawing.furniture import MARGIN, WIDTH
 from checker.drawing.lettering import number, text
 from checker.drawing.palette import INK
-from checker.drawing.placement import Grid
+from checker.drawing.placement import Box, Grid
 from checker.drawing.scene import callouts_of
 from checker.drawing.view import HEAD
 from checker.findings import XY
@@ -68,18 +68,17 @@ def draw_over(
         x, y = fit.at(point)
         return x * scale, HEAD + y * scale
 
-    findings = {finding.id: finding for finding in outcome.findings}
-    chosen = [c for c in callouts_of(outcome.findings) if layer in (None, c.layer) or c.layer is None]
-    listed = [(callout, findings[callout.id]) for callout in chosen]
+    chosen = [c for c in callouts_of(outcome.findings) if layer is None or c.on(layer)]
+    listed = furniture.listed_groups(outcome, chosen)
     inside = [c for c in chosen if _inside(at(c.at), frame)]
     what = f"{f'layer {layer}' if layer else 'all layers'} on {over.name}"
-    below, height = _below(outcome, listed, len(chosen) - len(inside), fit, frame[3])
+    below, height = _below(outcome, listed, len(chosen) - len(inside), fit, frame)
     embedded = f"data:image/png;base64,{base64.b64encode(data).decode()}"
     box = f'x="0" y="{number(HEAD)}" width="{number(WIDTH)}" height="{number(high * scale)}"'
     body = (
         furniture.head(outcome, what, listed),
         f'<image {box} href="{embedded}"/>',
-        callout_marks(inside, at, frame, Grid(frame), ()),
+        callout_marks(inside, at, frame, Grid(frame), Grid(frame)),
         below,
     )
     return svg.document(body, f"<defs>{svg.frame_clip(frame)}</defs>", height, wide)
@@ -89,9 +88,9 @@ def _inside(point: XY, frame: tuple[float, float, float, float]) -> bool:
     return frame[0] <= point[0] <= frame[2] and frame[1] <= point[1] <= frame[3]
 
 
-def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, y: float) -> tuple[str, float]:
+def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, frame: Box) -> tuple[str, float]:
     """Legend, how well the pins agree, list and caution; returns markup and the height of the whole picture."""
-    y += 18
+    y = frame[3] + 18
     room = WIDTH - 2 * MARGIN
     legend, height = furniture.legend(furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room)
     y += height + 8
@@ -99,10 +98,12 @@ def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, y
     if fit.pins == 2:
         words = "two pins: shift, scale and turn are taken from them, nothing proves them; a third would"
     if outside:
-        words += f"; {outside} of {len(listed)} findings lie outside the picture"
+        words += f"; {outside} of {sum(len(group.members) for _, group in listed)} findings lie outside the picture"
     note = text(MARGIN, y + 12, words, furniture.SMALL, colour=INK)
     y += 32
-    listing, height = furniture.listing(listed, MARGIN, y, room, min(3, max(1, len(listed))))
+    _, closing = furniture.caution(outcome.caution, y)
+    left = 2 * (frame[3] - frame[1]) - y - closing - 42
+    listing, height = furniture.listing(listed, MARGIN, y, room, min(3, max(1, len(listed))), left)
     y += height + 12
     caution, height = furniture.caution(outcome.caution, y)
     return legend + note + listing + caution, y + height + 30

@@ -1,7 +1,9 @@
 """Colours of regions and levels, each with a second cue: a hatch for regions, a badge shape for levels.
 
 The colours are the eight of Okabe and Ito's set for every kind of colour vision ("Color Universal Design", 2008);
-black and vermillion are kept for findings, so that a region never looks like one. The hatches are the product's own.
+black and vermillion are kept for findings, so that a region never looks like one. Vermillion and green carry white
+letters or stand as thin lines, so both are darkened until the contrast to white is 4.5 (WCAG 2.2, 1.4.3 and 1.4.11).
+The hatches are the product's own.
 """
 
 from __future__ import annotations
@@ -12,8 +14,10 @@ from checker.findings import Level
 
 BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 YELLOW, BLUE, VERMILLION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
+DARK_VERMILLION, DARK_GREEN = "#A34400", "#00704F"
 
 INK, FAINT, PAPER, BOARD = "#1a1a1a", "#5c5c5c", "#ffffff", "#f4f2ec"
+BEYOND = "#dcdcdc"  # copper on another layer that a finding speaks of
 COPPER, AREA, PAD, HOLE = "#6f6f6f", "#a9a9a9", "#8d8d8d", "#ffffff"
 
 REGION_COLOURS = (SKY, ORANGE, GREEN, PURPLE, BLUE, YELLOW)
@@ -39,13 +43,13 @@ class LevelLook:
 
 
 LEVELS = {
-    Level.ERROR: LevelLook("circle", VERMILLION, PAPER, PAPER),
+    Level.ERROR: LevelLook("circle", DARK_VERMILLION, PAPER, PAPER),
     Level.WARNING: LevelLook("square", BLACK, PAPER, PAPER),
     Level.NOTE: LevelLook("pill", PAPER, BLACK, BLACK),
 }
 WAIVED = LevelLook("pill", PAPER, FAINT, FAINT)
 
-VERDICTS = {"pass": GREEN, "fail": VERMILLION, "incomplete": BLACK}
+VERDICTS = {"pass": DARK_GREEN, "fail": DARK_VERMILLION, "incomplete": BLACK}
 
 
 def region_look(index: int) -> RegionLook:

@@ -104,42 +104,59 @@ def along(starts: Points, ends: Points, step: float = CELL) -> Points:
     return points
 
 
-def place_badges(frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]) -> list[Badge]:
-    """Place badges one by one, in the order given; earlier ones get the better places.
+class Placer:
+    """Places badges one by one; earlier ones get the better places, and none covers what is taken.
 
     Parameters
     ----------
     frame : the part of the picture that badges must stay in
-    wanted : (anchor, half size) per badge
     copper : what had better stay visible
-    taken : boxes that must stay free (names, witness paths)
+    taken : what must stay free (names, witness paths, the copper that badges speak of); it is added to
     """
-    blocked, leaders = Grid(frame), Grid(frame)
+
+    def __init__(self, frame: Box, copper: Grid, taken: Grid) -> None:
+        self.frame, self.copper, self.taken = frame, copper, taken
+        self.leaders = Grid(frame)
+
+    def keep_anchors(self, anchors: Iterable[XY]) -> None:
+        """Keep the places free that badges speak of."""
+        for x, y in anchors:
+            self.taken.mark_box((x - 5, y - 5, x + 5, y + 5))
+
+    def place(self, anchor: XY, half: XY, *, anywhere: bool = False) -> Badge | None:
+        """Place a badge of half a size beside its anchor; None where nothing is free, unless it may be `anywhere`."""
+        centre, free = self._best(anchor, half)
+        if not free and not anywhere:
+            return None
+        badge = Badge(centre, half, anchor)
+        self.taken.mark_box(badge.box)
+        self.leaders.mark_line(anchor, badge.centre)
+        return badge
+
+    def _best(self, anchor: XY, half: XY) -> tuple[XY, bool]:
+        """The centre of least cost, and whether it covers nothing that is taken."""
+        centres = _candidates(self.frame, anchor, half)
+        room = np.array(half) + GAP
+        boxes = np.hstack((centres - room, centres + room))
+        covered = self.taken.share(boxes)
+        cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T) + BLOCKED_COST * covered
+        cost += COPPER_COST * self.copper.share(boxes) + LEADER_COST * self.leaders.share(boxes)
+        good = np.argsort(cost, kind="stable")[:40]  # leaders are costlier to judge: only for the best places
+        crossing = np.array([_leader_cost(anchor, centres[i], half, self.taken, self.leaders) for i in good])
+        best = good[int(np.argmin(cost[good] + crossing))]
+        x, y = centres[best].tolist()
+        return (x, y), bool(covered[best] == 0)
+
+
+def place_badges(frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]) -> list[Badge]:
+    """Place a badge for every (anchor, half size), in the order given, on taken boxes where nothing else is left."""
+    blocked = Grid(frame)
     for box in taken:
         blocked.mark_box(box)
-    for anchor, _ in wanted:
-        blocked.mark_box((anchor[0] - 5, anchor[1] - 5, anchor[0] + 5, anchor[1] + 5))
-    placed = []
-    for anchor, half in wanted:
-        badge = Badge(_best(frame, anchor, half, copper, (blocked, leaders)), half, anchor)
-        blocked.mark_box(badge.box)
-        leaders.mark_line(anchor, badge.centre)
-        placed.append(badge)
-    return placed
-
-
-def _best(frame: Box, anchor: XY, half: XY, copper: Grid, busy: tuple[Grid, Grid]) -> XY:
-    blocked, leaders = busy
-    centres = _candidates(frame, anchor, half)
-    room = np.array(half) + GAP
-    boxes = np.hstack((centres - room, centres + room))
-    cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T)
-    cost += COPPER_COST * copper.share(boxes) + LEADER_COST * leaders.share(boxes)
-    cost += BLOCKED_COST * blocked.share(boxes)
-    good = np.argsort(cost, kind="stable")[:40]  # leaders are costlier to judge: only for the best places
-    crossing = np.array([_leader_cost(anchor, centres[i], half, blocked, leaders) for i in good])
-    x, y = centres[good[int(np.argmin(cost[good] + crossing))]].tolist()
-    return x, y
+    placer = Placer(frame, copper, blocked)
+    placer.keep_anchors(anchor for anchor, _ in wanted)
+    placed = [placer.place(anchor, half, anywhere=True) for anchor, half in wanted]
+    return [badge for badge in placed if badge is not None]
 
 
 def _leader_cost(anchor: XY, centre: Points, half: XY, blocked: Grid, leaders: Grid) -> float:

@@ -6,15 +6,17 @@ is a pixel in the closest view. Nothing here measures: the numbers on a picture 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from checker.findings import XY, Finding, Level
+from checker.drawing.joined import joining_copper
+from checker.findings import XY, Finding, Group, Level, grouped
 from parsers.board import BOTTOM, TOP, UNPLATED
 from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, arc_lines
 
@@ -92,13 +94,15 @@ class Leg:
 
     points: tuple[XY, ...]  # mm
     far: bool = False
+    hop: str | None = None  # the net of copper in between that it stands for: the copper is drawn, not the line
 
 
 @dataclass(frozen=True, slots=True)
 class Callout:
-    """What marks one finding on a picture; its number is the finding's place in the report, from 1."""
+    """What marks one finding on a picture; its number is that of its group."""
 
     number: int
+    members: int  # findings of the group
     id: str
     level: Level
     layer: str | None  # None: on every layer
@@ -108,6 +112,12 @@ class Callout:
     detour: tuple[XY, ...]  # way of the return current, as far as the finding tells it
     nets: tuple[str, ...]
     waived: bool
+    layers: tuple[str, ...]  # all that it speaks of; empty: every layer
+    joined: tuple[tuple[XY, ...], ...] = ()  # edges of the copper that its path hops over, mm
+
+    def on(self, layer: str) -> bool:
+        """Whether a picture of this layer shows it."""
+        return not self.layers or layer in self.layers
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +167,7 @@ class Scene:
     @property
     def signal_layers(self) -> tuple[str, ...]:
         """Ids of layers that get a picture of their own: those with signals or findings, or else all."""
-        called = {callout.layer for callout in self.callouts}
+        called = {layer for callout in self.callouts for layer in callout.layers}
         ids = tuple(layer.id for layer in self.layers if layer.signals or layer.id in called)
         return ids or tuple(layer.id for layer in self.layers)
 
@@ -185,19 +195,34 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
         layers=_layers(layout, pours, solid),
         regions=tuple(SceneRegion(r.name, r.quiet, _labels(layout, r.index, pours)) for r in layout.regions),
         shapes=shapes,
-        callouts=callouts_of(findings),
+        callouts=with_joined(layout, callouts_of(findings)),
         nets=tuple(net.name for net in board.nets),
     )
 
 
 def callouts_of(findings: Iterable[Finding]) -> tuple[Callout, ...]:
-    """Number the findings in the order given, from 1."""
-    return tuple(_callout(number, finding) for number, finding in enumerate(findings, 1))
+    """Callouts of all findings, group by group, the worst group and in each its worst finding first."""
+    return tuple(_callout(group, finding) for group in grouped(findings) for finding in group.members)
 
 
-def _callout(number: int, finding: Finding) -> Callout:
+def with_joined(layout: Layout, callouts: Sequence[Callout]) -> tuple[Callout, ...]:
+    """The same callouts, with the copper that their paths hop over."""
+    hops = [[(leg.points, leg.hop) for leg in callout.legs if leg.hop is not None] for callout in callouts]
+    return tuple(
+        replace(callout, joined=joining_copper(layout.board, legs, callout.extent)) if legs else callout
+        for callout, legs in zip(callouts, hops, strict=True)
+    )
+
+
+def leads(callouts: Iterable[Callout]) -> list[Callout]:
+    """The first callout of each group: the one that carries its number."""
+    return list({callout.number: callout for callout in reversed(list(callouts))}.values())[::-1]
+
+
+def _callout(group: Group, finding: Finding) -> Callout:
     return Callout(
-        number=number,
+        number=group.number,
+        members=len(group.members),
         id=finding.id,
         level=finding.level,
         layer=finding.layer,
@@ -207,7 +232,15 @@ def _callout(number: int, finding: Finding) -> Callout:
         detour=_detour(finding),
         nets=finding.nets,
         waived=finding.waived is not None,
+        layers=_layers_of(finding),
     )
+
+
+def _layers_of(finding: Finding) -> tuple[str, ...]:
+    """Layers that the finding speaks of: its own, its nets', and those that its witness path joins ("L1 to L3")."""
+    told = finding.detail.get("legs")
+    legs = " ".join(str(leg.get("on")) for leg in told if isinstance(leg, dict)) if isinstance(told, list) else ""
+    return tuple(dict.fromkeys((*finding.on, *re.findall(r"\bL[1-9][0-9]*\b", legs))))
 
 
 def _legs(finding: Finding) -> Iterator[Leg]:
@@ -216,14 +249,17 @@ def _legs(finding: Finding) -> Iterator[Leg]:
     Where a path changes faces, its part on the bottom is far: pictures are seen from the top.
     """
     told = finding.detail.get("legs")
-    faces = [leg.get("on") for leg in told if isinstance(leg, dict)] if isinstance(told, list) else []
+    legs = [leg for leg in told if isinstance(leg, dict)] if isinstance(told, list) else []
+    faces = [leg.get("on") for leg in legs]
     changes = len(faces) == len(finding.path) and TOP in faces and BOTTOM in faces
     for place, line in enumerate(finding.path):
         # copper that is hopped over lies on the face of the legs beside it
         beside = (
             faces[max(place - 1, 0) : place + 2] if changes and faces[place] == HOPPED else faces[place : place + 1]
         )
-        yield Leg(tuple(line), far=changes and BOTTOM in beside and TOP not in beside)
+        hopped = len(faces) == len(finding.path) and faces[place] == HOPPED
+        hop = str(legs[place].get("net", "no net")) if hopped else None
+        yield Leg(tuple(line), far=changes and BOTTOM in beside and TOP not in beside, hop=hop)
 
 
 def _detour(finding: Finding) -> tuple[XY, ...]:

@@ -7,6 +7,7 @@ micrometres inside one transformed group; everything that has to stay readable i
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from checker.drawing.scene import (
     PLATED_HOLE,
     POUR,
     TRACE,
+    Callout,
     Lines,
     Scene,
     SceneLayer,
@@ -47,50 +49,85 @@ def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None,
     size : width in pixels
     """
     shown = scene.layer(layer)
-    chosen = [c for c in scene.callouts if c.layer in (None, layer)]
-    if finding is not None:
-        chosen = [c for c in chosen if c.id == finding]
-        if not chosen:
-            raise KeyError(f"no finding {finding} on layer {layer}")
+    chosen = _chosen(scene, layer, finding)
     view = fitted(scene.bounds if finding is None else surroundings(chosen[0].extent), beside=bool(chosen))
-    findings = {f.id: f for f in outcome.findings}
-    listed = [(callout, findings[callout.id]) for callout in chosen if callout.id in findings]
-    below, height = _furniture(scene, outcome, shown, view, listed, closeup=finding is not None)
+    listed = furniture.listed_groups(outcome, chosen)
+    others = () if finding is None else tuple(other for other in chosen[0].layers if other != layer)
+    high = view.box[3] - view.box[1] if finding else (scene.bounds[3] - scene.bounds[1]) * view.scale
+    below, height = _furniture(scene, outcome, Shown(shown, view, listed, others, high, closeup=finding is not None))
     what = f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
-    head = furniture.head(outcome, what, listed)
     lit = frozenset(net for callout in chosen for net in callout.nets)
-    body = (head, _board(scene, shown, view, lit), callouts_on_board(scene, shown, view, chosen), below)
+    ruler, kept = ("", ()) if finding is None else furniture.edge_rulers(view.window, view.box)
+    body = (
+        furniture.head(outcome, what, listed),
+        _board(scene, shown, view, lit, others),
+        callouts_on_board(scene, shown, view, chosen, kept),
+        ruler,
+        below,
+    )
     return document(body, _definitions(scene, view), height, size)
 
 
-def _furniture(
-    scene: Scene, outcome: Outcome, layer: SceneLayer, view: View, listed: Listed, *, closeup: bool
-) -> tuple[str, float]:
-    """Scale bar, legend, list and caution; returns markup and the height of the whole picture."""
-    _, _, right, bottom = view.box
-    room = WIDTH - 2 * MARGIN
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a picture shows: a layer, through a view, with groups and the other layers of a finding seen closely."""
+
+    layer: SceneLayer
+    view: View
+    listed: Listed
+    others: tuple[str, ...]
+    high: float  # px, height of the board on the picture; of a closeup, of its window
+    closeup: bool
+
+
+def _chosen(scene: Scene, layer: str, finding: str | None) -> list[Callout]:
+    """The callouts of a layer, or the one of a finding on it."""
+    chosen = [c for c in scene.callouts if c.on(layer) and finding in (None, c.id)]
+    if finding is not None and not chosen:
+        raise KeyError(f"no finding {finding} on layer {layer}")
+    return chosen
+
+
+def _furniture(scene: Scene, outcome: Outcome, shown: Shown) -> tuple[str, float]:
+    """Scale bar, legend, list and caution; returns markup and the height of the whole picture.
+
+    The whole is at most twice as high as the board on it, as far as the list can give way.
+    """
+    _, _, right, bottom = shown.view.box
     beside = right <= WIDTH - MARGIN - SIDE + 1
     edge = right if beside else WIDTH - MARGIN
-    parts = [furniture.scale_bar(view.scale, edge, bottom + 32)]
-    y = bottom + 18
-    used = [callout for callout, _ in listed]
-    entries = [*furniture.board_entries(scene, layer), *furniture.mark_entries(used)]
-    markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
-    parts.append(markup)
-    y += max(height, 32.0) + 16
+    legend, y = _legend(scene, shown, edge)
+    story, told = _story(shown, y)
+    _, closing = furniture.caution(outcome.caution, y)
+    most = 2 * shown.high - closing - 42
+    columns = min(3, max(1, len(shown.listed)))
     if beside:
-        markup, height = furniture.listing(listed, right + 24, HEAD, WIDTH - MARGIN - right - 24, 1)
-        y = max(y, HEAD + height + 16)
+        room = max(most, bottom) - HEAD
+        listing, height = furniture.listing(shown.listed, right + 24, HEAD, WIDTH - MARGIN - right - 24, 1, room)
+        y = max(y + told, HEAD + height + 16)
     else:
-        markup, height = furniture.listing(listed, MARGIN, y, room, min(3, max(1, len(listed))))
-        y += height + 12 if listed else 0
-    parts.append(markup)
-    if closeup and listed:
-        markup, height = furniture.story(listed[0][1], MARGIN, y, room)
-        parts.append(markup)
-        y += height
-    markup, height = furniture.caution(outcome.caution, y)
-    return "\n".join([*parts, markup]), y + height + 30
+        listing, height = furniture.listing(shown.listed, MARGIN, y, WIDTH - 2 * MARGIN, columns, most - y - told)
+        story, told = _story(shown, y + height)
+        y += height + told + 12
+    caution, height = furniture.caution(outcome.caution, y)
+    scale = furniture.scale_bar(shown.view.scale, edge, bottom + 32)
+    return "\n".join((scale, legend, listing, story, caution)), y + height + 30
+
+
+def _legend(scene: Scene, shown: Shown, edge: float) -> tuple[str, float]:
+    """The legend under the board; returns markup and where it ends."""
+    y = shown.view.box[3] + 18
+    marked = [c for c in scene.callouts if any(c.id == f.id for _, group in shown.listed for f in group.members)]
+    entries = [*furniture.board_entries(scene, shown.layer, shown.others), *furniture.mark_entries(marked)]
+    markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
+    return markup, y + max(height, 32.0) + 16
+
+
+def _story(shown: Shown, y: float) -> tuple[str, float]:
+    """The words of a finding that is seen closely."""
+    if not (shown.closeup and shown.listed):
+        return "", 0.0
+    return furniture.story(shown.listed[0][1].worst, MARGIN, y, WIDTH - 2 * MARGIN)
 
 
 def document(body: Iterable[str], definitions: str, height: float, size: int) -> str:
@@ -125,12 +162,13 @@ def frame_clip(box: Box) -> str:
 # ---------------------------------------------------------------------------------------------------------- the board
 
 
-def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) -> str:
+def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], others: tuple[str, ...]) -> str:
     parts = [f'<g clip-path="url(#frame)"><g transform="{view.transform}" fill-rule="nonzero">']
     outline = path_data(scene.outline, closed=True)
     thin = number(1.6 * PER_MM / view.scale)
     parts.append(f'<path d="{outline}" fill="{palette.BOARD}"/>')
     parts += _pours(scene, layer, view)
+    parts += _copper_beyond(scene, others, view, lit)
     parts += _copper(scene, layer, view, lit)
     parts += _holes(scene, layer, view)
     parts.append(f'<path d="{outline}" fill="none" stroke="{palette.INK}" stroke-width="{thin}"/>')
@@ -177,6 +215,20 @@ def _copper(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) ->
         if shape.net in lit:
             yield _drawn(data, shape.width + 3 / view.scale, palette.PAPER, halo=shape.width == 0, line=3 / view.scale)
         yield _drawn(data, shape.width, colour)
+
+
+def _copper_beyond(scene: Scene, others: tuple[str, ...], view: View, lit: frozenset[str]) -> Iterator[str]:
+    """Copper of the lit nets on other layers that a finding speaks of: hollow, as if seen through the board."""
+    line = 2.2 / view.scale
+    for shape in _on(scene, (PAD, TRACE, POUR, PLANE)):
+        own = shape.net in lit or any(scene.nets[net] in lit for net in set(shape.nets.tolist()) if net >= 0)
+        data = path_data(_seen(shape, view), closed=shape.width == 0) if shape.layer in others and own else ""
+        if data and shape.width == 0:
+            yield _drawn(data, 0.0, palette.BEYOND)
+            yield _drawn(data, 0.0, palette.INK, halo=True, line=line)
+        elif data:
+            yield _drawn(data, shape.width, palette.INK)
+            yield _drawn(data, max(shape.width - 2 * line, line), palette.BEYOND)
 
 
 def _grey(shape: Shape) -> str:

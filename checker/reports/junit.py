@@ -13,11 +13,11 @@ from lxml import etree
 
 from checker import wording
 from checker.drawing import Pictures
-from checker.findings import Finding
+from checker.findings import Finding, Group
 from checker.reports import Format
 from checker.results.outcome import Check, Outcome, StatedDoubt, counts
 
-Numbered = tuple[int, Finding]
+Numbered = tuple[Group, Finding]
 Element = etree._Element  # the type's only name
 
 
@@ -44,15 +44,16 @@ def _checks(outcome: Outcome) -> Iterator[Check]:
 
 def _suite(outcome: Outcome, check: Check) -> Element:
     suite = etree.Element("testsuite", name=_legal(check.rule))
-    groups: dict[str, list[Numbered]] = {}
-    for number, finding in enumerate(outcome.findings, 1):
-        if finding.rule == check.rule:
-            groups.setdefault(wording.subject(finding), []).append((number, finding))
-    for name, group in groups.items():
-        suite.append(_case(outcome, check.rule, name, group))
+    cases: dict[str, list[Numbered]] = {}
+    for group in outcome.groups:
+        for finding in group.members:
+            if finding.rule == check.rule:
+                cases.setdefault(wording.subject(finding), []).append((group, finding))
+    for name, entries in cases.items():
+        suite.append(_case(outcome, check.rule, name, entries))
     if not check.ran:
         _child(_bare_case(suite, check.rule, "not run"), "skipped", message=check.why)
-    elif not groups:
+    elif not cases:
         _child(_bare_case(suite, check.rule, "whole board"), "system-out", check.why or "no findings")
     return _counted(suite, outcome)
 
@@ -61,27 +62,29 @@ def _bare_case(suite: Element, rule: str, name: str) -> Element:
     return etree.SubElement(suite, "testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
 
 
-def _case(outcome: Outcome, rule: str, name: str, group: list[Numbered]) -> Element:
+def _case(outcome: Outcome, rule: str, name: str, entries: list[Numbered]) -> Element:
     case = etree.Element("testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
-    failing = [entry for entry in group if counts(entry[1], outcome.fail_on)]
-    others = [entry for entry in group if entry not in failing]
+    failing = [entry for entry in entries if counts(entry[1], outcome.fail_on)]
+    others = [entry for entry in entries if entry not in failing]
     if failing:
-        worst = failing[0][1]
-        _child(case, "failure", _lines(failing), type=str(worst.level), message=worst.message)
+        group, worst = failing[0]
+        shared = f" (place {group.number}: {wording.count(len(group.members), 'finding')})"
+        message = worst.message + (shared if len(group.members) > 1 else "")
+        _child(case, "failure", _lines(failing), type=str(worst.level), message=message)
     if others:
         _child(case, "system-out", _lines(others))
     return case
 
 
-def _lines(group: Iterable[Numbered]) -> str:
-    return "\n".join(line for number, finding in group for line in _told(number, finding))
+def _lines(entries: Iterable[Numbered]) -> str:
+    return "\n".join(line for group, finding in entries for line in _told(group.number, finding))
 
 
 def _told(number: int, finding: Finding) -> Iterator[str]:
     state = " (waived)" if finding.waived else " (known)" if finding.known else ""
     layer = f"{finding.layer} " if finding.layer else ""
     yield f"{number}. {finding.level}{state} {layer}{wording.place(finding.at)}: {finding.message}"
-    extra = [wording.figures(finding), wording.consequence(finding), finding.hint or ""]
+    extra = [wording.figures(finding), wording.consequence(finding), f"To do: {finding.hint}" if finding.hint else ""]
     where = wording.sources(finding)
     extra += [f"drawn at {where}" if where else "", f"id {finding.id}"]
     if finding.waived:
@@ -113,7 +116,7 @@ def _counted(suite: Element, outcome: Outcome) -> Element:
     for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         suite.set(attribute, str(len(suite.findall(f"testcase/{tag}"))))
     suite.set("time", "0")
-    verdict = f"verdict of the whole check: {outcome.verdict}"
+    verdict = f"verdict of the whole check: {outcome.verdict}: {outcome.standing}"
     _child(suite, "system-out", "\n".join(filter(None, (verdict, outcome.since_baseline, outcome.caution))))
     return suite
 

@@ -5,32 +5,29 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from typing import TextIO
-from urllib.parse import quote
 
 from checker import wording
 from checker.drawing import Pictures
-from checker.findings import Finding
+from checker.findings import Finding, Group
 from checker.reports import Format
 from checker.results.outcome import Outcome, StatedDoubt
 
-MOST_BYTES = 60_000
 TABLE_BYTES = 36_000
 LIST_BYTES = 7_000  # each of the lists below the table
 MOST_WORDS = 400  # characters of one cell
 SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&])")
 
-Numbered = tuple[int, Finding]
-
 
 def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
     """Write the comment; what does not fit is counted and left to the JSON report."""
-    numbered = list(enumerate(outcome.findings, 1))
+    groups = outcome.groups
+    waived = [(group.number, finding) for group in groups for finding in group.members if finding.waived]
     parts = [
         _head(outcome),
         _pictures(pictures.files),
         _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
-        _table([(n, f) for n, f in numbered if f.waived is None]),
-        _list("Waived", (_waived(n, f) for n, f in numbered if f.waived is not None)),
+        _table([group for group in groups if not group.waived]),
+        _list("Waived", (_waived(number, finding) for number, finding in waived)),
         _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
         _list("Did not run, or not in full", (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why)),
         f"> {plain(outcome.caution, 2000)}",
@@ -39,35 +36,39 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
 
 
 def _head(outcome: Outcome) -> str:
-    lines = [f"## {outcome.verdict.upper()}: {plain(outcome.title or outcome.path)}", wording.tally(outcome.findings)]
-    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
-    if open_doubts:
-        lines[1] += f", {wording.count(open_doubts, 'doubt')} not accepted"
+    lines = [
+        f"## {plain(outcome.verdict_line)}",
+        f"**{plain(outcome.title or outcome.path)}**",
+        f"{wording.tally(outcome.findings)}",
+    ]
     lines += [outcome.since_baseline] if outcome.since_baseline else []
     return "\n\n".join(lines)
 
 
 def _pictures(files: Sequence[str]) -> str:
-    return " ".join(f"[{plain(name)}]({quote(name)})" for name in files[:32])
+    """Names of the pictures; no links: where the comment stands, the files beside the report can't be reached."""
+    return f"Pictures beside the report: {', '.join(code(name) for name in files[:32])}" if files else ""
 
 
-def _table(findings: Sequence[Numbered]) -> str:
-    if not findings:
+def _table(groups: Sequence[Group]) -> str:
+    """A row for each place, worst first."""
+    if not groups:
         return ""
     head = ["| # | level | rule | what | layer | place mm | measured | required |", "|--:|---|---|---|---|---|--:|--:|"]
-    return "\n".join(
-        _capped(head, (_row(number, finding) for number, finding in findings), TABLE_BYTES, "| | | | {} | | | | |")
-    )
+    return "\n".join(_capped(head, map(_row, groups), TABLE_BYTES, "| | | | {} | | | | |"))
 
 
-def _row(number: int, finding: Finding) -> str:
+def _row(group: Group) -> str:
+    finding = group.worst
     known = " (known)" if finding.known else ""
-    what = f"{code(wording.subject(finding))} {plain(finding.message)}"
+    what = plain(finding.message)
+    if len(group.members) > 1:
+        what += f" **{plain(wording.company(group))}**"
     if finding.hint:
         what += f" **To do:** {plain(finding.hint)}"
-    measured = wording.measurement(finding)
-    required = wording.requirement(finding)
-    cells = (str(number), f"{finding.level}{known}", finding.rule, what, finding.layer or "", wording.place(finding.at))
+    measured, required = wording.measurement(finding), wording.requirement(finding)
+    rule, layers = ", ".join(group.rules), ", ".join(group.layers)
+    cells = (str(group.number), f"{group.level}{known}", rule, what, layers, wording.place(finding.at))
     return f"| {' | '.join((*cells, measured, required))} |"
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from checker import wording
 from checker.drawing import Pictures
 from checker.drawing.placement import Grid, place_badges
-from checker.drawing.scene import Callout, callouts_of
+from checker.drawing.scene import Callout, callouts_of, leads
 from checker.findings import XY, Finding, Level
 from checker.reports import Format
 from checker.results.outcome import Outcome
@@ -52,7 +52,7 @@ def _lines(outcome: Outcome) -> Iterator[str]:
     yield "%TF.FileFunction,Other,Findings*%"
     yield "%TF.FilePolarity,Positive*%"
     yield "%TF.Part,Other,Review*%"
-    yield _comment(f"verdict {outcome.verdict}: {wording.tally(outcome.findings)}")
+    yield _comment(f"verdict {outcome.verdict}: {outcome.standing}; {wording.tally(outcome.findings)}")
     yield _comment(outcome.caution)
     yield from (_comment(f"doubt: {d.doubt.what}") for d in outcome.doubts if d.accepted is None)
     yield "%FSLAX46Y46*%"
@@ -60,13 +60,15 @@ def _lines(outcome: Outcome) -> Iterator[str]:
     yield from (f"%ADD{code}C,{width:.3f}*%" for code, width in APERTURES.values())
     yield "%LPD*%"
     yield "G75*"
+    findings = [finding for group in outcome.groups for finding in group.members]
     callouts = callouts_of(outcome.findings)
-    for callout, finding, spot in zip(callouts, outcome.findings, _number_places(callouts), strict=True):
-        yield from _finding(callout, finding, spot)
+    spots = _number_places(callouts)
+    for callout, finding in zip(callouts, findings, strict=True):
+        yield from _finding(callout, finding, spots.pop(callout.number, None))
     yield "M02*"
 
 
-def _finding(callout: Callout, finding: Finding, spot: XY) -> Iterator[str]:
+def _finding(callout: Callout, finding: Finding, spot: XY | None) -> Iterator[str]:
     state = " waived" if callout.waived else ""
     figures = wording.figures(finding)
     yield _comment(f"{callout.number} {finding.level}{state} {finding.rule} {finding.message} {figures}")
@@ -78,9 +80,10 @@ def _finding(callout: Callout, finding: Finding, spot: XY) -> Iterator[str]:
         yield from _polyline(leg.points)
     if not callout.legs:
         yield from _ring(callout.at)
-    yield from _polyline((callout.at, spot))
-    for stroke in _figure_strokes(str(callout.number), spot):
-        yield from _polyline(stroke)
+    if spot is not None:
+        yield from _polyline((callout.at, spot))
+        for stroke in _figure_strokes(str(callout.number), spot):
+            yield from _polyline(stroke)
     yield "%TD*%"
 
 
@@ -108,10 +111,10 @@ def _figure_strokes(text: str, spot: XY) -> Iterator[tuple[XY, ...]]:
             )
 
 
-def _number_places(callouts: tuple[Callout, ...]) -> list[XY]:
-    """Lower left corners of the numbers, so that none stands on another or on a witness path."""
+def _number_places(callouts: tuple[Callout, ...]) -> dict[int, XY]:
+    """Lower left corners of the groups' numbers, so that none stands on another or on a witness path."""
     if not callouts:
-        return []
+        return {}
     extents = np.array([callout.extent for callout in callouts])
     corner = extents[:, :2].min(axis=0) - ASIDE
     far = (extents[:, 2:].max(axis=0) + ASIDE - corner) * GRAIN
@@ -120,8 +123,9 @@ def _number_places(callouts: tuple[Callout, ...]) -> list[XY]:
     def on_grid(point: XY) -> XY:
         return (point[0] - corner[0]) * GRAIN, (point[1] - corner[1]) * GRAIN
 
-    halves = [(DIGIT_STEP * len(str(c.number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3) for c in callouts]
-    wanted = [(on_grid(c.at), (wide * GRAIN, high * GRAIN)) for c, (wide, high) in zip(callouts, halves, strict=True)]
+    numbered = leads(callouts)
+    halves = [(DIGIT_STEP * len(str(c.number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3) for c in numbered]
+    wanted = [(on_grid(c.at), (wide * GRAIN, high * GRAIN)) for c, (wide, high) in zip(numbered, halves, strict=True)]
     busy = Grid(frame)
     for callout in callouts:
         for leg in callout.legs:
@@ -129,7 +133,8 @@ def _number_places(callouts: tuple[Callout, ...]) -> list[XY]:
             for start, end in pairwise(points):
                 busy.mark_line(start, end)
     placed = place_badges(frame, wanted, busy, ())
-    return [(float(badge.box[0] / GRAIN + corner[0]), float(badge.box[1] / GRAIN + corner[1])) for badge in placed]
+    corners = [(float(b.box[0] / GRAIN + corner[0]), float(b.box[1] / GRAIN + corner[1])) for b in placed]
+    return {callout.number: spot for callout, spot in zip(numbered, corners, strict=True)}
 
 
 def _xy(point: XY) -> str:

@@ -79,17 +79,17 @@ def _embedded(value: Any) -> str:
 
 
 def _tally(outcome: Outcome) -> str:
-    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
-    doubts = f", {wording.count(open_doubts, 'open doubt')}" if open_doubts else ""
     baseline = f"; {outcome.since_baseline}" if outcome.since_baseline else ""
     today = f"; dates held against {outcome.today}" if outcome.today else ""
-    return f"{wording.tally(outcome.findings)}{doubts}; {outcome.path}; moatcheck {outcome.version}{baseline}{today}"
+    counted = f"{outcome.standing}; {wording.tally(outcome.findings)}"
+    return f"{counted}; {outcome.path}; moatcheck {outcome.version}{baseline}{today}"
 
 
 def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
+    callouts = {callout.id: callout for callout in callouts_of(outcome.findings)}
     return {
         "report": record(outcome),
-        "callouts": [_callout(c, f) for c, f in zip(callouts_of(outcome.findings), outcome.findings, strict=True)],
+        "callouts": [_callout(callouts[finding.id], finding) for finding in outcome.findings],
         "bounds": scene.bounds,
         "nets": scene.nets,
         "layers": [

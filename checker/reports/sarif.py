@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from checker import wording
 from checker.drawing import Pictures
-from checker.findings import Finding, Level, Source, Waived
+from checker.findings import Finding, Group, Level, Source, Waived
 from checker.reports import Format
 from checker.reports.record import plain_value
 from checker.results.outcome import Outcome, StatedDoubt
@@ -25,7 +25,10 @@ from checker.rules import registry as rules
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 FINGERPRINT = "moatcheckFinding/v1"
 DOUBT = "doubt"
-DOUBT_HELP = "What could not be read cannot pass. Mend the file, or accept the doubt in the rules file with a reason."
+DOUBT_HELP = (
+    "What could not be read cannot pass. Mend the file, or accept the doubt in the rules file with a reason. "
+    "More: moatcheck explain verdicts"
+)
 
 
 def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
@@ -38,7 +41,7 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
 def _run(outcome: Outcome) -> dict[str, Any]:
     names = _rule_names(outcome)
     index = {name: place for place, name in enumerate(names)}
-    results = [_result(outcome, number, f, index) for number, f in enumerate(outcome.findings, 1)]
+    results = [_result(outcome, group, finding, index) for group in outcome.groups for finding in group.members]
     open_doubts = [stated for stated in outcome.doubts if stated.accepted is None]
     return {
         "tool": {"driver": _driver(outcome, names)},
@@ -51,7 +54,7 @@ def _run(outcome: Outcome) -> dict[str, Any]:
         "artifacts": [{"location": _artifact(outcome, file.path)} | _hashes(file.sha256) for file in outcome.files],
         "columnKind": "unicodeCodePoints",
         "results": results + [_doubt(outcome, stated, index[DOUBT]) for stated in outcome.doubts],
-        "properties": {"verdict": outcome.verdict, "caution": outcome.caution},
+        "properties": {"verdict": outcome.verdict, "standing": outcome.standing, "caution": outcome.caution},
     }
 
 
@@ -80,8 +83,9 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
     manual = module.manual
     parts = {"Why": manual.why, "Measured": manual.measured, "Fix": manual.fix, "Source": manual.source}
     given = {heading: words for heading, words in parts.items() if words}
-    plain = "\n\n".join([manual.obligation, *(f"{heading}: {words}" for heading, words in given.items())])
-    marked = "\n\n".join([manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items())])
+    more = f"Limits and words: moatcheck explain {name}; moatcheck explain words"
+    plain = "\n\n".join([manual.obligation, *(f"{heading}: {words}" for heading, words in given.items()), more])
+    marked = "\n\n".join([manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items()), more])
     return {
         "id": name,
         "name": module.rule.title or name,
@@ -92,9 +96,9 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
     }
 
 
-def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, int]) -> dict[str, Any]:
-    numbers = wording.figures(finding)
-    words = [f"{finding.message} {wording.place(finding.at)}", numbers, finding.hint or ""]
+def _result(outcome: Outcome, group: Group, finding: Finding, index: dict[str, int]) -> dict[str, Any]:
+    shared = f"place {group.number}, {wording.count(len(group.members), 'finding')}" if len(group.members) > 1 else ""
+    words = [f"{finding.message} {wording.place(finding.at)}", wording.figures(finding), finding.hint or "", shared]
     result: dict[str, Any] = {
         "ruleId": finding.rule,
         "ruleIndex": index[finding.rule],
@@ -103,7 +107,8 @@ def _result(outcome: Outcome, number: int, finding: Finding, index: dict[str, in
         "locations": [_location(outcome, finding)],
         "partialFingerprints": {FINGERPRINT: finding.id},
         "properties": {
-            "number": number,
+            "number": group.number,
+            "group": finding.group,
             "layer": finding.layer,
             "at_mm": finding.at,
             "measured": finding.measured,

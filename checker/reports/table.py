@@ -12,7 +12,7 @@ from checker.reports import Format
 from checker.results.outcome import Outcome, StatedDoubt
 
 COLUMNS = (
-    "kind", "number", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",
+    "kind", "number", "group", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",
     "measured", "required", "unit", "harm", "message", "hint", "reason", "until", "file", "line",
 )  # fmt: skip
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # also the wide forms of East Asian text
@@ -21,17 +21,18 @@ Cell = str | int | float | None
 
 
 def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
-    """Write head row, verdict, findings, doubts, caution."""
+    """Write head row, verdict, findings place by place, doubts, caution."""
     table = csv.writer(stream, lineterminator="\r\n")
     table.writerow(COLUMNS)
+    since = outcome.since_baseline
     rows: list[dict[str, Cell]] = [
         {
             "kind": "verdict",
             "level": outcome.verdict,
-            "message": "; ".join(filter(None, (wording.tally(outcome.findings), outcome.since_baseline))),
+            "message": "; ".join(filter(None, (outcome.standing, wording.tally(outcome.findings), since))),
         }
     ]
-    rows += [_finding(number, finding) for number, finding in enumerate(outcome.findings, 1)]
+    rows += [_finding(group.number, finding) for group in outcome.groups for finding in group.members]
     rows += [_doubt(stated) for stated in outcome.doubts]
     rows.append({"kind": "caution", "message": outcome.caution})
     table.writerows([_safe(row.get(column)) for column in COLUMNS] for row in rows)
@@ -42,6 +43,7 @@ def _finding(number: int, finding: Finding) -> dict[str, Cell]:
     return {
         "kind": "finding",
         "number": number,
+        "group": finding.group,
         "id": finding.id,
         "rule": finding.rule,
         "level": str(finding.level),

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import groupby
 from typing import TextIO
 
 from checker import wording
 from checker.drawing import Pictures
-from checker.findings import Finding, Level
+from checker.findings import Finding, Group, Level
 from checker.reports import Format
-from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt
+from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
 
 WIDTH = 80
-MOST_PER_RULE = 20
+MOST_PLACES = 40
+MOST_MEMBERS = 5  # of a place, beside the one that tells it
 MOST_DOUBTS = 30
 
 RESET = "\x1b[0m"
@@ -29,8 +29,6 @@ INKS = {
     "strong": "\x1b[1m",
     "faint": "\x1b[2m",
 }
-
-Numbered = tuple[int, Finding]
 
 
 class Ink:
@@ -51,11 +49,12 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
 
 
 def _lines(outcome: Outcome, ink: Ink) -> Iterator[str]:
+    groups = outcome.groups
     yield from _head(outcome, ink)
     yield from _doubts([d for d in outcome.doubts if d.accepted is None], ink)
-    numbered = list(enumerate(outcome.findings, 1))
-    yield from _findings([(n, f) for n, f in numbered if f.waived is None], ink)
-    yield from _waived([(n, f) for n, f in numbered if f.waived is not None], ink)
+    yield from _places([group for group in groups if not group.waived], ink)
+    yield from _broken_rules([group for group in groups if not group.waived], ink)
+    yield from _waived(groups, ink)
     yield from _accepted([d for d in outcome.doubts if d.accepted is not None], ink)
     yield from _checks(outcome.checks, ink)
     yield from _remarks(outcome.remarks, ink)
@@ -64,14 +63,13 @@ def _lines(outcome: Outcome, ink: Ink) -> Iterator[str]:
 
 
 def _head(outcome: Outcome, ink: Ink) -> Iterator[str]:
-    yield f"{ink(outcome.verdict, outcome.verdict.upper())}  {_clipped(outcome.title or outcome.path, 60)}"
+    first, *rest = _wrapped(outcome.verdict_line, "", "  ")
+    word = outcome.verdict.upper()
+    yield first.replace(word, ink(outcome.verdict, word), 1)
+    yield from rest
+    yield ink("strong", _clipped(outcome.title or outcome.path, WIDTH))
     yield f"{wording.tally(outcome.findings)}; {outcome.fail_on}s{' and worse' * (outcome.fail_on < Level.ERROR)} fail"
     yield from _wrapped(outcome.since_baseline)
-    open_doubts = sum(stated.accepted is None for stated in outcome.doubts)
-    if open_doubts:
-        yield from _wrapped(
-            f"{wording.count(open_doubts, 'doubt')} not accepted: what could not be read cannot pass; see below"
-        )
     yield from _wrapped(_board(outcome))
     if outcome.today is not None:
         yield f"dates of waivers and accepted doubts are held against {outcome.today}"
@@ -91,61 +89,85 @@ def _board(outcome: Outcome) -> str:
     return f"{outcome.path} ({outcome.format}{size}): {', '.join(counted)}; rules {outcome.rules_path}"
 
 
-def _findings(findings: Sequence[Numbered], ink: Ink) -> Iterator[str]:
-    """Findings by rule; the rule with the worst finding comes first."""
-    order = {rule: place for place, rule in reversed(list(enumerate(f.rule for _, f in findings)))}
-    ranked = sorted(findings, key=lambda entry: (order[entry[1].rule], entry[0]))
-    for rule, group in groupby(ranked, key=lambda entry: entry[1].rule):
-        entries = list(group)
-        yield from _heading(f"{rule}: {wording.tally(f for _, f in entries)}", ink)
-        yield from _manual(rule)
-        for number, finding in entries[:MOST_PER_RULE]:
-            yield ""
-            yield from _finding(number, finding, ink)
-        if len(entries) > MOST_PER_RULE:
-            yield ""
-            yield f"  and {len(entries) - MOST_PER_RULE} more, all in report.json (--format json)"
-
-
-def _manual(rule: str) -> Iterator[str]:
-    module = rules().get(rule)
-    if module is None:
+def _places(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
+    """Places of trouble, worst first."""
+    if not groups:
         return
-    yield from _wrapped(module.manual.obligation)
-    if module.manual.fix:
-        yield from _wrapped(f"To do: {module.manual.fix}")
+    yield from _heading(f"Findings: {wording.places(groups)}", ink)
+    for group in groups[:MOST_PLACES]:
+        yield ""
+        yield from _group(group, ink)
+    if len(groups) > MOST_PLACES:
+        yield ""
+        yield from _more(len(groups), MOST_PLACES)
 
 
-def _finding(number: int, finding: Finding, ink: Ink) -> Iterator[str]:
-    level = str(finding.level)
-    layer = f" {finding.layer}" if finding.layer else ""
-    known = " (known)" if finding.known else ""
-    words = f"{number}. {level}{known} {wording.subject(finding)}{layer} {wording.place(finding.at)}"
-    first, *rest = _wrapped(words, "  ", "     ")
+def _group(group: Group, ink: Ink) -> Iterator[str]:
+    finding, level = group.worst, str(group.level)
+    first, *rest = _wrapped(f"{group.number}. {level} {_about(finding)}", "  ", "     ")
     yield first.replace(level, ink(level, level), 1)
     yield from rest
-    yield from _wrapped(finding.message, "     ")
-    yield from _wrapped(wording.figures(finding), "     ")
-    yield from _wrapped(wording.consequence(finding), "     ")
-    if finding.hint:
-        yield from _wrapped(f"-> {finding.hint}", "     ", "        ")
-    where = wording.sources(finding)
-    for line in _wrapped(f"drawn at {where}" if where else "", "     ", "        "):
+    for words in (finding.message, wording.figures(finding), wording.consequence(finding)):
+        yield from _wrapped(words, "     ")
+    yield from _wrapped(f"To do: {finding.hint}" if finding.hint else "", "     ", "       ")
+    yield from _faint(f"drawn at {wording.sources(finding)}" if finding.sources else "", ink)
+    yield from _faint(f"id {finding.id}", ink)
+    yield from _members(group, ink)
+
+
+def _about(finding: Finding) -> str:
+    layers = f" {', '.join(finding.on)}" if finding.on else ""
+    known = " (known)" if finding.known else ""
+    return f"{finding.rule}{known} {wording.subject(finding)}{layers} {wording.place(finding.at)}"
+
+
+def _members(group: Group, ink: Ink) -> Iterator[str]:
+    """The other findings of the place, a line each as far as there is room."""
+    others = group.members[1:]
+    yield from _wrapped(wording.company(group), "     ")
+    for finding in others[:MOST_MEMBERS]:
+        state = " (waived)" if finding.waived else ""
+        figures = wording.figures(finding)
+        yield from _wrapped(f"- {_about(finding)}{state}{f': {figures}' if figures else ''}", "     ", "       ")
+        yield from _faint(f"  id {finding.id}", ink)
+    if len(others) > MOST_MEMBERS:
+        yield f"     and {len(others) - MOST_MEMBERS} more, all in report.json (--format json)"
+
+
+def _faint(words: str, ink: Ink) -> Iterator[str]:
+    for line in _wrapped(words, "     " + " " * (len(words) - len(words.lstrip())), "        "):
         yield f"     {ink('faint', line[5:])}"
-    yield f"     {ink('faint', 'id ' + finding.id)}"
 
 
-def _waived(findings: Sequence[Numbered], ink: Ink) -> Iterator[str]:
-    if not findings:
+def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
+    """What the rules that have findings ask for, those of the worst places first."""
+    names = dict.fromkeys(rule for group in groups for rule in group.rules)
+    broken = {name: rules()[name].manual for name in names if name in rules()}
+    if not broken:
         return
-    yield from _heading(f"Waived: {len(findings)}", ink)
-    for number, finding in findings[:MOST_PER_RULE]:
-        about = f"{number}. {finding.rule} {wording.subject(finding)} {finding.layer or ''}".rstrip()
-        yield from _wrapped(f"{about} {wording.place(finding.at)}", "  ", "     ")
-        if finding.waived is not None:
-            until = f", until {finding.waived.until}" if finding.waived.until else ""
-            yield from _wrapped(f"{finding.waived.reason}{until}", "     ")
-    yield from _more(len(findings), MOST_PER_RULE)
+    yield from _heading("What these rules ask for", ink)
+    for name, manual in broken.items():
+        yield from _wrapped(f"{name}: {manual.obligation}", "  ", "    ")
+        yield from _wrapped(f"To do: {manual.fix}" if manual.fix else "", "    ", "      ")
+    yield from _wrapped("Each in full: moatcheck explain RULE; the words: moatcheck explain words", "  ")
+
+
+def _waived(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
+    waived = [(group.number, finding) for group in groups for finding in group.members if finding.waived]
+    if not waived:
+        return
+    yield from _heading(f"Waived: {wording.count(len(waived), 'finding')}", ink)
+    for number, finding in waived[:MOST_DOUBTS]:
+        yield from _wrapped(f"{number}. {_about(finding)}", "  ", "     ")
+        yield from _wrapped(_reason(finding.waived), "     ")
+    yield from _more(len(waived), MOST_DOUBTS)
+
+
+def _reason(waived: Waived | None) -> str:
+    """Why something does not count, and until when."""
+    if waived is None:
+        return ""
+    return f"{waived.reason}{f', until {waived.until}' if waived.until else ''}"
 
 
 def _doubts(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:
@@ -180,9 +202,7 @@ def _accepted(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:
     yield from _heading(f"Doubts, accepted: {len(doubts)}", ink)
     for stated in doubts[:MOST_DOUBTS]:
         yield from _wrapped(f"- {stated.doubt.what}", "  ", "    ")
-        if stated.accepted is not None:
-            until = f", until {stated.accepted.until}" if stated.accepted.until else ""
-            yield from _wrapped(f"{stated.accepted.reason}{until}", "    ")
+        yield from _wrapped(_reason(stated.accepted), "    ")
     yield from _more(len(doubts), MOST_DOUBTS)
 
 
@@ -190,7 +210,7 @@ def _checks(checks: Sequence[Check], ink: Ink) -> Iterator[str]:
     """Every rule: those that ran in full on one line, the others with the reason."""
     yield from _heading("Checks", ink)
     ran = ", ".join(check.rule for check in checks if check.ran)
-    yield from _wrapped(f"ran: {ran or 'none'}", "  ", "    ")
+    yield from _wrapped(f"ran: {ran}" if ran else "no check ran", "  ", "    ")
     for check in checks:
         if check.why:
             yield from _wrapped(

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
-from checker.findings import Finding, Level, Waived
+from checker.findings import Finding, Group, Level, Waived, grouped
 from checker.rules import registry
+from checker.wording import count, places
 from parsers.trouble import Doubt, Place
 
 __all__ = [
     "Check",
     "Doubt",
     "Finding",
+    "Group",
     "InputFile",
     "Level",
     "Outcome",
@@ -96,11 +97,29 @@ class Outcome:
     today: date | None = None  # only if a date was used
     baseline: int | None = None  # findings of the earlier report that these were held against
     version: str = ""
-    extra: dict[str, Any] = field(default_factory=dict)
 
     def count(self, level: Level) -> int:
         """Findings of a level that are not waived."""
         return sum(f.level == level and f.waived is None for f in self.findings)
+
+    @property
+    def groups(self) -> tuple[Group, ...]:
+        """The findings by cause, worst group first."""
+        return grouped(self.findings)
+
+    @property
+    def verdict_line(self) -> str:
+        """The verdict, what it counts, and what was not judged: "FAIL: 9 places (106 findings)"."""
+        return f"{self.verdict.upper()}: {self.standing}"
+
+    @property
+    def standing(self) -> str:
+        """Places and findings, doubts that nobody accepted, checks that did not run."""
+        open_doubts = sum(stated.accepted is None for stated in self.doubts)
+        idle = sum(not check.ran for check in self.checks)
+        found = ", ".join(filter(None, (places(self.groups), f"{self.waived} waived" if self.waived else "")))
+        doubts = f"; {count(open_doubts, 'doubt')} not accepted" if open_doubts else ""
+        return found + doubts + (f"; {count(idle, 'check')} did not run" if idle else "")
 
     @property
     def waived(self) -> int:

@@ -101,7 +101,7 @@ def test_the_witness_path_is_drawn_on_the_picture(photo: Path) -> None:
     def at(x: float, y: float) -> list[int]:
         return [int(v) for v in image[round(112 + (800 - 10 * y) * 1.6), round(10 * x * 1.6)]]
 
-    assert at(41.0, 24.0) == pytest.approx([0xD5, 0x5E, 0x00], abs=10)
+    assert at(41.0, 24.0) == pytest.approx([0xA3, 0x44, 0x00], abs=10)
     assert at(70.0, 40.0) == pytest.approx([20, 60, 30], abs=3)
 
 

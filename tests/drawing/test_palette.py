@@ -53,3 +53,23 @@ def test_neighbouring_regions_differ_in_both_cues() -> None:
 
 def test_levels_differ_in_shape() -> None:
     assert len({palette.level_look(level, waived=False).badge for level in Level}) == 3
+
+
+def contrast(a: str, b: str) -> float:
+    """Contrast ratio. Source: W3C, Web Content Accessibility Guidelines 2.2, definitions."""
+    light = []
+    for colour in (a, b):
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        light.append(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+def test_letters_and_marks_have_a_contrast_of_4_5() -> None:
+    """Source: W3C, Web Content Accessibility Guidelines 2.2, 1.4.3: words on paper, numbers in badges, marks."""
+    pairs = [(palette.INK, palette.PAPER), (palette.FAINT, palette.PAPER), (palette.BLUE, palette.PAPER)]
+    pairs += [(colour, palette.PAPER) for colour in (palette.DARK_VERMILLION, *palette.VERDICTS.values())]
+    looks = [palette.level_look(level, waived=waived) for level in Level for waived in (False, True)]
+    pairs += [(look.ink, look.fill) for look in looks]
+    pairs += [(palette.INK, palette.BOARD), (palette.FAINT, palette.BOARD)]
+    assert {pair: contrast(*pair) for pair in pairs if contrast(*pair) < 4.5} == {}

@@ -44,7 +44,7 @@ def test_the_witness_path_the_trace_and_the_pours_are_where_they_should_be(pictu
         px, py = on_picture(SVG, x, y)
         return picture[round(py), round(px)]
 
-    assert near(at(40.5, 24.0), "#D55E00")
+    assert near(at(40.5, 24.0), "#A34400")
     assert near(at(10.0, 25.0), "#1A1A1A")
     assert near(at(10.0, 20.0), "#6F6F6F")
     assert near(at(41.0, 60.0), "#F4F2EC")

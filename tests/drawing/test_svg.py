@@ -6,10 +6,13 @@ import re
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
+import shapely.affinity
 from lxml import etree
 
-from checker.drawing import scene_of
+from checker.drawing import palette, scene_of
 from checker.drawing.callouts import MOST_BADGES
 from checker.drawing.lettering import text_width
 from checker.drawing.svg import draw
@@ -66,19 +69,21 @@ def numbers(svg: str) -> list[str]:
 
 
 @pytest.mark.parametrize("layer", ["L1", "L4"])
-def test_every_finding_of_the_layer_has_its_number_on_the_board_and_in_the_list(layer: str) -> None:
-    wanted = [str(c.number) for c in SCENE.callouts if c.layer in (None, layer)]
-    assert sorted(numbers(draw(SCENE, OUTCOME, layer))) == sorted(wanted * 2)
+def test_every_group_of_the_layer_has_its_number_on_the_board_and_in_the_list(layer: str) -> None:
+    wanted = {str(c.number) for c in SCENE.callouts if c.layer in (None, layer)}
+    assert sorted(numbers(draw(SCENE, OUTCOME, layer))) == sorted([*wanted, *wanted])
     text = words(draw(SCENE, OUTCOME, layer))
-    for finding in OUTCOME.findings:
+    for group in OUTCOME.groups:
+        finding = group.worst
+        count = f", {len(group.members)} findings" if len(group.members) > 1 else ""
         if finding.layer == layer:
-            assert f"{' / '.join(finding.nets)} {finding.rule} (" in text
+            assert f"{' / '.join(finding.nets)} {finding.rule}{count} (" in text
 
 
 def test_a_witness_path_is_drawn_at_its_place() -> None:
     svg = draw(SCENE, OUTCOME, "L1")
     ends = [on_picture(svg, *point) for point in ((38.0, 25.0), (39.0, 24.0), (42.0, 24.0))]
-    paths = [node.get("d") for node in parsed(svg).iterfind(".//s:path[@stroke='#D55E00']", NS)]
+    paths = [node.get("d") for node in parsed(svg).iterfind(f".//s:path[@stroke='{palette.DARK_VERMILLION}']", NS)]
     drawn = [[tuple(map(float, pair.split())) for pair in d[1:].split("L")] for d in paths if "L" in d and "Z" not in d]
     assert any(line == [pytest.approx(end, abs=0.02) for end in ends] for line in drawn)
 
@@ -162,21 +167,81 @@ def test_names_from_files_stay_words() -> None:
     assert "</script><script>" in words(svg)
 
 
-def test_more_findings_than_numbers_fit_become_dots_and_are_counted() -> None:
-    many = identified(
+def crowd(columns: int, rows: int, step: float) -> list[Finding]:
+    """Places in a grid, every tenth a warning."""
+    return identified(
         Finding(
             rule="clearance",
-            level=Level.ERROR,
+            level=Level.WARNING if i % 10 == 9 else Level.ERROR,
             message="m",
-            at=(i % 20 * 4.0, i // 20 * 5.0),
+            at=(2 + i % columns * step, 2 + i // columns * step),
             layer="L1",
             nets=(f"N{i}",),
         )
-        for i in range(150)
+        for i in range(columns * rows)
     )
+
+
+def marks_of(svg: str) -> dict[str, tuple[float, float, float, float]]:
+    """Boxes of the numbers and clusters on the board, by what is written in them."""
+    frame = re.search(r'<clipPath id="frame"><path d="M[\d.]+ [\d.]+H[\d.]+V([\d.]+)', svg)
+    assert frame is not None
+    boxes = {}
+    for node in parsed(svg).iterfind(".//s:text[@text-anchor='middle'][@font-weight='bold'][@font-size='16']", NS):
+        rect = node.getprevious()
+        x, y, w, h = (float(rect.get(key)) for key in ("x", "y", "width", "height"))
+        if y < float(frame[1]):
+            boxes[f"{node.text} at {x} {y}"] = (x, y, x + w, y + h)
+    return boxes
+
+
+@pytest.mark.parametrize(("columns", "rows", "step"), [(20, 10, 4.0), (40, 5, 0.3), (200, 1, 0.0)])
+def test_two_hundred_places_get_numbers_or_share_marks_that_never_lie_on_each_other(
+    columns: int, rows: int, step: float
+) -> None:
+    many = crowd(columns, rows, step)
     svg = draw(scene_of(sample.layout(), many), sample.outcome(findings=tuple(many)), "L1")
-    assert len(re.findall(r'<circle [^>]* r="4.5"', svg)) == 150 - MOST_BADGES
-    assert "and 90 more on this layer: see the report" in words(svg)
+    boxes = marks_of(svg)
+    for i, a in enumerate(boxes.values()):
+        for b in list(boxes.values())[:i]:
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+    words_in = [name.split()[0] for name in boxes]
+    numbered = [word for word in words_in if not word.startswith("+")]
+    clustered = sum(int(word) for word in words_in if word.startswith("+"))
+    assert len(numbered) <= MOST_BADGES
+    assert len(numbered) + clustered == 200
+    assert all(int(word) <= 180 for word in numbered)  # the worst have numbers: errors stand first
+
+
+def test_the_list_under_the_board_says_how_many_more_there_are() -> None:
+    many = crowd(20, 10, 4.0)
+    svg = draw(scene_of(sample.layout(), many), sample.outcome(findings=tuple(many)), "L1")
+    listed = len(re.findall(r"clearance \(", words(svg)))
+    assert 0 < listed < 200
+    assert f"{200 - listed} more places: see the report" in words(svg)
+
+
+@pytest.mark.parametrize("size", [(100.0, 80.0), (60.0, 60.0), (120.0, 55.0)])
+def test_a_picture_is_at_most_twice_as_high_as_the_board_on_it(size: tuple[float, float]) -> None:
+    many = crowd(20, 10, min(size) / 30)
+    scene = replace(scene_of(sample.layout(), many), bounds=(0.0, 0.0, *size))
+    svg = draw(scene, sample.outcome(findings=tuple(many)), "L1")
+    high = on_picture(svg, 0, 0)[1] - on_picture(svg, 0, size[1])[1]
+    assert float(parsed(svg).get("height")) <= 2 * high
+
+
+def test_a_label_keeps_off_the_copper_that_it_speaks_of() -> None:
+    """No number on the board lies on a trace or pad of a net that has a finding on that layer."""
+    svg = draw(SCENE, OUTCOME, "L1")
+    a, _, _, d, e, f = (float(v) for v in re.search(r"matrix\(([^)]*)\)", svg)[1].split())  # type: ignore[index]
+    nets = {net for c in SCENE.callouts if c.on("L1") for net in c.nets}
+    copper = sample.layout().board.copper
+    board = sample.layout().board
+    rows = [i for i in range(len(copper)) if copper.layer[i] == 0 and board.net_name(int(copper.net[i])) in nets]
+    pours = {i for i in rows if copper.area[i] >= 0 and not copper.pad[i]}
+    shapes = copper.shapes(np.array([i for i in rows if i not in pours]))
+    drawn = shapely.affinity.affine_transform(shapely.union_all(shapes), [a * 1000, 0, 0, d * 1000, e, f])
+    assert not [name for name, box in marks_of(svg).items() if drawn.intersects(shapely.box(*box).buffer(-1))]
 
 
 def test_a_waived_finding_looks_unlike_one_that_counts() -> None:

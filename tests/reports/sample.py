@@ -221,6 +221,7 @@ def findings() -> list[Finding]:
                 regions=("probe", "system"),
                 path=(((38.0, 47.0), (39.5, 46.0)), ((39.5, 46.0), (40.5, 46.0)), ((40.5, 46.0), (42.0, 47.0))),
                 detail={"legs": [{"on": "top"}, {"on": "bottom"}, {"on": "top"}], "raw_mm": 4.2},
+                group="barrier probe system",
                 sources=(Source("GND_PROBE", "dosing-L1.gtl", None), Source("GND_SYS", "dosing.drl", 31)),
             ),
             Finding(
@@ -235,6 +236,7 @@ def findings() -> list[Finding]:
                 components=("U3",),
                 regions=("probe", "system"),
                 path=(((37.0, 51.9), (43.0, 51.9)),),
+                group="barrier probe system",
                 known=True,
             ),
             Finding(

@@ -64,10 +64,19 @@ def test_every_open_doubt_is_told(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text"])
-def test_every_finding_is_told_with_its_message(name: str) -> None:
+def test_every_place_is_told_with_its_message(name: str) -> None:
+    """Text and Markdown tell a place by its worst finding."""
     text = words(written(name, sample.outcome()))
-    told = [f for f in sample.findings() if f.waived is None]
-    assert all(finding.message in text for finding in told)
+    outcome = sample.outcome()
+    told = [group.worst for group in outcome.groups] if name in ("markdown", "text") else outcome.findings
+    assert all(finding.message in text for finding in told if finding.waived is None)
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "json"])
+def test_every_format_says_places_findings_doubts_and_idle_checks(name: str) -> None:
+    assert "7 places (8 findings), 1 waived; 1 doubt not accepted; 1 check did not run" in words(
+        written(name, sample.outcome())
+    )
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "markdown"])

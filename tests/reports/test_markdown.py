@@ -52,10 +52,16 @@ def test_names_are_not_taken_for_markup_links_or_mentions() -> None:
     assert not re.search(r"(?<!\\)\[(?!image)", text)
 
 
-def test_pictures_are_linked() -> None:
+def test_pictures_are_named_and_not_linked() -> None:
+    """A link to a file beside the report leads nowhere from a comment or a summary."""
     text = written("markdown", sample.outcome(), Pictures(files=("image-L1.png", "image-L4.png")))
-    assert "(image-L1.png)" in text
-    assert "(image-L4.png)" in text
+    assert "`image-L1.png`, `image-L4.png`" in text
+    assert "](" not in text
+
+
+def test_each_net_of_a_place_is_told_once() -> None:
+    row = next(line for line in written("markdown", sample.outcome()).splitlines() if line.startswith("| 6 |"))
+    assert row.count("DRIVE") == 1
 
 
 def test_the_verdict_is_the_heading() -> None:

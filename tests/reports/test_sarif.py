@@ -94,7 +94,7 @@ def test_a_finding_is_known_again_by_its_id() -> None:
     prints = [
         result["partialFingerprints"]["moatcheckFinding/v1"] for result in results if "partialFingerprints" in result
     ]
-    assert prints == [finding.id for finding in sample.findings()]
+    assert prints == [finding.id for group in sample.outcome().groups for finding in group.members]
 
 
 @pytest.mark.usefixtures("invented_rules")

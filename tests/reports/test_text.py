@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from checker.drawing.scene import leads
 from checker.findings import Finding, Level, identified
 from checker.reports import Pictures
 from checker.results.outcome import Doubt, Outcome, StatedDoubt
@@ -31,36 +32,69 @@ def test_only_a_word_that_is_longer_itself_is_wider_than_80_columns() -> None:
 
 @pytest.mark.parametrize("verdict", ["pass", "fail", "incomplete"])
 def test_the_verdict_is_the_first_word(verdict: str) -> None:
-    assert lines(sample.outcome(verdict=verdict))[0].split()[0] == verdict.upper()
+    assert lines(sample.outcome(verdict=verdict))[0].startswith(f"{verdict.upper()}: ")
 
 
-def test_the_rule_with_the_worst_finding_comes_first_and_its_worst_finding_leads() -> None:
+def test_the_verdict_line_counts_places_findings_doubts_and_idle_checks() -> None:
+    text = " ".join(" ".join(lines(sample.outcome())[:2]).split())
+    assert "INCOMPLETE: 7 places (8 findings), 1 waived; 1 doubt not accepted; 1 check did not run" in text
+    assert lines(sample.clean())[0] == "PASS: no findings; 1 check did not run"
+
+
+def test_places_are_told_worst_first_each_by_its_worst_finding() -> None:
     text = "\n".join(lines(sample.outcome()))
-    headings = re.findall(r"^([a-z-]+): \d+ error", text, re.M)
-    worst = [f.rule for f in sample.findings() if f.waived is None]
-    assert headings == list(dict.fromkeys(worst))
+    told = re.findall(r"^  (\d+)\. (\w+) ([a-z-]+)", text, re.M)
+    groups = [group for group in sample.outcome().groups if not group.waived]
+    assert told == [(str(group.number), str(group.level), group.worst.rule) for group in groups]
 
 
-def test_numbers_of_findings_are_those_of_the_pictures() -> None:
+def test_the_other_findings_of_a_place_are_told_below_it() -> None:
+    text = "\n".join(lines(sample.outcome()))
+    assert "     with 1 more finding of one cause (1 clearance)\n     - clearance (known) PH_DATA / SYS_DATA" in text
+
+
+@pytest.mark.usefixtures("invented_rules")
+def test_what_a_broken_rule_asks_for_is_told_once() -> None:
+    text = "\n".join(lines(sample.outcome()))
+    asked = text.split("What these rules ask for")[1]
+    assert all(asked.count(f"\n  {rule}: ") == 1 for rule in {f.rule for f in sample.findings() if not f.waived})
+
+
+def test_numbers_of_places_are_those_of_the_pictures() -> None:
     found = dict(re.findall(r"^  (\d+)\. .*?\n(?:     .*\n)*?     id (\w+)", "\n".join(lines(sample.outcome())), re.M))
-    assert found == {str(c.number): c.id for c in sample.scene().callouts if not c.waived}
+    assert found == {str(c.number): c.id for c in leads(sample.scene().callouts) if not c.waived}
 
 
 def test_colour_only_where_asked() -> None:
     assert not any("\x1b" in line for line in lines(sample.outcome()))
     coloured = lines(sample.outcome(), colour=True)
-    assert coloured[0].startswith("\x1b[1;35mINCOMPLETE\x1b[0m")
+    assert coloured[0].startswith("\x1b[1;35mINCOMPLETE\x1b[0m: ")
     assert [re.sub(r"\x1b\[[\d;]*m", "", line) for line in coloured] == lines(sample.outcome())
 
 
-def test_many_findings_of_a_rule_are_cut_with_a_count() -> None:
+def test_many_places_are_cut_with_a_count() -> None:
     many = [
         Finding(rule="clearance", level=Level.ERROR, message="short", at=(float(i), 0.0), nets=(f"N{i}",))
         for i in range(57)
     ]
     text = "\n".join(lines(sample.outcome(findings=tuple(identified(many)))))
-    assert "and 37 more, all in report.json" in text
-    assert text.count("     id ") == 20
+    assert "and 17 more, all in report.json" in text
+    assert text.count("     id ") == 40
+
+
+def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
+    many = [
+        Finding(
+            rule="clearance", level=Level.ERROR, message=f"short {i}", at=(float(i), 0.0), nets=(f"N{i}",),
+            measured=1.0 + i, required=60.0, group="one cause",
+        )
+        for i in range(57)
+    ]  # fmt: skip
+    text = "\n".join(lines(sample.outcome(findings=tuple(identified(many)), doubts=())))
+    assert "1 place (57 findings)" in text.splitlines()[0]
+    assert re.search(r"  1\. error clearance N0 .*\n     short 0\n", text)
+    assert "with 56 more findings of one cause" in text
+    assert "and 51 more, all in report.json" in text
 
 
 @pytest.mark.parametrize("what", ['a "quoted" \\ path', "no netlist for layer L3"])
