@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from parsers.primitives import Bools, Conductors, Floats, Ints, Shapes, conductors, stadiums
+from parsers.primitives import Bools, Conductors, Floats, Ints, Rows, Shapes, conductors, stadiums
 from parsers.trouble import Doubt
 
 TOP, INNER, BOTTOM = "top", "inner", "bottom"
@@ -129,6 +129,11 @@ class Holes:
         """Openings as Polygons, circumscribed (see primitives), shape (n,)."""
         return stadiums(self.ends, self.radius)
 
+    def middles(self, rows: Rows) -> Floats:
+        """Middles of some holes and slots, shape (rows, 2)."""
+        middle: Floats = self.ends[rows].reshape(-1, 2, 2).mean(axis=1)
+        return middle
+
     @property
     def through(self) -> Bools:
         """Mask of holes that start at the top layer; with `last` it tells through holes from blind ones."""
@@ -170,12 +175,13 @@ class Outline:
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """Copper of two nets that touches, on one layer or through a plated hole."""
+    """Copper of two nets that touches, on one layer or through a plated hole, or that an etched part joins."""
 
     nets: tuple[int, int]  # ascending indices into Board.nets
     at: tuple[float, float]
     layer: int | None
     rows: tuple[int, int]  # the conductors that touch, ordered as `nets`
+    part: int = -1  # the part whose own etched copper joins them, index into Board.refdes; -1: none
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,6 +133,12 @@ class Conductors:
         return out
 
 
+def middles(copper: Conductors, rows: Rows) -> Floats:
+    """Middles of the boxes of some conductors, shape (rows, 2)."""
+    boxes = copper.take(rows).bounds()
+    return (boxes[:, :2] + boxes[:, 2:]) / 2
+
+
 def gaps(a: Shapes, radius_a: Floats, b: Shapes, radius_b: Floats, slack: Floats | float = 0.0) -> Floats:
     """Distances between conductors given as skeletons and radii, pairwise; 0 where they overlap.
 

@@ -251,7 +251,9 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
     copper = concatenate(
         [*(_poured(p, names) for p in drawn.pours), *_strokes(drawn, names), *(_flashed(p, names) for p in drawn.pads)]
     )
-    joined = connect(copper, _drilled(drawn, names), names.net_table, drawn.layers)
+    joined = connect(
+        copper, _drilled(drawn, names), names.net_table, drawn.layers, tuple(names.functions), tuple(names.parts)
+    )
     return replace(
         base,
         title=drawn.title,

@@ -328,7 +328,7 @@ def _unclaimed(board: Board, region_of: Ints, floating: Bools) -> Iterator[Doubt
 def _pins_per_net(board: Board) -> Ints:
     """Number of pins of parts on each net, told by copper or by the parts themselves."""
     copper = board.copper
-    rows = np.flatnonzero((copper.component >= 0) & (copper.net >= 0))
+    rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0) & (copper.net >= 0))
     parts = {refdes: i for i, refdes in enumerate(board.refdes)}
     numbers = {number: i for i, number in enumerate(board.pins)}
     told = [
@@ -352,7 +352,7 @@ def _other_lands_per_net(board: Board) -> Ints:
     rows = np.flatnonzero(copper.pad & (copper.net >= 0) & ~via)
     at = _centres(copper.take(rows).bounds())
     keys = np.column_stack((copper.net[rows], at)).astype(np.int64)
-    of_pin = copper.component[rows] >= 0
+    of_pin = copper.pin[rows] >= 0
     pins = {tuple(key) for key in keys[of_pin].tolist()}
     others = [key for key in keys[~of_pin].tolist() if tuple(key) not in pins]
     return _distinct_per_net(np.array(others, dtype=np.int64).reshape(-1, 3), len(board.nets))

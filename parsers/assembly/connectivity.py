@@ -5,6 +5,8 @@ hole joins the copper that reaches its wall or lies over it, on every layer that
 where the data tells none. Conductors whose net is
 unknown, or that are stated to belong to no net (text, thieving, fiducials), are *nameless*: a connected patch of them
 that touches one net only takes that name; one that touches several is left as it is, and the nets are in contact.
+Pads of one pin are joined inside the part (see `pins`), etched parts go with one of the conductors that they join (see
+`etched`).
 
 A hole of unknown plating counts as plated if flashed pads surround it: conduction shows shorts, and its doubt has been
 raised by the reader of the drills. Antipads need no special care: composed shapes have their clearances cut out.
@@ -26,6 +28,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from parsers.assembly.etched import FUNCTION as ETCHED
+from parsers.assembly.etched import cut_etched
+from parsers.assembly.pins import function_mask, legs, with_one_net_per_open_pin, with_pins_of_holes
 from parsers.assembly.repeats import first_of_equals
 from parsers.board import PLATED, PLATING_UNKNOWN, Connectivity, Contact, Holes, Layer, Net
 from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
@@ -61,6 +66,19 @@ class _Graph:
     conductors: int
     nodes: int
     label: Ints  # net per node
+    legs: Pairs  # pads of one pin, joined inside the part
+    cut: Pairs  # edges from etched parts to what they do not go with
+    links: npt.NDArray[np.intp]  # of the cut edges, see etched.Cut
+
+    @property
+    def every(self) -> Pairs:
+        """All pairs that may be spoken of: edges, legs, cut edges."""
+        return np.concatenate((self.edges, self.legs, self.cut))
+
+    @property
+    def spreading(self) -> Pairs:
+        """Pairs over which names spread."""
+        return np.concatenate((self.edges, self.legs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +92,14 @@ class _Joined:
     big: Bools
 
 
-def connect(copper: Conductors, holes: Holes, nets: Sequence[Net], layers: int) -> Connected:
+def connect(
+    copper: Conductors,
+    holes: Holes,
+    nets: Sequence[Net],
+    layers: int,
+    functions: Sequence[str] = (),
+    refdes: Sequence[str] = (),
+) -> Connected:
     """Find islands (contact on a layer within TOUCH) and pieces (joined through plated holes), and spread net names.
 
     A conductor whose net is unknown takes the one name found on its piece; two names on one piece of copper are a
@@ -83,6 +108,8 @@ def connect(copper: Conductors, holes: Holes, nets: Sequence[Net], layers: int) 
     Parameters
     ----------
     layers : number of copper layers
+    functions : texts of the column `function`: via lands and etched parts are told by them
+    refdes : texts of the column `component`
 
     Notes
     -----
@@ -94,8 +121,10 @@ def connect(copper: Conductors, holes: Holes, nets: Sequence[Net], layers: int) 
     touching = _touching_copper(copper, skeletons, boxes, big, layers)
     walls = _touching_walls(copper, skeletons, boxes, holes, layers)
     walls = _conducting(copper, holes, walls)
+    copper = with_pins_of_holes(copper, holes, walls, functions)
+    copper, holes = with_one_net_per_open_pin(copper, holes, touching, nets, refdes)
     holes = replace(holes, net=_nets_of_pads(copper, holes, walls))
-    graph = _graph(copper, holes, touching, walls)
+    graph = _graph(copper, holes, np.concatenate((touching, walls + np.array([0, len(copper)]))), functions, refdes)
     patch = _patches(graph)
     names = _names_by_patch(graph, patch)
     named = replace(graph, label=_spread(graph, patch, names))
@@ -243,14 +272,21 @@ def _nets_of_pads(copper: Conductors, holes: Holes, walls: Pairs) -> Ints:
 # ---------------------------------------------------------------------------------------------------- spreading names
 
 
-def _graph(copper: Conductors, holes: Holes, touching: Pairs, walls: Pairs) -> _Graph:
-    """Conductors and holes as one graph."""
-    through = walls + np.array([0, len(copper)])
+def _graph(copper: Conductors, holes: Holes, edges: Pairs, functions: Sequence[str], refdes: Sequence[str]) -> _Graph:
+    """Conductors and holes as one graph, etched parts cut off all conductors but one."""
+    nodes = len(copper) + len(holes)
+    label = np.concatenate((copper.net, holes.net)).astype(np.int32)
+    etched = np.zeros(nodes, dtype=np.bool_)
+    etched[: len(copper)] = function_mask(copper, functions, (ETCHED,))
+    cut = cut_etched(edges, label, etched)
     return _Graph(
-        edges=np.concatenate((touching, through)),
+        edges=edges[cut.kept],
         conductors=len(copper),
-        nodes=len(copper) + len(holes),
-        label=np.concatenate((copper.net, holes.net)).astype(np.int32),
+        nodes=nodes,
+        label=label,
+        legs=legs(copper, refdes),
+        cut=edges[~cut.kept],
+        links=cut.links,
     )
 
 
@@ -274,19 +310,21 @@ def _renumber(ids: npt.NDArray[np.integer]) -> Ints:
 def _patches(graph: _Graph) -> Ints:
     """Connected patch of nameless nodes that each node belongs to (a named node is alone)."""
     nameless = graph.label < 0
-    return _components(graph.nodes, graph.edges[nameless[graph.edges].all(axis=1)])
+    pairs = graph.spreading
+    return _components(graph.nodes, pairs[nameless[pairs].all(axis=1)])
 
 
 def _names_by_patch(graph: _Graph, patch: Ints) -> Pairs:
     """Rows (patch, net, edge) without repetition: the nets that a nameless patch touches, and where first."""
-    nameless = graph.label[graph.edges] < 0
+    pairs = graph.spreading
+    nameless = graph.label[pairs] < 0
     border = np.flatnonzero(nameless[:, 0] != nameless[:, 1])
     inner = np.where(nameless[border, 0], 0, 1)
     rows = np.arange(len(border))
     table = np.column_stack(
         (
-            patch[graph.edges[border][rows, inner]],
-            graph.label[graph.edges[border][rows, 1 - inner]],
+            patch[pairs[border][rows, inner]],
+            graph.label[pairs[border][rows, 1 - inner]],
             border,
         )
     ).astype(np.intp)
@@ -341,7 +379,8 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     count = int(island.max()) + 1 if len(island) else 0
     net = graph.label[walls[:, 0]]
     node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[1].reshape(-1)
-    joints: nx.Graph[int] = nx.Graph(np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0).tolist())
+    through = np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0)
+    joints: nx.Graph[int] = nx.Graph([*through.tolist(), *_joined_by_legs(graph, island)])
     group = np.arange(count)
     for members in nx.connected_components(joints):
         islands = [m for m in members if m < count]
@@ -354,29 +393,62 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     return piece, hole_piece
 
 
+def _joined_by_legs(graph: _Graph, island: Ints) -> list[tuple[int, int]]:
+    """Pairs of islands that the legs of a pin join inside its part."""
+    ends = graph.label[graph.legs]
+    alike = (ends[:, 0] == ends[:, 1]) | (ends < 0).all(axis=1)
+    return [(a, b) for a, b in np.unique(island[graph.legs[alike]], axis=0).tolist()]
+
+
 def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
-    """Contacts between nets: touching copper, holes in foreign copper, nameless patches between nets."""
+    """Contacts between nets: touching copper, holes in foreign copper, nameless patches and etched parts between."""
+    graph = joined.graph
+    links = _links(joined, names)
+    if not len(links):
+        return ()
+    links = links[_ranks(_keys(graph, links)) < LINKS]
+    at, layer = _meeting_places(joined, graph.every[links[:, 2]])
+    links, at, layer = _every_place(joined, links, at, layer)
+    told = _one_per_place(_keys(graph, links), at, layer)
+    rows = _standing_rows(graph, links[told, :2])
+    return tuple(
+        Contact((a, b), (x, y), None if on < 0 else on, (row_a, row_b), part)
+        for (a, b, part), (x, y), on, (row_a, row_b) in zip(
+            _keys(graph, links[told]).tolist(), at[told].tolist(), layer[told].tolist(), rows.tolist(), strict=True
+        )
+    )
+
+
+def _links(joined: _Joined, names: Pairs) -> Pairs:
+    """Pairs of nodes of two nets that are connected: rows (node, node, edge, part), by nets, the lower net first."""
     graph = joined.graph
     ends = graph.label[graph.edges]
     edge = np.flatnonzero((ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1]))
-    links = np.concatenate((np.column_stack((graph.edges[edge], edge)), _bridged(graph, names)))
-    if not len(links):
-        return ()
+    plain = np.concatenate((np.column_stack((graph.edges[edge], edge)), _bridged(graph, names)))
+    links = np.concatenate((np.column_stack((plain, np.full(len(plain), -1))), _etched_links(joined)))
     labels = graph.label[links[:, :2]]
     swap = labels[:, 0] > labels[:, 1]
     links[swap, :2] = links[swap, 1::-1]
-    links = links[np.lexsort((links[:, 1], links[:, 0], labels.max(axis=1), labels.min(axis=1)))]
-    links = links[_ranks(graph.label[links[:, :2]]) < LINKS]
-    at, layer = _meeting_places(joined, graph.edges[links[:, 2]])
-    links, at, layer = _every_place(joined, links, at, layer)
-    told = _one_per_place(graph.label[links[:, :2]], at, layer)
-    rows = _standing_rows(graph, links[told, :2])
-    return tuple(
-        Contact((a, b), (x, y), None if on < 0 else on, (row_a, row_b))
-        for (a, b), (x, y), on, (row_a, row_b) in zip(
-            graph.label[links[told, :2]].tolist(), at[told].tolist(), layer[told].tolist(), rows.tolist(), strict=True
-        )
-    )
+    ordered: Pairs = links[np.lexsort((links[:, 1], links[:, 0], links[:, 3], labels.max(axis=1), labels.min(axis=1)))]
+    return ordered
+
+
+def _etched_links(joined: _Joined) -> Pairs:
+    """Rows (node, node, edge, part) for the nets that etched parts join; part -1 where none is told."""
+    graph, component = joined.graph, joined.copper.component
+    ends = graph.label[graph.links[:, :2]]
+    rows = np.flatnonzero((ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1]))
+    cut = np.arange(len(graph.cut)) + len(graph.edges) + len(graph.legs)
+    told = np.r_[component, np.full(graph.nodes - graph.conductors, -1)]
+    beside = told[graph.links[rows, :2]]
+    shared = np.where(beside[:, 0] == beside[:, 1], beside[:, 0], -1)
+    own = told[graph.links[rows, 3]]
+    return np.column_stack((graph.links[rows, :2], cut[rows], np.where(own >= 0, own, shared))).astype(np.intp)
+
+
+def _keys(graph: _Graph, links: Pairs) -> Ints:
+    """Both nets and the part of each link, shape (m, 3): links that agree in these are one matter."""
+    return np.column_stack((graph.label[links[:, :2]], links[:, 3])).astype(np.int32)
 
 
 def _bridged(graph: _Graph, names: Pairs) -> Pairs:
@@ -385,7 +457,7 @@ def _bridged(graph: _Graph, names: Pairs) -> Pairs:
     N nets on a patch give N - 1 pairs, each net with the next one; the chain tells that all of them are connected.
     """
     several = np.flatnonzero(names[1:, 0] == names[:-1, 0])
-    ends = graph.edges[names[:, 2]]
+    ends = graph.spreading[names[:, 2]]
     node = np.where(graph.label[ends[:, 0]] == names[:, 1], ends[:, 0], ends[:, 1])
     return np.column_stack((node[several], node[several + 1], names[several + 1, 2])).astype(np.intp)
 
@@ -416,7 +488,7 @@ def _meeting_places(joined: _Joined, edges: Pairs) -> tuple[Floats, Ints]:
 
 def _every_place(joined: _Joined, links: Pairs, at: Floats, layer: Ints) -> tuple[Pairs, Floats, Ints]:
     """The same with a row for each place where two areas touch: one pour may reach another by several bridges."""
-    ends = joined.graph.edges[links[:, 2]]
+    ends = joined.graph.every[links[:, 2]]
     flat = ends[:, 1] < joined.graph.conductors
     areas = joined.copper.kind[np.where(flat[:, None], ends, 0)] == Kind.AREA
     places = [point[None] for point in at]
@@ -437,12 +509,12 @@ def _clipped(a: shapely.Geometry, b: shapely.Geometry) -> tuple[shapely.Geometry
     return (a, b) if any(part.is_empty for part in parts) else parts
 
 
-def _one_per_place(nets: Ints, at: Floats, layer: Ints) -> Rows:
-    """The first link of each place where two nets touch, at most PLACES for each pair of nets.
+def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
+    """The first link of each place where two nets touch, at most PLACES for each pair of nets (and part).
 
     Contact in a hole is the same place as contact on a layer beside it.
     """
-    group = np.cumsum(np.r_[False, (nets[1:] != nets[:-1]).any(axis=1)])
+    group = np.cumsum(np.r_[False, (keys[1:] != keys[:-1]).any(axis=1)])
     cells = np.column_stack((group, layer, np.floor(at / PLACE)))
     links = np.sort(np.unique(cells, axis=0, return_index=True)[1])  # few per place, however many touch there
     group, at, layer = group[links], at[links], layer[links]
@@ -453,7 +525,7 @@ def _one_per_place(nets: Ints, at: Floats, layer: Ints) -> Rows:
     repeated = np.unique(np.where(layer[first] < 0, first, second)[beside])
     _, told = np.unique(_components(len(at), near[layer[first] == layer[second]]), return_index=True)
     kept: Rows = links[np.setdiff1d(told, repeated)]
-    return kept[_ranks(nets[kept]) < PLACES]
+    return kept[_ranks(keys[kept]) < PLACES]
 
 
 def _standing_rows(graph: _Graph, links: Pairs) -> Pairs:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from parsers.assembly.connectivity import Connected, connect
-from parsers.board import Layer, NamedPlace, Net
+from parsers.assembly.connectivity import Connected
+from parsers.board import Holes, Layer, NamedPlace, Net
 from parsers.primitives import TOUCH, Conductors, Ints, Rows, concatenate
 from parsers.trouble import BoardError, Doubt
 
@@ -22,7 +22,12 @@ Number = Callable[[str], int]  # number of the net of a name, made where there i
 
 
 def with_names(
-    joined: Connected, places: Sequence[NamedPlace], layers: Sequence[Layer], nets: Sequence[Net], number: Number
+    joined: Connected,
+    places: Sequence[NamedPlace],
+    layers: Sequence[Layer],
+    nets: Sequence[Net],
+    number: Number,
+    connect_again: Callable[[Conductors, Holes], Connected],
 ) -> Connected:
     """Connected copper with the names that the rules give to places, connected anew.
 
@@ -38,7 +43,7 @@ def with_names(
         return joined
     spots = [_Spot(place, _rows_at(joined.copper, place, layers)) for place in places]
     copper, doubts = _named(joined, spots, nets, number)
-    again = connect(copper, joined.holes, nets, len(layers))
+    again = connect_again(copper, joined.holes)
     told = tuple(dict.fromkeys((*joined.remarks, *again.remarks)))
     return replace(again, doubts=(*joined.doubts, *again.doubts, *doubts), remarks=told)
 

@@ -126,11 +126,19 @@ class _Assembly:
         holes, outline = self._openings(drawn)
         copper = self._on_board(self._copper(drawn, holes, outline), holes, outline)
         components = self._components(drawn)
-        joined = connect(copper, holes, self.names.nets, len(self.plan.layers))
-        joined = with_names(joined, self.hints.nets, self.plan.layers, self.names.nets, self.names.number)
+        joined = self._connected(copper, holes)
         doubt_bare_holes(joined, self.doubts)
         doubt_polarity(self.document, self.plan.layers, joined, self.doubts)
         return self._result(joined, outline, components)
+
+    def _connected(self, copper: Conductors, holes: Holes) -> Connected:
+        """Copper connected, with the names that the rules give to places."""
+        names, layers = self.names, self.plan.layers
+
+        def joined(copper: Conductors, holes: Holes) -> Connected:
+            return connect(copper, holes, names.nets, len(layers), FUNCTIONS, names.labels[0])
+
+        return with_names(joined(copper, holes), self.hints.nets, layers, names.nets, names.number, joined)
 
     def _result(self, joined: Connected, outline: Outline | None, components: tuple[Component, ...]) -> Board:
         files, layers = (self.path.name,), self.plan.layers

@@ -126,7 +126,7 @@ def _inside(board: shapely.Geometry) -> Score:
 
 def _translated(drilled: Drilled, item: Item, tables: Tables) -> Holes:
     table = drilled.holes
-    columns = tables.translate(drilled, table.net, table.component, table.pin, table.function)
+    columns = tables.translate(drilled, table, table.middles)
     return replace(table, net=columns.net, component=columns.component, pin=columns.pin, function=columns.function)
 
 

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from parsers.assembly.image import Image
-from parsers.board import Net
+from parsers.assembly.pins import is_numbered
+from parsers.board import Holes, Net
 from parsers.drill import Drilled
-from parsers.primitives import NO_NET, UNKNOWN_NET, Ints
+from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Floats, Ints, Rows
+
+Places = Callable[[Rows], Floats]
 
 NOT_CONNECTED = "N/C"
-NO_FUNCTION = -1
 
 # Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification 2023.08, 5.6.10).
 WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
@@ -66,9 +68,15 @@ class Tables:
         """Number of a net; NO_NET for an empty name."""
         return self._net(name, single=False) if name else NO_NET
 
-    def single(self, refdes: str, pin: str) -> int:
-        """Number of the net of a pad that is connected to nothing: one per pin, none for copper without a pin."""
-        return self._net(f"{NOT_CONNECTED} ({refdes}.{pin})", single=True) if refdes and pin else NO_NET
+    def single(self, refdes: str, pin: str, at: tuple[float, float] | None = None) -> int:
+        """Number of the net of a pad that is connected to nothing: one per pin, none for copper without a pin.
+
+        A designator that stands for many parts tells no pin: there each place `at` has a net of its own.
+        """
+        if not refdes or not pin:
+            return NO_NET
+        name = f"{refdes}.{pin}" if at is None or is_numbered(refdes) else f"{refdes} at {at[0]:.2f}, {at[1]:.2f}"
+        return self._net(f"{NOT_CONNECTED} ({name})", single=True)
 
     def _net(self, name: str, *, single: bool) -> int:
         number = self._net_numbers.setdefault(name, len(self.nets))
@@ -76,12 +84,17 @@ class Tables:
             self.nets.append(Net(clean(name), single))
         return number
 
-    def translate(self, names: Image | Drilled, net: Ints, component: Ints, pin: Ints, function: Ints) -> Columns:
+    def translate(self, names: Image | Drilled, table: Conductors | Holes, places: Places) -> Columns:
         """Columns of a file in the numbers of the board.
+
+        Parameters
+        ----------
+        places : gives the middle of each of some rows, shape (rows, 2)
 
         Several nets on one object leave it UNKNOWN_NET with its choices; copper without a net by its function, and
         copper whose net is stated to be empty, becomes NO_NET.
         """
+        net, component, pin, function = table.net, table.component, table.pin, table.function
         part = _mapped([_number(self.refdes, name) for name in names.components], component)
         number = _mapped([_number(self.pins, text) for text, _ in names.pins], pin)
         told = _mapped([_number(self.functions, name) for name in names.functions], function)
@@ -89,7 +102,7 @@ class Tables:
         several = _mapped([self._choice(fields) for fields in names.nets], net)
         plain = [self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets]
         numbered = _mapped(plain, net, keep_negative=True)
-        self._number_singles(names, net, part, number, numbered)
+        self._number_singles(names, net, part, number, numbered, places)
         without = np.array([name.split(",")[0] in WITHOUT_NET for name in names.functions] + [False])
         numbered = np.where((net == UNKNOWN_NET) & without[function], NO_NET, numbered)
         return Columns(numbered.astype(np.int32), part, number, told, several)
@@ -111,13 +124,15 @@ class Tables:
             if name or (int(part[row]), int(number[row])) not in self.pin_names:
                 self.pin_names[int(part[row]), int(number[row])] = name
 
-    def _number_singles(self, names: Image | Drilled, net: Ints, part: Ints, number: Ints, numbered: Ints) -> None:
+    def _number_singles(
+        self, names: Image | Drilled, net: Ints, part: Ints, number: Ints, numbered: Ints, places: Places
+    ) -> None:
+        """Give each pad that is stated to be connected to nothing the net of its pin."""
         single = np.array([fields == (NOT_CONNECTED,) for fields in names.nets] + [False])
         rows = np.flatnonzero(single[np.maximum(net, -1)])
-        pairs, inverse = np.unique(np.column_stack((part[rows], number[rows])), axis=0, return_inverse=True)
-        parts, pins = (*self.refdes, ""), (*self.pins, "")
-        found = [self.single(parts[a], pins[b]) for a, b in pairs.tolist()]  # -1 is the empty name at the end
-        numbered[rows] = np.array(found, dtype=np.int32)[inverse.reshape(-1)]
+        parts, pins = (*self.refdes, ""), (*self.pins, "")  # -1 is the empty name at the end
+        for row, (x, y) in zip(rows.tolist(), places(rows).tolist(), strict=True):
+            numbered[row] = self.single(parts[part[row]], pins[number[row]], (x, y))
 
 
 def _number(table: dict[str, int], name: str) -> int:

@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
+from parsers.assembly.pins import without_merged_nets, without_pins_of_vias
 from parsers.assembly.profile import outline_of, told_outline
 from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
 from parsers.board import (
@@ -36,7 +38,7 @@ from parsers.package.parts import Body, bodies, parts_of
 from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE
 from parsers.package.sorting import Content, Item, Sorting, sort_files
 from parsers.package.stacking import Stack, stack_up, stackup
-from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors
+from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors, middles
 from parsers.trouble import BoardError, Doubt, FormatError, Place
 
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
@@ -80,8 +82,8 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     drilled = read_holes(sorting, stack, tables, copper.table, outline, notes)
     copper = _trimmed(copper, drilled, outline, stack, tables, notes)
     netlist = _netlist(sorting, notes)
-    joined, naming = _connected(copper.table, drilled, netlist, tables, len(stack.layers))
-    joined = with_names(joined, hints.nets, stack.layers, tables.nets, tables.net)
+    naming = name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
+    joined = _connected(naming or copper.table, drilled, hints, tables, stack)
     _note_connection(joined, naming, notes)
     _check_choices(joined.copper, copper.several, tables, sorting, notes)
     if netlist and naming:
@@ -94,7 +96,7 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
         joined.copper, tables, _bodies(sorting, notes), netlist if naming and naming.hits else None, len(stack.layers)
     )
     notes.doubt(*more)
-    return Board(
+    board = Board(
         path=path,
         format="gerber",
         title=_title(sorting, package),
@@ -113,6 +115,7 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
         doubts=tuple(notes.doubts),
         remarks=tuple(notes.remarks),
     )
+    return without_merged_nets(board)
 
 
 def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, notes: Notes) -> None:
@@ -178,10 +181,11 @@ def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes,
         notes.remark(*drawn.notes.remarks)
         if drawn.image is None or drawn.copper is None:
             continue
-        columns = tables.translate(drawn.image, *(getattr(drawn.copper, name) for name in NAMED))
+        columns = tables.translate(drawn.image, drawn.copper, partial(middles, drawn.copper))
         number = np.full(len(drawn.copper), index, dtype=np.int32)
         named = {name: getattr(columns, name) for name in NAMED}
-        tables_of.append(replace(drawn.copper, layer=number, **named))
+        table = replace(drawn.copper, layer=number, **named)
+        tables_of.append(without_pins_of_vias(table, tuple(tables.functions)))
         several.append(columns.several)
         if not len(drawn.copper):
             notes.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
@@ -280,14 +284,14 @@ def _netlist(sorting: Sorting, notes: Notes) -> Netlist | None:
     return None
 
 
-def _connected(
-    copper: Conductors, drilled: Holes, netlist: Netlist | None, tables: Tables, layers: int
-) -> tuple[Connected, Naming | None]:
-    """Copper named by the netlist and connected."""
-    naming = name_copper(netlist, copper, drilled, tables, layers) if netlist else None
-    if naming:
-        copper, drilled = naming.copper, naming.holes
-    return connect(copper, drilled, tables.nets, layers), naming
+def _connected(named: Naming | Conductors, drilled: Holes, hints: Hints, tables: Tables, stack: Stack) -> Connected:
+    """Copper connected, with the names that the rules give to places."""
+
+    def joined(copper: Conductors, holes: Holes) -> Connected:
+        return connect(copper, holes, tables.nets, len(stack.layers), tuple(tables.functions), tuple(tables.refdes))
+
+    copper, holes = (named.copper, named.holes) if isinstance(named, Naming) else (named, drilled)
+    return with_names(joined(copper, holes), hints.nets, stack.layers, tables.nets, tables.net, joined)
 
 
 def _note_connection(joined: Connected, naming: Naming | None, notes: Notes) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from parsers.assembly.image import Image
+from parsers.assembly.pins import is_numbered
 from parsers.board import BOTTOM, TOP, Component, Pin
 from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
 from parsers.package.names import Tables, clean
@@ -85,7 +86,7 @@ def _pins(copper: Conductors, tables: Tables, layers: int) -> tuple[Pins, dict[s
         name, number = refdes[part], numbers[pin]
         nets = np.unique(copper.net[group])
         nets = nets[nets != UNKNOWN_NET]
-        if len(nets) > 1:
+        if len(nets) > 1 and is_numbered(name):
             doubts.append(_two_nets(name, number, nets.tolist(), tables))
         net = int(nets[-1]) if len(nets) else UNKNOWN_NET
         pins.setdefault(name, {})[number] = Pin(number, tables.pin_names.get((part, pin), ""), net, at)
