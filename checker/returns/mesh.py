@@ -39,8 +39,11 @@ class Mesh:
     tree: shapely.STRtree
 
     def triangles_at(self, at: XY) -> list[int]:
-        """Triangles that a place lies in: several where it lies on an edge or a vertex."""
-        found = self.tree.query(shapely.Point(at), predicate="dwithin", distance=NEAR)
+        """Triangles that a place lies in: several on an edge or a vertex, the nearest where it grazes the sheet."""
+        point = shapely.Point(at)
+        found = self.tree.query(point, predicate="dwithin", distance=NEAR)
+        if not len(found):
+            found = self.tree.query_nearest(point)
         return sorted(found.tolist())
 
 
