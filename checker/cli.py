@@ -12,6 +12,7 @@ import sys
 import textwrap
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -298,6 +299,37 @@ def demo_command(names: tuple[str, ...], folder: Path) -> None:
         found = tally(checked.outcome.findings)
         click.echo(f"{name:24} {checked.outcome.verdict:10} {found:36} {report}")
     click.echo(f"\n{CAUTION}")
+
+
+@main.command("fleet")
+@click.argument("roots", metavar="ROOT...", nargs=-1, required=True, type=BOARD)
+@click.option(
+    "--rules", "pattern", metavar="PATTERN", help="Rules file of each package; default: rules.toml in or beside it."
+)
+@click.option("--out", metavar="DIR", type=BOARD, required=True, help="Folder for table, page and ledger.")
+@click.option(
+    "--jobs",
+    metavar="N",
+    type=click.IntRange(1),
+    default=os.cpu_count() or 1,
+    help="Boards at a time; default: the cores.",
+)
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler, tcp://host:port, or local:4.")
+@click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
+def fleet_command(
+    roots: tuple[Path, ...], pattern: str | None, out: Path, jobs: int, cluster: str | None, today: datetime | None
+) -> None:
+    """Check every package under some folders: one table, one page; goes on where it stopped."""
+    from checker.app.fleet.run import Fleet, run_fleet, worst_code  # noqa: PLC0415 - only this command needs it
+
+    asked = Fleet(roots, out, pattern, jobs, cluster, today.date() if today else None)
+    rows = run_fleet(
+        asked, lambda done, total, row: click.echo(f"{done} of {total}: {row.name}: {row.verdict}", err=True)
+    )
+    verdicts = Counter(row.verdict for row in rows)
+    click.echo("; ".join(f"{number} {verdict}" for verdict, number in sorted(verdicts.items())))
+    click.echo(f"table and page are in {out}\n{CAUTION}")
+    raise click.exceptions.Exit(worst_code(rows))
 
 
 class Stages:
