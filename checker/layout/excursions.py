@@ -57,6 +57,8 @@ def escapes(layout: Layout, region: Region, margin: float) -> Iterator[Place]:
     Pads of isolators on their own side and their fan-out are no escape where they lie over no territory.
     """
     rows = np.flatnonzero((layout.row_region == region.index) & _signal(layout))
+    if shapely.is_empty(layout.territory(region.index)):
+        rows = rows[:0]  # no place to escape from: a doubt, unless the rules state it
     for shared, some in _by_sharing(layout, rows, region):
         own = shapely.union_all([layout.territory(i) for i in (region.index, *shared)])
         others = [i for i in range(len(layout.regions)) if i != region.index and i not in shared]
@@ -66,7 +68,7 @@ def escapes(layout: Layout, region: Region, margin: float) -> Iterator[Place]:
 def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
     """Copper of other regions' nets over a region's territory, and not over their own."""
     for other in layout.regions:
-        if other.index == region.index:
+        if other.index == region.index or layout.lacks_pours(other.index):
             continue
         rows = np.flatnonzero((layout.row_region == other.index) & _signal(layout))
         net = layout.board.copper.net[rows]
@@ -77,6 +79,21 @@ def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
         over = _less_exempt(layout, rows, over)
         keep = _deep(over)
         yield from _places(layout, rows[keep], over[keep], [(region.index, forbidden)])
+
+
+def group_of(layout: Layout, region: Region, place: Place) -> str:
+    """The key of what causes an excursion: the overlap of two territories that it lies in, else its net's course.
+
+    Parameters
+    ----------
+    region : the region that the place's net leaves, or enters
+    """
+    regions = {region.index, int(layout.region_of_net[place.net]), *place.regions}
+    for group in layout.overlaps:
+        if regions <= set(group.regions) and group.holds(place.shape):
+            return layout.overlap_key(group)
+    names = sorted(layout.regions[i].name for i in regions if i >= 0)
+    return repr(("excursion", layout.board.net_name(place.net), names))
 
 
 def depth_in(shape: shapely.Geometry, territory: shapely.Geometry) -> float:
@@ -199,7 +216,7 @@ def _places(
     """Join copper of one net and layer where it touches."""
     copper = layout.board.copper
     parts, of = shapely.get_parts(shapes, return_index=True)
-    solid = shapely.area(parts) > 0
+    solid = _deep(parts)
     parts, of = parts[solid], of[solid]
     owner = rows[of]
     for members in grouped(np.arange(len(parts)), _connected(parts, copper.net[owner], copper.layer[owner])).values():

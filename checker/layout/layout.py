@@ -20,6 +20,7 @@ from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involv
 from checker.layout.lengths import Measures
 from checker.layout.off_reference import LOOK, Finder
 from checker.layout.outlook import Graph, Labels
+from checker.layout.overlaps import OverlapGroup, overlap_groups
 from checker.layout.pours import PourLimits, find_pours, holds_disc
 from checker.layout.reference_map import ReferenceMap, Sheets, plane_layers, reference_map_of
 from checker.layout.regions import (
@@ -67,6 +68,7 @@ class Measured(TypedDict, total=False):
     required: float | None
     harm: float
     hint: str | None
+    group: str
     detail: dict[str, object]
 
 
@@ -206,6 +208,19 @@ class Layout:
     def territory(self, region: int) -> shapely.Geometry:
         """A region's reference pours (no planes) on all layers, from above; its area if it has none."""
         return self._territories[region]
+
+    def lacks_pours(self, region: int) -> bool:
+        """Whether a region names a reference, but has no territory: where its nets belong is a doubt."""
+        return bool(self.regions[region].spec.reference) and bool(shapely.is_empty(self.territory(region)))
+
+    @cached_property
+    def overlaps(self) -> tuple[OverlapGroup, ...]:
+        """Where reference pours of two regions lie over each other, by cause."""
+        return overlap_groups(self.pours)
+
+    def overlap_key(self, group: OverlapGroup) -> str:
+        """The key of the findings that an overlap causes."""
+        return repr(("pour-overlap", sorted(self.regions[i].name for i in group.regions), group.number))
 
     def pads_of(self, refdes: str) -> Rows:
         """Conductor rows that are pads of a part."""

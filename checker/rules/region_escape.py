@@ -5,7 +5,9 @@ reference at all.
 
 Measured: copper of the net against territories, seen from above: over another region's territory it is an error,
 outside its own by more than `limits.margin` a warning; one finding per net, layer and connected place. `measured` is
-how far the copper reaches away from its own territory.
+how far the copper reaches away from its own territory. Inside an overlap of two territories findings are in its group
+(pour-overlap); the others of one net and the same regions are one. Where a net is over its own territory too, nothing
+is told here.
 
 Fix: move the trace or the part back over its own pour, or declare the connection as an isolator or a tie.
 
@@ -19,7 +21,7 @@ from collections.abc import Iterator
 import shapely
 
 from checker.findings import Finding, Level
-from checker.layout.excursions import Place, escapes, reach_from
+from checker.layout.excursions import Place, escapes, group_of, reach_from
 from checker.layout.layout import Layout
 from checker.layout.moves import move_over
 from checker.layout.regions import Region
@@ -74,4 +76,5 @@ def _finding(layout: Layout, region: Region, place: Place) -> Finding:
         harm=reach or 0.0,
         hint=f"{hint} to lie over {region.name}" if hint else None,
         detail={"area_mm2": round(float(place.shape.area), 6)},
+        group=group_of(layout, region, place),
     )

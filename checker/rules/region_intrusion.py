@@ -4,7 +4,8 @@ Why: what a foreign trace carries couples into the quiet reference beneath it, a
 
 Measured: copper of the net over the quiet territory and not over its own, seen from above, less pads of isolators on
 their own side and their fan-out; one finding per net, layer and connected place. `measured` is how far the copper
-reaches into the quiet territory.
+reaches into the quiet territory. Inside an overlap of two territories findings are in its group (pour-overlap); the
+others of one net and the same regions are one. Nets of a region whose reference has no pour are a doubt instead.
 
 Fix: route the net round the quiet region, or take it into the region's nets if it belongs there.
 
@@ -18,7 +19,7 @@ from collections.abc import Iterator
 import shapely
 
 from checker.findings import Finding, Level
-from checker.layout.excursions import Place, depth_in, intrusions
+from checker.layout.excursions import Place, depth_in, group_of, intrusions
 from checker.layout.layout import Layout
 from checker.layout.moves import move_over
 from checker.layout.regions import Region
@@ -66,4 +67,5 @@ def _finding(layout: Layout, region: Region, place: Place) -> Finding:
         harm=depth,
         hint=f"{hint} to lie over {own}" if hint else None,
         detail={"area_mm2": round(float(place.shape.area), 6)},
+        group=group_of(layout, region, place),
     )

@@ -8,7 +8,8 @@ Measured: at each plated hole where traces of one net meet on different layers, 
 nearest pour above and below, pours of one net on two layers being two references). Each reference that is new on one
 side must be joined to one of the other side by a plated hole that touches pours of that net on both layers, or by a
 `nets.stitching` capacitor between both nets, within `limits.stitch`, centre to centre. `measured` is the distance to
-the nearest such joint, none if there is none. Inside a crossing nothing is told again.
+the nearest such joint, none if there is none. Inside a crossing nothing is told again. Holes between the same
+references are one group where one joint could serve them, or where nothing joins these references at all.
 
 Fix: put a stitching via (same net) or a capacitor (two nets) beside the via, or change layers over one reference.
 
@@ -18,11 +19,12 @@ Source: common practice, no source.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import hypot, inf
 
+import networkx as nx
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
@@ -67,12 +69,49 @@ class _Joint:
     at: XY
 
 
+@dataclass(frozen=True, slots=True)
+class _Handover:
+    """A change of layer with the references before and after that nothing joins closely enough."""
+
+    change: _Change
+    old: Sheet
+    new: Sheet
+    joint: _Joint | None
+
+    @property
+    def sheets(self) -> frozenset[Sheet]:
+        """Both references."""
+        return frozenset((self.old, self.new))
+
+
 def find(layout: Layout) -> Iterator[Finding]:
     """Yield one finding per hole: its worst handover."""
+    told = []
     for change in _changes(layout):
         worst = max(_handovers(layout, change), key=lambda pair: _distance(pair[2]), default=None)
         if worst is not None and not _in_crossing(layout, change):
-            yield _finding(layout, change, *worst)
+            told.append(_Handover(change, *worst))
+    for handover, group in zip(told, _groups(layout, told), strict=True):
+        yield _finding(layout, handover, group)
+
+
+def _groups(layout: Layout, told: Sequence[_Handover]) -> list[str]:
+    """The group of each handover: those between the same references that one joint could serve, or that have none."""
+    holes = shapely.points(np.array([handover.change.at for handover in told]).reshape(-1, 2))
+    near = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=layout.limits[STITCH.name]).T.tolist()
+    graph: nx.Graph[object] = nx.Graph()
+    for number, handover in enumerate(told):
+        graph.add_edge(number, number if handover.joint else (handover.sheets, "not joined"))
+    graph.add_edges_from((a, b) for a, b in near if told[a].sheets == told[b].sheets)
+    keys = [""] * len(told)
+    for cluster in nx.connected_components(graph):
+        members = [node for node in cluster if isinstance(node, int)]
+        nets = sorted({layout.board.net_name(int(layout.board.holes.net[told[i].change.hole])) for i in members})
+        names = sorted(_name(layout, sheet) for sheet in told[members[0]].sheets)
+        place = min(told[i].change.at for i in members)
+        for i in members:
+            keys[i] = repr((RULE.id, names, nets, place if told[i].joint else None))
+    return keys
 
 
 def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, _Joint | None]]:
@@ -228,26 +267,36 @@ def _xy(point: Floats) -> XY:
     return float(point[0]), float(point[1])
 
 
-def _finding(layout: Layout, change: _Change, old: Sheet, new: Sheet, joint: _Joint | None) -> Finding:
-    board, net = layout.board, int(layout.board.holes.net[change.hole])
-    names = [f"{board.net_name(sheet[0])} on {layout.layer_id(sheet[1])}" for sheet in (old, new)]
+def _name(layout: Layout, sheet: Sheet) -> str:
+    return f"{layout.board.net_name(sheet[0])} on {layout.layer_id(sheet[1])}"
+
+
+def _finding(layout: Layout, handover: _Handover, group: str) -> Finding:
+    change, old, new, joint = handover.change, handover.old, handover.new, handover.joint
+    net, limit = int(layout.board.holes.net[change.hole]), layout.limits[STITCH.name]
+    names = [_name(layout, sheet) for sheet in (old, new)]
     layers = [layout.layer_id(layer) for layer in change.references]
-    near = "nothing joins them" if joint is None else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
+    near = "no stitching via or capacitor joins them" if joint is None else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
     region = int(layout.region_of_net[net])
     what = "a stitching via" if old[0] == new[0] else "a capacitor between both nets"
+    goes = f"{layout.board.net_name(net)} goes from {' to '.join(layers)}"
+    also = (
+        "also " if old in change.references[max(change.references)] & change.references[min(change.references)] else ""
+    )
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(net) else RULE.level,
-        message=f"{board.net_name(net)} goes from {' to '.join(layers)}, its return from {' to '.join(names)}: {near}",
+        message=f"{goes}, its return from {names[0]} {also}to {names[1]}: {near}",
         at=change.at,
         layer=layers[0],
         reference_layers=tuple(layout.layer_id(sheet[1]) for sheet in (old, new)),
-        nets=(board.net_name(net),),
+        nets=(layout.board.net_name(net),),
         regions=(layout.regions[region].name,) if region >= 0 else (),
         path=((change.at, joint.at),) if joint else (),
         measured=None if joint is None else joint.distance,
-        required=layout.limits[STITCH.name],
+        required=limit,
         harm=1000.0 if joint is None else joint.distance,
-        hint=f"put {what} within {layout.limits[STITCH.name]:g} mm of ({change.at[0]:.2f}, {change.at[1]:.2f})",
+        hint=f"put {what} within {limit:g} mm of ({change.at[0]:.2f}, {change.at[1]:.2f})",
         detail={"layers": layers, "references": names, "joint": joint.name if joint else None},
+        group=group,
     )

@@ -1,0 +1,84 @@
+"""Where reference pours of two regions lie over each other, in groups of places that have one cause."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from checker.geometry.boxes import grouped
+from checker.layout.regions import Pour
+from parsers.primitives import TOUCH, Ints, Shapes
+
+TOGETHER = 2.0  # mm; overlaps of two regions nearer to each other than this have one cause (common practice, no source)
+SKETCH = 0.05  # mm; how far the outline of a group may stray
+POLYGON = 3  # shapely's type number
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """A connected place where pours of two regions on different layers lie over each other."""
+
+    pours: tuple[int, int]  # indices into Layout.pours
+    shape: shapely.Polygon
+
+
+@dataclass(frozen=True)
+class OverlapGroup:
+    """Places where pours of the same two regions lie over each other, near each other as seen from above."""
+
+    regions: tuple[int, int]
+    number: int  # by place, among the groups of these regions
+    places: tuple[Overlap, ...]
+
+    @cached_property
+    def extent(self) -> shapely.Geometry:
+        """The places with what lies within TOGETHER of them, and with what these enclose: channels, holes, edges."""
+        shapes = shapely.simplify(np.array([place.shape for place in self.places], dtype=object), SKETCH)
+        around = shapely.union_all(shapely.buffer(shapes, TOGETHER, quad_segs=2))
+        filled = shapely.union_all(shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(around))))
+        shapely.prepare(filled)
+        return filled
+
+    def holds(self, shape: shapely.Geometry) -> bool:
+        """Whether at least half of a shape lies in the group's extent."""
+        return bool(shapely.intersection(self.extent, shape).area * 2 >= shape.area)
+
+
+def overlap_groups(pours: Sequence[Pour]) -> tuple[OverlapGroup, ...]:
+    """All overlaps of reference pours, by regions, then place."""
+    places = sorted(_overlaps(pours), key=lambda place: (place.shape.bounds, place.pours))
+    between = [tuple(sorted(pours[i].region for i in place.pours)) for place in places]
+    number = _clusters(np.array([place.shape for place in places], dtype=object), np.array(between, dtype=np.int64))
+    out: list[OverlapGroup] = []
+    for members in grouped(np.arange(len(places)), number).values():
+        first, second = between[members[0]]
+        before = sum(group.regions == (first, second) for group in out)
+        out.append(OverlapGroup((first, second), before, tuple(places[i] for i in members)))
+    return tuple(sorted(out, key=lambda group: (group.regions, group.number)))
+
+
+def _overlaps(pours: Sequence[Pour]) -> Iterator[Overlap]:
+    """Connected places that are wider than the contract's tolerance."""
+    solid = [i for i, pour in enumerate(pours) if not pour.plane]
+    shapes = np.array([pours[i].shape for i in solid], dtype=object)
+    for one, other in shapely.STRtree(shapes).query(shapes, predicate="intersects").T.tolist():
+        a, b = sorted((solid[one], solid[other]))
+        if one < other and pours[a].region != pours[b].region and pours[a].layer != pours[b].layer:
+            for part in shapely.get_parts(shapely.intersection(pours[a].shape, pours[b].shape)):
+                if shapely.get_type_id(part) == POLYGON and not shapely.is_empty(shapely.buffer(part, -TOUCH / 2)):
+                    yield Overlap((a, b), part)
+
+
+def _clusters(shapes: Shapes, between: np.ndarray[tuple[int, int], np.dtype[np.int64]]) -> Ints:
+    """Number of the group of each place."""
+    first, second = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=TOGETHER)
+    same = (between[first] == between[second]).all(axis=1) if len(first) else first.astype(bool)
+    graph = coo_array((np.ones(same.sum(), dtype=bool), (first[same], second[same])), shape=(len(shapes),) * 2)
+    numbers: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
+    return numbers
