@@ -55,6 +55,9 @@ def tell_trimmed(
     """Doubts and remarks on copper that is not on the board."""
     doubts: list[Doubt] = []
     remarks: list[Doubt] = []
+    counted = copper.net >= 0  # film marks have no net: beside a plane of one object they are most of a layer
+    if not counted.any():
+        counted[:] = True
     for index, layer in enumerate(layers):
         here = copper.layer == index
         beside = here & outside
@@ -64,9 +67,10 @@ def tell_trimmed(
             shown = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
             why = f"{len(named)} objects of {shown}; does the profile fit?"
             doubts.append(Doubt(f"copper of nets on {layer.id} lies outside the board", why))
-        if beside.sum() > MOST * here.sum():
+        off, all_ = int((beside & counted).sum()), int((here & counted).sum())
+        if off > MOST * all_:
             why = (
-                f"{int(beside.sum())} of {int(here.sum())} objects; does the profile fit, or are there several boards?"
+                f"{off} of {all_} objects; does the profile fit, or are there several boards?"
             )
             doubts.append(Doubt(f"most copper of {layer.id} lies outside the board", why))
         for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):

@@ -522,6 +522,14 @@ def test_copper_beside_the_board_or_in_an_unplated_hole_is_left_out(tmp_path: Pa
     assert board.doubts == ()
 
 
+def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(tmp_path: Path) -> None:
+    """An inner plane may be one object, and the legend beside it twenty: what has no net tells nothing of the fit."""
+    marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
+    board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + marks)})
+    assert [r.what for r in board.remarks] == ["copper of L1 outside the board"]
+    assert board.doubts == ()
+
+
 def test_a_negative_layer_is_the_board_less_its_image(tmp_path: Path) -> None:
     """`.FilePolarity,Negative` on copper: a flash is a clearance (2023.08, 5.6.4)."""
     image = layer("Copper,L2,Bot", flash(2, 2, None), more="%TF.FilePolarity,Negative*%\n")
