@@ -16,6 +16,7 @@ import shapely
 from checker.config.rules_file import Barrier, Rules, Tie
 from checker.findings import XY, Finding, Level, Path
 from checker.geometry.boxes import grouped
+from checker.layout.foreign_pours import foreign_pours, wide_areas
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
 from checker.layout.off_reference import LOOK, Finder
@@ -473,14 +474,36 @@ class Layout:
             own += np.bincount(net[over], length[over], size)
         return total, own
 
-    # ------------------------------------------------------------------------------------------------- doubts
+    # ---------------------------------------------------------------------------------------- remarks and doubts
+
+    @cached_property
+    def remarks(self) -> tuple[Doubt, ...]:
+        """What the rules look through: pours of other nets between traces and their reference."""
+        carriers = self.is_reference.copy()
+        carriers[[net for region in self.regions for net in region.planes]] = True
+        areas = wide_areas(self.board, carriers, self.limits["pour"])
+        if not areas:
+            return ()
+        traces = self.judged.rows[self.judged.line], self.judged.boxes[self.judged.line]
+        found = foreign_pours(self.board, areas, traces, self.reference_maps, self.pours)
+        return tuple(
+            Doubt(
+                f'pour of "{self.board.net_name(pour.net)}" on {self.layer_id(pour.layer)} lies between traces on '
+                f"{' and '.join(map(self.layer_id, pour.traces))} and their reference on "
+                f"{' and '.join(map(self.layer_id, pour.references))}",
+                "its net is no reference and no plane of a region, so it is looked through; name it in the planes of "
+                "its region if it carries return current",
+            )
+            for pour in found
+        )
 
     def _without_territory(self) -> Iterator[Doubt]:
         for region in self.regions:
             if region.spec.reference and shapely.is_empty(self.territory(region.index)):
                 what = f"region {region.name} has no pour"
                 why = (
-                    "no copper of its reference holds a disc of limits.pour; name its reference nets, or give its area"
+                    "no copper of its reference holds a disc of limits.pour, so its nets are not held against any "
+                    "territory; name its reference nets, or give its area"
                 )
                 yield Doubt(what, why, self.rules.place(f"region.{region.name}"))
 

@@ -276,7 +276,11 @@ def _finding(layout: Layout, handover: _Handover, group: str) -> Finding:
     net, limit = int(layout.board.holes.net[change.hole]), layout.limits[STITCH.name]
     names = [_name(layout, sheet) for sheet in (old, new)]
     layers = [layout.layer_id(layer) for layer in change.references]
-    near = "no stitching via or capacitor joins them" if joint is None else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
+    near = (
+        "no stitching via or capacitor joins them"
+        if joint is None
+        else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
+    )
     region = int(layout.region_of_net[net])
     what = "a stitching via" if old[0] == new[0] else "a capacitor between both nets"
     goes = f"{layout.board.net_name(net)} goes from {' to '.join(layers)}"

@@ -69,9 +69,7 @@ def tell_trimmed(
             doubts.append(Doubt(f"copper of nets on {layer.id} lies outside the board", why))
         off, all_ = int((beside & counted).sum()), int((here & counted).sum())
         if off > MOST * all_:
-            why = (
-                f"{off} of {all_} objects; does the profile fit, or are there several boards?"
-            )
+            why = f"{off} of {all_} objects; does the profile fit, or are there several boards?"
             doubts.append(Doubt(f"most copper of {layer.id} lies outside the board", why))
         for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):
             count = int((mask & (copper.net < 0)).sum())

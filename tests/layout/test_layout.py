@@ -188,3 +188,28 @@ def test_edges_belong_to_their_cell() -> None:
         ("b2",) * 2,
         ("",) * 2,
     ]
+
+
+# --------------------------------------------------------------------------------------------- remarks and doubts
+
+
+@pytest.mark.parametrize(
+    ("rules", "under", "told"),
+    [
+        ({}, True, ['pour of "VCC" on L2 lies between traces on L1 and their reference on L3']),
+        ({"region": {"a": {"planes": ["VCC"]}}}, True, []),
+        ({}, False, []),
+    ],
+    ids=["looked_through", "named_as_plane", "no_trace_over_it"],
+)
+def test_pours_of_other_nets_before_the_reference_are_remarks(
+    rules: dict[str, Any], under: bool, told: list[str]
+) -> None:
+    """VCC fills L2 at x 0..10, the reference L3; a trace on L1 over VCC, or beside it at x 15..25."""
+    trace = [[2, 5], [9, 5]] if under else [[15, 5], [25, 5]]
+    seen = layout(
+        rules,
+        pours=[{"net": "VCC", "layer": "L2", "box": [0, 0, 10, 20]}, {**A, "layer": "L3", "box": [0, 0, 30, 20]}],
+        draws=[{"net": "SIG", "layer": "L1", "width": 0.2, "points": trace}],
+    )
+    assert [remark.what for remark in seen.remarks] == told
