@@ -15,9 +15,10 @@ from scipy.sparse.csgraph import connected_components
 
 from checker.findings import Path
 from checker.geometry.boxes import grouped
+from checker.geometry.edge_index import EdgeIndex, ring_segments
 from checker.geometry.overlay import differences, intersections
 from checker.layout.layout import Layout
-from checker.layout.reference_map import EPSILON, ring_segments
+from checker.layout.reference_map import EPSILON
 from checker.layout.regions import Region
 from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
 
@@ -96,17 +97,27 @@ def group_of(layout: Layout, region: Region, place: Place) -> str:
     return repr(("excursion", layout.board.net_name(place.net), names))
 
 
-def depth_in(shape: shapely.Geometry, territory: shapely.Geometry) -> float:
-    """How far the outline of a shape reaches into a territory from its edge, mm."""
-    return _farthest(shape, shapely.boundary(territory))
+def depth_in(layout: Layout, shape: shapely.Geometry, region: int) -> float:
+    """How far the outline of a shape reaches into a region's territory from its edge, mm."""
+    return _farthest(shape, layout.once(_rims)[region])
 
 
-def reach_from(shape: shapely.Geometry, territory: shapely.Geometry) -> float:
-    """How far the outline of a shape reaches away from a territory, mm."""
-    return _farthest(shape, territory)
+def reach_from(layout: Layout, shape: shapely.Geometry, region: int) -> float:
+    """How far the outline of a shape reaches away from a region's territory, mm."""
+    return _farthest(shape, layout.once(_territories)[region])
 
 
-def _farthest(shape: shapely.Geometry, other: shapely.Geometry) -> float:
+def _rims(layout: Layout) -> list[EdgeIndex]:
+    """The edges of each region's territory."""
+    return [EdgeIndex(layout.territory(region.index), solid=False) for region in layout.regions]
+
+
+def _territories(layout: Layout) -> list[EdgeIndex]:
+    """Each region's territory as a solid."""
+    return [EdgeIndex(layout.territory(region.index), solid=True) for region in layout.regions]
+
+
+def _farthest(shape: shapely.Geometry, other: EdgeIndex) -> float:
     """Greatest distance of a shape's outline from another shape, never too small and at most PRECISION too great.
 
     A straight piece whose ends are nearest to one straight (or solid) part of the other shape is farthest at an end,
@@ -116,25 +127,30 @@ def _farthest(shape: shapely.Geometry, other: shapely.Geometry) -> float:
     pieces = ring_segments(np.array([shape], dtype=object))
     best = limit = 0.0
     while len(pieces):
-        links = shapely.shortest_line(shapely.points(pieces.reshape(-1, 2)), other)
-        distance = shapely.length(links).reshape(-1, 2)
+        feet, away = other.nearest(pieces.reshape(-1, 2))
+        feet, distance = feet.reshape(-1, 2, 2), away.reshape(-1, 2)
         best = max(best, float(distance.max()))
-        feet = shapely.get_coordinates(links)[1::2].reshape(-1, 2, 2)
         bound = (distance.sum(axis=1) + np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)) / 2
-        open_ = (bound > best) & ~_within(feet, other)
-        limit = max(limit, float(bound[open_ & (bound <= best + PRECISION)].max(initial=0.0)))
-        pieces = pieces[open_ & (bound > best + PRECISION)]
-        middle = (pieces[:, :2] + pieces[:, 2:]) / 2
-        pieces = np.vstack((np.hstack((pieces[:, :2], middle)), np.hstack((middle, pieces[:, 2:]))))
+        open_ = np.flatnonzero(bound > best)
+        open_ = open_[~_within(feet[open_], other)]
+        settled: Bools = np.less_equal(bound[open_], best + PRECISION)
+        limit = max(limit, float(bound[open_[settled]].max(initial=0.0)))
+        pieces = _halved(pieces[open_[~settled]])
     return max(best, limit)
 
 
-def _within(feet: Floats, other: shapely.Geometry) -> Bools:
+def _halved(pieces: Floats) -> Floats:
+    middle = (pieces[:, :2] + pieces[:, 2:]) / 2
+    halves: Floats = np.vstack((np.hstack((pieces[:, :2], middle)), np.hstack((middle, pieces[:, 2:]))))
+    return halves
+
+
+def _within(feet: Floats, other: EdgeIndex) -> Bools:
     """Whether the straight line between two points of a shape lies in that shape, shape (k,); asked at three places."""
     shares = np.array([0.25, 0.5, 0.75])[None, :, None]
     between = feet[:, :1] + shares * (feet[:, 1:] - feet[:, :1])
-    distance = shapely.distance(shapely.points(between), other)
-    inside: Bools = (distance < EPSILON).all(axis=1)
+    _, away = other.nearest(between.reshape(-1, 2))
+    inside: Bools = (away.reshape(-1, 3) < EPSILON).all(axis=1)
     return inside
 
 

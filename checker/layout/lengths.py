@@ -10,8 +10,9 @@ import shapely
 
 from checker.findings import XY, Path
 from checker.geometry.boxes import grouped
+from checker.geometry.edge_index import ring_segments
 from checker.layout.fragments import Fragments
-from checker.layout.reference_map import EPSILON, ReferenceMap, ring_segments
+from checker.layout.reference_map import EPSILON, ReferenceMap
 from checker.layout.regions import Stretch
 from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows

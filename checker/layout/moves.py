@@ -6,8 +6,10 @@ import numpy as np
 import shapely
 
 from checker.wording import length
+from parsers.primitives import Floats
 
 STEPS = np.concatenate((np.arange(0.1, 1.05, 0.1), np.arange(1.2, 2.1, 0.2), np.arange(2.5, 5.1, 0.5)))
+PROBES = 16  # vertices of a shape that are tried before the whole of it
 AXES = (("east", (1.0, 0.0)), ("north", (0.0, 1.0)), ("west", (-1.0, 0.0)), ("south", (0.0, -1.0)))
 
 
@@ -25,14 +27,17 @@ def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | Non
     """
     if shapely.is_empty(shape) or shapely.is_empty(territory):
         return None
-    found = []
-    for name, direction in AXES:
-        for step in STEPS:
-            vector = np.array(direction) * step
-            if shapely.covers(territory, shapely.transform(shape, lambda points, by=vector: points + by)):
-                found.append((float(step), name))
-                break
-    if not found:
-        return None
-    step, name = min(found)
-    return f"move it {length(step)} {name}"
+    for step, name, vector in _promising(shape, territory):
+        if shapely.covers(territory, shapely.transform(shape, lambda points, by=vector: points + by)):
+            return f"move it {length(step)} {name}"
+    return None
+
+
+def _promising(shape: shapely.Geometry, territory: shapely.Geometry) -> list[tuple[float, str, Floats]]:
+    """Moves that bring some vertices of a shape into the territory, the shortest first: few need the whole test."""
+    moves = sorted((float(step), name, np.array(way) * step) for name, way in AXES for step in STEPS.tolist())
+    points = shapely.get_coordinates(shape)
+    points = points[:: max(1, len(points) // PROBES)]
+    moved = points[None] + np.array([vector for *_, vector in moves])[:, None]
+    hits = shapely.intersects_xy(territory, moved[..., 0], moved[..., 1]).all(axis=1)
+    return [move for move, hit in zip(moves, hits.tolist(), strict=True) if hit]

@@ -19,8 +19,9 @@ from functools import cached_property
 import numpy as np
 import shapely
 
+from checker.geometry.edge_index import ring_segments
 from checker.layout.regions import Pour
-from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
+from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows
 
 OFF = -1  # label: on no cell
 CUT = -2  # label: not wholly on one cell, and not wholly off all of them
@@ -163,17 +164,6 @@ def without_own_layer(seen: ReferenceMap, layer: int, layer_of: Sequence[int]) -
         return seen
     first = strict(seen.first)
     return ReferenceMap(first, first if seen.alike else strict(seen.second))
-
-
-def ring_segments(shapes: Shapes) -> Floats:
-    """Straight pieces of polygons' boundaries, x0, y0, x1, y1, shape (k, 4)."""
-    rings = shapely.get_rings(shapely.get_parts(shapes))
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    if not len(points):
-        return np.empty((0, 4))
-    follows = ring[1:] == ring[:-1]
-    segments: Floats = np.hstack((points[:-1][follows], points[1:][follows]))
-    return segments
 
 
 def _offers(

@@ -55,7 +55,7 @@ def why_not(layout: Layout) -> str | None:
 def _finding(layout: Layout, region: Region, place: Place) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
     own = layout.territory(region.index)
-    reach = None if shapely.is_empty(own) else reach_from(place.shape, own)
+    reach = None if shapely.is_empty(own) else reach_from(layout, place.shape, region.index)
     others = [layout.regions[i].name for i in place.regions]
     if others:
         where = f"lies over the territory of {' and '.join(others)}"

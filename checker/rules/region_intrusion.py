@@ -52,7 +52,7 @@ def _finding(layout: Layout, region: Region, place: Place) -> Finding:
     home = int(layout.region_of_net[place.net])
     own = layout.regions[home].name
     hint = move_over(shapely.union_all(layout.board.copper.shapes(place.rows)), layout.territory(home))
-    depth = depth_in(place.shape, layout.territory(region.index))
+    depth = depth_in(layout, place.shape, region.index)
     return Finding(
         rule=RULE.id,
         level=RULE.level,

@@ -8,6 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from checker.geometry.edge_index import ring_segments
 from checker.layout.fragments import cut_areas, cut_lines
 from checker.layout.reference_map import (
     CUT,
@@ -18,7 +19,6 @@ from checker.layout.reference_map import (
     SideMap,
     plane_layers,
     reference_map_of,
-    ring_segments,
 )
 from checker.layout.regions import Pour
 
