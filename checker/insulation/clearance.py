@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -20,7 +19,7 @@ from checker.insulation.air.paths import Air, Reach, Ways
 from checker.insulation.chains import Chain, Legs, chains, clusters, joined
 from checker.insulation.separations import ROUNDING, Barriers, Separation, Source, bind, contenders
 from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
 
@@ -42,7 +41,7 @@ class _Conductors:
         return len(self.pieces)
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
     """Everything too close, one per separation, pair of nets and layer (or None), worst first within each."""
     barriers = bind(layout)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields, replace
-from functools import cached_property, lru_cache, partial
+from functools import cached_property, partial
 from itertools import pairwise
 
 import numpy as np
@@ -37,7 +37,7 @@ from checker.insulation.surface.geodesics import (
     Legs,
     Surface,
 )
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from parsers.board import BOTTOM as BOTTOM_SIDE
 from parsers.board import TOP as TOP_SIDE
 from parsers.board import UNPLATED
@@ -65,7 +65,7 @@ def necks(layout: Layout) -> tuple[tuple[Separation, XY], ...]:
     return measured(layout)[1]
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def measured(layout: Layout) -> tuple[tuple[Shortfall, ...], tuple[tuple[Separation, XY], ...]]:
     """`creepages` and `necks`, found in one search."""
     barriers = bind(layout)

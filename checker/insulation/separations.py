@@ -28,7 +28,6 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import IntEnum
 from fnmatch import fnmatchcase
-from functools import lru_cache
 from itertools import accumulate
 from pathlib import Path
 
@@ -49,7 +48,7 @@ from checker.config.spacing_table import (
     read_table,
 )
 from checker.geometry.corridor import corridor
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import CATCH_ALL, floating_rows
 from parsers.board import UNPLATED, Board
 from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, concatenate, conductors
@@ -181,7 +180,7 @@ class Barriers:
         return None
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def bind(layout: Layout) -> Barriers:
     """Bind the barriers and spacings of a layout; done once for all rules.
 

@@ -17,7 +17,7 @@ from checker.findings import Path
 from checker.geometry.boxes import grouped
 from checker.geometry.edge_index import EdgeIndex, ring_segments
 from checker.geometry.overlay import differences, intersections
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from checker.layout.reference_map import EPSILON
 from checker.layout.regions import Region
 from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
@@ -99,19 +99,21 @@ def group_of(layout: Layout, region: Region, place: Place) -> str:
 
 def depth_in(layout: Layout, shape: shapely.Geometry, region: int) -> float:
     """How far the outline of a shape reaches into a region's territory from its edge, mm."""
-    return _farthest(shape, layout.once(_rims)[region])
+    return _farthest(shape, _rims(layout)[region])
 
 
 def reach_from(layout: Layout, shape: shapely.Geometry, region: int) -> float:
     """How far the outline of a shape reaches away from a region's territory, mm."""
-    return _farthest(shape, layout.once(_territories)[region])
+    return _farthest(shape, _territories(layout)[region])
 
 
+@of_layout
 def _rims(layout: Layout) -> list[EdgeIndex]:
     """The edges of each region's territory."""
     return [EdgeIndex(layout.territory(region.index), solid=False) for region in layout.regions]
 
 
+@of_layout
 def _territories(layout: Layout) -> list[EdgeIndex]:
     """Each region's territory as a solid."""
     return [EdgeIndex(layout.territory(region.index), solid=True) for region in layout.regions]
@@ -150,8 +152,8 @@ def _within(feet: Floats, other: EdgeIndex) -> Bools:
     shares = np.array([0.25, 0.5, 0.75])[None, :, None]
     between = feet[:, :1] + shares * (feet[:, 1:] - feet[:, :1])
     _, away = other.nearest(between.reshape(-1, 2))
-    inside: Bools = (away.reshape(-1, 3) < EPSILON).all(axis=1)
-    return inside
+    farthest: Floats = away.reshape(-1, 3).max(axis=1, initial=0.0)
+    return farthest < EPSILON
 
 
 def _signal(layout: Layout) -> Bools:

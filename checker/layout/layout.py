@@ -7,7 +7,7 @@ when it makes a finding.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from functools import cached_property
+from functools import cached_property, wraps
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 import numpy as np
@@ -540,6 +540,16 @@ class Layout:
             what = f'net "{self.board.net_name(index)}" lies wholly inside the territory of region {region.name}'
             why = f"only * claims it; name it in the nets of {region.name} or of its own region"
             yield Doubt(what, why)
+
+
+def of_layout(compute: Callable[[Layout], T]) -> Callable[[Layout], T]:
+    """Keep what a function computes from a layout on that layout: computed once, and gone with it."""
+
+    @wraps(compute)
+    def kept(layout: Layout) -> T:
+        return layout.once(compute)
+
+    return kept
 
 
 def nothing() -> Rows:

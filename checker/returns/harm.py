@@ -22,7 +22,7 @@ import shapely
 
 from checker import wording
 from checker.findings import XY
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import Stretch
 from checker.returns.detour import Budget, Detour, End, Link, Network, apart
 from checker.returns.estimates import (
@@ -64,10 +64,11 @@ def harm_of_run(layout: Layout, stretch: Stretch) -> Harm:
 def harm_of_crossings(layout: Layout, stretches: Sequence[Stretch]) -> list[Harm]:
     """The cost of each crossing of a board, all at once: they share searches and one budget."""
     crossings = [_Crossing(layout, stretch) for stretch in stretches]
-    _search(layout.once(network_of), crossings, Budget(NODES))
+    _search(network_of(layout), crossings, Budget(NODES))
     return [crossing.harm() for crossing in crossings]
 
 
+@of_layout
 def network_of(layout: Layout) -> Network:
     """Reference copper of a layout as sheets and links."""
     return Network([pour.shape for pour in layout.pours], list(_links(layout)))
@@ -82,7 +83,7 @@ class _Crossing:
     def __init__(self, layout: Layout, stretch: Stretch) -> None:
         self.layout = layout
         self.stretch = stretch
-        self.network = layout.once(network_of)
+        self.network = network_of(layout)
         ends = _ends(layout, stretch)
         self.ends = [[(sheet, self.network.on_sheet(sheet, at)) for sheet, at in group] for group in ends]
         bounds = [self.network.at_least(*ways) for ways in self.ways]

@@ -21,7 +21,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from math import hypot, inf
 
 import networkx as nx
@@ -31,7 +30,7 @@ from scipy.spatial import cKDTree
 
 from checker.findings import XY, Finding, Level
 from checker.layout.fragments import judged_by_line
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import Kind as Run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -139,9 +138,21 @@ def _nearest_joint(layout: Layout, change: _Change, a: Sheet, b: Sheet) -> _Join
     return _nearest_capacitor(layout, change.at, a[0], b[0])
 
 
-@lru_cache(maxsize=256)
+@of_layout
+def _found_vias(_: Layout) -> dict[tuple[int, int, int], dict[int, _Joint]]:
+    """What `_nearest_vias` has found, by net and layers."""
+    return {}
+
+
 def _nearest_vias(layout: Layout, net: int, first: int, last: int) -> dict[int, _Joint]:
     """By hole that refers to a net: the nearest plated hole of that net that joins its pours on two layers."""
+    found = _found_vias(layout)
+    if (net, first, last) not in found:
+        found[net, first, last] = _vias_between(layout, net, first, last)
+    return found[net, first, last]
+
+
+def _vias_between(layout: Layout, net: int, first: int, last: int) -> dict[int, _Joint]:
     joins = np.intersect1d(_stitches_on(layout, net, first), _stitches_on(layout, net, last))
     if not len(joins):
         return {}
@@ -179,7 +190,7 @@ def _distance(joint: _Joint | None) -> float:
     return inf if joint is None else joint.distance
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def _changes(layout: Layout) -> tuple[_Change, ...]:
     """Plated holes at which traces of one net meet on two layers or more."""
     used: dict[int, set[int]] = defaultdict(set)
@@ -238,7 +249,7 @@ def _references(layout: Layout, holes: list[int]) -> list[dict[int, frozenset[Sh
     return out
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def _centres(layout: Layout) -> Floats:
     ends = layout.board.holes.ends
     middle: Floats = (ends[:, :2] + ends[:, 2:]) / 2
@@ -252,7 +263,7 @@ def _in_crossing(layout: Layout, change: _Change) -> bool:
     return lines is not None and bool(shapely.dwithin(lines, shapely.Point(change.at), radius + TOUCH).any())
 
 
-@lru_cache(maxsize=1)
+@of_layout
 def _crossings(layout: Layout) -> dict[int, Shapes]:
     """Per net: the lines of its crossings, or where it changes pours directly."""
     found: dict[int, list[shapely.Geometry]] = defaultdict(list)
