@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+from tempfile import TemporaryDirectory
 
 from parsers.board import Board, Hints
-from parsers.package.archive import GZIP_MAGIC, is_archive, open_archive, open_folder
+from parsers.package.archive import GZIP_MAGIC, Package, is_archive, open_archive, open_folder
 from parsers.package.jobfile import read_job
 from parsers.trouble import BoardError, Place
 
@@ -31,14 +33,12 @@ def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
 
 
 def _read(path: Path, hints: Hints, jobs: int) -> Board:
-    from parsers.package.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
-
     if path.is_dir():
-        return read_package(open_folder(path), hints, str(path), jobs=jobs)
+        return _read_files(open_folder(path), path, hints, jobs)
     if path.suffix.lower() == ".gbrjob":
         return _read_job(path, hints, jobs)
     if is_archive(path):
-        return read_package(open_archive(path), hints, str(path), jobs=jobs)
+        return _read_files(open_archive(path), path, hints, jobs)
     if _is_xml(path):
         from parsers.ipc2581 import read_ipc2581  # noqa: PLC0415 - as above, for Gerber boards
 
@@ -46,6 +46,23 @@ def _read(path: Path, hints: Hints, jobs: int) -> Board:
     raise BoardError(
         "no board; give a folder, a .zip or .tar.gz, a .gbrjob, or an IPC-2581 file (.xml, .cvg, .gz)", Place(str(path))
     )
+
+
+def _read_files(package: Package, path: Path, hints: Hints, jobs: int) -> Board:
+    """A board of the files of a folder or an archive: Gerber layers, or one IPC-2581 file."""
+    from parsers.package.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
+    from parsers.package.sorting import board_in_one_file  # noqa: PLC0415 - as above
+
+    member = board_in_one_file(package)
+    if member is None:
+        return read_package(package, hints, str(path), jobs=jobs)
+    from parsers.ipc2581 import read_ipc2581  # noqa: PLC0415 - as above, for Gerber boards
+
+    with TemporaryDirectory() as folder:
+        file = Path(folder, PurePosixPath(member.name).name)
+        file.write_bytes(member.data)
+        board = read_ipc2581(file, hints)
+    return replace(board, path=str(path), doubts=(*package.doubts, *board.doubts))
 
 
 def _read_job(path: Path, hints: Hints, jobs: int) -> Board:

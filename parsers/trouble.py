@@ -60,3 +60,15 @@ class BoardError(InputError):
 
 class FormatError(BoardError):
     """One file is not what it claims to be."""
+
+
+def line_for(name: str, value: str) -> str:
+    """What to write into the rules file so that a file is taken for something.
+
+    Examples
+    --------
+    >>> line_for("board.gbl", "L2")
+    'write into the rules: [files] "board.gbl" = "L2"'
+    """
+    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
+    return f'write into the rules: [files] "{quoted}" = "{value}"'

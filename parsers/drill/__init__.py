@@ -20,7 +20,7 @@ Source: common practice, no source (no standard of the format was at hand); test
 
 from __future__ import annotations
 
-from parsers.drill.formats import NumberFormat, read_parameters
+from parsers.drill.formats import NumberFormat, read_parameters, told_format
 from parsers.drill.layer import holes_of_image
 from parsers.drill.program import Score, looks_like_drill, on_places, read_drill
 from parsers.drill.result import Drilled
@@ -34,4 +34,5 @@ __all__ = [
     "on_places",
     "read_drill",
     "read_parameters",
+    "told_format",
 ]

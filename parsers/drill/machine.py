@@ -80,9 +80,9 @@ _SILENT_KEYWORDS = (
 class Machine:
     """A drilling machine that runs a program and notes the holes it makes."""
 
-    def __init__(self, name: str, assume: NumberFormat) -> None:
-        self.name, self.assume = name, assume
-        self.stated = NumberFormat()
+    def __init__(self, name: str, assume: NumberFormat, told: NumberFormat | None = None) -> None:
+        self.name, self.assume, self.told = name, assume, told
+        self.stated = told or NumberFormat()
         self.assumed: set[str] = set()
         self.line = 0
         self._scale: tuple[float, int, int | None] | None = None
@@ -90,7 +90,6 @@ class Machine:
         self.tool = 0
         self.hits: list[Hit] = []
         self.doubts: list[Doubt] = []
-        self.odd_tools = False
         self.file_attributes: dict[str, tuple[str, ...]] = {}
         self.plating = PLATING_UNKNOWN  # from TYPE or TF
         self.attribute_sets: list[tuple[tuple[str, tuple[str, ...]], ...]] = [()]
@@ -266,7 +265,6 @@ class Machine:
     def _define(self, number: int, text: str) -> None:
         diameter = _number(text) * self._unit()
         if "." not in text and diameter > ODD_DIAMETER:
-            self.odd_tools = True
             self.doubt(f"gives tool {number} {diameter:g} mm", "a diameter without decimal point; is its unit right?")
         old = self.tools.get(number)
         if old and old.diameter is not None and abs(old.diameter - diameter) > 0.01:

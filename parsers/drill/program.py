@@ -15,7 +15,7 @@ from parsers.drill.formats import DEFAULT_DIGITS, INCH, MILLIMETRE, OTHER_DIGITS
 from parsers.drill.machine import Machine
 from parsers.drill.result import Drilled, swollen
 from parsers.primitives import NO_NET, UNKNOWN_NET, Floats
-from parsers.trouble import Doubt, FormatError, Place
+from parsers.trouble import Doubt, FormatError, Place, line_for
 
 SURE = 0.9  # share on pads that needs no comparison with other formats
 ON_PADS = 0.5  # share of holes that must land where holes are expected before a guessed format is believed
@@ -47,6 +47,7 @@ def read_drill(
     name: str,
     file: int = 0,
     *,
+    told: NumberFormat | None = None,
     parameters: NumberFormat | None = None,
     scores: Sequence[Score] = (),
 ) -> Drilled:
@@ -54,6 +55,7 @@ def read_drill(
 
     Parameters
     ----------
+    told : format told by the rules, used where the program says nothing
     parameters : format told by a file beside the program, used where the program says nothing
     scores : tell how plausible hole centres are, the most telling first, where the format is not stated
 
@@ -62,12 +64,12 @@ def read_drill(
     FormatError : the number format is neither stated nor settled by the data; too many holes
     """
     lines = _lines(data)
-    run = _run(lines, name, NumberFormat())
+    run = _run(lines, name, NumberFormat(), told)
     doubts = list(run.doubts)
     if run.assumed:
         run, doubt = _settled(lines, name, run, parameters, scores)
         doubts = [*([doubt] if doubt else []), *run.doubts]
-    doubts += _check_quantities(run)
+    doubts += [*_contradicted(run, told), *_check_quantities(run)]
     return _drilled(run, file, tuple(doubts))
 
 
@@ -80,8 +82,8 @@ def _lines(data: bytes) -> list[str]:
     return re.split(r"\r\n|\n|\r", text)
 
 
-def _run(lines: list[str], name: str, assumed: NumberFormat) -> Machine:
-    machine = Machine(name, assumed)
+def _run(lines: list[str], name: str, assumed: NumberFormat, told: NumberFormat | None = None) -> Machine:
+    machine = Machine(name, assumed, told)
     for number, line in enumerate(lines, 1):
         machine.line = number
         if machine.execute(line.strip()):
@@ -101,7 +103,7 @@ def _settled(
     usual = parameters is None and _only_digits_open(lines, name, first)
     if usual and (not scores or scores[0](first.centres()) >= SURE):
         return first, None
-    tried = _distinct([_run(lines, name, guess) for guess in _guesses(first, parameters)])
+    tried = _distinct([_run(lines, name, guess, first.told) for guess in _guesses(first, parameters)])
     if len(tried) == 1 and "unit" not in first.assumed:
         return tried[0], None  # written so that every format means the same
     best, share = _confirmed(tried, scores)
@@ -111,7 +113,8 @@ def _settled(
         missing = " and ".join(sorted(first.assumed))
         raise FormatError(
             f"{missing} of the coordinates not stated, and the holes do not tell; export the drills with METRIC or "
-            "INCH, LZ or TZ, or with decimal points",
+            "INCH, LZ or TZ, or with decimal points, or find out the format and "
+            + line_for(name, "drill, mm 3.3, leading zeros kept"),
             Place(name),
         )
     if usual and best is tried[0]:
@@ -120,7 +123,7 @@ def _settled(
     return best, Doubt(
         f"number format of {name} is not stated",
         f"read as {best.assume}, {'as told beside it: ' if beside else 'because '}{share:.0%} of its holes then land "
-        "where holes are expected; export the drills with unit and format",
+        f"where holes are expected; if that is right, {line_for(name, f'drill, {best.assume}')}",
         Place(name),
     )
 
@@ -134,7 +137,7 @@ def _only_digits_open(lines: list[str], name: str, first: Machine) -> bool:
     if unit is None or first.assumed == {"zeros"}:
         return False
     return first.assumed == {"digits"} or _same(
-        first, _run(lines, name, NumberFormat(unit, *DEFAULT_DIGITS[unit], False))
+        first, _run(lines, name, NumberFormat(unit, *DEFAULT_DIGITS[unit], False), first.told)
     )
 
 
@@ -160,7 +163,8 @@ def _unconfirmed(run: Machine, scores: Sequence[Score]) -> Doubt | None:
         return None
     return Doubt(
         f"number format of {run.name} is not stated",
-        f"read as {run.assume}, the usual digits, but its holes land on no pad; export the drills with their format",
+        f"read as {run.assume}, the usual digits, but its holes land on no pad; "
+        f"{line_for(run.name, f'drill, {run.assume}')}, or what it is",
         Place(run.name),
     )
 
@@ -188,6 +192,14 @@ def _distinct(runs: list[Machine]) -> list[Machine]:
 
 
 # ---------------------------------------------------------------------------------------------------- results
+
+
+def _contradicted(run: Machine, told: NumberFormat | None) -> list[Doubt]:
+    """A doubt if the program states another format than the rules tell; the program's is used."""
+    if told is None or run.stated.filled(told) == told.filled(run.stated):
+        return []
+    why = f"the file says {run.stated}, the rules say {told}; the file's word is used: remove the format from [files]"
+    return [Doubt(f"two number formats for {run.name}", why, Place(run.name))]
 
 
 def _check_quantities(run: Machine) -> list[Doubt]:

@@ -24,7 +24,7 @@ from parsers.gerber.plotter import Sheet
 from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, Complaints, Names, Strokes, Timeline, strokes
 from parsers.gerber.syntax import Longs, Words, tokenise
 from parsers.primitives import Floats
-from parsers.trouble import FormatError, Place
+from parsers.trouble import FormatError, Place, line_for
 
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
@@ -113,7 +113,7 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
 def _words(data: bytes, name: str) -> tuple[Words, Format]:
     """Cut a file into words by its coordinate format; without one there is nothing to read."""
     if b"\0" in data or b"*" not in data:
-        raise FormatError("not a Gerber file; leave it out or name its kind under [files]", Place(name))
+        raise FormatError(f"not a Gerber file; leave it out, or {line_for(name, 'not needed')}", Place(name))
     words = tokenise(data)
     formats = [read_command(text) for text in words.texts if text[:2] == "FS"]
     stated: Format | None = next((command.value[0] for command in formats if command.code == "FS"), None)

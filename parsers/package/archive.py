@@ -30,6 +30,7 @@ MAX_RATIO = 200  # unpacked bytes per packed byte; drawings of repeated pads rea
 RATIO_FROM = 16 * 2**20  # bytes below which the ratio does not matter
 MAX_NAME = 250  # characters of a name that are kept
 CHUNK = 2**20
+HEAD = 4096  # bytes that tell what a file is
 
 ZIP_MAGIC, GZIP_MAGIC = b"PK\x03\x04", b"\x1f\x8b"
 NESTED = (".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar", ".zst")
@@ -117,24 +118,16 @@ def is_archive(path: Path) -> bool:
     with path.open("rb") as file:
         head = file.read(512)
     if head.startswith(GZIP_MAGIC):
-        head = _gzip_head(path)
+        with path.open("rb") as file:
+            head = gzip_head(file.read(HEAD))
     return head.startswith(ZIP_MAGIC) or head[257:262] == b"ustar"
 
 
-def read_gzip(data: bytes, name: str) -> bytes:
-    """Unpack a gzip under the limits."""
+def gzip_head(data: bytes) -> bytes:
+    """The first bytes inside a gzip, of which only the beginning need be there; nothing if it is damaged."""
     try:
-        with gzip.open(io.BytesIO(data)) as stream:
-            return _read_limited(stream, len(data), name)
-    except (zlib.error, EOFError, OSError) as error:
-        raise BoardError(f"damaged gzip ({_first_line(error)}); pack it again", Place(name)) from error
-
-
-def _gzip_head(path: Path) -> bytes:
-    try:
-        with gzip.open(path) as stream:
-            return stream.read(512)
-    except (zlib.error, EOFError, OSError):
+        return zlib.decompressobj(wbits=31).decompress(data, HEAD)
+    except zlib.error:
         return b""
 
 

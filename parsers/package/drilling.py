@@ -13,11 +13,11 @@ from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Outline, hol
 from parsers.drill import Drilled, NumberFormat, Score, holes_of_image, on_places, read_drill
 from parsers.package.names import Tables
 from parsers.package.notes import Notes, read_image
-from parsers.package.roles import BY_NAME, DRILL
+from parsers.package.roles import BY_NAME, DRILL, value_of
 from parsers.package.sorting import Content, Item, Sorting
 from parsers.package.stacking import Stack
 from parsers.primitives import NO_NET, Bools, Conductors, Floats, Rows
-from parsers.trouble import Doubt, FormatError, Place
+from parsers.trouble import Doubt, FormatError, Place, line_for
 
 BARE = 0.5  # share of a file's plated holes that may miss all copper before the drills are held for misplaced
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
@@ -94,7 +94,9 @@ def _drilled(
         found = holes_of_image(image, item.name, item.number) if image else None
     else:
         try:
-            found = read_drill(item.member.data, item.name, item.number, parameters=parameters, scores=scores)
+            found = read_drill(
+                item.member.data, item.name, item.number, told=item.numbers, parameters=parameters, scores=scores
+            )
         except FormatError as error:
             notes.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
             found = None
@@ -142,11 +144,11 @@ def _plated(table: Holes, item: Item, notes: Notes) -> Holes:
     plated = np.where(stated, table.plated, role.plated).astype(np.int8)
     if not stated.all() and len(table):
         if role.plated == PLATING_UNKNOWN:
-            why = f"{int((~stated).sum())} holes; name the file plated or unplated in [files] of the rules"
+            why = f"{int((~stated).sum())} holes; {line_for(item.name, 'plated')}, or unplated"
             notes.doubt(Doubt(f"plating of {item.name} is not stated", why, Place(item.name)))
         elif role.source == BY_NAME and item.content is Content.PROGRAM:
             kind = "plated" if role.plated == PLATED else "unplated"
-            why = "nothing in the file says so; name it in [files] of the rules"
+            why = f"nothing in the file says so; if that is right, {line_for(item.name, value_of(role))}"
             notes.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name)))
     return replace(table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32))
 
@@ -156,12 +158,15 @@ def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], notes
     span = item.role.span
     plating = [f for f in files if f.role.plated != UNPLATED]
     if span is None and layers > 2 and len(plating) > 1 and item in plating:
-        why = "there are several drill files, so it may be blind or buried; name its span in [files] of the rules"
+        span_line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
+        why = f"there are several drill files, so it may be blind or buried; if it goes through, {span_line}"
         notes.doubt(Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name)))
     first, last = span or (1, layers)
     if first < 1 or last > layers:
         what = f"{item.name} drills layers {first} to {last}"
-        notes.doubt(Doubt(what, f"the board has {layers} layers; is one missing?", Place(item.name)))
+        line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
+        why = f"the board has {layers} layers; is one missing? If it goes through these, {line}"
+        notes.doubt(Doubt(what, why, Place(item.name)))
     low, high = min(max(first, 1), layers) - 1, min(max(last, 1), layers) - 1
     n = len(table)
     return replace(table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32))

@@ -47,7 +47,8 @@ def read_job(data: bytes, name: str) -> JobFile:
     except (ValueError, RecursionError) as error:
         why = f"the job file is no JSON ({str(error).splitlines()[0]}); export it again, or remove it"
         return JobFile(name, doubts=(Doubt(f"{name} cannot be read", why, Place(name)),))
-    general = _table(_table(job).get("GeneralSpecs"))
+    specs = _table(_table(job).get("GeneralSpecs"))
+    general = {**_table(specs.get("Overall")), **specs}
     project = _table(general.get("ProjectId"))
     files = [_table(f) for f in _list(_table(job).get("FilesAttributes"))]
     named = [f for f in files if isinstance(f.get("Path"), str)]

@@ -35,11 +35,11 @@ from parsers.package.names import NO_COPPER, TRACKS, Tables, clean
 from parsers.package.naming import Naming, name_copper, open_nets
 from parsers.package.notes import Notes, read_image
 from parsers.package.parts import Body, bodies, parts_of
-from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE
+from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE, UNKNOWN
 from parsers.package.sorting import Content, Item, Sorting, sort_files
 from parsers.package.stacking import Stack, stack_up, stackup
 from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors, middles
-from parsers.trouble import BoardError, Doubt, FormatError, Place
+from parsers.trouble import BoardError, Doubt, FormatError, Place, line_for
 
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
 NAMED = ("net", "component", "pin", "function")  # columns that number names, first of the file, then of the board
@@ -127,9 +127,16 @@ def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, not
     if others:
         raise BoardError(f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path))
     raise BoardError(
-        "no copper layer found; name the layers in [files] of the rules, or give the folder that holds them",
+        f"no copper layer found; give the folder that holds them, or {line_for(_likely_copper(sorting), 'L1')}",
         Place(path),
     )
+
+
+def _likely_copper(sorting: Sorting) -> str:
+    """A file that may be copper though nothing says so."""
+    gerber = [item.name for item in sorting.items if item.content is Content.GERBER]
+    unclear = [item.name for item in sorting.of(UNKNOWN)]
+    return (unclear or gerber or ["board.gtl"])[0]
 
 
 def _title(sorting: Sorting, package: Package) -> str:
@@ -262,8 +269,8 @@ def _check_polarity(stack: Stack, joined: Connected, notes: Notes) -> None:
         if len(pads) >= FLASHES and alone.mean() > LONELY:
             what = f"polarity of {item.name} is not stated"
             why = (
-                f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; state it in [files] "
-                f"of the rules: L{index + 1}, or L{index + 1} negative"
+                f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; "
+                f"{line_for(item.name, f'L{index + 1} negative')}, or L{index + 1} if it is positive"
             )
             notes.doubt(Doubt(what, why, Place(item.name)))
 

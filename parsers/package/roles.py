@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from parsers.board import BOTTOM, INNER, PLATED, PLATING_UNKNOWN, TOP, UNPLATED
+from parsers.drill import NumberFormat, told_format
 from parsers.trouble import BoardError
 
 COPPER, DRILL, PROFILE, NETLIST, COMPONENT, JOB = "copper", "drill", "profile", "netlist", "component", "job"
@@ -36,6 +37,8 @@ class Role:
     span: tuple[int, int] | None = None
     negative: bool = False
     source: str = BY_ATTRIBUTE
+    numbers: NumberFormat | None = None  # of a drill program, told by the rules
+    span_named: bool = False  # the span is from the file's name alone
 
     def agrees(self, other: Role) -> bool:
         """Whether two sources say the same, as far as both say anything."""
@@ -95,8 +98,10 @@ def by_function(fields: Sequence[str], source: str = BY_ATTRIBUTE) -> Role | Non
 def by_hint(name: str, value: str) -> Role:
     """Role that the rules file gives a file.
 
-    Values: `L3`, `L3 negative`, `plated`, `unplated` (both with a span such as `plated 1-2`), `profile`,
-    `profile plated`, `netlist`, `component top`, `component bottom`, `not needed`, or a file function in full.
+    Values: `L3`, `top`, `bottom`, `inner 2` (each also with `negative`), `plated`, `unplated`, `drill` (each also with
+    a span such as `plated 1-2`, and with the number format of a program: `plated, mm 3.3, leading zeros kept`),
+    `profile`, `profile plated`, `netlist`, `component top`, `component bottom`, `not needed`, or a file function in
+    full.
 
     Raises
     ------
@@ -104,31 +109,74 @@ def by_hint(name: str, value: str) -> Role:
 
     Examples
     --------
-    >>> by_hint("a.drl", "plated 2-1").span
-    (1, 2)
+    >>> by_hint("a.drl", "plated 2-1").span, by_hint("a.gbl", "bottom").side, str(by_hint("a.drl", "inch 2.4").numbers)
+    ((1, 2), 'bottom', 'inch 2.4')
     """
-    words = value.strip().lower().split()
-    text = " ".join(words)
-    if re.fullmatch(r"l[1-9]\d{0,2}( negative)?", text):
-        return Role(COPPER, int(words[0][1:]), negative=len(words) > 1, source=BY_RULES)
-    if (drill := re.fullmatch(r"(plated|unplated)(?: (\d{1,3})-(\d{1,3}))?", text)) is not None:
-        span = (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
-        return Role(DRILL, plated=PLATED if drill[1] == "plated" else UNPLATED, span=span, source=BY_RULES)
-    plain = {
-        "profile": Role(PROFILE, plated=UNPLATED, source=BY_RULES),
-        "profile plated": Role(PROFILE, plated=PLATED, source=BY_RULES),
-        "netlist": Role(NETLIST, source=BY_RULES),
-        "component top": Role(COMPONENT, side=TOP, source=BY_RULES),
-        "component bottom": Role(COMPONENT, side=BOTTOM, source=BY_RULES),
-        "not needed": Role(NOT_NEEDED, source=BY_RULES),
-    }
-    role = plain.get(text) or by_function(value.split(","), BY_RULES)
+    text = " ".join(value.strip().lower().split())
+    role = _copper_by_hint(text) or _drill_by_hint(text) or _PLAIN.get(text) or by_function(value.split(","), BY_RULES)
     if role is None:
         raise BoardError(
-            f"files: {value!r} for {name!r} is no layer or function; use L1, plated, unplated, profile, netlist, "
-            "component top or bottom, not needed, or a file function such as Copper,L1,Top"
+            f"files: {value!r} for {name!r} is no layer or function; use L1, top, bottom, plated, unplated (with "
+            '"mm 3.3, leading zeros kept" for a program that does not tell), profile, netlist, component top or '
+            'bottom, "not needed", or a file function such as Copper,L1,Top'
         )
     return role
+
+
+_PLAIN = {
+    "profile": Role(PROFILE, plated=UNPLATED, source=BY_RULES),
+    "profile plated": Role(PROFILE, plated=PLATED, source=BY_RULES),
+    "netlist": Role(NETLIST, source=BY_RULES),
+    "component top": Role(COMPONENT, side=TOP, source=BY_RULES),
+    "component bottom": Role(COMPONENT, side=BOTTOM, source=BY_RULES),
+    "not needed": Role(NOT_NEEDED, source=BY_RULES),
+}
+
+
+def _copper_by_hint(text: str) -> Role | None:
+    plain = text.removesuffix(" negative")
+    negative = plain != text
+    if re.fullmatch(r"l[1-9]\d{0,2}", plain):
+        return Role(COPPER, int(plain[1:]), negative=negative, source=BY_RULES)
+    if plain in (TOP, BOTTOM):
+        return Role(COPPER, side=plain, negative=negative, source=BY_RULES)
+    if (inner := re.fullmatch(r"inner ([1-9]\d{0,2})", plain)) is not None:
+        return Role(COPPER, side=INNER, inner=int(inner[1]), negative=negative, source=BY_RULES)
+    return None
+
+
+_HINTED_PLATING = {"plated": PLATED, "unplated": UNPLATED, "drill": PLATING_UNKNOWN}
+
+
+def _drill_by_hint(text: str) -> Role | None:
+    first, *rest = (part.strip() for part in text.split(","))
+    drill = re.fullmatch(r"(plated|unplated|drill)(?: (\d{1,3})-(\d{1,3}))?", first)
+    numbers = told_format(rest if drill else [first, *rest])
+    if drill is None:
+        return Role(DRILL, source=BY_RULES, numbers=numbers) if numbers else None
+    if rest and numbers is None:
+        return None
+    span = (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
+    return Role(DRILL, plated=_HINTED_PLATING[drill[1]], span=span, source=BY_RULES, numbers=numbers)
+
+
+def value_of(role: Role) -> str:
+    """The value of `[files]` that gives a file this role.
+
+    Examples
+    --------
+    >>> value_of(Role(COPPER, 3)), value_of(Role(DRILL, plated=PLATED, span=(1, 2))), value_of(Role(PROFILE))
+    ('L3', 'plated 1-2', 'profile')
+    """
+    if role.function == COPPER:
+        place = f"L{role.layer}" if role.layer else (f"inner {role.inner}" if role.inner else role.side or TOP)
+        return f"{place} negative" if role.negative else place
+    if role.function == DRILL:
+        span = f" {role.span[0]}-{role.span[1]}" if role.span else ""
+        return f"{'unplated' if role.plated == UNPLATED else 'plated'}{span}"
+    if role.function == PROFILE and role.plated == PLATED:
+        return "profile plated"
+    return f"component {role.side or TOP}" if role.function == COMPONENT else role.function
 
 
 # ---------------------------------------------------------------------------------------------------- habits of naming
@@ -147,6 +195,7 @@ _NO_COPPER_EXTENSIONS = _words("""
 _TOP_WORDS, _BOTTOM_WORDS = _words("top front primary prim"), _words("bottom bot back secondary sec")
 _PROFILE_WORDS = _words("outline profile edge edges contour border boardoutline edgecuts")
 _PROFILE_EXTENSIONS = _words("gko gml gm1 gm oln")
+_NO_COPPER_PARTS = re.compile(r"paste|mask|silk|legend|stencil|resist|courtyard|overlay")  # inside longer words too
 _DRILL_WORDS = _words("drill drills drl pth npth ncdrill holes rout route routing slots thru")
 _DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
 
@@ -181,7 +230,7 @@ def by_name(name: str, *, drill: bool = False, common: frozenset[str] = frozense
 
 
 def _by_words(words: frozenset[str], stem: str, extension: str) -> Role | None:
-    if _NO_COPPER_WORDS & words:
+    if _NO_COPPER_WORDS & words or any(_NO_COPPER_PARTS.search(word) for word in words):
         return Role(NOT_NEEDED, source=BY_NAME)
     if _DRILL_WORDS & words:
         return _drill_by_name(words, stem)
@@ -211,17 +260,54 @@ def _drill_by_name(words: frozenset[str], stem: str) -> Role:
         plated=UNPLATED if unplated else (PLATED if plated else PLATING_UNKNOWN),
         span=(ends[0], ends[1]) if 1 <= ends[0] < ends[1] else None,
         source=BY_NAME,
+        span_named=True,
     )
 
 
 def _copper_by_extension(extension: str) -> Role | None:
+    """Extensions of copper: .gtl, .gbl, .g1 (an inner layer), .g2l and .gl2 (a layer of the board) and the like."""
     if extension in ("gtl", "cmp", "top"):
         return Role(COPPER, side=TOP, source=BY_NAME)
     if extension in ("gbl", "sol", "bot"):
         return Role(COPPER, side=BOTTOM, source=BY_NAME)
-    if (numbered := re.fullmatch(r"(?:g|gl|gi|in|ly|l|gp)(\d{1,2})l?|g(\d{1,2})l", extension)) is not None:
-        return Role(COPPER, side=INNER, inner=int(numbered[1] or numbered[2]), source=BY_NAME)
+    if (layer := re.fullmatch(r"g(\d{1,2})l|(?:gl|ly|l|lyr)(\d{1,2})", extension)) is not None:
+        return Role(COPPER, max(int(layer[1] or layer[2]), 1), source=BY_NAME)
+    if (inner := re.fullmatch(r"(?:g|gi|in|gp)(\d{1,2})", extension)) is not None:
+        return Role(COPPER, side=INNER, inner=max(int(inner[1]), 1), source=BY_NAME)
     return None
+
+
+def with_settled_numbers(roles: Sequence[Role]) -> list[Role]:
+    """Roles of copper by names alone, with layer numbers that fit each other (exporters' habits, no source).
+
+    Exporters count layers of the board or inner layers, and write both in the same way. Where a top layer is named
+    besides a layer 1, the numbers count inner layers; where several inner numbers begin with 2, they count layers of
+    the board.
+
+    Examples
+    --------
+    >>> named = [by_name(f"a.{end}") for end in ("gtl", "g1l", "g2l", "gbl")]
+    >>> [role.inner for role in with_settled_numbers(named)]
+    [None, 1, 2, None]
+    >>> named = [by_name(f"a.{end}") for end in ("gtl", "g2", "g3", "gbl")]
+    >>> [role.layer for role in with_settled_numbers(named)]
+    [None, 2, 3, None]
+    """
+    copper = [role for role in roles if role.function == COPPER and role.source == BY_NAME]
+    layers, inner = {r.layer for r in copper if r.layer}, sorted({r.inner for r in copper if r.inner})
+    shifted = 1 in layers and any(role.side == TOP and role.layer is None for role in copper)
+    counted = len(inner) > 1 and inner == list(range(2, len(inner) + 2)) and not layers
+    return [_settled_number(role, shifted=shifted, counted=counted) for role in roles]
+
+
+def _settled_number(role: Role, *, shifted: bool, counted: bool) -> Role:
+    if role.source != BY_NAME or role.function != COPPER:
+        return role
+    if shifted and role.layer:
+        return replace(role, layer=None, side=INNER, inner=role.layer)
+    if counted and role.inner:
+        return replace(role, layer=role.inner, inner=None)
+    return role
 
 
 def _copper_by_abbreviation(stem: str) -> Role | None:
@@ -235,12 +321,12 @@ def _copper_by_abbreviation(stem: str) -> Role | None:
 
 
 def _copper_by_words(words: frozenset[str], stem: str) -> Role | None:
-    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|ly|art)[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII)
+    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|lyr|ly|art|copper|cu)[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII)
     if number:
         return Role(COPPER, int(number[1]), source=BY_NAME)
-    inner = re.search(
-        r"(?:^|[^a-z])(?:in|inner|int|internal)[-_ ]?(?:layer|lay|cu)?[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII
-    )
+    kinds, things = "in|inner|int|internal|mid|middle", "layer|lay|lyr|plane|cu|copper"
+    pattern = rf"(?:^|[^a-z])(?:{kinds})[-_ ]?(?:{things})?[-_ ]?0?([1-9]\d?)(?!\d)"
+    inner = re.search(pattern, stem, re.ASCII)
     if inner:
         return Role(COPPER, side=INNER, inner=int(inner[1]), source=BY_NAME)
     if _TOP_WORDS & words:

@@ -12,7 +12,7 @@ from parsers.board import PLATING_UNKNOWN, BoardFile, Hints
 from parsers.drill import NumberFormat, looks_like_drill, read_parameters
 from parsers.gerber import file_attributes, looks_like_gerber
 from parsers.netlist import looks_like_netlist
-from parsers.package.archive import Member, Package, is_nested
+from parsers.package.archive import GZIP_MAGIC, Member, Package, gzip_head, is_nested
 from parsers.package.jobfile import JobFile, looks_like_job, read_job
 from parsers.package.roles import (
     BY_JOB,
@@ -30,9 +30,11 @@ from parsers.package.roles import (
     by_hint,
     by_name,
     may_be_copper,
+    value_of,
+    with_settled_numbers,
     words_of,
 )
-from parsers.trouble import BoardError, Doubt, Place
+from parsers.trouble import BoardError, Doubt, Place, line_for
 
 
 class Content(Enum):
@@ -65,6 +67,7 @@ class Item:
     content: Content
     role: Role
     attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    numbers: NumberFormat | None = None  # of a drill program, told by the rules
 
     @property
     def name(self) -> str:
@@ -108,6 +111,8 @@ def content_of(member: Member) -> Content:
     data = member.data
     if looks_like_job(member.name, data):
         return Content.JOB_FILE
+    if data.startswith(GZIP_MAGIC):
+        return Content.IPC2581 if b"IPC-2581" in gzip_head(data).replace(b"\0", b"") else Content.OTHER
     if data.lstrip()[:1] == b"<" or data.startswith((b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\x00<")):
         return Content.IPC2581 if b"IPC-2581" in data[:4096].replace(b"\0", b"") else Content.OTHER
     if looks_like_gerber(data):
@@ -115,6 +120,23 @@ def content_of(member: Member) -> Content:
     if looks_like_netlist(data):
         return Content.TEST_POINTS
     return Content.PROGRAM if looks_like_drill(data) else Content.OTHER
+
+
+def board_in_one_file(package: Package) -> Member | None:
+    """The IPC-2581 file of a package that holds no Gerber layers beside it; None if there is none.
+
+    Raises
+    ------
+    BoardError : there are several
+    """
+    contents = {member: content_of(member) for member in package.members}
+    found = [member for member, content in contents.items() if content is Content.IPC2581]
+    if not found or Content.GERBER in contents.values():
+        return None
+    if len({member.sha256 for member in found}) > 1:
+        names = ", ".join(member.name for member in found)
+        raise BoardError(f"holds several boards ({names}); give one of them", Place(package.name))
+    return found[0]
 
 
 def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -> Sorting:
@@ -132,18 +154,31 @@ def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -
     job, own = _job(package, found, job_name)
     _check_hints(package, hints)
     common = _common_words([f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)])
-    items: list[Item] = []
-    doubts = list(package.doubts)
-    for number, file in enumerate(own):
-        attributes = file_attributes(file.member.data) if file.content is Content.GERBER else {}
-        told = _sources(file, attributes, job, hints, common)
-        item = Item(number, file.member, file.content, _role(file.content, told), attributes)
-        doubts += _doubts_of(item, told)
-        items.append(item)
+    attributes = [file_attributes(f.member.data) if f.content is Content.GERBER else {} for f in own]
+    told = [_sources(file, found, job, hints, common) for file, found in zip(own, attributes, strict=True)]
+    told = _with_settled_names(told)
+    items = [
+        Item(number, file.member, file.content, _role(file.content, sources), own_attributes, _numbers(sources))
+        for number, (file, sources, own_attributes) in enumerate(zip(own, told, attributes, strict=True))
+    ]
+    doubts = [*package.doubts, *(d for item, t in zip(items, told, strict=True) for d in _doubts_of(item, t))]
     items, unclear, remarks = _one_of_each(items, package.name)
     doubts += [*(job.doubts if job else ()), *_missing_from_job(job, items), *_of_one_project(items), *unclear]
     parameters = [p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))]
     return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(remarks))
+
+
+def _with_settled_names(told: Sequence[dict[str, Role]]) -> list[dict[str, Role]]:
+    """Sources in which the layer numbers that names tell fit each other."""
+    named = [number for number, sources in enumerate(told) if "name" in sources]
+    roles = with_settled_numbers([told[number]["name"] for number in named])
+    settled = dict(zip(named, roles, strict=True))
+    return [{**t, "name": settled[number]} if number in settled else t for number, t in enumerate(told)]
+
+
+def _numbers(told: Mapping[str, Role]) -> NumberFormat | None:
+    """The number format that the rules tell."""
+    return told["rules"].numbers if "rules" in told else None
 
 
 def _only(formats: Sequence[NumberFormat]) -> NumberFormat | None:
@@ -183,18 +218,26 @@ def _inside(job: JobFile, path: str) -> str:
 
 
 def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]:
-    """Doubts on needed files that the job file names and the package does not have."""
+    """Doubts on needed files that the job file names and the package has neither by name nor by function."""
     names = {i.name for i in items}
-    return [
-        Doubt(
-            f"{path} is missing",
-            f"{job.name} lists it as {','.join(fields)}; add the file",
-            Place(job.name),
-        )
-        for path, fields in sorted(job.functions.items() if job else ())
-        if job and _inside(job, path) not in names
-        if (role := by_function(fields)) is None or role.function in NEEDED
-    ]
+    listed = {_inside(job, path) for path in job.functions} if job else set()
+    others = [item for item in items if item.name not in listed]
+    doubts = []
+    for path, fields in sorted(job.functions.items() if job else ()):
+        role = by_function(fields, BY_JOB)
+        if job is None or _inside(job, path) in names or (role is not None and role.function not in NEEDED):
+            continue
+        outside = _inside(job, path).startswith("..") or ".." in PurePosixPath(path.replace("\\", "/")).parts
+        if role is not None and not outside and any(_is_that(item, role) for item in others):
+            continue
+        why = f"{job.name} lists it as {','.join(fields)}; add the file"
+        doubts.append(Doubt(f"{path} is missing", why, Place(job.name)))
+    return doubts
+
+
+def _is_that(item: Item, role: Role) -> bool:
+    """Whether a file is what the job file lists under another name: it says so itself, or its name does."""
+    return item.role.function == role.function and item.role.agrees(replace(role, negative=item.role.negative))
 
 
 # ---------------------------------------------------------------------------------------------------- roles
@@ -251,7 +294,7 @@ def _role(content: Content, told: Mapping[str, Role]) -> Role:
     """The role that counts; a drill program may have its layer span from its name."""
     role = next(iter(told.values()), None) or _FIXED.get(content, Role(UNKNOWN))
     if content is Content.PROGRAM and role.function == DRILL and role.span is None and "name" in told:
-        return replace(role, span=told["name"].span)
+        return replace(role, span=told["name"].span, span_named=True)
     return role
 
 
@@ -268,15 +311,14 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
         why = f"it is stated to be {_shown(role)}, but its content is {item.content.value}; export it again"
         doubts.append(Doubt(f"{name} cannot be read", why, place))
     elif role.source == BY_NAME and item.content is Content.GERBER and role.function in NEEDED:
-        why = "no attribute, job file or rule says so; name it in [files] of the rules"
+        why = f"no attribute, job file or rule says so; if that is right, {line_for(name, value_of(role))}"
         doubts.append(Doubt(f"{name} is taken for {_shown(role)} by its name", why, place))
     elif role.function == UNKNOWN:
-        doubts.append(
-            Doubt(f"{name} is of unknown function", "it may be copper; name it in [files] of the rules", place)
-        )
+        why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
+        doubts.append(Doubt(f"{name} is of unknown function", why, place))
     elif item.content is Content.OTHER and not told and (is_nested(name) or may_be_copper(name)):
         kind = "an archive inside the package is not opened" if is_nested(name) else "its content is no known format"
-        why = f"{kind}, and it may hold a layer; add what it holds, or name it `not needed` in [files] of the rules"
+        why = f"{kind}, and it may hold a layer; add what it holds, or {line_for(name, 'not needed')}"
         doubts.append(Doubt(f"{name} is not read", why, place))
     part = item.attributes.get(".Part") or ("Single",)
     if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
@@ -315,7 +357,8 @@ def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doub
         names = ", ".join(item.name for item in same)
         what = f"several files claim {_shown(same[0].role)}: {names}"
         copies = len({item.member.sha256 for item in same}) == 1
-        why = f"only {same[0].name} is read; " + ("they are copies" if copies else "remove the others, or rename them")
+        others = f"remove the others, or {line_for(same[1].name, 'not needed')}"
+        why = f"only {same[0].name} is read; {'they are copies' if copies else others}"
         (remarks if copies else doubts).append(Doubt(what, why, Place(same[1].name)))
     kept = [replace(i, role=replace(i.role, function=NOT_NEEDED)) if i.number in dropped else i for i in items]
     return kept, doubts, remarks

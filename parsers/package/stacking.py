@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from parsers.assembly.thicknesses import settled
 from parsers.board import BOTTOM, INNER, TOP, Hints, Layer, Stackup
 from parsers.package.jobfile import JobFile
-from parsers.package.roles import DRILL
+from parsers.package.roles import DRILL, UNKNOWN
 from parsers.package.sorting import Item, Sorting
-from parsers.trouble import BoardError, Doubt, Place
+from parsers.trouble import BoardError, Doubt, Place, line_for
 
 MAX_LAYERS = 200  # a number beyond this is a misprint, not a board
 
@@ -36,32 +36,63 @@ def stack_up(sorting: Sorting, copper: Sequence[Item]) -> Stack:
     for item in copper:
         number = _number(item, count)
         if number - 1 in files:
-            why = f"{files[number - 1].name} is L{number} too; number them in [files] of the rules"
+            why = f"{files[number - 1].name} is L{number} too; {line_for(item.name, 'L2')}, or whichever it is"
             doubts.append(Doubt(f"{item.name} has no layer of its own", why, Place(item.name)))
         else:
             files[number - 1] = item
     layers = tuple(Layer(f"L{i + 1}", files[i].name if i in files else "", _side(i, count)) for i in range(count))
     for index, layer in enumerate(layers):
         if index not in files:
-            why = f"the board has {count} layers by its files, and none is {layer.id}; add the file"
+            why = f"the board has {count} layers by its files, and none is {layer.id}; {_add(sorting, layer.id)}"
             doubts.append(Doubt(f"copper layer {layer.id} is missing", why))
         elif files[index].role.side not in (None, layer.side):
             doubts.append(_wrong_side(files[index], layer, count))
-    return Stack(layers, files, tuple(doubts))
+    return Stack(layers, files, (*doubts, *_against_job(sorting, copper, count)))
+
+
+def _add(sorting: Sorting, layer: str) -> str:
+    """What to do about a layer without a file; files of unknown function may be it."""
+    unclear = [item.name for item in sorting.of(UNKNOWN)]
+    return f"add the file, or {line_for(unclear[0], layer)}" if unclear else "add the file"
 
 
 def _count(sorting: Sorting, copper: Sequence[Item]) -> int:
-    """Number of copper layers: the highest that any file tells, or one per file."""
-    told = [item.role.layer or 0 for item in copper]
-    told += [item.role.inner + 2 for item in copper if item.role.inner]
-    told += [item.role.span[1] for item in sorting.of(DRILL) if item.role.span]
-    told += [2 for item in copper if item.role.side == BOTTOM]
-    named = [item for item in copper if item.role.layer is None]
-    told += [len(copper) if named else 1, (sorting.job.layers or 0) if sorting.job else 0]
-    count = max(told)
+    """Number of copper layers: all of them where the files say so, else the highest that files, job or drills tell.
+
+    A span in the name of a drill makes no layers: it is held against them afterwards.
+    """
+    count = _told_by_copper(copper)
+    if not _all_there(copper, count):
+        stated = sorting.job.layers if sorting.job else None
+        spans = [i.role.span[1] for i in sorting.of(DRILL) if i.role.span and not i.role.span_named and not stated]
+        count = max([count, stated or 1, *spans])
     if count > MAX_LAYERS:
         raise BoardError(f"{count} copper layers are told; check the layer numbers of the files")
     return count
+
+
+def _told_by_copper(copper: Sequence[Item]) -> int:
+    """Number of layers that the copper files alone tell."""
+    told = [item.role.layer or 0 for item in copper]
+    told += [item.role.inner + 2 for item in copper if item.role.inner]
+    told += [2 for item in copper if item.role.side == BOTTOM]
+    numbered = all(item.role.layer is not None for item in copper)
+    return max([*told, 1 if numbered else len(copper)])
+
+
+def _all_there(copper: Sequence[Item], count: int) -> bool:
+    """Whether the files number all layers from the first to one that states to be the bottom."""
+    last = any(item.role.layer == count and item.role.side == BOTTOM for item in copper)
+    return last and {item.role.layer for item in copper} >= set(range(1, count + 1))
+
+
+def _against_job(sorting: Sorting, copper: Sequence[Item], count: int) -> list[Doubt]:
+    """A doubt if the copper files make another number of layers than the job file says."""
+    job, made = sorting.job, _told_by_copper(copper)
+    if job is None or job.layers is None or made == job.layers or (made < count and made < job.layers):
+        return []
+    why = f"{job.name} says {job.layers}, the files make {made}; is a layer missing, or is one of another board?"
+    return [Doubt("another number of copper layers than the job file says", why, Place(job.name))]
 
 
 def _number(item: Item, count: int) -> int:

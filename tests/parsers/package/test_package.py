@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -169,11 +171,83 @@ CHANGES = [
     Change(
         "a_drill_below_the_last_layer",
         {"b-pth.drl": TAPE.replace("1,2,PTH", "1,4,PTH")},
+        ("b-pth.drl drills layers 1 to 4",),
+    ),
+    Change(
+        "a_drill_below_the_last_layer_of_files_that_tell_no_bottom",
+        {"b-pth.drl": TAPE.replace("1,2,PTH", "1,3,PTH"), "b-bottom.gbr": BOTTOM_L.replace("L2,Bot", "L2")},
+        ("copper layer L3 is missing",),
+    ),
+    Change(
+        "a_drill_named_for_sixteen_layers",
+        {"b-pth.drl": None, "b-pth-1-16.drl": TAPE.replace(",1,2,PTH", "")},
+        ("b-pth-1-16.drl drills layers 1 to 16",),
+    ),
+    Change(
+        "a_drill_named_for_sixteen_layers_beside_a_job_file",
+        {
+            **renamed("b-top.gbr", "b.gtl", bare(TOP_L)),
+            **renamed("b-bottom.gbr", "b.gbl", bare(BOTTOM_L)),
+            "b-pth.drl": None,
+            "b-pth-1-16.drl": TAPE.replace(",1,2,PTH", ""),
+            "b.gbrjob": json.dumps({"GeneralSpecs": {"Overall": {"LayerNumber": 2}}}),
+        },
         (
-            "copper layer L3 is missing",
-            "copper layer L4 is missing",
-            "b-bottom.gbr is L2 of 4, but states to be bottom",
+            "b-pth-1-16.drl drills layers 1 to 16",
+            "b.gbl is taken for copper bottom by its name",
+            "b.gtl is taken for copper top by its name",
         ),
+    ),
+    Change(
+        "inner_layers_numbered_as_layers_of_the_board",
+        {
+            **renamed("b-top.gbr", "b.gtl", bare(TOP_L)),
+            **renamed("b-bottom.gbr", "b.gbl", bare(BOTTOM_L)),
+            "b.g2l": bare(TOP_L),
+            "b.g3l": bare(TOP_L),
+            "b-pth.drl": TAPE.replace("1,2", "1,4"),
+        },
+        (
+            "b.g2l is taken for copper L2 by its name",
+            "b.g3l is taken for copper L3 by its name",
+            "b.gbl is taken for copper bottom by its name",
+            "b.gtl is taken for copper top by its name",
+        ),
+    ),
+    Change(
+        "a_job_file_of_other_names",
+        {"b.gbrjob": json.dumps(JOB).replace("b-", "b r3-")},
+        (),
+    ),
+    Change(
+        "a_job_file_of_other_names_and_one_layer_more",
+        {
+            "b-bottom.gbr": BOTTOM_L.replace("L2,Bot", "L3,Bot"),
+            "b-pth.drl": TAPE.replace("1,2", "1,3"),
+            "b.gbrjob": json.dumps(
+                {
+                    "GeneralSpecs": {"LayerNumber": 3},
+                    "FilesAttributes": [
+                        {"Path": "x.gbr", "FileFunction": "Copper,L1,Top"},
+                        {"Path": "y.gbr", "FileFunction": "Copper,L2,Inr"},
+                        {"Path": "z.gbr", "FileFunction": "Copper,L3,Bot"},
+                    ],
+                }
+            ),
+        },
+        ("copper layer L2 is missing", "y.gbr is missing"),
+    ),
+    Change(
+        "a_program_whose_format_the_rules_tell",
+        {"b-pth.drl": TAPE.replace("METRIC,TZ", "").replace("X2.0Y2.0", "X002Y002").replace("C0.5", "C0.5")},
+        (),
+        Hints(files={"b-pth.drl": "plated, mm 3.3, leading zeros kept"}),
+    ),
+    Change(
+        "a_program_that_states_another_format",
+        {},
+        ("two number formats for b-pth.drl",),
+        Hints(files={"b-pth.drl": "plated, inch 2.4, leading zeros kept"}),
     ),
     Change(
         "two_files_claim_a_layer",
@@ -351,11 +425,12 @@ CHANGES = [
     Change(
         "a_job_file_with_more_layers",
         {"b.gbrjob": json.dumps(JOB | {"GeneralSpecs": {"LayerNumber": 4}})},
-        (
-            "copper layer L3 is missing",
-            "copper layer L4 is missing",
-            "b-bottom.gbr is L2 of 4, but states to be bottom",
-        ),
+        ("another number of copper layers than the job file says",),
+    ),
+    Change(
+        "a_job_file_with_fewer_layers",
+        {"b.gbrjob": json.dumps({"GeneralSpecs": {"LayerNumber": 1}})},
+        ("another number of copper layers than the job file says",),
     ),
     Change(
         "thickness_told_twice",
@@ -396,6 +471,53 @@ def changed(change: Change, folder: Path) -> Board:
 def test_one_change_gives_exactly_its_doubts(change: Change, tmp_path: Path) -> None:
     """Nothing is missed, and nothing else is doubted."""
     assert sorted(whats(changed(change, tmp_path))) == sorted(change.doubts)
+
+
+SETTLED = (
+    "a_layer_of_unknown_function",
+    "an_archive_inside",
+    "plating_of_nobody_knows",
+    "plating_by_name",
+    "layers_by_their_names",
+    "inner_layers_numbered_as_layers_of_the_board",
+)
+
+
+@pytest.mark.parametrize("name", SETTLED)
+def test_the_line_that_a_doubt_shows_settles_it(name: str, tmp_path: Path) -> None:
+    """Every doubt about a file tells a line for `[files]`; with these lines in the rules the doubts are gone."""
+    change = next(c for c in CHANGES if c.name == name)
+    doubts = changed(change, tmp_path).doubts
+    lines = [re.search(r'\[files\] "([^"]+)" = "([^"]+)"', d.why) for d in doubts]
+    assert all(lines)
+    told = {line[1]: line[2] for line in lines if line}
+    if name == "a_layer_of_unknown_function":
+        told = dict.fromkeys(told, "not needed")  # that it is none of this board's is for the user to know
+    assert changed(replace(change, hints=Hints(files=told)), tmp_path / "again").doubts == ()
+
+
+@pytest.mark.parametrize("pack", ["folder", "zip", "gzip"])
+def test_a_package_with_one_ipc2581_file_is_that_board(pack: str, tmp_path: Path) -> None:
+    folder = tmp_path / "board"
+    folder.mkdir()
+    (folder / "readme.txt").write_text("notes")
+    pours = [{"net": "A", "layer": f"L{n}", "box": [0, 0, 9, 9]} for n in (1, 2)]
+    drawn = case("one", {"because": "", "expect": [], "pours": pours}).sketch
+    write_ipc2581(drawn, folder / "board.xml")
+    if pack == "gzip":
+        (folder / "board.xml.gz").write_bytes(gzip.compress((folder / "board.xml").read_bytes()))
+        (folder / "board.xml").unlink()
+    target = Path(shutil.make_archive(str(tmp_path / "packed"), "zip", folder)) if pack == "zip" else folder
+    board = read_board(target)
+    assert (board.format, board.path, board.doubts) == ("ipc-2581", str(target), ())
+    assert [net.name for net in board.nets] == ["A"]
+
+
+def test_two_ipc2581_files_are_two_boards(tmp_path: Path) -> None:
+    for name in ("a.xml", "b.xml"):
+        (tmp_path / name).write_text(f'<IPC-2581 revision="C"><!-- {name} --></IPC-2581>')
+    with pytest.raises(BoardError, match=r"holds several boards \(a\.xml, b\.xml\); give one of them"):
+        read_board(tmp_path)
 
 
 def test_netlist_names_and_parts(tmp_path: Path) -> None:
@@ -620,8 +742,9 @@ def test_a_job_file_as_board_reads_its_folder(tmp_path: Path) -> None:
         ),
         ({"readme.txt": "hello"}, "no copper layer found"),
         ({}, "no copper layer found"),
+        ({"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'}, r"b\.xml: holds no IPC-2581 data"),
         (
-            {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'},
+            {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>', "what.gbr": bare(TOP_L)},
             r"no copper layer, but an IPC-2581 file; give b\.xml",
         ),
         ({"b-top.gbr": layer("Copper,L9999,Top", flash(2, 2))}, "9999 copper layers are told"),

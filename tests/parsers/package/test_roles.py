@@ -83,6 +83,15 @@ NAMES = [
     ("paste-dispenser.gtl", COPPER, TOP, None),
     ("paste-dispenser-In1_Cu.gbr", COPPER, INNER, None),
     ("pth.gbr", DRILL, None, None),
+    ("lyr1.gbr", COPPER, None, 1),
+    ("board-lyr10.gbr", COPPER, None, 10),
+    ("b.g2l", COPPER, None, 2),
+    ("b.gl3", COPPER, None, 3),
+    ("b_mid1.ger", COPPER, INNER, None),
+    ("copper2.ger", COPPER, None, 2),
+    ("toppaste.ger", NOT_NEEDED, None, None),
+    ("TopSolderMask.gbr", NOT_NEEDED, None, None),
+    ("solderpaste_layer_1.gbr", NOT_NEEDED, None, None),
 ]
 
 
@@ -140,6 +149,11 @@ HINTS = [
     ("component bottom", Role(COMPONENT, side=BOTTOM)),
     ("not needed", Role(NOT_NEEDED)),
     ("Copper,L2,Inr", Role(COPPER, 2, INNER)),
+    ("bottom", Role(COPPER, side=BOTTOM)),
+    ("top negative", Role(COPPER, side=TOP, negative=True)),
+    ("inner 2", Role(COPPER, side=INNER)),
+    ("mm 3.3, leading zeros kept", Role(DRILL)),
+    ("drill 1-2, inch 2.4", Role(DRILL, span=(1, 2))),
 ]
 
 
@@ -157,8 +171,22 @@ def test_values_of_the_rules(value: str, role: Role) -> None:
     )
 
 
-@pytest.mark.parametrize("value", ["L0", "L", "layer 1", "platted", "plated 1", "", "Coppper,L1"])
+@pytest.mark.parametrize(
+    "value",
+    [
+        "L0",
+        "L",
+        "layer 1",
+        "platted",
+        "plated 1",
+        "",
+        "Coppper,L1",
+        "plated, yard 3.3",
+        "L1, mm 3.3",
+        "inner 0",
+    ],
+)
 def test_wrong_values_of_the_rules_are_errors(value: str) -> None:
     """A misspelt value names itself and the choices."""
-    with pytest.raises(BoardError, match="is no layer or function; use L1, plated"):
+    with pytest.raises(BoardError, match="is no layer or function; use L1, top, bottom, plated"):
         by_hint("f", value)
