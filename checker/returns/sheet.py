@@ -11,9 +11,10 @@ potential between any two other places is also the voltage that 1 A between them
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from math import ceil, exp, pi
 from typing import Any
 
@@ -49,12 +50,14 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
-    """A resistor between contacts: of a barrel or a tie, in ohm; 0 is a short."""
+class Chain:
+    """Contacts one after the other, as a barrel or a tie has them, and the resistance from each to the next, ohm.
 
-    first: Contact
-    second: Contact
-    ohms: float
+    A contact that touches no copper is passed by; a resistance of 0 is a short.
+    """
+
+    contacts: tuple[Contact, ...]
+    ohms: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +83,12 @@ class Sheet:
     ----------
     layers : each layer's copper, Polygons that do not overlap
     thickness : of each layer's copper, mm
-    links : barrels and ties
+    chains : barrels and ties
     cell : width of a cell, mm
     """
 
     def __init__(
-        self, layers: Sequence[Shapes], thickness: Sequence[float], links: Sequence[Link], cell: float
+        self, layers: Sequence[Shapes], thickness: Sequence[float], chains: Sequence[Chain], cell: float
     ) -> None:
         every = np.concatenate([np.asarray(shapes, dtype=object) for shapes in layers])
         x0, y0, x1, y1 = (float(v) for v in shapely.total_bounds(every))
@@ -93,8 +96,8 @@ class Sheet:
         self.layers = [Cells(shapes, self.grid) for shapes in layers]
         self.begins = np.cumsum([0, *(len(cells) for cells in self.layers)])
         self.thickness = thickness
-        self._contacts = self._placed(links)
-        self._join(links)
+        self._contacts = self._placed(chains)
+        self._join(chains)
 
     # ------------------------------------------------------------------------------------------------ where things are
 
@@ -168,9 +171,9 @@ class Sheet:
 
     # --------------------------------------------------------------------------------------------------- the network
 
-    def _placed(self, links: Sequence[Link]) -> dict[Contact, Rows]:
-        """Nodes of every contact of the links; those off the copper have none."""
-        contacts = list(dict.fromkeys(c for link in links for c in (link.first, link.second)))
+    def _placed(self, chains: Sequence[Chain]) -> dict[Contact, Rows]:
+        """Nodes of every contact of the chains; those off the copper have none."""
+        contacts = list(dict.fromkeys(contact for chain in chains for contact in chain.contacts))
         out: dict[Contact, Rows] = {}
         for layer in {contact.layer for contact in contacts}:
             here = [contact for contact in contacts if contact.layer == layer]
@@ -195,18 +198,16 @@ class Sheet:
         nodes = self.nodes_at(contact.layer, rim)
         return np.unique(nodes[nodes >= 0])
 
-    def _join(self, links: Sequence[Link]) -> None:
-        """Lay out branches: those of the layers with contacts corrected, then the links; shorts become one node."""
+    def _join(self, chains: Sequence[Chain]) -> None:
+        """Lay out branches: those of the layers with contacts corrected, then the chains; shorts become one node."""
         shorts = [(nodes[0], other) for nodes in self._contacts.values() for other in nodes[1:].tolist()]
         resistors: list[tuple[int, int, float]] = []
-        for link in links:
-            first, second = self._contacts[link.first], self._contacts[link.second]
-            if not len(first) or not len(second):
-                continue
-            if link.ohms > 0:
-                resistors.append((int(first[0]), int(second[0]), 1 / link.ohms))
-            else:
-                shorts.append((int(first[0]), int(second[0])))
+        for chain in chains:
+            for first, second, ohms in self._steps(chain):
+                if ohms > 0:
+                    resistors.append((first, second, 1 / ohms))
+                else:
+                    shorts.append((first, second))
         size = int(self.begins[-1])
         self.label = _merged(size, shorts)
         self.size = int(self.label.max(initial=-1)) + 1
@@ -216,6 +217,13 @@ class Sheet:
         self.second = np.concatenate((second, more[:, 1].astype(np.intp)))
         self.conductance = np.concatenate((conductance, more[:, 2]))
         self.flat = len(first)  # branches below this number lie in a layer
+
+    def _steps(self, chain: Chain) -> Iterator[tuple[int, int, float]]:
+        """Resistors of a chain between the nodes of those contacts that touch copper."""
+        along = np.concatenate(([0.0], np.cumsum(chain.ohms)))
+        touching = [(int(self._contacts[c][0]), r) for c, r in zip(chain.contacts, along, strict=True) if len(self._contacts[c])]
+        for (first, before), (second, after) in pairwise(touching):
+            yield first, second, float(after - before)
 
     def _sheet_branches(self) -> tuple[Rows, Rows, Floats]:
         """Branches of all layers: nodes, and conductances in siemens."""
