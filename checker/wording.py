@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from checker.findings import XY, Finding, Group, Level
 
 UNITS = {"mm2": "mm²"}
+AT_MOST = ("V", "%", "pF")  # units of what disturbs
 NOISE = 1e-6  # micrometres; what floating point adds to a number is no measurement
 
 
@@ -21,7 +22,24 @@ def length(value: float, unit: str = "mm") -> str:
     >>> length(float("inf"))
     'none'
     """
+    if unit == "V":
+        return voltage(value)
     return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "none"
+
+
+def voltage(value: float) -> str:
+    """Say a voltage with the prefix that fits it, to three figures.
+
+    Examples
+    --------
+    >>> voltage(4.85e-5), voltage(0.0), voltage(1.2e-10), voltage(12.0)
+    ('48.5 µV', '0 V', '0.00012 µV', '12 V')
+    """
+    if value == 0 or not math.isfinite(value):
+        return "0 V" if value == 0 else "none"
+    size = abs(value)
+    factor, unit = (1.0, "V") if size >= 1 else (1e3, "mV") if size >= 1e-3 else (1e6, "µV")
+    return f"{value * factor:.3g} {unit}"
 
 
 def plain(value: float, places: int = 3) -> str:
@@ -90,7 +108,7 @@ def measurement(finding: Finding) -> str:
     value, limit = finding.measured, finding.required
     if value is None:
         return ""
-    if limit is not None and math.isfinite(value) and value != limit:
+    if limit is not None and math.isfinite(value) and value != limit and finding.unit != "V":
         towards = math.floor(value * 1000 + NOISE) if value < limit else math.ceil(value * 1000 - NOISE)
         value = towards / 1000
     return length(value, finding.unit)
@@ -99,6 +117,8 @@ def measurement(finding: Finding) -> str:
 def requirement(finding: Finding) -> str:
     """Say what is required; a finding breaks it, so what was measured tells whether it is a least or a most.
 
+    What disturbs (`AT_MOST`) is never required, also where a finding only puts on record that it fits.
+
     Examples
     --------
     >>> told = {"rule": "x", "level": Level.ERROR, "message": "", "at": (0, 0)}
@@ -106,6 +126,8 @@ def requirement(finding: Finding) -> str:
     'at least 6.4 mm'
     >>> requirement(Finding(**told, measured=5.0, required=0.1)), requirement(Finding(**told, measured=5.0, required=0))
     ('at most 0.1 mm', 'none allowed')
+    >>> requirement(Finding(**told, measured=1e-6, required=2e-5, unit="V"))
+    'at most 20 µV'
     """
     if finding.required is None:
         return ""
@@ -114,7 +136,8 @@ def requirement(finding: Finding) -> str:
         return "none allowed"
     if finding.measured is None or finding.measured == finding.required:
         return f"limit {limit}"
-    return f"at least {limit}" if finding.measured < finding.required else f"at most {limit}"
+    least = finding.measured < finding.required and finding.unit not in AT_MOST
+    return f"at least {limit}" if least else f"at most {limit}"
 
 
 ESTIMATES = (  # key of a finding's detail, words, unit

@@ -14,6 +14,7 @@ from checker.results.outcome import InputFile, Outcome, RegionRow, StatedDoubt
 
 SCHEMA = 1
 PLACES = 6  # decimals: nanometres
+VOLT_PLACES = 12  # decimals of voltages: picovolts
 
 
 def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
@@ -59,7 +60,7 @@ def plain_value(value: Any) -> Any:
     if isinstance(value, Integral):
         return int(value)
     if isinstance(value, Real):
-        number = round(float(value), PLACES)
+        number = round(float(value), VOLT_PLACES if isinstance(value, _Volts) else PLACES)
         return number + 0.0 if math.isfinite(number) else None  # + 0.0: no minus before zero
     if isinstance(value, dict):
         return {str(key): plain_value(item) for key, item in value.items()}
@@ -117,8 +118,8 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "at_mm": finding.at,
         "bounds_mm": finding.extent,
         "path_mm": finding.path,
-        "measured": finding.measured,
-        "required": finding.required,
+        "measured": _fine(finding.measured, finding.unit),
+        "required": _fine(finding.required, finding.unit),
         "unit": finding.unit,
         "harm": finding.harm,
         "hint": finding.hint,
@@ -127,6 +128,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "waived": _waived(finding.waived),
         "known": finding.known,
     }
+
+
+class _Volts(float):
+    """A number whose decimals beyond the sixth count."""
+
+
+def _fine(value: float | None, unit: str) -> float | None:
+    """A measured value with the decimals that its unit needs."""
+    return _Volts(value) if value is not None and unit == "V" else value
 
 
 def _sources(finding: Finding) -> dict[str, Any]:

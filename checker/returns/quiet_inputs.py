@@ -1,0 +1,266 @@
+"""What declared currents put in series with quiet inputs: direct currents through shared reference copper.
+
+For each quiet input one solve with 1 A through its two ground pins prices every place of the copper; a current that
+enters at one pin and leaves at another puts the difference of that potential in series with the input (reciprocity).
+The grid is halved until the answer stands still within `STEADY`, or no more nodes are to be had; the last step is the
+stated error. What a pin's own contact drops is never part of an answer: it depends on the grid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from checker.config.rules_file import Current, PinName, QuietInput, nearest
+from checker.layout.layout import Layout
+from checker.returns.ground import Ground, PinPlace, ground_of, pin_place
+from checker.returns.sheet import Sheet, Spread
+from parsers.primitives import Floats
+from parsers.trouble import Doubt
+
+COARSE = 12_000  # nodes that the first grid has at least
+MOST = 700_000  # nodes that the last grid may have
+CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
+STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
+
+
+Pair = tuple[PinPlace, PinPlace]
+Declared = tuple[Current, Pair]  # with the pins that it enters and leaves the copper by
+Input = tuple[int, QuietInput, Pair]  # its number in the rules file, and its ground pins
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one current puts in series with one input."""
+
+    current: Current
+    ohms: float  # d.c.: V per A, with its sign
+    error: float  # of that: how much the last halving of the grid changed it
+
+    @property
+    def volts(self) -> float:
+        """Amplitude of the d.c. part, V."""
+        return abs(self.ohms) * self.current.dc
+
+    @property
+    def allowed(self) -> float | None:
+        """A of d.c.: what the input allows if nothing else disturbs it is this many volts / |ohms|; None: any."""
+        return None if self.ohms == 0 else 1 / abs(self.ohms)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A quiet input, and what all declared currents put in series with it."""
+
+    number: int  # in the rules file
+    spec: QuietInput
+    ground: tuple[PinPlace, PinPlace]
+    shares: tuple[Share, ...]
+    cells: tuple[float, float]  # widths of the last two grids, mm
+
+    @property
+    def volts(self) -> float:
+        """Worst sum of amplitudes, V."""
+        return sum(share.volts for share in self.shares)
+
+    @property
+    def error(self) -> float:
+        """How far the last halving of the grid moved the parts of that sum, V."""
+        return sum(share.error * share.current.dc for share in self.shares)
+
+    @property
+    def exceeds(self) -> bool:
+        """Whether it is more than allowed."""
+        return self.volts > self.spec.allowed
+
+    @property
+    def decided(self) -> bool:
+        """Whether a finer grid could not turn the answer."""
+        return abs(self.volts - self.spec.allowed) >= self.error
+
+
+@dataclass(frozen=True, slots=True)
+class Currents:
+    """Everything that is known of declared currents and quiet inputs on a layout."""
+
+    ground: Ground
+    answers: tuple[Answer, ...]
+    currents: tuple[Declared, ...]  # whose two pins copper joins
+    doubts: tuple[Doubt, ...]
+    sheet: Sheet | None  # the finest that was solved; None: there is no reference copper
+    spreads: dict[PinName, Spread]  # of pins on that sheet
+
+
+def currents_of(layout: Layout) -> Currents:
+    """Bind pins to copper and solve; use as `layout.once(currents_of)`."""
+    ground = ground_of(layout)
+    places = dict(_places(layout))
+    doubts = list(_pin_doubts(layout, places))
+    if not ground.layers:
+        return Currents(ground, (), (), tuple(doubts), None, {})
+    return _Solving(layout, ground, places, doubts).run()
+
+
+def _places(layout: Layout) -> Iterator[tuple[PinName, PinPlace]]:
+    for pin in _pins(layout):
+        place = pin_place(layout, pin)
+        if place is not None:
+            yield pin, place
+
+
+def _pins(layout: Layout) -> Iterator[PinName]:
+    for current in layout.rules.currents:
+        yield from (current.start, current.end, *current.back)
+    for quiet in layout.rules.quiet_inputs:
+        yield from (quiet.start, quiet.end, *quiet.ground)
+
+
+# ------------------------------------------------------------------------------------------------------------- doubts
+
+
+def _pin_doubts(layout: Layout, places: dict[PinName, PinPlace]) -> Iterator[Doubt]:
+    """Pins that are not on the net that is named for them. (Pins and nets that do not exist are told elsewhere.)"""
+    entries: list[tuple[str, Current | QuietInput]] = [(f"current[{n}]", c) for n, c in enumerate(layout.rules.currents)]
+    entries += [(f"quiet_input[{n}]", q) for n, q in enumerate(layout.rules.quiet_inputs)]
+    for key, entry in entries:
+        nets = set(layout.matching((entry.net,)).tolist())
+        for name, pin in (("from", entry.start), ("to", entry.end)):
+            if nets and pin in places and not nets & places[pin].nets:
+                yield _off_net(layout, f"{key}.{name}", places[pin], entry.net)
+
+
+def _off_net(layout: Layout, key: str, place: PinPlace, net: str) -> Doubt:
+    lies = _nets(layout, place.nets) or "no net"
+    on = [str(other) for other in _pins_on(layout, net, place.name.part)]
+    what = f"pin {place.name} is on {lies}, not on {net}"
+    why = f"correct the pin or the net of {key}{nearest(str(place.name), on)}"
+    return Doubt(what, why, layout.rules.place(key))
+
+
+def _pins_on(layout: Layout, net: str, part: str) -> list[str]:
+    """Pins of a part on a net."""
+    return [
+        f"{part}.{pin.number}"
+        for component in layout.board.components
+        if component.refdes == part
+        for pin in component.pins
+        if layout.board.net_name(pin.net) == net
+    ]
+
+
+def _nets(layout: Layout, nets: Iterable[int]) -> str:
+    return " and ".join(layout.board.net_name(net) for net in sorted(nets))
+
+
+# ------------------------------------------------------------------------------------------------------------ solving
+
+
+class _Solving:
+    """One layout's currents and inputs on grids that are halved until they agree."""
+
+    def __init__(
+        self, layout: Layout, ground: Ground, places: dict[PinName, PinPlace], doubts: list[Doubt]
+    ) -> None:
+        self.layout, self.ground, self.places, self.doubts = layout, ground, places, doubts
+        self.spreads: dict[PinName, Spread] = {}
+
+    def run(self) -> Currents:
+        cell = before = first_cell(self.ground.area)
+        sheet = self._on(cell)
+        inputs, currents = list(self._inputs(sheet)), list(self._currents(sheet))
+        told = after = self._ohms(sheet, inputs, currents)
+        while inputs and currents:
+            before, cell, told = cell, cell / 2, after
+            sheet = self._on(cell)
+            after = self._ohms(sheet, inputs, currents)
+            if _steady(inputs, currents, told, after) or 4 * sheet.size > MOST:
+                break
+        answers = tuple(
+            Answer(number, spec, pair, _shares(currents, after[row], told[row]), (before, cell))
+            for row, (number, spec, pair) in enumerate(inputs)
+        )
+        return Currents(self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads)
+
+    def _on(self, cell: float) -> Sheet:
+        sheet = self.ground.sheet(cell)
+        pins = [pin for current in self.layout.rules.currents for pin in current.back]
+        pins += [pin for quiet in self.layout.rules.quiet_inputs for pin in quiet.ground]
+        self.spreads = {}
+        for pin in dict.fromkeys(pins):
+            if pin in self.places:
+                spread = self.ground.spread(self.layout, sheet, self.places[pin])
+                if spread is not None:
+                    self.spreads[pin] = spread
+        return sheet
+
+    def _inputs(self, sheet: Sheet) -> Iterator[Input]:
+        """Quiet inputs whose grounds copper joins; the others are doubts."""
+        for number, spec in enumerate(self.layout.rules.quiet_inputs):
+            pair = self._pair(sheet, spec.ground, f"quiet_input[{number}].ground", f"input {spec.net}")
+            if pair is not None:
+                yield number, spec, pair
+
+    def _currents(self, sheet: Sheet) -> Iterator[Declared]:
+        for number, current in enumerate(self.layout.rules.currents):
+            pair = self._pair(sheet, current.back, f"current[{number}].back", f"current {current.name}")
+            if pair is not None:
+                yield current, pair
+
+    def _pair(self, sheet: Sheet, pins: tuple[PinName, PinName], key: str, what: str) -> Pair | None:
+        """Two pins that copper joins; else None and a doubt."""
+        if not all(pin in self.places for pin in pins):
+            return None  # told where pins are bound
+        for pin in pins:
+            if pin not in self.spreads:
+                why = f"no copper was found under it; correct {key}, or the pads in the data"
+                self.doubts.append(Doubt(f"pin {pin} of {what} touches no reference copper", why, self.layout.rules.place(key)))
+                return None
+        first, second = (self.places[pin] for pin in pins)
+        if not sheet.joined(self.spreads[pins[0]], self.spreads[pins[1]]):
+            nets = [_nets(self.layout, place.nets) for place in (first, second)]
+            on = f"{pins[0]} is on {nets[0]}, {pins[1]} on {nets[1]}" if nets[0] != nets[1] else f"both are on {nets[0]}"
+            why = f"the copper ends between {pins[0]} and {pins[1]} ({on}); correct {key}, or declare the [[tie]]"
+            self.doubts.append(Doubt(f"no copper joins {pins[0]} and {pins[1]} of {what}", why, self.layout.rules.place(key)))
+            return None
+        return first, second
+
+    def _ohms(
+        self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]
+    ) -> list[list[float]]:
+        """V in series with each input per A of each current."""
+        return [self._row(self._potential(sheet, pair), currents) for _, _, pair in inputs]
+
+    def _potential(self, sheet: Sheet, pair: Pair) -> Floats:
+        return sheet.potential(*(self.spreads[place.name] for place in pair))
+
+    def _row(self, potential: Floats, currents: Sequence[Declared]) -> list[float]:
+        steps = (
+            self.spreads[first.name].mean(potential) - self.spreads[second.name].mean(potential)
+            for _, (first, second) in currents
+        )
+        return [0.0 if np.isnan(step) else step for step in steps]  # NaN: copper of its own
+
+
+def first_cell(area: float) -> float:
+    """Width of the first grid's cells, mm, for an area of copper in mm2."""
+    return next((cell for cell in CELLS if area / cell**2 >= COARSE), CELLS[-1])
+
+
+def _shares(currents: Sequence[Declared], after: Sequence[float], before: Sequence[float]) -> tuple[Share, ...]:
+    """What each current puts in series with one input, from its last two grids."""
+    rows = zip(currents, after, before, strict=True)
+    return tuple(Share(current, ohms, abs(ohms - earlier)) for (current, _), ohms, earlier in rows)
+
+
+def _steady(
+    inputs: Sequence[Input], currents: Sequence[Declared], before: list[list[float]], after: list[list[float]]
+) -> bool:
+    """Whether halving the grid changed no input's sum by more than `STEADY` of it, or of a tenth of what is allowed."""
+    amperes = np.array([current.dc for current, _ in currents])
+    for (_, spec, _), old, new in zip(inputs, before, after, strict=True):
+        volts, moved = np.abs(new) @ amperes, np.abs(np.subtract(new, old)) @ amperes
+        if moved > STEADY * max(volts, spec.allowed / 10):
+            return False
+    return True
