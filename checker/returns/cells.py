@@ -103,6 +103,17 @@ class Cells:
         return len(self.cell)
 
     @cached_property
+    def spots(self) -> Floats:
+        """The middle of the edges of each node's copper, mm, shape (n, 2)."""
+        ends = np.concatenate((self.branches.first, self.branches.second))
+        width = np.tile(self.branches.width, 2)
+        whole = np.bincount(ends, width, len(self.cell))
+        edges = np.tile(self._middle, (2, 1)) * width[:, None]
+        sums = np.column_stack([np.bincount(ends, edges[:, axis], len(self.cell)) for axis in (0, 1)])
+        middles = sums / np.where(whole > 0, whole, 1.0)[:, None] * self.grid.cell + self.grid.origin
+        return np.where(whole[:, None] > 0, middles, self.grid.middles(self.cell))
+
+    @cached_property
     def _order(self) -> tuple[Rows, Whole]:
         """Nodes by cell, and where each cell begins among them."""
         order = np.argsort(self.cell, kind="stable")

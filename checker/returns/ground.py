@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import pi, sqrt
 
 import numpy as np
@@ -197,7 +198,7 @@ def _barrel(layout: Layout, layers: tuple[int, ...], hole: int) -> Chain:
     outline = 2 * pi * radius + 2 * float(np.hypot(x1 - x0, y1 - y0))
     section = outline * wall + pi * wall * wall
     depth = depths(layout)
-    ohms = tuple(RHO * (depth[b] - depth[a]) / section for a, b in zip(passed, passed[1:], strict=False))
+    ohms = tuple(RHO * (depth[b] - depth[a]) / section for a, b in pairwise(passed))
     return Chain(tuple(Contact(layers.index(layer), at, radius) for layer in passed), ohms)
 
 
@@ -206,7 +207,8 @@ def depths(layout: Layout) -> list[float]:
     stackup, count = layout.board.stackup, len(layout.board.layers)
     if count > 1 and len(stackup.dielectric) == count - 1:
         return [0.0, *np.cumsum(stackup.dielectric).tolist()]
-    return (np.arange(count) * ((stackup.thickness or THICK) / max(count - 1, 1))).tolist()
+    each = (stackup.thickness or THICK) / max(count - 1, 1)
+    return [each * layer for layer in range(count)]
 
 
 def _ties(layout: Layout, layers: tuple[int, ...], nets: set[int]) -> Iterator[Chain]:
@@ -218,9 +220,7 @@ def _ties(layout: Layout, layers: tuple[int, ...], nets: set[int]) -> Iterator[C
             yield from (Chain((a[1], b[1]), (tie.ohms,)) for a, b in pairs[:1])
 
 
-def _tie_pads(
-    layout: Layout, tie: Tie, layers: Sequence[int], nets: set[int]
-) -> Iterator[tuple[int, Contact]]:
+def _tie_pads(layout: Layout, tie: Tie, layers: Sequence[int], nets: set[int]) -> Iterator[tuple[int, Contact]]:
     """Pads of a tie's part on the nets, as round contacts of the same area."""
     copper = layout.board.copper
     for row in layout.pads_of(tie.at or "").tolist():

@@ -122,7 +122,9 @@ def _pins(layout: Layout) -> Iterator[PinName]:
 
 def _pin_doubts(layout: Layout, places: dict[PinName, PinPlace]) -> Iterator[Doubt]:
     """Pins that are not on the net that is named for them. (Pins and nets that do not exist are told elsewhere.)"""
-    entries: list[tuple[str, Current | QuietInput]] = [(f"current[{n}]", c) for n, c in enumerate(layout.rules.currents)]
+    entries: list[tuple[str, Current | QuietInput]] = [
+        (f"current[{n}]", c) for n, c in enumerate(layout.rules.currents)
+    ]
     entries += [(f"quiet_input[{n}]", q) for n, q in enumerate(layout.rules.quiet_inputs)]
     for key, entry in entries:
         nets = set(layout.matching((entry.net,)).tolist())
@@ -160,9 +162,7 @@ def _nets(layout: Layout, nets: Iterable[int]) -> str:
 class _Solving:
     """One layout's currents and inputs on grids that are halved until they agree."""
 
-    def __init__(
-        self, layout: Layout, ground: Ground, places: dict[PinName, PinPlace], doubts: list[Doubt]
-    ) -> None:
+    def __init__(self, layout: Layout, ground: Ground, places: dict[PinName, PinPlace], doubts: list[Doubt]) -> None:
         self.layout, self.ground, self.places, self.doubts = layout, ground, places, doubts
         self.spreads: dict[PinName, Spread] = {}
 
@@ -215,20 +215,24 @@ class _Solving:
         for pin in pins:
             if pin not in self.spreads:
                 why = f"no copper was found under it; correct {key}, or the pads in the data"
-                self.doubts.append(Doubt(f"pin {pin} of {what} touches no reference copper", why, self.layout.rules.place(key)))
+                self.doubts.append(
+                    Doubt(f"pin {pin} of {what} touches no reference copper", why, self.layout.rules.place(key))
+                )
                 return None
         first, second = (self.places[pin] for pin in pins)
         if not sheet.joined(self.spreads[pins[0]], self.spreads[pins[1]]):
             nets = [_nets(self.layout, place.nets) for place in (first, second)]
-            on = f"{pins[0]} is on {nets[0]}, {pins[1]} on {nets[1]}" if nets[0] != nets[1] else f"both are on {nets[0]}"
+            on = (
+                f"{pins[0]} is on {nets[0]}, {pins[1]} on {nets[1]}" if nets[0] != nets[1] else f"both are on {nets[0]}"
+            )
             why = f"the copper ends between {pins[0]} and {pins[1]} ({on}); correct {key}, or declare the [[tie]]"
-            self.doubts.append(Doubt(f"no copper joins {pins[0]} and {pins[1]} of {what}", why, self.layout.rules.place(key)))
+            self.doubts.append(
+                Doubt(f"no copper joins {pins[0]} and {pins[1]} of {what}", why, self.layout.rules.place(key))
+            )
             return None
         return first, second
 
-    def _ohms(
-        self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]
-    ) -> list[list[float]]:
+    def _ohms(self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]) -> list[list[float]]:
         """V in series with each input per A of each current."""
         return [self._row(self._potential(sheet, pair), currents) for _, _, pair in inputs]
 

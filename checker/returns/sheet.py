@@ -1,8 +1,8 @@
 """Direct currents in the reference copper of several layers that plated holes, ties and contacts join.
 
 Each layer's copper is a sheet of resistance rho / t on a square grid (`cells`); barrels and ties are resistors between
-contacts. A round contact smaller than a cell is a node whose own branches are corrected by the exact logarithm, so that
-its resistance does not depend on the grid; a larger one short-circuits the nodes under its rim. A pin's pad spreads its
+contacts. A round contact finer than what a node stands for hangs on its node by the exact logarithm; around a larger one
+the nodes' branches are corrected by it, so that its resistance does not depend on the grid. A pin's pad spreads its
 current evenly over its area, and its potential is the mean over it.
 
 One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the difference of that
@@ -15,11 +15,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from math import ceil, exp, pi
+from math import ceil, exp, log, pi
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
@@ -97,6 +96,9 @@ class Sheet:
         self.begins = np.cumsum([0, *(len(cells) for cells in self.layers)])
         self.thickness = thickness
         self._contacts = self._placed(chains)
+        fine = [c for c, nodes in self._contacts.items() if len(nodes) == 1 and 0 < c.radius < POINT * cell]
+        self._base = np.array([self._contacts[contact][0] for contact in fine], dtype=np.intp)
+        self._ends = dict(zip(fine, range(int(self.begins[-1]), int(self.begins[-1]) + len(fine)), strict=True))
         self._join(chains)
 
     # ------------------------------------------------------------------------------------------------ where things are
@@ -106,14 +108,16 @@ class Sheet:
         return slice(int(self.begins[layer]), int(self.begins[layer + 1]))
 
     @cached_property
-    def layer(self) -> Rows:
-        """Layer of each node, shape (nodes,)."""
-        return np.repeat(np.arange(len(self.layers)), np.diff(self.begins))
-
-    @cached_property
     def middles(self) -> Floats:
         """Middle of the cell of each node, mm, shape (nodes, 2)."""
-        return np.concatenate([self.grid.middles(cells.cell) for cells in self.layers])
+        middles = np.concatenate([self.grid.middles(cells.cell) for cells in self.layers])
+        return np.concatenate((middles, middles[self._base]))
+
+    @cached_property
+    def spots(self) -> Floats:
+        """A place on the copper of each node, mm, shape (nodes, 2)."""
+        spots = np.concatenate([cells.spots for cells in self.layers])
+        return np.concatenate((spots, spots[self._base]))
 
     def nodes_at(self, layer: int, at: Floats) -> Rows:
         """The node under each place, -1 off copper."""
@@ -129,9 +133,9 @@ class Sheet:
 
     def spread_at(self, contact: Contact) -> Spread | None:
         """A round contact, such as a plated hole with its lead."""
-        nodes = self._contacts.get(contact)
-        if nodes is None:
-            nodes = self._under(contact)
+        if contact in self._ends:
+            return Spread(np.array([self._ends[contact]]), np.ones(1))
+        nodes = self._contacts[contact] if contact in self._contacts else self._under(contact)
         return Spread(nodes[:1], np.ones(1)) if len(nodes) else None
 
     def _interpolated(self, nodes: Rows, points: Floats) -> Spread:
@@ -153,7 +157,7 @@ class Sheet:
         every = np.concatenate((nodes, ahead[0], ahead[1], far))
         weight = np.concatenate(weights) / len(nodes)
         used, place = np.unique(every[weight > 0], return_inverse=True)
-        return Spread(used, np.bincount(place, weight[weight > 0]))
+        return Spread(used, np.bincount(place, weight[weight > 0]).astype(np.float64))
 
     @cached_property
     def _neighbours(self) -> Rows:
@@ -192,38 +196,46 @@ class Sheet:
         else:
             nodes = self.layers[contact.layer].nodes_within(contact.at, contact.radius) + self.begins[contact.layer]
             if len(nodes):
-                return nodes
+                return np.asarray(nodes, dtype=np.intp)
         turn = 2 * pi * np.arange(RIM_POINTS) / RIM_POINTS
         rim = contact.at + (contact.radius + 0.01) * np.column_stack((np.cos(turn), np.sin(turn)))
         nodes = self.nodes_at(contact.layer, rim)
-        return np.unique(nodes[nodes >= 0])
+        found: Rows = np.unique(nodes[nodes >= 0])
+        return found
 
     def _join(self, chains: Sequence[Chain]) -> None:
         """Lay out branches: those of the layers with contacts corrected, then the chains; shorts become one node."""
         shorts = [(nodes[0], other) for nodes in self._contacts.values() for other in nodes[1:].tolist()]
-        resistors: list[tuple[int, int, float]] = []
+        resistors = [
+            (node, end, self._throat(c)) for node, (c, end) in zip(self._base, self._ends.items(), strict=True)
+        ]
         for chain in chains:
             for first, second, ohms in self._steps(chain):
                 if ohms > 0:
                     resistors.append((first, second, 1 / ohms))
                 else:
                     shorts.append((first, second))
-        size = int(self.begins[-1])
-        self.label = _merged(size, shorts)
+        self.label = _merged(int(self.begins[-1]) + len(self._base), shorts)
         self.size = int(self.label.max(initial=-1)) + 1
-        first, second, conductance = self._sheet_branches()
+        left, right, conductance = self._sheet_branches()
         more = np.array(resistors).reshape(-1, 3)
-        self.first = np.concatenate((first, more[:, 0].astype(np.intp)))
-        self.second = np.concatenate((second, more[:, 1].astype(np.intp)))
+        self.first = np.concatenate((left, more[:, 0].astype(np.intp)))
+        self.second = np.concatenate((right, more[:, 1].astype(np.intp)))
         self.conductance = np.concatenate((conductance, more[:, 2]))
-        self.flat = len(first)  # branches below this number lie in a layer
+        self.flat = len(left)  # branches below this number lie in a layer
 
     def _steps(self, chain: Chain) -> Iterator[tuple[int, int, float]]:
         """Resistors of a chain between the nodes of those contacts that touch copper."""
         along = np.concatenate(([0.0], np.cumsum(chain.ohms)))
-        touching = [(int(self._contacts[c][0]), r) for c, r in zip(chain.contacts, along, strict=True) if len(self._contacts[c])]
+        ends = [(self.spread_at(contact), ohms) for contact, ohms in zip(chain.contacts, along, strict=True)]
+        touching = [(int(end.nodes[0]), ohms) for end, ohms in ends if end is not None]
         for (first, before), (second, after) in pairwise(touching):
             yield first, second, float(after - before)
+
+    def _throat(self, contact: Contact) -> float:
+        """Conductance from a node to the rim of a contact that is finer than what the node stands for, siemens."""
+        squares = log(POINT * self.grid.cell / contact.radius) / (2 * pi)
+        return self.thickness[contact.layer] / RHO / squares
 
     def _sheet_branches(self) -> tuple[Rows, Rows, Floats]:
         """Branches of all layers: nodes, and conductances in siemens."""
@@ -242,6 +254,8 @@ class Sheet:
         rim = np.array([contact.radius or point for contact in self._contacts] or [point])
         middle = np.array([contact.at for contact in self._contacts] or [(0, 0)], dtype=np.float64)
         for number, (contact, nodes) in enumerate(self._contacts.items()):
+            if contact in self._ends:
+                continue
             owner[nodes] = number
             if len(nodes) == 1:
                 middle[number] = self.middles[nodes[0]]
@@ -326,13 +340,14 @@ class Sheet:
         return density
 
     def covered(self, layer: int, shape: shapely.Geometry) -> Bools:
-        """Nodes of one layer whose cell has its middle in a shape, as a mask over all nodes."""
+        """Nodes of one layer whose copper lies in a shape, as a mask over all nodes."""
         mask = np.zeros(len(self.label), dtype=np.bool_)
         if shapely.is_empty(shape):
             return mask
         shapely.prepare(shape)
         nodes = self.layer_nodes(layer)
-        mask[nodes] = shapely.contains_xy(shape, *self.middles[nodes].T)
+        mask[nodes] = shapely.intersects_xy(shape, *self.layers[layer].spots.T)
+        mask[int(self.begins[-1]) :] = mask[self._base]
         return mask
 
 
@@ -355,14 +370,16 @@ class _Solver:
         from scipy.sparse import csr_matrix  # noqa: PLC0415
 
         sweeps = ("gauss_seidel", {"sweep": "forward"}), ("gauss_seidel", {"sweep": "backward"})
-        return pyamg.smoothed_aggregation_solver(
+        solver = pyamg.smoothed_aggregation_solver(
             csr_matrix(self.matrix),
             smooth=("jacobi", {"weighting": "local"}),  # the other weightings begin with random numbers
             presmoother=sweeps[0],
             postsmoother=sweeps[1],
             improve_candidates=None,
             max_coarse=500,
-        ).aspreconditioner()
+        )
+        preconditioner: LinearOperator = solver.aspreconditioner()
+        return preconditioner
 
 
 def _solve(solver: _Solver, current: Floats) -> Floats:
@@ -386,7 +403,7 @@ def _merged(size: int, shorts: Sequence[tuple[Any, Any]]) -> Rows:
     return connected_components(graph, directed=False)[1].astype(np.intp)
 
 
-def _points_in(shape: shapely.Geometry, apart: float) -> npt.NDArray[np.float64]:
+def _points_in(shape: shapely.Geometry, apart: float) -> Floats:
     """Points spread evenly over a shape, at least one, at most `apart` from each other, shape (n, 2)."""
     x0, y0, x1, y1 = shapely.bounds(shape)
     steps = [max(SAMPLES, ceil(size / apart)) for size in (x1 - x0, y1 - y0)]
@@ -394,4 +411,5 @@ def _points_in(shape: shapely.Geometry, apart: float) -> npt.NDArray[np.float64]
     x, y = np.meshgrid(x0 + across * (x1 - x0), y0 + along * (y1 - y0))
     points = np.column_stack((x.ravel(), y.ravel()))
     inside = points[shapely.contains_xy(shape, *points.T)]
-    return inside if len(inside) else shapely.get_coordinates(shapely.point_on_surface(shape))
+    spread: Floats = inside if len(inside) else shapely.get_coordinates(shapely.point_on_surface(shape))
+    return spread

@@ -28,7 +28,7 @@ def stream(sheet: Sheet, potential: Floats, inside: Bools) -> Path:
     start = int(sheet.label[int(np.argmax(density))])
     steps = _Steps(sheet, potential)
     nodes = [*steps.follow(start, upstream=True)[::-1], *steps.follow(start, upstream=False)[1:]]
-    line = shapely.simplify(shapely.LineString(sheet.middles[steps.node[nodes]]), sheet.grid.cell)
+    line = shapely.simplify(shapely.LineString(sheet.spots[steps.node[nodes]]), sheet.grid.cell)
     return (tuple((round(x, 6), round(y, 6)) for x, y in line.coords),) if len(nodes) > 1 else ()
 
 

@@ -30,7 +30,9 @@ RULE = Rule(
     "return-in-quiet",
     title="Return current in a quiet region",
     level=Level.WARNING,
-    limits=(Limit("quiet_share", 5.0, "%", "part of a declared current that may flow through a quiet region's copper"),),
+    limits=(
+        Limit("quiet_share", 5.0, "%", "part of a declared current that may flow through a quiet region's copper"),
+    ),
     unit="%",
     shares="currents of references",
 )

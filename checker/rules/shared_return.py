@@ -28,7 +28,11 @@ from checker.rules import Rule
 from parsers.trouble import Doubt
 
 RULE = Rule(
-    "shared-return", title="Currents disturb a quiet input", level=Level.ERROR, unit="V", shares="currents of references"
+    "shared-return",
+    title="Currents disturb a quiet input",
+    level=Level.ERROR,
+    unit="V",
+    shares="currents of references",
 )
 
 

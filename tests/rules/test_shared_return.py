@@ -1,0 +1,98 @@
+"""Every named board gives exactly its expected shared-return findings, whichever format carried it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from checker.rules import registry
+from checker.rules.shared_return import doubts
+from tests.boards import WAYS, Case, Way, built_directly, cases, differences, found, layout_of
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("case", cases("shared_return"), ids=str)
+def test_case(case: Case, way: Way, tmp_path: Path) -> None:
+    assert differences(found(way(case.sketch, tmp_path), case.rules, "shared-return"), case.expect) == []
+
+
+STRIP = cases("shared_return")[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what", "why"),
+    [
+        (
+            'from = "J1.1"',
+            'from = "J1.2"',
+            "pin J1.2 is on GND, not on IN",
+            'quiet_input[0].from; did you mean "J1.1"?',
+        ),
+        ('to = "P2.1"', 'to = "U1.1"', "pin U1.1 is on IN, not on VB", "correct the pin or the net of current[0].to"),
+        (
+            'back = ["P2.2"',
+            'back = ["P2.1"',
+            "no copper joins P2.1 and P1.2 of current motor",
+            "P2.1 is on VB, P1.2 on GND",
+        ),
+        (
+            'ground = ["J1.2"',
+            'ground = ["J1.1"',
+            "no copper joins J1.1 and U1.2 of input IN",
+            "the copper ends between",
+        ),
+        (
+            "dc = 500",
+            "dc = 500, ripple = 1, frequency = 1e6",
+            "the ripple of motor was not computed",
+            "only its direct",
+        ),
+        (
+            "allowed = 0.5",
+            "allowed = 0.98514285714",
+            "a finer grid could turn what is told of input IN",
+            "give or take",
+        ),
+    ],
+)
+def test_what_leaves_the_question_open_is_a_doubt(old: str, new: str, what: str, why: str) -> None:
+    """Each mistake in the rules file, and what is said of it."""
+    assert STRIP.rules.count(old) == 1
+    layout = layout_of(built_directly(STRIP.sketch), STRIP.rules.replace(old, new))
+    told = list(doubts(layout))
+    assert [doubt.what for doubt in told] == [what]
+    assert why in told[0].why
+    assert told[0].place.element.startswith(("current[0].", "quiet_input[0]."))
+
+
+def test_a_sound_board_leaves_nothing_open() -> None:
+    assert list(doubts(layout_of(built_directly(STRIP.sketch), STRIP.rules))) == []
+
+
+def test_copper_of_unknown_thickness_is_taken_thin_and_doubted() -> None:
+    """0.017 mm instead of 0.035: 35 / 17 times the voltage."""
+    layout = layout_of(built_directly(replace(STRIP.sketch, thickness=None)), STRIP.rules)
+    told = list(doubts(layout))
+    assert [doubt.what for doubt in told] == ["copper thickness of L1 is not known"]
+    assert "0.017 mm is used" in told[0].why
+    (finding,) = registry()["shared-return"].find(layout)
+    assert finding.measured == pytest.approx(0.985143 * 35 / 17, rel=1e-5)
+
+
+def test_pins_that_are_not_on_the_board_are_doubts_with_the_nearest_names() -> None:
+    """Told where rules are bound to the board, whether or not the rule runs."""
+    layout = layout_of(built_directly(STRIP.sketch), STRIP.rules.replace('"U1.2"', '"U1.3"'))
+    (told,) = layout.doubts
+    assert told.what == 'pin "U1.3" is not on the board'
+    assert 'did you mean "U1.' in told.why
+    assert list(registry()["shared-return"].find(layout)) == []
+
+
+@pytest.mark.parametrize(
+    ("left_out", "why"), [("current", "no [[current]] is declared"), ("quiet_input", "no [[quiet_input]] is declared")]
+)
+def test_without_its_keys_it_does_not_run_and_says_so(left_out: str, why: str) -> None:
+    lines = [line for line in STRIP.rules.splitlines() if not line.startswith(left_out)]
+    assert registry()["shared-return"].why_not(layout_of(built_directly(STRIP.sketch), "\n".join(lines))) == why
