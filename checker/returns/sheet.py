@@ -1,8 +1,8 @@
 """Direct currents in the reference copper of several layers that plated holes, ties and contacts join.
 
 Each layer's copper is a sheet of resistance rho / t on a square grid (`cells`); barrels and ties are resistors between
-contacts. A round contact finer than what a node stands for hangs on its node by the exact logarithm; around a larger one
-the nodes' branches are corrected by it, so that its resistance does not depend on the grid. A pin's pad spreads its
+contacts. A round contact finer than what a node stands for hangs on its node by the exact logarithm; around a larger
+one the nodes' branches are corrected by it, so that its resistance does not depend on the grid. A pin's pad spreads its
 current evenly over its area, and its potential is the mean over it.
 
 One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the difference of that
