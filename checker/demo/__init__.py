@@ -12,7 +12,7 @@ from functools import partial
 from importlib import resources
 from pathlib import Path
 
-from checker.demo import separations
+from checker.demo import probes, separations
 from checker.demo.gerber_writer import write_gerber
 from checker.demo.greenhouse import greenhouse
 from checker.demo.ipc2581_writer import REVISIONS, write_ipc2581
@@ -87,4 +87,6 @@ _ALL: tuple[tuple[str, str, _Draw], ...] = (
     ("mains-barrier", "safety barrier to a mains side, slot under the part", separations.mains_barrier),
     ("single-tie", "split reference without isolation, one tie under the converter", separations.single_tie),
     ("battery", "battery board with one solid reference", separations.battery),
+    ("battery-probe", "battery board with a probe input over one reference", probes.battery_probe),
+    ("battery-moat", "battery board with a probe input behind a moat", probes.battery_moat),
 )

@@ -58,6 +58,7 @@ def greenhouse(*, faulty: bool) -> Sketch:
     _bus(board)
     _probe_side(board)
     _conductivity(board, faulty=faulty)
+    _stirrer(board, faulty=faulty)
     _mechanics(board)
     if faulty:
         _mistakes_across_the_moat(board)
@@ -238,6 +239,19 @@ def _conductivity(board: Drawing, *, faulty: bool) -> None:
     board.via("EC_T", (95.2, 54))
     board.via("VP_3V3", (96.7, 55.2))
     board.via("GND_PROBE", (90, 49), (96.7, 50.8))
+
+
+def _stirrer(board: Drawing, *, faulty: bool) -> None:
+    """A stirrer in the solution: its current returns to the isolated converter by a trace of its own."""
+    board.place("J9", CHIP_LARGE, (88.5, 75.5), ("GND_PROBE", "VP_3V3"))
+    board.trace("VP_3V3", "L1", (90, 75.5), (91.6, 75.5), width=0.5)
+    board.via("VP_3V3", (91.6, 75.5))
+    if faulty:  # a via into the pour, out of habit
+        board.trace("GND_PROBE", "L1", (87, 75.5), (87, 77), width=0.5)
+        board.via("GND_PROBE", (87, 77))
+    else:
+        back = [(85.5, 75.5), (85.5, 69.5), (84.73, 68.73)]
+        board.trace("GND_PROBE", "L1", (87, 75.5), *back, (80.1, 68.73), width=0.8)
 
 
 def _mechanics(board: Drawing) -> None:

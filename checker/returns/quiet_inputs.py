@@ -21,7 +21,7 @@ from parsers.primitives import Floats
 from parsers.trouble import Doubt
 
 COARSE = 12_000  # nodes that the first grid has at least
-MOST = 700_000  # nodes that the last grid may have
+MOST = 300_000  # nodes that the last grid may have
 CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
 STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
 
@@ -56,6 +56,7 @@ class Answer:
 
     number: int  # in the rules file
     spec: QuietInput
+    at: tuple[float, float]  # its pin at the converter, mm
     ground: tuple[PinPlace, PinPlace]
     shares: tuple[Share, ...]
     cells: tuple[float, float]  # widths of the last two grids, mm
@@ -91,6 +92,7 @@ class Currents:
     doubts: tuple[Doubt, ...]
     sheet: Sheet | None  # the finest that was solved; None: there is no reference copper
     spreads: dict[PinName, Spread]  # of pins on that sheet
+    at: dict[PinName, tuple[float, float]]  # middle of each pin's first pad, mm
 
 
 def currents_of(layout: Layout) -> Currents:
@@ -99,7 +101,7 @@ def currents_of(layout: Layout) -> Currents:
     places = dict(_places(layout))
     doubts = list(_pin_doubts(layout, places))
     if not ground.layers:
-        return Currents(ground, (), (), tuple(doubts), None, {})
+        return Currents(ground, (), (), tuple(doubts), None, {}, {})
     return _Solving(layout, ground, places, doubts).run()
 
 
@@ -177,11 +179,16 @@ class _Solving:
             after = self._ohms(sheet, inputs, currents)
             if _steady(inputs, currents, told, after) or 4 * sheet.size > MOST:
                 break
+        at = {name: place.at for name, place in self.places.items()}
         answers = tuple(
-            Answer(number, spec, pair, _shares(currents, after[row], told[row]), (before, cell))
+            Answer(number, spec, self._at(spec), pair, _shares(currents, after[row], told[row]), (before, cell))
             for row, (number, spec, pair) in enumerate(inputs)
         )
-        return Currents(self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads)
+        return Currents(self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads, at)
+
+    def _at(self, spec: QuietInput) -> tuple[float, float]:
+        """Where an input ends; where its ground at the converter is, if that pin is not on the board."""
+        return self.places.get(spec.end, self.places[spec.ground[1]]).at
 
     def _on(self, cell: float) -> Sheet:
         sheet = self.ground.sheet(cell)

@@ -74,7 +74,7 @@ def _through(
         yield layout.finding(
             RULE,
             message=f"{wording.plain(share, 1)} % of {current.name} ({amperes:.3g} A) flows through {region.name}",
-            at=pins[0].at,
+            at=currents.at.get(current.end, pins[0].at),
             nets=layout.matching((current.net,)).tolist(),
             components=tuple(dict.fromkeys(pin.part for pin in current.back)),
             regions=(region.index,),

@@ -51,7 +51,7 @@ def find(layout: Layout) -> Iterator[Finding]:
             RULE,
             level=RULE.level if answer.exceeds else Level.NOTE,
             message=_message(answer),
-            at=answer.ground[1].at,
+            at=answer.at,
             nets=layout.matching((answer.spec.net,)).tolist(),
             components=tuple(dict.fromkeys((answer.spec.start.part, answer.spec.end.part))),
             path=(tuple(place.at for place in answer.ground),),
