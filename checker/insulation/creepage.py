@@ -129,7 +129,7 @@ class _Search:
         return [
             short
             for (nets, _), short in worst.items()
-            if short.layer is not None or nets not in on_faces or abs(short.measured - on_faces[nets]) > _SAME
+            if short.layer is not None or short.measured < on_faces.get(nets, np.inf) - _SAME
         ]
 
     def beside(self, places: Sequence[shapely.Geometry]) -> list[XY]:
@@ -280,7 +280,10 @@ class _Search:
         bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
         # beside third copper, legs below X are free; a search may lose what is nearer to its limit than rims are exact
         reach = max(self.limit, self.x) if HOP in roles else self.limit
-        return self.surface.legs(metal, roles, reach + _SLACK, bare)
+        conductor = np.concatenate(
+            (self.bodies.node[ends], self.bodies.node.max(initial=0) + 1 + np.arange(len(roles) - len(ends)))
+        )
+        return self.surface.legs(metal, roles, reach + _SLACK, bare, np.unique(conductor, return_inverse=True)[1])
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""

@@ -148,6 +148,48 @@ def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
     assert (before.length, after.length) == (pytest.approx(40.6, abs=ROUNDING), pytest.approx(3.6, abs=ROUNDING))
 
 
+def between(board: Board, conductor: list[int] | None) -> dict[tuple[int, int], float]:
+    """Least path between every two conductors; each is an island per face, as nets are on a board."""
+    faces = [m for m in board.metals if m.face is not None and m.island < 2]
+    floating = [m for m in board.metals if m.face is not None and m.island >= 2]
+    bare = [m for m in board.metals if m.face is None]
+    islands = [2 * m.island + m.face for m in faces] + [m.island + 2 for m in floating]
+    metals = faces + floating
+    metal = copper([m.skeleton for m in metals], [m.radius for m in metals], [m.face for m in metals], islands)
+    laid_bare = exposed(
+        [m.skeleton for m in bare],
+        [m.above for m in bare],
+        [m.below for m in bare],
+        [2 * m.island if m.island < 2 else m.island + 2 for m in bare],
+    )
+    roles = [SOURCE, SOURCE, TARGET, TARGET] + [HOP] * (board.islands() - 2)
+    legs = Surface(board.region, board.thickness, x=board.x).legs(metal, roles, FAR, laid_bare, conductor)
+    least: dict[tuple[int, int], float] = {}
+    for source, target, length in zip(*legs.table(board.x), strict=True):
+        key = int(source) // 2, int(target) // 2
+        least[key] = min(float(length), least.get(key, np.inf))
+    return least
+
+
+def on_both_faces(board: Board) -> Board:
+    """The same board with the copper of both sides on either face."""
+    sides = [m for m in board.metals if m.island < 2 and m.face is not None]
+    others = tuple(replace(m, face=1 - (m.face or 0)) for m in sides)
+    return replace(board, metals=board.metals + others)
+
+
+@law
+@given(seed=seeds, x=st.sampled_from([0.0, 0.25, 1.0]), curved=st.booleans(), twice=st.booleans())
+def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
+    seed: int, x: float, curved: bool, twice: bool
+) -> None:
+    """Pruned equals unpruned: the same least path between conductors, whether walls are bounded by the faces or not."""
+    board = board_of(seed, x, curved=curved)
+    board = on_both_faces(board) if twice else board
+    conductor = [0, 0, 1, 1, *range(2, board.islands())]
+    assert between(board, conductor) == pytest.approx(between(board, None), abs=ROUNDING)
+
+
 # ------------------------------------------------------------------------------------------- creepage and clearance
 
 RULES = """

@@ -62,7 +62,7 @@ from checker.insulation.surface.edges import (
     pair_keys,
     stacked,
 )
-from checker.insulation.surface.graph import Graph, Ground
+from checker.insulation.surface.graph import ZERO, Graph, Ground, directed
 from checker.insulation.surface.grooves import LinkedSight, around, links_of
 from parsers.primitives import Floats, Ints, Rows, each
 
@@ -81,7 +81,6 @@ _ENDLESS = 1e5  # mm; half the side of a board without an outline
 _KEPT = 63  # searches kept for further paths from the same island
 _FREE = 1e-9  # weight per mm of legs that count as nothing
 _TRACE = 1e-6  # mm; what free legs may add to a path
-_ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +140,7 @@ class Surface:
         widths = widths_behind(rims, open_behind, x)
         self.ground = Ground(rims, open_behind, widths, x, corners, links, sight, thickness)
 
-    def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None) -> Legs:
+    def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None, conductor: Any = None) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.
 
         Parameters
@@ -150,9 +149,13 @@ class Surface:
         roles : SOURCE, TARGET or HOP of each island; two sources, or two targets, are not measured to each other
         limit : mm
         bare : copper in the walls
+        conductor : of each island, if it is not one by itself. A path over walls from face to face is sought only where
+            it may be shorter than what joins the same conductors without
         """
         roles = np.asarray(roles, np.int32)
-        return Legs(Graph(self.ground, metal, roles, limit, bare or exposed()), self.ground, limit)
+        own = np.arange(len(roles)) if conductor is None else conductor
+        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32))
+        return Legs(graph, self.ground, limit)
 
     def shortest(
         self,
@@ -217,7 +220,7 @@ class Legs:
         self._graph, self._ground, self.limit = graph, ground, limit
         self.roles = graph.roles
         self._keys = pair_keys(graph.edges, graph.nodes)
-        self._matrix = _directed(graph)
+        self._matrix = directed(graph)
         self._leg_trees: dict[int, Ints] = {}
         self._hop_graphs: dict[float, Any] = {}
         self._hop_trees: dict[tuple[int, float], Ints] = {}
@@ -315,7 +318,7 @@ class Legs:
         hop = (self.roles[self.start] == HOP) | (self.roles[self.end] == HOP)
         counted = np.where(hop & (self.length < x), _FREE * self.length, self.length)
         n = len(self.roles)
-        return csr_array((np.maximum(counted, _ZERO), (self.start, self.end)), shape=(n, n))
+        return csr_array((np.maximum(counted, ZERO), (self.start, self.end)), shape=(n, n))
 
     def _row(self, a: int, b: int) -> int:
         """Row of the edge between two nodes."""
@@ -342,19 +345,7 @@ class Legs:
         alone = edges.on[row, MIDDLE] == NOTHING
         at_start, at_end = edges.reach[row] * np.array([k == NEAR, k == FAR or alone])
         line = _shortened(start, end, at_start, at_end)
-        return [Leg(ON[on], line, length)] if length > _ZERO or alone else []
-
-
-def _directed(graph: Graph) -> Any:
-    """The search graph as a matrix: a path may start and end at an island but not pass through.
-
-    Islands as ends are nodes of their own, after all others.
-    """
-    edges, n = graph.edges, graph.nodes
-    tail, head = np.concatenate((edges.tail, edges.head)), np.concatenate((edges.head, edges.tail))
-    cost = np.maximum(np.concatenate((edges.cost, edges.cost)), _ZERO)
-    into = np.where(head < graph.islands, head + n, head)
-    return csr_array((cost, (tail, into)), shape=(n + graph.islands, n + graph.islands))
+        return [Leg(ON[on], line, length)] if length > ZERO or alone else []
 
 
 def _tree(matrix: Any, start: int, limit: float) -> Ints:
@@ -390,7 +381,7 @@ def _shortened(start: Floats, end: Floats, at_start: float, at_end: float) -> tu
     """A line less the copper at its ends."""
     length = float(np.hypot(*(end - start)))
     if length <= at_start + at_end:
-        middle = _xy(start + (end - start) * (at_start / max(at_start + at_end, _ZERO)))
+        middle = _xy(start + (end - start) * (at_start / max(at_start + at_end, ZERO)))
         return middle, middle
     unit = (end - start) / length
     return _xy(start + unit * at_start), _xy(end - unit * at_end)

@@ -8,11 +8,13 @@ Built stage by stage, each kept within a limit that no path of interest exceeds:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
+from scipy.sparse import csr_array
 
 from checker.geometry.board_edges import Corners, Rims, Sight
 from checker.geometry.segments import along, closest, distance_to, nearest_part, parallel, touching_lines
@@ -42,11 +44,13 @@ from checker.insulation.surface.edges import (
     row_min,
 )
 from checker.insulation.surface.grooves import Links, unsampled
+from checker.insulation.surface.known import known_from
 from checker.insulation.surface.wall_copper import BareWalls
 from checker.insulation.surface.wall_paths import CORNER, Walls
 from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
 from parsers.primitives import Bools, Floats, Ints, Rows
 
+ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _TIE = 1e-9  # mm; lengths closer than this are the same
 
 
@@ -78,7 +82,10 @@ class Graph:
     edges : the cheapest of each pair of nodes, in the order of `pair_keys`
     """
 
-    def __init__(self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed) -> None:
+    def __init__(
+        self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed, conductor: Ints
+    ) -> None:
+        self._conductor = conductor
         self._ground, self._metal, self.roles, self._limit = ground, metal, roles, limit
         self.islands = len(roles)
         self._corners = len(ground.corners)
@@ -94,8 +101,9 @@ class Graph:
         self._beside = self._behind  # the same, but to ends of links from the board
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         found += self._round_corners() if self._corners else []
-        found += self._over_walls() if len(ground.rims) else []
         self.edges = cheapest(joined(found), self.nodes)
+        if len(ground.rims):
+            self._over_walls()
 
     def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
         """Pieces that may lie within the limit of something they are measured to, seen from above."""
@@ -265,7 +273,7 @@ class Graph:
 
     # --------------------------------------------------------------------------------------------------- walls
 
-    def _over_walls(self) -> list[Edges]:
+    def _over_walls(self) -> None:
         ground = self._ground
         place = np.tile(ground.links.place, 2)
         linked = np.where(place < 0, CORNER, CORNER + 1 + place)
@@ -283,13 +291,19 @@ class Graph:
             self.roles,
         )
         walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
-        to_copper = [self._starts(face, over_walls=True) for face in (TOP, BOTTOM)] if len(bare) else []
-        return walls.crossings(self._starts(TOP), self._starts(BOTTOM), to_copper)
+        if len(bare):
+            self._add(walls.to_copper([self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]))
+        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
+        behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
+        self._add(walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known))
 
-    def _starts(self, face: int, *, over_walls: bool = False) -> Starts:
-        """Copper and useful corners of a face, which paths from the other face may come to if so wanted."""
+    def _add(self, more: Iterable[Edges]) -> None:
+        """Further edges; of each pair of nodes the cheapest stays."""
+        self.edges = cheapest(joined([self.edges, *more]), self.nodes)
+
+    def _starts(self, face: int, behind: Floats) -> Starts:
+        """Copper of a face and those of its corners that paths come to, given least lengths by role of their source."""
         mine = np.flatnonzero(self._face == face)
-        behind = self._behind.min(axis=0) if over_walls else self._behind[face]
         useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
         at = self._ground.corners.at[useful]
         first = self._ground.solid_corners()
@@ -313,3 +327,15 @@ def _columns(
     rows_a, rows_b, *real = zip(*found, (no_rows(), no_rows(), none, none, none), strict=True)
     a, b, (length, part_a, part_b) = np.concatenate(rows_a), np.concatenate(rows_b), map(np.concatenate, real)
     return a, b, length, part_a, part_b
+
+
+def directed(graph: Graph) -> Any:
+    """The search graph as a matrix: a path may start and end at an island but not pass through.
+
+    Islands as ends are nodes of their own, after all others.
+    """
+    edges, n = graph.edges, graph.nodes
+    tail, head = np.concatenate((edges.tail, edges.head)), np.concatenate((edges.head, edges.tail))
+    cost = np.maximum(np.concatenate((edges.cost, edges.cost)), ZERO)
+    into = np.where(head < graph.islands, head + n, head)
+    return csr_array((cost, (tail, into)), shape=(n + graph.islands, n + graph.islands))

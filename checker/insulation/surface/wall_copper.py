@@ -84,7 +84,7 @@ class BareWalls:
             loop=walls.loop,
             reach=walls.slack,
             behind=of_role(self.roles[walls.island]),
-            lower=of_role(self.roles[walls.island]),
+            apart=np.zeros(len(flat)),
             angle=np.tile([-np.pi / 2, np.pi / 2], (len(flat), 1)),
             depth=walls.depth(face, self.thickness),
             wide=np.zeros((len(flat), 2)),

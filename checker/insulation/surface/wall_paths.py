@@ -19,7 +19,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from checker.geometry.board_edges import Corners, Rims, leans_of, saved
-from checker.geometry.segments import along, nearest_part, passing, through_windows, touching_lines
+from checker.geometry.segments import ROUNDING, along, nearest_part, passing, through_windows, touching_lines
 from checker.insulation.surface.edges import (
     BOTTOM,
     FAR,
@@ -40,7 +40,9 @@ from checker.insulation.surface.edges import (
     row_max,
     row_min,
 )
+from checker.insulation.surface.known import Known
 from checker.insulation.surface.wall_copper import BareWalls
+from checker.insulation.surface.wall_search import Bundle, Search, Windows, windows_of
 from checker.insulation.surface.wall_windows import (
     AT_RIM,
     BOARD,
@@ -117,25 +119,80 @@ class Walls:
         """No path is longer, mm."""
         return self.bare.limit
 
-    def crossings(self, top: Starts, bottom: Starts, to_copper: Sequence[Starts]) -> list[Edges]:
-        """All ways over walls that can be part of a shortest path within the limit.
+    def to_copper(self, starts: Sequence[Starts]) -> list[Edges]:
+        """Ways over one wall, or none, to copper in walls and between such copper.
 
         Parameters
         ----------
-        to_copper : of both faces, from where ways lead to copper in walls: they may have come over a wall before
+        starts : of both faces, from where they lead to copper in walls: they may have come over a wall before
         """
         if not len(self.bare):
-            return [*self._cheapest_in_sight(self._approaches(top), self._approaches(bottom), TOP)]
-        laid = [self.bare.laid_beside(face) for face in (TOP, BOTTOM)]
-        over, under = (
-            self._approaches(stacked_starts([starts, self.bare.starts(beside)]))
-            for starts, beside in zip((top, bottom), laid, strict=True)
-        )
-        found = [*self._cheapest_in_sight(over, under, TOP)]
-        for face, starts in zip((TOP, BOTTOM), to_copper, strict=True):
-            found += self._cheapest_in_sight(self._approaches(starts), self.bare.approaches(face), face)
-            found += self.bare.by_face(laid[face], face)
+            return []
+        found: list[Edges] = []
+        for face, some in zip((TOP, BOTTOM), starts, strict=True):
+            found += self._cheapest_in_sight(self._approaches(some), self.bare.approaches(face), face)
+            found += self.bare.by_face(self.bare.laid_beside(face), face)
         return [*found, self.bare.along()]
+
+    def between_faces(self, starts: Sequence[Starts], known: Known) -> Iterator[Edges]:
+        """Ways over walls from face to face that beat what is known between their conductors.
+
+        Parameters
+        ----------
+        starts : of both faces
+        known : what faces, and walls with copper, have shown
+        """
+        if len(self.bare):
+            laid = [self.bare.starts(self.bare.laid_beside(face)) for face in (TOP, BOTTOM)]
+            starts = [stacked_starts(pair) for pair in zip(starts, laid, strict=True)]
+        over, under = (self._best_pieces(self._approaches(some)) for some in starts)
+        near, far = self._hopeful(over, under, under.depth), self._hopeful(under, over, over.depth)
+        search = Search(known, self.bare.thickness, self.limit, self.rims.perimeter)
+        one, two = self._windows(near, known), self._windows(far, known)
+        for bundle in search.bundles(one, two):
+            yield from self._best_of(
+                near, far, bundle.take(self._apart(near, far, one, two, bundle)), (one, two), search
+            )
+
+    def _apart(self, near: Approaches, far: Approaches, one: Windows, two: Windows, bundle: Bundle) -> Bools:
+        """Pairs of approaches that are not from two links of one place: nothing is won by those."""
+        first, second = (
+            self.kind[side.node[windows.row[rows]]]
+            for side, windows, rows in ((near, one, bundle.near), (far, two, bundle.far))
+        )
+        mask: Bools = (first != second) | (first == CORNER)
+        return mask
+
+    def _best_of(
+        self, near: Approaches, far: Approaches, bundle: Bundle, windows: tuple[Windows, Windows], search: Search
+    ) -> Iterator[Edges]:
+        """The ways of a bundle that beat the best path of their conductors."""
+        one, two = windows
+        pairs = _Pairs(one.row[bundle.near], two.row[bundle.far], bundle.offset, np.zeros(len(bundle.near)))
+        before = one.before[bundle.near] + two.before[bundle.far]
+        yield from self._best_first(near, far, pairs, TOP, (bundle.key, before, search.best))
+
+    def _windows(self, some: Approaches, known: Known) -> Windows:
+        """Approaches by conductor and window, those that another is nearer than everywhere left out."""
+        row, entry = known.entries(some.node)
+        before, conductor = known.length[entry], known.conductor[entry]
+        far = before + some.apart[row] < self.limit - self.bare.thickness
+        row, before, conductor = row[far], before[far], conductor[far]
+        window = self.rims.ends[some.rim]
+        middle = (window[:, :2] + window[:, 2:]) / 2
+        point = along(some.world, nearest_part(some.world, middle))
+        most = np.maximum(norm(point - window[:, :2]), norm(point - window[:, 2:])) - some.reach
+        most[some.gate[:, 0] >= 0] = np.inf
+        corners = np.stack((point, window[:, :2], window[:, 2:]), axis=1)
+        key = conductor.astype(np.int64) * len(self.rims) + some.rim[row]
+        order = np.lexsort((before + most[row], key))
+        _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
+        bound = np.full(len(first), np.inf)
+        leader = order[first]
+        clear = self.bare.sight.all_clear(corners[row[leader]])
+        bound[clear] = (before[leader] + most[row[leader]])[clear]
+        kept = order[(before + some.apart[row])[order] <= bound[group] + ROUNDING]
+        return windows_of(conductor[kept], some, row[kept], before[kept])
 
     def _approaches(self, starts: Starts) -> Approaches:
         """All ways from copper and corners of a face up to rims within reach."""
@@ -190,7 +247,7 @@ class Walls:
             loop=self.rims.loop[rim],
             reach=reach,
             behind=starts.behind[start],
-            lower=lower[:, None] + starts.behind[start],
+            apart=lower,
             angle=window_angles(piece, window),
             depth=np.full(len(rim), self.bare.thickness),
             wide=wide,
@@ -244,26 +301,45 @@ class Walls:
         for one, two in self._by_role(near, far):
             yield from self._best_first(one, two, self._pairs(one, two), face)
 
-    def _best_first(self, near: Approaches, far: Approaches, pairs: _Pairs, face: int) -> Iterator[Edges]:
-        """The shortest way in sight of each pair of nodes.
+    def _best_first(
+        self,
+        near: Approaches,
+        far: Approaches,
+        pairs: _Pairs,
+        face: int,
+        known: tuple[Rows, Floats, Floats] | None = None,
+    ) -> Iterator[Edges]:
+        """The shortest way in sight of each pair of nodes, or those that beat what is known.
 
         Candidates are tried in the order of what they cannot be shorter than, in growing bundles, until that exceeds
         the best way found.
+
+        Parameters
+        ----------
+        known : what each pair is for, the length of its path on the faces, the best length of each (changed in place)
         """
-        key = near.node[pairs.near].astype(np.int64) * self.nodes + far.node[pairs.far]
-        order = np.lexsort((pairs.least, key))
-        _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
-        rank, least = np.arange(len(order)) - first[group], pairs.least[order]
-        best = np.full(len(first), np.inf)
+        if known is None:
+            nodes = near.node[pairs.near].astype(np.int64) * self.nodes + far.node[pairs.far]
+            key = np.unique(nodes, return_inverse=True)[1]
+            before, best = np.zeros(len(key)), np.full(int(key.max(initial=-1)) + 1, np.inf)
+        else:
+            pairs, kept = self._possible(near, far, pairs)
+            key, before, best = known[0][kept], known[1][kept], known[2]
+        least = pairs.least + before
+        hope = np.flatnonzero(least < best[key])
+        order = hope[np.lexsort((least[hope], key[hope]))]
+        first = np.flatnonzero(np.diff(key[order], prepend=-1))
+        rank = np.arange(len(order)) - np.repeat(first, np.diff(np.append(first, len(order))))
+        group, least = key[order], least[order]
         done, bundle = 0, 1
         while len(tried := np.flatnonzero((rank >= done) & (rank < done + bundle) & (least < best[group]))):
             rows = order[tried]
             edges, kept = self._cross(near.take(pairs.near[rows]), far.take(pairs.far[rows]), pairs.offset[rows], face)
-            seen = first_clear(group[tried[kept]], edges.cost, self._sees(edges.points))
-            groups = group[tried[kept[seen]]]
-            better = edges.cost[seen] < best[groups]
-            best[groups[better]] = edges.cost[seen[better]]
-            yield edges.take(seen[better])
+            cost, groups = edges.cost + before[rows[kept]], group[tried[kept]]
+            seen = first_clear(groups, np.where(cost < best[groups], cost, np.inf), self._sees(edges.points))
+            seen = seen[cost[seen] < best[groups[seen]]]
+            best[groups[seen]] = cost[seen]
+            yield edges.take(seen)
             done, bundle = done + bundle, bundle * 4
 
     def _hopeful(self, some: Approaches, others: Approaches, depth: Floats) -> Approaches:
@@ -324,7 +400,7 @@ class Walls:
             windows = far.window + (place[far.loop] + offset)[:, None]
             boxes_far = np.column_stack((-far.angle[:, 1], windows[:, 0], -far.angle[:, 0], windows[:, 1]))
             for a, b in joins(boxes_near, boxes_far, 0.0):
-                found.append(self._possible(near, far, _Pairs(a, b, offset[b], np.zeros(len(a)))))
+                found.append(self._possible(near, far, _Pairs(a, b, offset[b], np.zeros(len(a))))[0])
         return _Pairs(*(np.concatenate([getattr(p, f.name) for p in found]) for f in fields(_Pairs)))
 
     def _landings(self, near: Approaches, depth: Floats) -> Floats:
@@ -337,18 +413,19 @@ class Walls:
         edges = near.angle + np.array([-SLIGHT, SLIGHT])
         return np.column_stack((edges[:, 0], first + before - AT_RIM, edges[:, 1], last + after + AT_RIM))
 
-    def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> _Pairs:
-        """Those that may be part of a shortest path within the limit, and what their ways cannot be shorter than."""
+    def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> tuple[_Pairs, Rows]:
+        """Those that may be part of a shortest path within the limit, what their ways cannot be shorter than; rows."""
         a, b = pairs.near, pairs.far
-        kept = self._shorter_way_round(near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a])
-        kept &= (near.loop[a] == far.loop[b]) & (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
-        kept[kept] = _least(near.lower[a[kept]], far.lower[b[kept]]) + far.depth[b[kept]] <= self.limit
+        mask = self._shorter_way_round(near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a])
+        mask &= (near.loop[a] == far.loop[b]) & (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
+        mask[mask] = _least(near.lower[a[mask]], far.lower[b[mask]]) + far.depth[b[mask]] <= self.limit
+        kept = np.flatnonzero(mask)
         a, b, offset = a[kept], b[kept], pairs.offset[kept]
         passes, straight = _straight_lines(near, far, a, b, offset)
         less = self._saved(near.wide[a], far.wide[b], far.depth[b])
         least = np.maximum(straight - near.reach[a] - far.reach[b] - less, 0.0)
-        kept = passes & (least + _least(near.behind[a], far.behind[b]) <= self.limit)
-        return _Pairs(a[kept], b[kept], offset[kept], least[kept])
+        mask = passes & (least + _least(near.behind[a], far.behind[b]) <= self.limit)
+        return _Pairs(a[mask], b[mask], offset[mask], least[mask]), kept[mask]
 
     def _shorter_way_round(self, first: Floats, second: Floats, loop: Ints) -> Bools:
         """Whether some way between two windows is no longer than half the loop: else the other way round is shorter."""

@@ -105,11 +105,17 @@ class Approaches:
     loop: Ints
     reach: Floats  # copper's radius and all slack
     behind: Floats  # (n, 3) as in Starts
-    lower: Floats  # (n, 3) least length up to the rim, `behind` included
+    apart: Floats  # least length up to the rim
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
     depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
     wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
     gate: Rows  # (n, 2) as in Starts
+
+    @property
+    def lower(self) -> Floats:
+        """Least length of a path up to the rim by role of its source, (n, 3)."""
+        least: Floats = self.apart[:, None] + self.behind
+        return least
 
     def take(self, rows: Rows | Bools) -> Approaches:
         """Some of the rows."""
@@ -236,6 +242,7 @@ def stacked_starts(parts: Sequence[Starts]) -> Starts:
 def stacked_approaches(parts: Sequence[Approaches]) -> Approaches:
     """Tables one below the other."""
     none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
-    by_role = np.empty((0, 3))
-    empty = Approaches(rows, quads, quads, rows, pairs, rows, none, by_role, by_role, pairs, none, pairs, no_gate(0))
+    empty = Approaches(
+        rows, quads, quads, rows, pairs, rows, none, np.empty((0, 3)), none, pairs, none, pairs, no_gate(0)
+    )
     return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))
