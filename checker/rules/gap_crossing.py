@@ -51,7 +51,7 @@ RULE = Rule(
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
         Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
         Limit(
-            "plane_share", 0.5, "", "part of a region's territory that its pours on a layer must cover to be its plane"
+            "plane_share", 0.5, "share", "part of a region's territory that its pours on a layer cover to be its plane"
         ),
         Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
     ),
