@@ -18,14 +18,17 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from checker.geometry.boxes import BoxIndex, grouped, widened
+from checker.geometry.edge_index import EdgeIndex
 from checker.layout.regions import Pour, Region
 from parsers.board import UNPLATED, Board
-from parsers.primitives import TOUCH, Bools, Floats, Kind, Rows, Shapes
+from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 REACH = TOUCH * 1.02  # how far a seam reaches from either side: over the whole hairline and a little into the other
 SPOKED = 0.25  # part of its edge that a void between thermal spokes shares with the pad, at least
 POLYGON = 3  # shapely's type number
+MOST_SQUARES = 100  # to a side, in the search for the place of a disc
+QUARTERS = np.array([(-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)])
 WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
 
 
@@ -81,11 +84,37 @@ def find_pours(board: Board, regions: Sequence[Region], limits: PourLimits) -> t
 
 
 def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
-    """Whether a disc of that diameter (mm) fits into a shape."""
+    """Whether a disc of that diameter (mm) fits into a shape.
+
+    Squares that cover the shape are asked how far their middle lies from its edge: one far enough inside holds the
+    disc, one that lies too near for all of its square is left, the others are quartered. Where that does not tell
+    soon, the shape is eroded.
+    """
     x0, y0, x1, y1 = shape.bounds
     if min(x1 - x0, y1 - y0) < diameter - TOUCH or shape.area < 0.785 * diameter**2:
         return False
-    return not shapely.is_empty(shapely.buffer(shape, -(diameter - TOUCH) / 2, quad_segs=STEPS))
+    radius = (diameter - TOUCH) / 2
+    edges, half = EdgeIndex(shape, solid=False), max(x1 - x0, y1 - y0, MOST_SQUARES * diameter) / MOST_SQUARES / 2
+    shapely.prepare(shape)
+    middles = _middles((x0, y0, x1, y1), half)
+    while len(middles) and half > TOUCH:
+        inside = shapely.contains_xy(shape, middles[:, 0], middles[:, 1])
+        depth = np.where(inside, 1, -1) * edges.nearest(middles)[1]
+        if (depth >= radius).any():
+            return True
+        middles = middles[depth + half * np.sqrt(2) >= radius]
+        half /= 2
+        middles = (middles[:, None] + half * QUARTERS).reshape(-1, 2)
+        if len(middles) > MOST_SQUARES**2:
+            break
+    return len(middles) > 0 and not shapely.is_empty(shapely.buffer(shape, -radius, quad_segs=STEPS))
+
+
+def _middles(box: tuple[float, float, float, float], half: float) -> Floats:
+    """Middles of squares that cover a box."""
+    x0, y0, x1, y1 = box
+    x, y = (np.arange(low + half, high + half, 2 * half) for low, high in ((x0, x1), (y0, y1)))
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
 def united(shapes: Shapes) -> Shapes:
@@ -151,12 +180,13 @@ def _pours(copper: _Copper, rows: Rows, region: Region, limits: PourLimits) -> l
     layer = int(copper.copper.layer[rows[0]])
     area = shapely.Polygon(region.spec.area) if region.spec.area else None
     found: list[Pour] = []
-    for piece in united(_shaping(copper, rows)):
+    shapes, owners = _shaping(copper, rows)
+    for piece in united(shapes):
         if not _can_hold(piece, limits.pour):
             continue
         for shape, bare in _clipped(_filled(piece, copper.drilled(layer), limits.hole), piece, area):
             if holds_disc(shape, limits.pour):
-                net = _net_of(copper, rows, bare)
+                net = _net_of(copper.copper.net[owners], shapes, bare)
                 found.append(Pour(region.index, layer, net, 0, shape, bare, False))
     return sorted(found, key=lambda pour: pour.shape.bounds)
 
@@ -167,8 +197,8 @@ def _can_hold(piece: shapely.Polygon, diameter: float) -> bool:
     return bool(min(x1 - x0, y1 - y0) >= diameter - TOUCH)
 
 
-def _shaping(copper: _Copper, rows: Rows) -> Shapes:
-    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside one of them."""
+def _shaping(copper: _Copper, rows: Rows) -> tuple[Shapes, Rows]:
+    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside one; their rows."""
     boxes = copper.boxes[rows]
     wide = (copper.copper.kind[rows] == Kind.AREA) & (np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE)
     areas = copper.copper.shapes(rows[wide])
@@ -177,7 +207,8 @@ def _shaping(copper: _Copper, rows: Rows) -> Shapes:
     hidden = np.zeros(len(rows), dtype=bool)
     others = np.flatnonzero(~wide)
     hidden[others[inner[shapely.contains_properly(areas[outer], shapely.box(*boxes[others[inner]].T))]]] = True
-    return np.concatenate((areas, copper.copper.shapes(rows[~wide & ~hidden])))
+    rest = rows[~wide & ~hidden]
+    return np.concatenate((areas, copper.copper.shapes(rest))), np.concatenate((rows[wide], rest))
 
 
 def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float) -> shapely.Polygon:
@@ -243,16 +274,22 @@ def _clipped(
             yield part, max(inside, key=lambda p: (p.area, p.bounds))
 
 
-def _net_of(copper: _Copper, rows: Rows, bare: shapely.Polygon) -> int:
-    """The net whose copper makes most of a pour; almost always there is only one."""
-    nets = np.unique(copper.copper.net[rows])
-    if len(nets) == 1:
+def _net_of(nets: Ints, shapes: Shapes, bare: shapely.Polygon) -> int:
+    """The net whose copper makes most of a pour; almost always only one has copper there."""
+    if (nets == nets[0]).all():
         return int(nets[0])
-    shares = []
-    for net in nets:
-        own = rows[copper.copper.net[rows] == net]
-        shares.append(float(shapely.union_all(copper.copper.shapes(own)).intersection(bare).area))
-    return int(nets[int(np.argmax(shares))])
+    shapely.prepare(bare)
+    here = shapely.dwithin(bare, shapes, TOUCH)
+    found = np.unique(nets[here])
+    if len(found) == 1:
+        return int(found[0])
+    shares = [_share(shapes[here & (nets == net)], bare) for net in found]
+    return int(found[int(np.argmax(shares))])
+
+
+def _share(shapes: Shapes, bare: shapely.Polygon) -> float:
+    """Area of some shapes inside a pour, mm2."""
+    return float(shapely.area(shapely.intersection(shapely.union_all(shapes), bare)))
 
 
 def _without_islands(pours: Sequence[Pour]) -> Iterator[Pour]:
