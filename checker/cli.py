@@ -206,14 +206,20 @@ def check(
 
 @main.command("draft")
 @click.argument("board", type=BOARD)
-@click.option("--output", metavar="RULES.toml", type=BOARD, help="Default: standard output.")
-def draft_command(board: Path, output: Path | None) -> None:
-    """Propose a rules file from the data alone; every guess is marked."""
-    text = draft.draft(read_board(board, Hints()))
+@click.option("--rules", "rules_path", metavar="OLD.toml", type=BOARD, help="Keep all of this file, add what is new.")
+@click.option("--output", "-o", metavar="RULES.toml", type=BOARD, help="Default: standard output.")
+@click.option("--force", is_flag=True, help="Replace the output if it exists.")
+def draft_command(board: Path, rules_path: Path | None, output: Path | None, force: bool) -> None:
+    """Propose a rules file from the data alone; every guess says what it rests on."""
+    if output is not None and output.exists() and not force:
+        raise click.UsageError(f"{output} exists; --force replaces it, --rules {output} adds to what it says")
+    old = run.load_rules(rules_path) if rules_path else None
+    read = read_board(board, run.hints_of(old) if old else Hints())
+    text = draft.draft(read) if rules_path is None else draft.amended(read, rules_path.read_text("utf-8-sig"))
     _deliver(text, output)
     if output is not None:
         next_step = shlex.join(("moatcheck", "check", str(board), "--rules", str(output)))
-        click.echo(f"look at the lines marked # guess, then: {next_step}", err=True)
+        click.echo(f"look through it and fill in what it asks for, then: {next_step}", err=True)
 
 
 @main.command("inventory")

@@ -241,6 +241,7 @@ class Rules:
     path: str = ""
     sha256: str = ""
     title: str = ""
+    draft: bool = False  # proposed, and not looked through yet
     regions: tuple[RegionSpec, ...] = ()
     barriers: tuple[Barrier, ...] = ()
     spacings: tuple[Spacing, ...] = ()
@@ -302,6 +303,7 @@ def parse_rules(text: str, path: str, limits: Mapping[str, float], rule_ids: Ite
         path=path,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
         title=top.string("title") or "",
+        draft=top.boolean("draft"),
         step=top.string("step"),
         regions=tuple(_region(name, table) for name, table in top.named_tables("region")),
         barriers=tuple(_barrier(table) for table in top.tables("barrier")),

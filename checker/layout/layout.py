@@ -110,7 +110,13 @@ class Layout:
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
         """What binding the rules to the board left open; complete once the layout is built."""
-        return (*self._binding.doubts, *self._without_territory(), *self._without_reference(), *self._astray())
+        return (
+            *self._draft(),
+            *self._binding.doubts,
+            *self._without_territory(),
+            *self._without_reference(),
+            *self._astray(),
+        )
 
     @property
     def regions(self) -> tuple[Region, ...]:
@@ -496,6 +502,13 @@ class Layout:
             )
             for pour in found
         )
+
+    def _draft(self) -> Iterator[Doubt]:
+        """A rules file that nobody has looked through yet."""
+        if self.rules.draft:
+            what = "the rules file is a draft"
+            why = "its regions, isolators and ties are guesses; look through each, then remove the line draft = true"
+            yield Doubt(what, why, self.rules.place("draft"))
 
     def _without_territory(self) -> Iterator[Doubt]:
         for region in self.regions:
