@@ -13,7 +13,8 @@ import shapely
 from checker.config.rules_file import PinName, Tie
 from checker.layout.layout import Layout
 from checker.layout.pours import united
-from checker.returns.sheet import RHO, Chain, Contact, Sheet, Spread
+from checker.returns.contacts import RHO, Chain, Contact
+from checker.returns.sheet import Sheet, Spread
 from parsers.board import BOTTOM, PLATED, UNPLATED, Pin
 from parsers.primitives import Rows, Shapes
 

@@ -21,7 +21,7 @@ from parsers.primitives import Floats
 from parsers.trouble import Doubt
 
 COARSE = 12_000  # nodes that the first grid has at least
-MOST = 300_000  # nodes that the last grid may have
+MOST = 700_000  # nodes that the last grid may have
 CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
 STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
 

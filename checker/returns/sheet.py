@@ -1,9 +1,7 @@
 """Direct currents in the reference copper of several layers that plated holes, ties and contacts join.
 
 Each layer's copper is a sheet of resistance rho / t on a square grid (`cells`); barrels and ties are resistors between
-contacts. A round contact finer than what a node stands for hangs on its node by the exact logarithm; around a larger
-one the nodes' branches are corrected by it, so that its resistance does not depend on the grid. A pin's pad spreads its
-current evenly over its area, and its potential is the mean over it.
+contacts (`contacts`). A pin's pad spreads its current evenly over its area, and its potential is the mean over it.
 
 One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the difference of that
 potential between any two other places is also the voltage that 1 A between them puts on the pair.
@@ -15,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from math import ceil, exp, log, pi
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -25,38 +23,14 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, cg, splu
 
 from checker.returns.cells import Cells, Grid, grid_over
+from checker.returns.contacts import FINE, RHO, Chain, Contact, Throats, rims, throats_of
 from parsers.primitives import Bools, Floats, Rows, Shapes
 
-RHO = 1.724e-5  # ohm mm; copper at 20 C, from memory (IEC 60028)
-POINT = 0.1985  # cells; radius of the disc that a node stands for (well-block radius, reservoir simulation, 1978)
-LONE = exp(-pi / 2)  # cells; the same disc, were the potential of the next nodes exactly logarithmic
-WIDE = 0.7  # cells; contacts of this radius and more short-circuit the nodes within their rim
-LEAST = 0.05  # part of a branch's resistance that a contact's correction leaves at least
+LEAST = 0.05  # part of a branch's resistance that the correction at a wide contact leaves at least
 MULTIGRID = 30_000  # unknowns; from here on multigrid is faster than a direct solver (tests/bench/test_sheet.py)
 PRECISION = 1e-12  # of a solution, relative
 ROUNDS = 400  # of the iterative solver; it needs a tenth, and a direct solver does the rest
-RIM_POINTS = 24  # round a wide contact
 SAMPLES = 6  # points across a pad, each way
-
-
-@dataclass(frozen=True, slots=True)
-class Contact:
-    """A round place on a layer that is one conductor with what reaches it; mm."""
-
-    layer: int
-    at: tuple[float, float]
-    radius: float
-
-
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """Contacts one after the other, as a barrel or a tie has them, and the resistance from each to the next, ohm.
-
-    A contact that touches no copper is passed by; a resistance of 0 is a short.
-    """
-
-    contacts: tuple[Contact, ...]
-    ohms: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +69,9 @@ class Sheet:
         self.layers = [Cells(shapes, self.grid) for shapes in layers]
         self.begins = np.cumsum([0, *(len(cells) for cells in self.layers)])
         self.thickness = thickness
-        self._contacts = self._placed(chains)
-        fine = [c for c, nodes in self._contacts.items() if len(nodes) == 1 and 0 < c.radius < POINT * cell]
-        self._base = np.array([self._contacts[contact][0] for contact in fine], dtype=np.intp)
-        self._ends = dict(zip(fine, range(int(self.begins[-1]), int(self.begins[-1]) + len(fine)), strict=True))
-        self._join(chains)
+        contacts = list(dict.fromkeys(contact for chain in chains for contact in chain.contacts))
+        self.throats, self._ends, shorts = self._placed(contacts)
+        self._join(chains, shorts)
 
     # ------------------------------------------------------------------------------------------------ where things are
 
@@ -110,14 +82,18 @@ class Sheet:
     @cached_property
     def middles(self) -> Floats:
         """Middle of the cell of each node, mm, shape (nodes, 2)."""
-        middles = np.concatenate([self.grid.middles(cells.cell) for cells in self.layers])
-        return np.concatenate((middles, middles[self._base]))
+        return np.concatenate((self.middles_of_layers, self.throats.at))
+
+    @cached_property
+    def middles_of_layers(self) -> Floats:
+        """The same without the contacts."""
+        return np.concatenate([self.grid.middles(cells.cell) for cells in self.layers])
 
     @cached_property
     def spots(self) -> Floats:
         """A place on the copper of each node, mm, shape (nodes, 2)."""
         spots = np.concatenate([cells.spots for cells in self.layers])
-        return np.concatenate((spots, spots[self._base]))
+        return np.concatenate((spots, self.throats.at))
 
     def nodes_at(self, layer: int, at: Floats) -> Rows:
         """The node under each place, -1 off copper."""
@@ -132,32 +108,36 @@ class Sheet:
         return self._interpolated(nodes, points) if len(nodes) else None
 
     def spread_at(self, contact: Contact) -> Spread | None:
-        """A round contact, such as a plated hole with its lead."""
-        if contact in self._ends:
-            return Spread(np.array([self._ends[contact]]), np.ones(1))
-        nodes = self._contacts[contact] if contact in self._contacts else self._under(contact)
-        return Spread(nodes[:1], np.ones(1)) if len(nodes) else None
+        """A round contact of the chains, such as a plated hole; None if it touches no copper."""
+        end = self._ends.get(contact)
+        return None if end is None else Spread(np.array([end]), np.ones(1))
 
     def _interpolated(self, nodes: Rows, points: Floats) -> Spread:
-        """Spread each point over the four nodes around it, as far as copper joins them to its own."""
-        off = self.grid.places(points) - self.grid.places(self.middles[nodes])
-        ahead = [self._neighbours[2 * axis + (off[:, axis] > 0), nodes] for axis in (0, 1)]
-        share = [np.where(ahead[axis] >= 0, np.abs(off[:, axis]), 0.0) for axis in (0, 1)]
-        far = np.where(
-            (ahead[0] >= 0) & (ahead[1] >= 0), self._neighbours[2 + (off[:, 1] > 0), np.maximum(ahead[0], 0)], -1
-        )
-        lost = far < 0
-        weights = [
-            (1 - share[0]) * (1 - share[1]),
-            share[0] * (1 - share[1]),
-            share[1] * (1 - share[0]),
-            np.where(lost, 0.0, share[0] * share[1]),
-        ]
-        weights[0] = weights[0] + np.where(lost, share[0] * share[1], 0.0)
-        every = np.concatenate((nodes, ahead[0], ahead[1], far))
-        weight = np.concatenate(weights) / len(nodes)
-        used, place = np.unique(every[weight > 0], return_inverse=True)
-        return Spread(used, np.bincount(place, weight[weight > 0]).astype(np.float64))
+        """Points as a spread over the nodes around them."""
+        _, every, weight = self._around(nodes, points)
+        used, place = np.unique(every, return_inverse=True)
+        return Spread(used, np.bincount(place, weight).astype(np.float64) / len(nodes))
+
+    def _around(self, nodes: Rows, points: Floats) -> tuple[Rows, Rows, Floats]:
+        """Spread each point over the four nodes around it, as far as copper joins them to its own.
+
+        Returns
+        -------
+        number of the point, node, weight: the weights of each point add up to 1
+        """
+        off = self.grid.places(points) - self.grid.places(self.middles_of_layers[nodes])
+        beside = self._neighbours[(off[:, 0] > 0).astype(np.intp), nodes]
+        across = self._neighbours[2 + (off[:, 1] > 0), nodes]
+        far = np.where((beside >= 0) & (across >= 0), self._neighbours[2 + (off[:, 1] > 0), beside], -1)
+        x, y = (np.where(other >= 0, np.abs(off[:, axis]), 0.0) for axis, other in enumerate((beside, across)))
+        corner = np.where(far >= 0, x * y, 0.0)
+        own = np.where(far >= 0, (1 - x) * (1 - y), 1 - x - y)
+        sides = (np.where(far >= 0, x * (1 - y), x), np.where(far >= 0, y * (1 - x), y))
+        weight = np.concatenate((own, *sides, corner))
+        point = np.tile(np.arange(len(nodes)), 4)
+        node = np.concatenate((nodes, beside, across, far))
+        used = weight != 0
+        return point[used], node[used], weight[used]
 
     @cached_property
     def _neighbours(self) -> Rows:
@@ -175,47 +155,55 @@ class Sheet:
 
     # --------------------------------------------------------------------------------------------------- the network
 
-    def _placed(self, chains: Sequence[Chain]) -> dict[Contact, Rows]:
-        """Nodes of every contact of the chains; those off the copper have none."""
-        contacts = list(dict.fromkeys(contact for chain in chains for contact in chain.contacts))
-        out: dict[Contact, Rows] = {}
-        for layer in {contact.layer for contact in contacts}:
-            here = [contact for contact in contacts if contact.layer == layer]
-            small = [contact for contact in here if contact.radius < WIDE * self.grid.cell]
-            at = self.nodes_at(layer, np.array([contact.at for contact in small]).reshape(-1, 2))
-            out |= {c: np.array([node]) for c, node in zip(small, at.tolist(), strict=True) if node >= 0}
-            out |= {contact: self._under(contact) for contact in here if contact not in out}
-        return out
+    def _placed(self, contacts: Sequence[Contact]) -> tuple[Throats, dict[Contact, int], list[tuple[int, int]]]:
+        """Attach contacts: fine ones by throats, wide ones as nodes in short circuit; and the node that each one is."""
+        fine = [contact for contact in contacts if contact.radius <= FINE * self.grid.cell]
+        rims = [self._on_rim(fine, layer) for layer in range(len(self.layers))]
+        numbers, nodes, weights = (np.concatenate(columns) for columns in zip(*rims, strict=True))
+        throats = throats_of(fine, self.middles_of_layers, (numbers, nodes, weights), self.grid.cell, self.thickness)
+        first = int(self.begins[-1])
+        ends = {fine[number]: first + place for place, number in enumerate(throats.contact.tolist())}
+        shorts: list[tuple[int, int]] = []
+        self._wide: dict[Contact, Rows] = {}
+        for contact in contacts:
+            under = self._within(contact)
+            if len(under):
+                self._wide[contact] = under
+                ends[contact] = int(under[0])
+                shorts += [(int(under[0]), int(node)) for node in under[1:]]
+        return throats, ends, shorts
 
-    def _under(self, contact: Contact) -> Rows:
-        """Nodes within a contact: the one in its middle where it is small, those at its rim where it is a ring."""
-        if contact.radius < WIDE * self.grid.cell:
-            node = self.nodes_at(contact.layer, np.array([contact.at]))
-            if node[0] >= 0:
-                return node
-        else:
-            nodes = self.layers[contact.layer].nodes_within(contact.at, contact.radius) + self.begins[contact.layer]
-            if len(nodes):
-                return np.asarray(nodes, dtype=np.intp)
-        turn = 2 * pi * np.arange(RIM_POINTS) / RIM_POINTS
-        rim = contact.at + (contact.radius + 0.01) * np.column_stack((np.cos(turn), np.sin(turn)))
-        nodes = self.nodes_at(contact.layer, rim)
+    def _on_rim(self, contacts: Sequence[Contact], layer: int) -> tuple[Rows, Rows, Floats]:
+        """For contacts on a layer, the nodes around their rims: number of the contact, node, weight."""
+        here = np.array([n for n, contact in enumerate(contacts) if contact.layer == layer], dtype=np.intp)
+        points = rims([contacts[n] for n in here])
+        owner = np.repeat(here, len(points) // max(len(here), 1))
+        nodes = self.nodes_at(layer, points)
+        kept = nodes >= 0
+        point, node, weight = self._around(nodes[kept], points[kept])
+        return owner[kept][point], node, weight
+
+    def _within(self, contact: Contact) -> Rows:
+        """Nodes within a wide contact, or under its rim where it is a ring of copper; none for a fine one."""
+        if contact.radius <= FINE * self.grid.cell:
+            return np.empty(0, dtype=np.intp)
+        cells, begin = self.layers[contact.layer], self.begins[contact.layer]
+        nodes = cells.nodes_within(contact.at, contact.radius) + begin
+        if not len(nodes):
+            nodes = self.nodes_at(contact.layer, rims([contact]))
         found: Rows = np.unique(nodes[nodes >= 0])
         return found
 
-    def _join(self, chains: Sequence[Chain]) -> None:
-        """Lay out branches: those of the layers with contacts corrected, then the chains; shorts become one node."""
-        shorts = [(nodes[0], other) for nodes in self._contacts.values() for other in nodes[1:].tolist()]
-        resistors = [
-            (node, end, self._throat(c)) for node, (c, end) in zip(self._base, self._ends.items(), strict=True)
-        ]
+    def _join(self, chains: Sequence[Chain], shorts: list[tuple[int, int]]) -> None:
+        """Lay out branches: those of the layers, then the chains; shorts become one node."""
+        resistors: list[tuple[int, int, float]] = []
         for chain in chains:
             for first, second, ohms in self._steps(chain):
                 if ohms > 0:
                     resistors.append((first, second, 1 / ohms))
                 else:
                     shorts.append((first, second))
-        self.label = _merged(int(self.begins[-1]) + len(self._base), shorts)
+        self.label = _merged(int(self.begins[-1]) + len(self.throats.at), shorts)
         self.size = int(self.label.max(initial=-1)) + 1
         left, right, conductance = self._sheet_branches()
         more = np.array(resistors).reshape(-1, 3)
@@ -227,15 +215,9 @@ class Sheet:
     def _steps(self, chain: Chain) -> Iterator[tuple[int, int, float]]:
         """Resistors of a chain between the nodes of those contacts that touch copper."""
         along = np.concatenate(([0.0], np.cumsum(chain.ohms)))
-        ends = [(self.spread_at(contact), ohms) for contact, ohms in zip(chain.contacts, along, strict=True)]
-        touching = [(int(end.nodes[0]), ohms) for end, ohms in ends if end is not None]
+        touching = [(self._ends[c], ohms) for c, ohms in zip(chain.contacts, along, strict=True) if c in self._ends]
         for (first, before), (second, after) in pairwise(touching):
             yield first, second, float(after - before)
-
-    def _throat(self, contact: Contact) -> float:
-        """Conductance from a node to the rim of a contact that is finer than what the node stands for, siemens."""
-        squares = log(POINT * self.grid.cell / contact.radius) / (2 * pi)
-        return self.thickness[contact.layer] / RHO / squares
 
     def _sheet_branches(self) -> tuple[Rows, Rows, Floats]:
         """Branches of all layers: nodes, and conductances in siemens."""
@@ -250,26 +232,17 @@ class Sheet:
         Around a contact the potential grows with the logarithm of the distance from its middle, and starts at its rim.
         """
         owner = np.full(int(self.begins[-1]), -1, dtype=np.intp)
-        point = POINT * self.grid.cell
-        rim = np.array([contact.radius or point for contact in self._contacts] or [point])
-        middle = np.array([contact.at for contact in self._contacts] or [(0, 0)], dtype=np.float64)
-        for number, (contact, nodes) in enumerate(self._contacts.items()):
-            if contact in self._ends:
-                continue
+        for number, nodes in enumerate(self._wide.values()):
             owner[nodes] = number
-            if len(nodes) == 1:
-                middle[number] = self.middles[nodes[0]]
-                rim[number] *= LONE / POINT
+        rim = np.array([contact.radius for contact in self._wide])
+        middle = np.array([contact.at for contact in self._wide], dtype=np.float64).reshape(-1, 2)
         factor = np.ones(len(first))
         for near, far in ((first, second), (second, first)):
             here = np.flatnonzero((owner[near] >= 0) & (owner[near] != owner[far]))
             which = owner[near[here]]
-            inner = np.hypot(*(self.middles[near[here]] - middle[which]).T)
-            outer = np.hypot(*(self.middles[far[here]] - middle[which]).T)
-            inner = np.maximum(inner, LONE * self.grid.cell)
-            outer = np.maximum(outer, 1.01 * inner)
-            grown = np.log(outer / rim[which]) / np.log(outer / inner)
-            factor[here] += grown - 1
+            inner = np.hypot(*(self.middles_of_layers[near[here]] - middle[which]).T)
+            outer = np.maximum(np.hypot(*(self.middles_of_layers[far[here]] - middle[which]).T), 1.01 * inner)
+            factor[here] = np.log(outer / rim[which]) / np.log(outer / inner)
         return np.maximum(factor, LEAST)
 
     @cached_property
@@ -278,7 +251,18 @@ class Sheet:
         first, second = self.label[self.first], self.label[self.second]
         ends = np.concatenate((first, second, first, second)), np.concatenate((first, second, second, first))
         values = np.concatenate((self.conductance, self.conductance, -self.conductance, -self.conductance))
-        return csr_array(coo_array((values, ends), shape=(self.size, self.size)))
+        branches = csr_array(coo_array((values, ends), shape=(self.size, self.size)))
+        return csr_array(branches + self._throat_matrix)
+
+    @property
+    def _throat_matrix(self) -> csr_array[Any]:
+        """What throats add: each its conductance times the square of contact less mean over its nodes."""
+        throats, count = self.throats, len(self.throats.at)
+        rows = np.concatenate((throats.owner, np.arange(count)))
+        nodes = np.concatenate((throats.node, int(self.begins[-1]) + np.arange(count)))
+        values = np.concatenate((-throats.weight, np.ones(count)))
+        step = csr_array(coo_array((values, (rows, self.label[nodes])), shape=(count, self.size)))
+        return csr_array(step.T @ (step * throats.conductance[:, None]))
 
     @cached_property
     def piece(self) -> Rows:
@@ -327,6 +311,15 @@ class Sheet:
         step = potential[self.first] - potential[self.second]
         return np.where(np.isnan(step), 0.0, self.conductance * step)
 
+    def every_flow(self, potential: Floats) -> tuple[Rows, Rows, Floats]:
+        """Flows of branches and of throats: from node, to node, A."""
+        throats, ends = self.throats, int(self.begins[-1]) + np.arange(len(self.throats.at))
+        mean = np.bincount(throats.owner, throats.weight * potential[throats.node], len(ends))
+        through = np.nan_to_num(throats.conductance * (mean - potential[ends]))
+        first = np.concatenate((self.first, throats.node))
+        second = np.concatenate((self.second, ends[throats.owner]))
+        return first, second, np.concatenate((self.flows(potential), throats.weight * through[throats.owner]))
+
     def density(self, potential: Floats) -> Floats:
         """Current per mm of width at each node, A/mm, for a potential; shape (nodes,)."""
         flow = self.flows(potential)[: self.flat]
@@ -347,7 +340,6 @@ class Sheet:
         shapely.prepare(shape)
         nodes = self.layer_nodes(layer)
         mask[nodes] = shapely.intersects_xy(shape, *self.layers[layer].spots.T)
-        mask[int(self.begins[-1]) :] = mask[self._base]
         return mask
 
 

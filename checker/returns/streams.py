@@ -36,8 +36,8 @@ class _Steps:
     """From each merged node, the branches by which current leaves and arrives."""
 
     def __init__(self, sheet: Sheet, potential: Floats) -> None:
-        flow = sheet.flows(potential)
-        first, second = sheet.label[sheet.first], sheet.label[sheet.second]
+        first, second, flow = sheet.every_flow(potential)
+        first, second = sheet.label[first], sheet.label[second]
         forward = flow > 0
         self.source, self.target = np.where(forward, first, second), np.where(forward, second, first)
         self.flow = np.abs(flow)

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checker.returns import sheet as module
-from checker.returns.sheet import RHO, Chain, Contact, Sheet, Spread, UnjoinedError
+from checker.returns.contacts import RHO, Chain, Contact
+from checker.returns.sheet import Sheet, Spread, UnjoinedError
 
 THICKNESS = 0.035
 SQUARE = RHO / THICKNESS  # ohm
