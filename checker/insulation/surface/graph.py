@@ -44,7 +44,7 @@ from checker.insulation.surface.edges import (
     row_min,
 )
 from checker.insulation.surface.grooves import Links, unsampled
-from checker.insulation.surface.known import known_from
+from checker.insulation.surface.known import Known, Reach, beating, known_from, reach_of
 from checker.insulation.surface.wall_copper import BareWalls
 from checker.insulation.surface.wall_paths import CORNER, Walls
 from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
@@ -102,6 +102,8 @@ class Graph:
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         found += self._round_corners() if self._corners else []
         self.edges = cheapest(joined(found), self.nodes)
+        if len(ground.links):
+            self._over_links()
         if len(ground.rims):
             self._over_walls()
 
@@ -183,7 +185,8 @@ class Graph:
         points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
         length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
         nearest = self._nearest(piece, corner, length)
-        over = self._over_links(nearest)
+        self._reach = self._reach_of(piece, corner, length)
+        over = self._behind_links(nearest)
         ways = onwards(over.min(axis=0))
         useful = (nearest + ways).min(axis=2) <= self._limit
         self._beside, self._behind = (np.where(useful[..., None], least, np.inf) for least in (nearest, over))
@@ -191,7 +194,9 @@ class Graph:
         length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
         kept = (length + rest <= self._limit) & self._bends(corner, points)
         out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
-        return [*out, *self._between_corners()]
+        solid = self._useful_corners()
+        solid = solid[solid < self._ground.solid_corners()]
+        return [*out, *self._lines_between(solid, solid)]
 
     def _bends(self, corner: Rows, points: Floats) -> Bools:
         """Whether a shortest path from each point may bend at its corner or end of a link."""
@@ -212,7 +217,17 @@ class Graph:
             np.minimum.at(nearest[face], (seen, self.roles[walls.island[wall]]), apart)
         return nearest
 
-    def _over_links(self, nearest: Floats) -> Floats:
+    def _reach_of(self, piece: Rows, corner: Rows, length: Floats) -> Reach:
+        """Distance of corners from each conductor, seen from above; copper in walls is on neither face."""
+        at, walls = self._ground.corners.at, self._in_walls
+        wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
+        apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
+        islands = np.concatenate((self._island[piece], walls.island[wall]))
+        face = np.concatenate((self._face[piece], np.full(len(wall), TOP, np.int32)))
+        corner = np.concatenate((corner, seen))
+        return reach_of(corner, self._conductor[islands], face, np.concatenate((length, apart)), self._corners)
+
+    def _behind_links(self, nearest: Floats) -> Floats:
         """The same for paths that come to ends of links over their links."""
         solid, links = self._ground.solid_corners(), self._ground.links
         over = nearest.copy()
@@ -233,28 +248,91 @@ class Graph:
             heads = self._corner_nodes(corner[rows], face)
             yield lines(self._island[piece[rows]], heads, length[rows], face, ends, reach)
 
-    def _between_corners(self) -> Iterator[Edges]:
+    def _useful_corners(self) -> Rows:
+        """Corners that are near enough to copper on both their sides, seen from above."""
+        useful: Rows = np.flatnonzero(np.isfinite(self._behind).any(axis=(0, 2)))
+        return useful
+
+    def _lines_between(self, some: Rows, others: Rows) -> Iterator[Edges]:
+        """Lines between corners, each pair once."""
         corners, by_role = self._ground.corners, self._behind.min(axis=0)
         behind, onward = row_min(by_role), onwards(by_role)
-        useful = np.flatnonzero(np.isfinite(behind))
-        links, solid = self._ground.links, self._ground.solid_corners()
-        place = np.concatenate((np.full(solid, -1), links.place, links.place))
-        lands = np.concatenate((np.zeros(solid, dtype=bool), links.lands(), links.lands()))
-        first = np.arange(solid, solid + len(links))
-        second = first + len(links)
-        yield from self._corner_lines(first, second, links.length, self._beside)
-        boxes = boxes_of(np.hstack((corners.at, corners.at))[useful])
-        for a, b in joins(boxes, boxes, self._limit - behind[useful]):
-            u, w = useful[a], useful[b]
-            kept = (u < w) & (norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit)
+        place, lands = self._places()
+        both = np.zeros(len(corners), dtype=bool)
+        both[some] = True
+        boxes = [boxes_of(np.hstack((corners.at, corners.at))[rows]) for rows in (some, others)]
+        for a, b in joins(boxes[0], boxes[1], self._limit - behind[some]):
+            u, w = some[a], others[b]
+            kept = (u < w) | ~both[w]
             # nothing is won by two links of one place, nor by landing twice in a row
             kept &= ((place[u] != place[w]) | (place[u] < 0)) & ~(lands[u] & lands[w])
+            u, w = u[kept], w[kept]
+            kept = norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit
             u, w = u[kept], w[kept]
             kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
             u, w = u[kept], w[kept]
             kept = self._ground.sight.clear(corners.at[u], corners.at[w])
             u, w = u[kept], w[kept]
             yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]), self._behind)
+
+    def _places(self) -> tuple[Ints, Bools]:
+        """The narrow place of each corner, -1 for those of the board, and which are landings."""
+        links, solid = self._ground.links, self._ground.solid_corners()
+        place = np.concatenate((np.full(solid, -1, np.int32), links.place, links.place))
+        return place, np.concatenate((np.zeros(solid, dtype=bool), links.lands(), links.lands()))
+
+    # --------------------------------------------------------------------------------------------------- links
+
+    def _over_links(self) -> None:
+        """Links that may beat what is known without them, and their lines to all that may go on from them.
+
+        A path over links comes to the first of them without any. So those are taken first that some conductor comes to
+        near enough, then those that it comes to over these, and so on: mostly there are few, or none.
+        """
+        solid, count = self._ground.solid_corners(), len(self._ground.links)
+        useful = self._useful_corners()
+        hopeful = np.isin(np.arange(count), useful - solid) & np.isin(np.arange(count), useful - solid - count)
+        known = self._known()
+        hopeful[hopeful] = self._beat(np.flatnonzero(hopeful), self._reach, known)
+        rows = np.flatnonzero(hopeful)
+        ends, corners = np.concatenate((solid + rows, solid + count + rows)), useful[useful < solid]
+        self._add(self._lines_between(corners, ends))
+        while len(rows):
+            known = self._known()
+            fresh = self._beat(rows, self._walked(known), known) | (len(self._in_walls.island) > 0)
+            if not fresh.any():
+                break
+            new, rows = rows[fresh], rows[~fresh]
+            one, two = solid + new, solid + count + new
+            own = self._corner_lines(one, two, self._ground.links.length[new], self._beside)
+            self._add([*own, *self._lines_between(np.concatenate((one, two)), ends)])
+        self._leave_out(np.concatenate((rows, np.flatnonzero(~hopeful))))
+
+    def _beat(self, links: Rows, reach: Reach, known: Known) -> Bools:
+        """Which links may be part of a path that beats what is known, given how conductors come to one end."""
+        solid, ground = self._ground.solid_corners(), self._ground
+        one, two = solid + links, solid + len(ground.links) + links
+        length, height = ground.links.length[links], ground.thickness
+        mask: Bools = beating(reach, self._reach, (one, two), length, known, height)
+        mask |= beating(reach, self._reach, (two, one), length, known, height)
+        return mask
+
+    def _walked(self, known: Known) -> Reach:
+        """How far corners are from conductors on paths found so far."""
+        node = np.repeat(np.arange(self.nodes), np.diff(known.first)) - self.islands
+        rows = np.flatnonzero(node >= 0)
+        face, corner = np.divmod(node[rows], self._corners)
+        return reach_of(corner, known.conductor[rows], face.astype(np.int32), known.length[rows], self._corners)
+
+    def _leave_out(self, links: Rows) -> None:
+        """No path goes over these links."""
+        solid = self._ground.solid_corners()
+        for ends in (solid + links, solid + len(self._ground.links) + links):
+            self._behind[:, ends] = np.inf
+
+    def _known(self) -> Known:
+        """What paths found so far tell."""
+        return known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
 
     def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
         """Lines between corners, on each face where copper is near enough to both."""
@@ -293,7 +371,7 @@ class Graph:
         walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
         if len(bare):
             self._add(walls.to_copper([self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]))
-        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
+        known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
         self._add(walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known))
 

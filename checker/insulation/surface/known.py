@@ -17,6 +17,7 @@ from checker.insulation.surface.edges import HOP, Keys, no_rows
 from parsers.primitives import Bools, Floats, Ints, Rows, each, repeated
 
 _RUN = 64  # searches done at once: bounds memory
+_MOST = 2_000_000  # pairs of entries looked at at once: bounds memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,58 @@ class Known:
             return np.full(len(key), self.limit)
         place = np.minimum(np.searchsorted(self.pairs, key), len(self.pairs) - 1)
         return np.where(self.pairs[place] == key, self.shortest[place], self.limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How near conductors are to corners; entries ordered by corner.
+
+    Attributes
+    ----------
+    first : (corners + 1,) where the entries of each corner begin
+    conductor, face : of each entry
+    length : mm
+    """
+
+    first: Rows
+    conductor: Ints
+    face: Ints
+    length: Floats
+
+
+def reach_of(corner: Rows | Ints, conductor: Ints, face: Ints, length: Floats, corners: int) -> Reach:
+    """A table of the least lengths; any order."""
+    order = np.lexsort((length, face, conductor, corner))
+    keys = np.column_stack((corner, conductor, face))[order]
+    kept = order[np.append(True, (np.diff(keys, axis=0) != 0).any(axis=1))[: len(order)]]
+    first = np.searchsorted(corner[kept], np.arange(corners + 1))
+    return Reach(first, conductor[kept], face[kept], length[kept])
+
+
+def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, known: Known, height: float) -> Bools:
+    """Which pairs of corners may lie on a path that beats what is known between any two conductors.
+
+    Parameters
+    ----------
+    one, two : no path comes to the first corner from the first conductor, or to the second, in less
+    at : the corners
+    between : mm, from the first to the second
+    height : mm; a path from face to face is at least as long as its course seen from above, and so much down
+    """
+    count = (one.first[at[0] + 1] - one.first[at[0]]) * (two.first[at[1] + 1] - two.first[at[1]])
+    block = np.cumsum(count) // _MOST
+    mask = np.zeros(len(between), dtype=bool)
+    for number in np.unique(block):
+        rows = np.flatnonzero(block == number)
+        row, step = repeated(rows, count[rows])
+        wide = (two.first[at[1] + 1] - two.first[at[1]])[row]
+        a, b = one.first[at[0][row]] + step // wide, two.first[at[1][row]] + step % wide
+        wanted = known.wanted(one.conductor[a], two.conductor[b])
+        row, a, b = row[wanted], a[wanted], b[wanted]
+        length = one.length[a] + between[row] + two.length[b]
+        length = np.where(one.face[a] != two.face[b], np.hypot(length, height), length)
+        mask[row[length < known.to_beat(known.keys(one.conductor[a], two.conductor[b]))]] = True
+    return mask
 
 
 def known_from(matrix: Any, roles: Ints, conductor: Ints, nodes: int, limit: float) -> Known:
