@@ -67,12 +67,14 @@ def place(at: XY) -> str:
 
 
 def printable(words: str) -> str:
-    """Words without control characters and line breaks: names come from files and must not steer a terminal.
+    """Words without characters that steer a terminal, break a line or turn the direction of writing.
+
+    Names come from files; what is replaced stays visible as a replacement character.
 
     Examples
     --------
-    >>> printable("a\\x1b[31m b")
-    'a�[31m b'
+    >>> printable("a\\x1b[31m b"), printable("a\\u202eb")
+    ('a�[31m b', 'a�b')
     """
     return "".join(c if c.isprintable() or c == " " else "\ufffd" for c in words)
 

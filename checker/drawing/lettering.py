@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from html import escape
 
+from checker.wording import printable
+
 FAMILY = "'DejaVu Sans', Verdana, sans-serif"
 EM = 2048
 OTHER = 2560
@@ -72,11 +74,8 @@ def text(x: float, y: float, words: str, size: float, *, colour: str, bold: bool
 
 
 def clean(words: str) -> str:
-    """Make text fit for XML: markup escaped, characters that XML forbids replaced."""
-    legal = "".join(
-        c if c in "\t\n\r" or (ord(c) >= 32 and not 0xD800 <= ord(c) <= 0xDFFF) else "\ufffd" for c in words
-    )
-    return escape(legal.replace("\ufffe", "\ufffd").replace("\uffff", "\ufffd"))
+    """Make text fit for XML: markup escaped, what XML forbids or what turns the direction of writing replaced."""
+    return escape(printable(words))
 
 
 def number(value: float) -> str:

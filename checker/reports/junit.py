@@ -127,12 +127,8 @@ def _child(parent: Element, tag: str, words: str = "", **attributes: str) -> Non
 
 
 def _legal(words: str) -> str:
-    """Words without the characters that XML 1.0 forbids."""
-    return "".join(c if _allowed(ord(c)) else "\ufffd" for c in words)
-
-
-def _allowed(code: int) -> bool:
-    return code in (9, 10, 13) or 0x20 <= code <= 0xD7FF or 0xE000 <= code <= 0xFFFD or code >= 0x10000
+    """Words, line by line, without what XML 1.0 forbids or what steers a terminal or turns the direction of writing."""
+    return "\n".join(map(wording.printable, words.split("\n")))
 
 
 FORMAT = Format("junit", "report.xml", write)

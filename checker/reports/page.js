@@ -1,19 +1,14 @@
 'use strict';
 (() => {
+  document.documentElement.classList.add('js');
   const data = JSON.parse(document.getElementById('data').textContent);
   const report = data.report;
   const $ = (id) => document.getElementById(id);
+  const all = (selector, from = document) => [...from.querySelectorAll(selector)];
   const SVG = 'http://www.w3.org/2000/svg';
   const MM = 1000; // world units are micrometres
   const CLOSEST = 5 * MM; // least width shown when flying to a finding
   const SMALLEST = 0.05 * MM; // least width of the view
-  const MOST_PRINTED = 300;
-  const ELSEWHERE = new Set(['legs', 'ends_mm', 'detour_path_mm', 'isolator_path', 'sources']); // of a finding's detail: drawn, or told apart
-
-  const LABELS = { // of its keys, where the key itself says too little
-    where: 'kind of place', x_mm: 'X (mm)', raw_mm: 'raw length (mm)', tolerance_mm: 'tolerance (mm)', field_db_uv_m: 'far field (dB\u00b5V/m)',
-    detour_mm: 'return detour (mm)', detour_at_least_mm: 'return detour at least (mm)', loop_area_mm2: 'loop (mm\u00b2)', loop_nh: 'inductance (nH)', knee_mhz: 'knee (MHz)', gap_mm: 'gap (mm)',
-  };
 
   const make = (name, attributes = {}, ...children) => {
     const node = document.createElement(name);
@@ -21,22 +16,33 @@
     node.append(...children);
     return node;
   };
-  const draw = (name, attributes = {}) => {
+  const draw = (name, attributes = {}, words = '') => {
     const node = document.createElementNS(SVG, name);
     for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
+    node.textContent = words;
     return node;
   };
   const plain = (value, places = 3) => String(Number(value.toFixed(places)));
-  const place = ([x, y]) => `(${x.toFixed(2)}, ${y.toFixed(2)})`;
-  const findings = report.findings.map((finding, index) => ({ ...finding, ...data.callouts[index] }));
-  const byId = new Map(findings.map((finding) => [finding.id, finding]));
+  const count = (number, noun) => `${number} ${noun}${number === 1 ? '' : 's'}`;
+
+  // ------------------------------------------------------------------------------------------ findings, place by place
+  const findings = report.findings.map((f) => ({ ...f, ...data.callouts[f.id], measurement: data.figures[f.id] }));
+  const byId = new Map(findings.map((f) => [f.id, f]));
+  const groups = data.groups.map((g, index) => ({ id: g.id, number: index + 1, members: g.members.map((id) => byId.get(id)) }));
+  const groupOf = new Map(groups.flatMap((g) => g.members.map((f) => [f.id, g])));
+  for (const f of findings) {
+    f.words = [f.id, f.rule, f.message, ...f.layers, f.hint ?? '', ...f.nets, ...f.components, ...f.regions].join(' ').toLowerCase();
+  }
+  const entries = new Map(all('#list > li').map((item) => [item.dataset.group, item]));
   const look = (f) => (f.waived ? 'waived' : f.level);
-  let chosen = null;
+  const shownMembers = (g) => g.members.filter((f) => !f.filtered && isShown(f));
+  let chosen = null; // { group, finding }
 
   // ------------------------------------------------------------------------------------------------------- the view
   const board = $('board');
   const view = { x: 0, y: 0, w: 1 }; // left, top (y down), width
   const [bx0, by0, bx1, by1] = data.bounds.map((v) => v * MM);
+  const STEPS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
   let flight = 0;
   const size = () => {
     const box = board.getBoundingClientRect();
@@ -48,15 +54,33 @@
     const { wide, high } = size();
     const k = view.w / wide;
     board.setAttribute('viewBox', `${view.x} ${view.y} ${view.w} ${k * high}`);
-    for (const pattern of board.querySelectorAll('pattern')) {
+    for (const pattern of all('pattern', board)) {
       pattern.setAttribute('patternTransform', `scale(${k}) rotate(${pattern.dataset.angle})`);
     }
-    placeBadges(k);
+    placeMarks(k, wide, high);
     drawRuler(k);
-    const steps = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
-    const step = steps.filter((s) => (s * MM) / k <= 160).pop() ?? steps[0];
+    const step = STEPS.filter((s) => (s * MM) / k <= 160).pop() ?? STEPS[0];
     $('scale').firstChild.style.width = `${(step * MM) / k}px`;
     $('scale').lastChild.textContent = `${step} mm`;
+    $('window').textContent = `${plain(view.w / MM, 1)} \u00d7 ${plain((k * high) / MM, 1)} mm in view`;
+    showInset(k * high);
+  };
+  const showInset = (h) => {
+    const zoomed = view.w < 0.8 * (bx1 - bx0) || h < 0.8 * (by1 - by0);
+    $('inset').classList.toggle('off', !zoomed);
+    for (const [key, value] of Object.entries({ x: view.x, y: view.y, width: view.w, height: h })) $('inset-view').setAttribute(key, value);
+  };
+  const buildInset = () => {
+    const pad = Math.max(bx1 - bx0, by1 - by0) * 0.04;
+    $('inset').setAttribute('viewBox', `${bx0 - pad} ${-by1 - pad} ${bx1 - bx0 + 2 * pad} ${by1 - by0 + 2 * pad}`);
+    $('inset-board').setAttribute('d', $('material').firstElementChild.getAttribute('d'));
+    $('inset-board').setAttribute('transform', 'scale(1,-1)');
+    $('inset').addEventListener('click', (event) => {
+      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform($('inset').getScreenCTM().inverse());
+      view.x = at.x - view.w / 2;
+      view.y = at.y - (grain() * size().high) / 2;
+      show();
+    });
   };
   let due = 0;
   const showSoon = () => { // once a frame, however often the pointer moves
@@ -96,8 +120,7 @@
       board.dataset.moving = t < 1 ? 'yes' : 'no';
       if (t < 1) flight = requestAnimationFrame(step);
     };
-    step(still ? begin : begin);
-    if (!still) flight = requestAnimationFrame(step);
+    step(begin);
   };
   const fit = () => flyTo(framed(bx0, by0, bx1, by1, 1.06));
   const around = (f) => {
@@ -115,24 +138,30 @@
     const pouring = [...layerRows.values()].filter((row) => row.pours.checked).length;
     for (const [id, row] of layerRows) {
       for (const [kind, box] of [['copper', row.copper], ['pours', row.pours]]) {
-        for (const group of board.querySelectorAll(`g.${kind}[data-layer="${id}"]`)) {
+        for (const group of all(`g.${kind}[data-layer="${id}"]`, board)) {
           group.classList.toggle('off', !box.checked);
           group.classList.toggle('own', kind === 'pours' && row.copper.checked && pouring > 1); // behind its reference
+          group.classList.toggle('beyond', kind === 'copper' && row.beyond);
         }
       }
       row.button.setAttribute('aria-pressed', String(row.copper.checked));
     }
-    for (const group of $('marks').querySelectorAll('.way-group')) {
-      group.classList.toggle('off', !isShown(byId.get(group.dataset.id)));
-    }
+    applyWays();
     show();
   };
-  const viewLayer = (id) => {
-    const layer = data.layers.find((known) => known.id === id);
+  const applyWays = () => {
+    for (const group of $('marks').querySelectorAll('.way-group')) {
+      const f = byId.get(group.dataset.id);
+      group.classList.toggle('off', !isShown(f) || (f.filtered && f !== chosen?.finding));
+    }
+  };
+  const viewLayers = (first, others = []) => { // one in full, of the others the nets of the finding
+    const layer = data.layers.find((known) => known.id === first);
     if (!layer) return;
-    for (const [other, row] of layerRows) {
-      row.copper.checked = other === id;
-      row.pours.checked = other === (layer.references[0] ?? id) || other === id;
+    for (const [id, row] of layerRows) {
+      row.beyond = others.includes(id) && id !== first;
+      row.copper.checked = id === first || row.beyond;
+      row.pours.checked = id === (layer.references[0] ?? first) || id === first;
     }
     applyLayers();
   };
@@ -141,26 +170,23 @@
       const button = make('button', { type: 'button', title: `Traces of ${layer.id} over their reference` }, layer.id + (layer.name && layer.name !== layer.id ? ` ${layer.name}` : ''));
       const copper = make('input', { type: 'checkbox', 'aria-label': `Traces on ${layer.id}`, 'data-traces': layer.id });
       const pours = make('input', { type: 'checkbox', 'aria-label': `Pours on ${layer.id}`, 'data-pours': layer.id });
-      const row = make('tr', {}, make('td', {}, button), make('td', {}, copper), make('td', {}, pours));
-      $('layers').tBodies[0].append(row);
-      layerRows.set(layer.id, { button, copper, pours });
-      button.addEventListener('click', () => viewLayer(layer.id));
-      copper.addEventListener('change', applyLayers);
+      $('layers').tBodies[0].append(make('tr', {}, make('td', {}, button), make('td', {}, copper), make('td', {}, pours)));
+      layerRows.set(layer.id, { button, copper, pours, beyond: false });
+      button.addEventListener('click', () => viewLayers(layer.id));
+      copper.addEventListener('change', () => { layerRows.get(layer.id).beyond = false; applyLayers(); });
       pours.addEventListener('change', applyLayers);
     }
     data.regions.forEach((region, index) => {
       const box = make('input', { type: 'checkbox', 'data-region': region.name });
       box.checked = true;
-      const swatch = draw('svg', { viewBox: '0 0 30 16' });
+      const swatch = draw('svg', { viewBox: '0 0 30 16', 'aria-hidden': 'true' });
       swatch.append(
         draw('rect', { width: 30, height: 16, fill: region.colour, 'fill-opacity': 0.3 }),
         draw('path', { d: hatchLines(region.angle), stroke: region.colour, 'stroke-width': 1.2 }),
       );
-      const label = make('label', {}, box, '', region.name + (region.quiet ? ' (quiet)' : ''));
-      label.insertBefore(swatch, label.lastChild);
-      $('regions').append(label);
+      $('regions').append(make('label', {}, box, swatch, region.name + (region.quiet ? ' (quiet)' : '')));
       box.addEventListener('change', () => {
-        for (const node of board.querySelectorAll(`.r${index}`)) node.classList.toggle('off', !box.checked);
+        for (const node of all(`.r${index}`, board)) node.classList.toggle('off', !box.checked);
       });
     });
   };
@@ -173,16 +199,16 @@
     }
     return d;
   };
-  const isShown = (f) => f.layer === null || !layerRows.has(f.layer) || layerRows.get(f.layer).copper.checked;
+  const isShown = (f) => !f.layers.length || f.layers.some((id) => layerRows.get(id)?.copper.checked ?? true);
 
-  // ---------------------------------------------------------------------------------------------------------- marks
-  const badges = new Map();
+  // ------------------------------------------------------------------------------- marks: witness paths, numbers, clusters
   const wayPath = (points) => `M${points.map(([x, y]) => `${plain(x * MM, 1)} ${plain(-y * MM, 1)}`).join('L')}`;
   const wayGroup = (f) => {
     const group = draw('g', { class: 'way-group', 'data-id': f.id });
     const [x, y] = [f.at_mm[0] * MM, -f.at_mm[1] * MM];
     const lines = f.legs.map((leg) => [wayPath(leg.points), leg.far]);
     if (!lines.length) lines.push([`M${x - 300} ${y}a300 300 0 1 0 600 0a300 300 0 1 0-600 0`, false]);
+    for (const ring of f.joined) group.append(draw('path', { d: `${wayPath(ring)}Z`, class: `joined ${look(f)}` }));
     if (f.detour.length) {
       const d = wayPath(f.detour);
       group.append(draw('path', { d, class: 'way detour halo' }), draw('path', { d, class: 'way detour' }));
@@ -191,212 +217,344 @@
     for (const [d, far] of lines) group.append(draw('path', { d, class: `way ${look(f)}${far ? ' far' : ''}` }));
     return group;
   };
-  const badgeGroup = (f) => {
-    const text = String(f.number);
+  const badgeGroup = (g) => {
+    const text = String(g.number);
     const half = Math.max(14, 7 + text.length * 5.2);
-    const group = draw('g', { class: `badge ${look(f)}`, 'data-id': f.id });
+    const f = g.members[0];
+    const group = draw('g', { class: `badge ${look(f)}`, 'data-group': g.id });
+    const title = draw('title', {}, `${look(f)} ${g.number}: ${f.message}`);
     const round = f.level === 'warning' && !f.waived ? 2 : 14;
-    group.append(draw('rect', { x: -half, y: -14, width: 2 * half, height: 28, rx: round }));
-    const label = draw('text', { y: 5.3 });
-    label.textContent = text;
-    group.append(label);
+    group.append(title, draw('rect', { x: -half, y: -14, width: 2 * half, height: 28, rx: round }), draw('text', { y: 5.3 }, text));
     const leader = draw('line', { class: 'leader' });
-    group.addEventListener('click', () => choose(f.id, { fly: false }));
+    group.addEventListener('click', () => choose(g, g.members[0], { fly: false }));
     return { group, leader, half };
   };
+  const badges = new Map(groups.map((g) => [g.id, badgeGroup(g)]));
   const buildMarks = () => {
-    const marks = $('marks');
-    for (const f of findings) marks.prepend(wayGroup(f));
-    for (const f of findings) {
-      const badge = badgeGroup(f);
-      badges.set(f.id, badge);
-      marks.append(badge.leader);
-    }
-    for (const f of [...findings].reverse()) marks.append(badges.get(f.id).group);
+    $('still').remove();
+    for (const g of [...groups].reverse()) $('marks').append(...[...g.members].reverse().map(wayGroup));
+    for (const g of groups) $('marks').append(badges.get(g.id).leader);
+    $('marks').append(draw('g', { id: 'clusters' }));
+    for (const g of [...groups].reverse()) $('marks').append(badges.get(g.id).group);
+    $('marks').append(draw('g', { id: 'dimension', class: 'off' }));
   };
+
+  const MOST_NUMBERS = 60; // on the board at a time; the rest share marks
+  const SQUARE = 110; // px; places in one square share a mark where there is no room for their numbers
+  const CELL_PX = 5;
   const TURNS = Array.from({ length: 16 }, (_, i) => Math.PI / 2 + ((i + 0.5) * Math.PI) / 8);
-  const along = (f, toScreen) => { // points of the witness path, 10 pixels apart: badges keep off them
-    const out = [];
-    for (const leg of f.legs) {
-      const points = leg.points.map(toScreen);
-      for (let i = 1; i < points.length; i += 1) {
-        const [[x0, y0], [x1, y1]] = [points[i - 1], points[i]];
-        const count = Math.min(200, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / 10));
-        for (let n = 0; n <= count; n += 1) out.push([x0 + ((x1 - x0) * n) / count, y0 + ((y1 - y0) * n) / count]);
+  const occupancy = (wide, high) => { // cells of the screen, and which of them are taken
+    const [columns, rows] = [Math.ceil(wide / CELL_PX) + 1, Math.ceil(high / CELL_PX) + 1];
+    const taken = new Uint8Array(columns * rows);
+    const span = (low, up, most) => [Math.max(0, Math.floor(low / CELL_PX)), Math.min(most - 1, Math.floor(up / CELL_PX))];
+    const box = (x0, y0, x1, y1) => [...span(x0, x1, columns), ...span(y0, y1, rows)];
+    const take = (...corners) => {
+      const [i0, i1, j0, j1] = box(...corners);
+      for (let j = j0; j <= j1; j += 1) taken.fill(1, j * columns + i0, j * columns + i1 + 1);
+    };
+    const free = (...corners) => {
+      const [i0, i1, j0, j1] = box(...corners);
+      for (let j = j0; j <= j1; j += 1) for (let i = i0; i <= i1; i += 1) if (taken[j * columns + i]) return false;
+      return true;
+    };
+    const takeLine = ([x0, y0], [x1, y1]) => {
+      const steps = Math.min(400, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / CELL_PX));
+      for (let n = 0; n <= steps; n += 1) {
+        const [x, y] = [x0 + ((x1 - x0) * n) / Math.max(steps, 1), y0 + ((y1 - y0) * n) / Math.max(steps, 1)];
+        if (x > -9 && y > -9 && x < wide + 9 && y < high + 9) take(x - 3, y - 3, x + 3, y + 3);
       }
-    }
-    return out;
+    };
+    return { take, free, takeLine, wide, high };
   };
-  const spread = (shown, toScreen, wide, high) => { // finding -> place of its badge, none over another where there is room
-    const inside = ([x, y]) => x > -20 && y > -20 && x < wide + 20 && y < high + 20;
-    const visible = shown.filter((f) => inside(toScreen(f.at_mm)));
-    const busy = visible.length > 200 ? [] : visible.flatMap((f) => along(f, toScreen)).filter(inside).map(([x, y]) => [x, y, 2, 2]);
-    return new Map(visible.map((f) => {
-      const anchor = toScreen(f.at_mm);
-      const { half } = badges.get(f.id);
-      const spot = freeSpot(anchor, half, busy, wide, high);
-      busy.push([...spot, half, 14]);
-      return [f, { anchor, spot }];
-    }));
-  };
-  const freeSpot = ([ax, ay], half, busy, wide, high) => {
-    let best = [ax, ay - 26];
-    let least = Infinity;
-    for (const reach of [26, 40, 58, 84, 120, 170]) {
+  const REACHES = [26, 40, 58, 84, 120, 170]; // px from a place to its number
+  const FAR = [...REACHES, 230, 300, 390, 500, 640, 820]; // to a mark of several
+  const freeSpot = (cells, [ax, ay], half, tall = 14, reaches = REACHES) => {
+    for (const reach of reaches) {
       for (const turn of TURNS) {
-        const x = Math.min(Math.max(ax + (reach + half - 14) * Math.cos(turn), half + 2), wide - half - 2);
-        const y = Math.min(Math.max(ay - reach * Math.sin(turn), 16), high - 16);
-        let hits = Math.abs(x - ax) < half + 4 && Math.abs(y - ay) < 18 ? 1 : 0;
-        for (const [bx, by, bw, bh] of busy) hits += Math.abs(bx - x) < half + bw + 2 && Math.abs(by - y) < 16 + bh ? 1 : 0;
-        if (hits === 0) return [x, y];
-        if (hits < least) [best, least] = [[x, y], hits];
+        const x = Math.min(Math.max(ax + (reach + half - 14) * Math.cos(turn), half + 3), cells.wide - half - 3);
+        const y = Math.min(Math.max(ay - reach * Math.sin(turn), tall + 3), cells.high - tall - 3);
+        if (!cells.free(x - half - 2, y - tall - 2, x + half + 2, y + tall + 2)) continue;
+        cells.take(x - half - 2, y - tall - 2, x + half + 2, y + tall + 2);
+        return [x, y];
       }
-      if (busy.length > 20000) break;
     }
-    return best;
+    return null;
+  };
+  const arrange = (wanted, cells) => { // numbers where there is room for them, one mark for those that find none
+    const placed = new Map();
+    const squares = new Map();
+    for (const { anchor: [x, y] } of wanted) cells.take(x - 4, y - 4, x + 4, y + 4);
+    wanted.forEach(({ group, anchor }, index) => {
+      const spot = index < MOST_NUMBERS ? freeSpot(cells, anchor, badges.get(group.id).half) : null;
+      if (spot) placed.set(group, { anchor, spot });
+      else {
+        const key = `${Math.floor(anchor[0] / SQUARE)} ${Math.floor(anchor[1] / SQUARE)}`;
+        squares.set(key, [...(squares.get(key) ?? []), { group, anchor }]);
+      }
+    });
+    const clusters = [];
+    const left = [];
+    for (const members of squares.values()) {
+      const centre = [0, 1].map((axis) => members.reduce((sum, m) => sum + m.anchor[axis], 0) / members.length);
+      const spot = freeSpot(cells, centre, 24, 13, FAR);
+      if (spot) clusters.push({ spot, members: members.map((m) => m.group) });
+      else left.push({ centre, members: members.map((m) => m.group) });
+    }
+    for (const { centre, members } of left) {
+      const away = ({ spot }) => Math.hypot(spot[0] - centre[0], spot[1] - centre[1]);
+      const near = clusters.reduce((best, c) => (!best || away(c) < away(best) ? c : best), null);
+      near?.members.push(...members);
+    }
+    return { placed, clusters };
+  };
+  const inside = ([x, y], wide, high) => x > -20 && y > -20 && x < wide + 20 && y < high + 20;
+  const keepOff = (cells, members, toScreen) => { // witness paths, and copper of the nets near their findings
+    for (const f of members) {
+      for (const leg of f.legs) leg.points.map(toScreen).forEach((point, i, points) => i && cells.takeLine(points[i - 1], point));
+      const [ax, ay] = toScreen(f.at_mm);
+      const near = ([x, y]) => Math.abs(x - ax) < 90 && Math.abs(y - ay) < 90;
+      for (const net of f.nets) {
+        for (const [a, b, layer] of copperOf(net)) {
+          if (layerRows.get(layer)?.copper.checked === false) continue;
+          const [p, q] = [toScreen(a), toScreen(b)];
+          if (near(p) || near(q) || (near([(p[0] + q[0]) / 2, (p[1] + q[1]) / 2]))) cells.takeLine(p, q);
+        }
+      }
+    }
+  };
+  const MOST_LEGS = 1500; // of a net; the pads of a ground net are everywhere
+  const netCopper = new Map();
+  const copperOf = (net) => { // straight legs of a net's traces and pads, mm
+    if (!netCopper.has(net)) {
+      const legs = [];
+      for (const path of all(`g.copper path[data-net]`, $('world')).filter((node) => node.dataset.net === net)) {
+        for (const piece of piecesOf(path)) {
+          const p = pointsOf(piece.text).map((v) => v / MM);
+          if (p.length === 2) legs.push([p, p, path.parentNode.dataset.layer]);
+          for (let i = 3; i < p.length && legs.length < MOST_LEGS; i += 2) legs.push([[p[i - 3], p[i - 2]], [p[i - 1], p[i]], path.parentNode.dataset.layer]);
+          if (legs.length >= MOST_LEGS) break;
+        }
+      }
+      netCopper.set(net, legs);
+    }
+    return netCopper.get(net);
   };
   const setBadge = (group, leader, { anchor, spot }, [ox, oy], k) => {
     group.setAttribute('transform', `translate(${ox + spot[0] * k} ${oy + spot[1] * k}) scale(${k})`);
     for (const [key, value] of [['x1', anchor[0]], ['x2', spot[0]]]) leader.setAttribute(key, ox + value * k);
     for (const [key, value] of [['y1', anchor[1]], ['y2', spot[1]]]) leader.setAttribute(key, oy + value * k);
   };
-  const placeBadges = (k) => {
-    const { wide, high } = size();
+  const clusterMark = ({ spot, members }, [ox, oy], k) => {
+    const group = draw('g', { class: 'cluster', transform: `translate(${ox + spot[0] * k} ${oy + spot[1] * k}) scale(${k})` });
+    group.append(draw('title', {}, `${count(members.length, 'more place')} close together`));
+    group.append(draw('rect', { x: -22, y: -13, width: 44, height: 26, rx: 4 }), draw('text', { y: 5.3 }, `+${members.length}`));
+    group.addEventListener('click', () => openCluster(members));
+    return group;
+  };
+  const openCluster = (members) => { // closer, until their numbers come apart
+    const places = members.map((g) => g.members.find((f) => !f.filtered && isShown(f)) ?? g.members[0]);
+    const [xs, ys] = [places.map((f) => f.at_mm[0] * MM), places.map((f) => f.at_mm[1] * MM)];
+    const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+    const w = Math.max(Math.min((x1 - x0) * 1.4, view.w * 0.6), (y1 - y0) * 1.4, view.w * 0.25);
+    if (x1 - x0 < 10 && y1 - y0 < 10) choose(members[0], places[0], { fly: true });
+    else flyTo(framed((x0 + x1 - w) / 2, (y0 + y1) / 2, (x0 + x1 + w) / 2, (y0 + y1) / 2, 1));
+  };
+  const placeMarks = (k, wide, high) => {
     const toScreen = ([x, y]) => [(x * MM - view.x) / k, (-y * MM - view.y) / k];
-    const order = chosen ? [chosen, ...findings.filter((f) => f !== chosen)] : findings;
-    const placed = spread(order.filter((f) => isShown(f) && (!f.filtered || f === chosen)), toScreen, wide, high);
-    for (const f of findings) {
-      const { group, leader } = badges.get(f.id);
-      group.classList.toggle('off', !placed.has(f));
-      leader.classList.toggle('off', !placed.has(f));
-      if (placed.has(f)) setBadge(group, leader, placed.get(f), [view.x, view.y], k);
+    const order = chosen ? [chosen.group, ...groups.filter((g) => g !== chosen.group)] : groups;
+    const wanted = [];
+    const cells = occupancy(wide, high);
+    cells.take(wide - 172, high - 132, wide, high); // the inset
+    for (const group of order) {
+      const f = group === chosen?.group ? chosen.finding : shownMembers(group).find((m) => inside(toScreen(m.at_mm), wide, high));
+      if (!f || !isShown(f) || !inside(toScreen(f.at_mm), wide, high)) continue;
+      wanted.push({ group, anchor: toScreen(f.at_mm), finding: f });
     }
+    keepOff(cells, wanted.slice(0, MOST_NUMBERS).map(({ finding }) => finding), toScreen);
+    placeDimension(cells, toScreen, k);
+    const { placed, clusters } = arrange(wanted, cells);
+    for (const g of groups) {
+      const { group, leader } = badges.get(g.id);
+      group.classList.toggle('off', !placed.has(g));
+      leader.classList.toggle('off', !placed.has(g));
+      if (placed.has(g)) setBadge(group, leader, placed.get(g), [view.x, view.y], k);
+    }
+    $('clusters').replaceChildren(...clusters.map((cluster) => clusterMark(cluster, [view.x, view.y], k)));
+  };
+  const placeDimension = (cells, toScreen, k) => { // what was measured, beside the path of the chosen finding
+    const f = chosen?.finding;
+    $('dimension').classList.add('off');
+    if (!f?.measurement || !isShown(f)) return;
+    const half = 8 + f.measurement.length * 4.4;
+    const spot = freeSpot(cells, toScreen(f.at_mm), half, 12);
+    if (!spot) return;
+    $('dimension').replaceChildren(draw('rect', { x: -half, y: -12, width: 2 * half, height: 24, rx: 3 }), draw('text', { y: 5 }, f.measurement));
+    $('dimension').setAttribute('transform', `translate(${view.x + spot[0] * k} ${view.y + spot[1] * k}) scale(${k})`);
+    $('dimension').classList.remove('off');
   };
 
-  // ----------------------------------------------------------------------------------------------------------- list
-  const entries = new Map();
-  const buildList = () => {
-    for (const f of findings) {
-      const sign = make('span', { class: `sign ${look(f)}`, title: f.waived ? `waived ${f.level}` : f.level }, String(f.number));
-      const about = make('b', {}, f.subject);
-      const tags = [f.rule, f.layer ?? '', f.waived ? 'waived' : '', f.known ? 'known' : ''].filter(Boolean).join(', ');
-      const facts = make('span', {}, `${tags}; ${[place(f.at_mm), f.figures].filter(Boolean).join(' ')}`);
-      const button = make('button', { type: 'button', class: 'entry', 'aria-expanded': 'false' }, sign, make('span', { style: 'color:inherit' }, about, facts));
-      const item = make('li', { 'data-id': f.id }, button);
-      $('list').append(item);
-      entries.set(f.id, item);
-      f.words = [f.id, f.rule, f.message, f.layer ?? '', f.hint ?? '', ...f.nets, ...f.components, ...f.regions].join(' ').toLowerCase();
-      button.addEventListener('click', () => choose(f.id, { fly: true }));
-    }
-    for (const rule of new Set(findings.map((f) => f.rule))) $('rule-filter').append(make('option', { value: rule }, rule));
-    for (const layer of data.layers) {
-      if (findings.some((f) => f.layer === layer.id)) $('layer-filter').append(make('option', { value: layer.id }, layer.id));
-    }
-  };
+  // ---------------------------------------------------------------------------------- list, filters, the address
+  const CHECKS = { 'with-waived': 'waived', 'with-known': 'known' };
+  const readFilters = () => ({
+    words: $('search').value.toLowerCase().split(/\s+/).filter(Boolean),
+    levels: new Set(all('[name=level]:checked').map((box) => box.value)),
+    rule: $('rule-filter').value,
+    layer: $('layer-filter').value,
+    waived: $('with-waived').checked,
+    known: $('with-known').checked,
+  });
+  const fits = (f, { words, levels, rule, layer, waived, known }) => levels.has(f.level) && (waived || !f.waived) && (known || !f.known)
+    && (!rule || f.rule === rule) && (!layer || f.layers.includes(layer)) && words.every((word) => f.words.includes(word));
   const filter = () => {
-    const words = $('search').value.toLowerCase().split(/\s+/).filter(Boolean);
-    const levels = new Set([...document.querySelectorAll('[name=level]:checked')].map((box) => box.value));
-    const [rule, layer] = [$('rule-filter').value, $('layer-filter').value];
-    let count = 0;
-    for (const f of findings) {
-      const fits = levels.has(f.level) && (!f.waived || $('with-waived').checked) && (!f.known || $('with-known').checked)
-        && (!rule || f.rule === rule) && (!layer || f.layer === layer) && words.every((word) => f.words.includes(word));
-      f.filtered = !fits;
-      entries.get(f.id).hidden = !fits;
-      count += fits ? 1 : 0;
+    const wanted = readFilters();
+    let listed = 0;
+    for (const f of findings) f.filtered = !fits(f, wanted);
+    for (const g of groups) {
+      g.filtered = g.members.every((f) => f.filtered);
+      entries.get(g.id).hidden = g.filtered && g !== chosen?.group;
+      listed += g.filtered ? 0 : 1;
     }
-    $('listed').textContent = findings.length ? `${count} of ${findings.length} findings` : 'no findings';
+    $('listed').textContent = groups.length ? `${listed} of ${count(groups.length, 'place')}` : 'no findings';
+    $('reset-button').hidden = stateOfFilters() === '';
+    if (wanted.layer && !layerRows.get(wanted.layer)?.copper.checked) viewLayers(wanted.layer);
+    applyWays();
+    writeAddress();
     show();
   };
-  const said = (value) => {
-    if (Array.isArray(value)) return value.map(said).join(', ');
-    if (value !== null && typeof value === 'object') return Object.entries(value).map(([k, v]) => `${k} ${said(v)}`).join('; ');
-    return typeof value === 'number' ? plain(value) : String(value ?? 'none');
+  const stateOfFilters = () => {
+    const off = all('[name=level]:not(:checked)').map((box) => box.value);
+    const state = new URLSearchParams();
+    if ($('search').value) state.set('q', $('search').value);
+    if (off.length) state.set('without', off.join(','));
+    for (const [id, key] of Object.entries(CHECKS)) if (!$(id).checked) state.set(key, '0');
+    for (const key of ['rule', 'layer']) if ($(`${key}-filter`).value) state.set(key, $(`${key}-filter`).value);
+    return state.toString();
   };
-  const facts = (f) => {
-    const list = make('dl');
-    const add = (name, value) => value !== '' && list.append(make('dt', {}, name), make('dd', {}, value));
-    add('where', `${f.layer ?? 'board'} ${place(f.at_mm)}`);
-    add('reference', f.reference_layers.join(', '));
-    add('measured', f.measurement);
-    add('limit', f.requirement);
-    add('regions', f.regions.join(', '));
-    add('parts', f.components.join(', '));
-    for (const [key, value] of Object.entries(f.detail)) if (!ELSEWHERE.has(key)) add(LABELS[key] ?? key.replaceAll('_', ' '), said(value));
-    add('drawn at', f.sources);
-    add('id', f.id);
-    return list;
+  const reset = () => {
+    setFilters(new URLSearchParams());
+    filter();
+    $('search').focus();
   };
-  const storyOf = (f) => {
-    const box = make('div', { class: 'story' }, make('p', {}, f.message));
-    if (f.hint) box.append(make('p', { class: 'hint' }, f.hint));
-    if (f.waived) box.append(make('p', {}, `Waived: ${f.waived.reason}${f.waived.until ? `, until ${f.waived.until}` : ''}`));
-    box.append(facts(f));
-    const manual = data.manuals[f.rule];
-    if (manual) {
-      const more = make('details', {}, make('summary', {}, `About ${f.rule}`));
-      for (const [name, words] of Object.entries(manual)) if (words) more.append(make('p', {}, make('b', {}, `${name}: `), words));
-      box.append(more);
+  const setFilters = (state) => {
+    const off = (state.get('without') ?? '').split(',');
+    $('search').value = state.get('q') ?? '';
+    for (const box of all('[name=level]')) box.checked = !off.includes(box.value);
+    for (const [id, key] of Object.entries(CHECKS)) $(id).checked = state.get(key) !== '0';
+    for (const key of ['rule', 'layer']) {
+      const select = $(`${key}-filter`);
+      select.value = [...select.options].some((option) => option.value === state.get(key)) ? state.get(key) : '';
     }
-    return box;
   };
-  const choose = (id, { fly }) => {
-    const f = byId.get(id);
-    if (!f) return;
-    unchoose();
-    chosen = f;
-    const item = entries.get(id);
+  const writeAddress = () => {
+    const address = [chosen?.finding.id, stateOfFilters()].filter(Boolean).join('&');
+    if (location.hash.slice(1) !== address) history.replaceState(null, '', address ? `#${address}` : location.pathname + location.search);
+  };
+  const fromAddress = () => {
+    const [first, ...rest] = location.hash.slice(1).split('&');
+    const isId = !first.includes('=');
+    if (isId && $(decodeURIComponent(first))?.matches('details')) return;
+    setFilters(new URLSearchParams((isId ? rest : [first, ...rest]).join('&')));
+    const f = isId ? byId.get(decodeURIComponent(first)) : null;
+    if (f) choose(groupOf.get(f.id), f, { fly: true });
+    filter();
+  };
+
+  const choose = (group, finding, { fly }) => {
+    const again = chosen?.group === group;
+    if (!again) unchoose();
+    chosen = { group, finding };
+    const item = entries.get(group.id);
     item.hidden = false;
     item.classList.add('chosen');
-    item.firstChild.setAttribute('aria-expanded', 'true');
-    item.append(storyOf(f));
-    const room = $('list').parentNode.clientHeight - $('filters').offsetHeight;
-    item.style.scrollMarginTop = `${$('filters').offsetHeight}px`; // the filters stay on top of the list
-    item.scrollIntoView({ block: item.offsetHeight > room ? 'start' : 'nearest' });
-    if (f.layer !== null && !isShown(f)) viewLayer(f.layer);
-    for (const node of $('marks').querySelectorAll(`[data-id="${id}"]`)) node.classList.add('chosen-mark');
-    for (const node of board.querySelectorAll('[data-net]')) node.classList.toggle('lit', f.nets.includes(node.dataset.net));
-    if (decodeURIComponent(location.hash.slice(1)) !== id) history.replaceState(null, '', `#${id}`);
-    if (fly) flyTo(framed(...around(f), 1));
+    item.querySelector('.entry').setAttribute('aria-expanded', 'true');
+    if (!again) bringIntoSight(item);
+    for (const button of all('.member', item)) button.setAttribute('aria-current', String(button.dataset.finding === finding.id));
+    if (!isShown(finding) || finding.layers.length > 1) viewLayers(finding.layer ?? finding.layers[0], finding.layers);
+    for (const node of all('#marks .chosen-mark')) node.classList.remove('chosen-mark');
+    for (const node of all('#marks .way-group, #marks .badge')) node.classList.toggle('chosen-mark', node.dataset.id === finding.id || node.dataset.group === group.id);
+    for (const node of all('[data-net]', board)) node.classList.toggle('lit', finding.nets.includes(node.dataset.net));
+    applyWays();
+    writeAddress();
+    if (fly) flyTo(framed(...around(finding), 1));
     else show();
+  };
+  const bringIntoSight = (item) => {
+    const list = $('list').parentNode;
+    const filters = getComputedStyle($('filters')).position === 'sticky' ? $('filters').offsetHeight : 0;
+    item.style.scrollMarginTop = `${filters}px`; // the filters stay on top of the list
+    item.scrollIntoView({ block: item.offsetHeight > list.clientHeight - filters ? 'start' : 'nearest' });
   };
   const unchoose = () => {
     if (!chosen) return;
-    const item = entries.get(chosen.id);
+    const item = entries.get(chosen.group.id);
     item.classList.remove('chosen');
-    item.hidden = Boolean(chosen.filtered);
-    item.firstChild.setAttribute('aria-expanded', 'false');
-    item.querySelector('.story')?.remove();
-    for (const node of $('marks').querySelectorAll('.chosen-mark')) node.classList.remove('chosen-mark');
-    for (const node of board.querySelectorAll('[data-net]')) node.classList.add('lit');
+    item.hidden = Boolean(chosen.group.filtered);
+    item.querySelector('.entry').setAttribute('aria-expanded', 'false');
+    for (const node of all('#marks .chosen-mark')) node.classList.remove('chosen-mark');
+    for (const node of all('[data-net]', board)) node.classList.add('lit');
     chosen = null;
   };
   const neighbour = (step) => {
-    const listed = findings.filter((f) => !f.filtered);
+    const listed = groups.filter((g) => !g.filtered);
     if (!listed.length) return;
-    const index = chosen ? listed.indexOf(chosen) : -1;
+    const index = chosen ? listed.indexOf(chosen.group) : -1;
     const next = index < 0 ? (step > 0 ? 0 : listed.length - 1) : Math.min(Math.max(index + step, 0), listed.length - 1);
-    choose(listed[next].id, { fly: true });
+    choose(listed[next], listed[next].members.find((f) => !f.filtered), { fly: true });
   };
-  const fromAddress = () => {
-    const id = decodeURIComponent(location.hash.slice(1));
-    if (id && byId.has(id)) choose(id, { fly: true });
+  const buildList = () => {
+    for (const g of groups) {
+      const item = entries.get(g.id);
+      item.querySelector('.entry').addEventListener('click', () => {
+        choose(g, g.members.find((f) => !f.filtered) ?? g.members[0], { fly: true });
+      });
+      for (const button of all('.member', item)) button.addEventListener('click', () => choose(g, byId.get(button.dataset.finding), { fly: true }));
+    }
+    for (const link of all('a[href^="#about-"]')) {
+      link.addEventListener('click', (event) => {
+        event.preventDefault();
+        const page = $(link.getAttribute('href').slice(1));
+        page.open = true;
+        page.querySelector('summary').focus();
+        page.scrollIntoView({ block: 'start' });
+      });
+    }
   };
 
-  // ---------------------------------------------------------------------------------------- doubts, checks, remarks
-  const buildFacts = () => {
-    const open = report.doubts.filter((doubt) => !doubt.accepted);
-    const from = (doubt) => (doubt.file ? `${doubt.file}${doubt.line === null ? '' : `:${doubt.line}`}: ` : '');
-    const item = (doubt) => make('li', {}, make('b', {}, from(doubt) + doubt.what), make('br'), doubt.why);
-    if (open.length) {
-      $('doubts').append(make('h2', {}, `Incomplete: ${open.length} open ${open.length === 1 ? 'doubt' : 'doubts'}`), make('ul', {}, ...open.map(item)));
+  // -------------------------------------------------------------------------------------------- text for the rules file
+  const picked = () => all('.pick:checked').map((box) => box.closest('li').querySelector('.decide pre').textContent);
+  const tellPicked = () => {
+    const number = picked().length;
+    $('basket').hidden = number === 0;
+    $('picked').textContent = number ? `${number} chosen` : '';
+  };
+  const copy = async (text, tell) => {
+    const holder = make('textarea', { class: 'unseen', readonly: '' });
+    holder.value = text;
+    const host = $('decide').open ? $('decide') : document.body;
+    const before = document.activeElement;
+    host.append(holder);
+    holder.select();
+    const done = document.execCommand('copy');
+    holder.remove();
+    before?.focus();
+    tell(done ? 'copied' : 'select the text and copy it');
+  };
+  const buildDecisions = () => {
+    for (const box of all('.pick')) box.addEventListener('change', tellPicked);
+    for (const button of all('.decide .copy')) {
+      button.addEventListener('click', () => copy(button.previousElementSibling.textContent, (word) => { button.textContent = word === 'copied' ? 'Copied' : 'Copy'; }));
     }
-    const section = (title, items) => items.length && $('facts').append(make('details', {}, make('summary', {}, title), make('ul', {}, ...items)));
-    const accepted = report.doubts.filter((doubt) => doubt.accepted);
-    section(`Accepted doubts (${accepted.length})`, accepted.map((d) => make('li', {}, `${from(d)}${d.what}: ${d.accepted.reason}${d.accepted.until ? `, until ${d.accepted.until}` : ''}`)));
-    section(`Checks (${report.checks.length})`, report.checks.map((c) => make('li', {}, `${c.rule}: ${c.ran ? 'ran' : 'did not run'}${c.why ? `; ${c.why}` : ''}`)));
-    section(`Remarks (${report.remarks.length})`, report.remarks.map((r) => make('li', {}, `${r.what}: ${r.why}`)));
-    section(`Files (${report.input.files.length})`, report.input.files.map((f) => make('li', {}, `${f.path} ${f.layer ?? ''} ${f.function}`, make('br'), make('code', {}, f.sha256.slice(0, 16)))));
+    $('decide-button').addEventListener('click', () => {
+      $('decide-text').value = `${picked().join('\n\n')}\n`;
+      $('copied').textContent = '';
+      $('decide').showModal();
+    });
+    $('copy-button').addEventListener('click', () => copy($('decide-text').value, (word) => { $('copied').textContent = word; }));
+    $('unpick-button').addEventListener('click', () => {
+      for (const box of all('.pick')) box.checked = false;
+      tellPicked();
+      $('search').focus();
+    });
   };
 
   // --------------------------------------------------------------------------------------------- pieces of the board
@@ -516,10 +674,12 @@
     telling = telling || requestAnimationFrame(tell);
   };
 
+
   // -------------------------------------------------------------------------------------------------------- pointer
   const pointers = new Map();
   let measuring = false;
   let ruler = [];
+  let cross = null; // where the keyboard's cross stands while measuring
   let moved = 0;
   const worldAt = (event) => {
     const { left, top } = size();
@@ -563,10 +723,12 @@
   };
   board.addEventListener('pointerup', lift);
   board.addEventListener('pointercancel', lift);
-  board.addEventListener('click', (event) => {
-    if (!measuring || moved > 3) return;
-    ruler = ruler.length === 1 ? [ruler[0], worldAt(event)] : [worldAt(event)];
+  const addPoint = (point) => {
+    ruler = ruler.length === 1 ? [ruler[0], point] : [point];
     drawRuler(grain());
+  };
+  board.addEventListener('click', (event) => {
+    if (measuring && moved <= 3) addPoint(worldAt(event));
   });
   board.addEventListener('wheel', (event) => {
     event.preventDefault();
@@ -579,170 +741,237 @@
   const setMeasuring = (on) => {
     measuring = on;
     ruler = [];
+    cross = null;
     board.classList.toggle('measuring', on);
     $('measure-button').setAttribute('aria-pressed', String(on));
-    $('length').textContent = on ? 'click two points' : '';
+    $('length').textContent = on ? 'click two points, or use arrows and Enter on the board' : '';
     drawRuler(grain());
   };
   const drawRuler = (k, loose) => {
-    const points = loose ? [...ruler, loose] : ruler;
-    $('ruler').replaceChildren(...points.map(([x, y]) => draw('circle', { cx: x, cy: y, r: 4 * k })));
+    const open = loose ?? (ruler.length === 1 ? cross : null);
+    const points = open ? [...ruler, open] : ruler;
+    const marks = points.map(([x, y]) => draw('circle', { cx: x, cy: y, r: 4 * k }));
+    if (measuring && cross) {
+      const [x, y] = cross;
+      marks.push(draw('path', { class: 'cross', d: `M${x - 12 * k} ${y}H${x + 12 * k}M${x} ${y - 12 * k}V${y + 12 * k}` }));
+    }
+    $('ruler').replaceChildren(...marks);
     if (points.length < 2) return;
     const [[x0, y0], [x1, y1]] = points;
     $('ruler').prepend(draw('line', { x1: x0, y1: y0, x2: x1, y2: y1 }));
     const [dx, dy] = [(x1 - x0) / MM, (y0 - y1) / MM];
     $('length').textContent = `${Math.hypot(dx, dy).toFixed(3)} mm (dx ${dx.toFixed(3)}, dy ${dy.toFixed(3)})`;
   };
+  const moveCross = (dx, dy, fine) => { // in pixels
+    const { wide, high } = size();
+    const k = grain();
+    cross ??= [view.x + (wide * k) / 2, view.y + (high * k) / 2];
+    cross = [cross[0] + dx * k * (fine ? 1 : 10), cross[1] + dy * k * (fine ? 1 : 10)];
+    $('where').textContent = `x ${(cross[0] / MM).toFixed(3)}  y ${(-cross[1] / MM).toFixed(3)} mm`;
+    drawRuler(k);
+  };
 
   // ----------------------------------------------------------------------------------------------- keys and buttons
   const pan = (dx, dy) => { view.x += dx * view.w * 0.1; view.y += dy * view.w * 0.1; show(); };
   const turnTheme = () => document.documentElement.classList.toggle('dark');
+  const measureByKey = () => { setMeasuring(!measuring); if (measuring) { board.focus(); moveCross(0, 0, true); } };
   const keys = {
-    j: () => neighbour(1), k: () => neighbour(-1), f: fit, m: () => setMeasuring(!measuring), t: turnTheme,
+    j: () => neighbour(1), k: () => neighbour(-1), f: fit, m: measureByKey, t: turnTheme,
     '+': () => zoom(1 / 1.3), '=': () => zoom(1 / 1.3), '-': () => zoom(1.3),
     '/': () => $('search').focus(), '?': () => $('help').showModal(),
   };
   const arrows = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+  const onBoard = (event) => {
+    if (arrows[event.key]) {
+      if (measuring) moveCross(...arrows[event.key], event.shiftKey);
+      else pan(...arrows[event.key]);
+      return true;
+    }
+    if (!measuring || (event.key !== 'Enter' && event.key !== ' ')) return false;
+    moveCross(0, 0, true);
+    addPoint(cross);
+    return true;
+  };
   document.addEventListener('keydown', (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || $('help').open) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || $('help').open || $('decide').open) return;
     if (event.key === 'Escape') {
       if (measuring) setMeasuring(false);
       else if (document.activeElement === $('search')) $('search').blur();
       return;
     }
     if (/^(input|select|textarea)$/i.test(event.target.tagName) && event.target.type !== 'checkbox') return;
-    if (arrows[event.key] && (document.activeElement === board || document.activeElement === document.body)) pan(...arrows[event.key]);
-    else if (keys[event.key]) keys[event.key]();
-    else return;
-    event.preventDefault();
+    const focused = document.activeElement === board || document.activeElement === document.body;
+    if (focused && onBoard(event)) event.preventDefault();
+    else if (keys[event.key]) {
+      keys[event.key]();
+      event.preventDefault();
+    }
   });
   $('filters').addEventListener('submit', (event) => event.preventDefault());
   $('filters').addEventListener('input', filter);
+  $('reset-button').addEventListener('click', reset);
   $('fit-button').addEventListener('click', fit);
   $('in-button').addEventListener('click', () => zoom(1 / 1.3));
   $('out-button').addEventListener('click', () => zoom(1.3));
-  $('measure-button').addEventListener('click', () => setMeasuring(!measuring));
+  $('measure-button').addEventListener('click', (event) => (event.detail === 0 ? measureByKey() : setMeasuring(!measuring)));
   $('theme-button').addEventListener('click', turnTheme);
   $('help-button').addEventListener('click', () => $('help').showModal());
   $('print-button').addEventListener('click', () => window.print());
   window.addEventListener('hashchange', fromAddress);
-  new ResizeObserver(() => show()).observe(board);
+  let whole = true; // the view follows the window until somebody moves it
+  new ResizeObserver(() => {
+    if (whole && !chosen) Object.assign(view, framed(bx0, by0, bx1, by1, 1.06));
+    show();
+  }).observe(board);
+  for (const kind of ['pointerdown', 'wheel', 'keydown']) board.addEventListener(kind, () => { whole = false; }, { passive: true });
 
   // ---------------------------------------------------------------------------------------------------------- print
+  const MOST_ROWS = 400; // of the overview
+  const MOST_PRINTED = 200; // pictures
   const cut = (path, [x0, y0, x1, y1]) => {
     const slack = Number(path.getAttribute('stroke-width') ?? 0) / 2;
     const kept = piecesOf(path).filter((p) => p.x0 - slack <= x1 && p.x1 + slack >= x0 && p.y0 - slack <= y1 && p.y1 + slack >= y0);
     if (!kept.length) return null;
-    const copy = path.cloneNode(false);
-    copy.setAttribute('d', kept.map((p) => `M${p.text}`).join(''));
-    return copy;
+    const part = path.cloneNode(false);
+    part.setAttribute('d', kept.map((p) => `M${p.text}`).join(''));
+    return part;
   };
-  const wantedGroups = (layer) => {
-    if (!layer) return [...$('world').children].filter((g) => !g.dataset.layer);
-    const main = layer.references[0] ?? layer.id;
-    const wanted = (g) => !g.dataset.layer || (g.classList.contains('copper') ? g.dataset.layer === layer.id : [main, layer.id].includes(g.dataset.layer));
+  const wantedGroups = (layer, beyond) => {
+    const main = layer?.references[0] ?? layer?.id;
+    const wanted = (g) => !g.dataset.layer || (g.classList.contains('copper') ? [layer?.id, ...beyond].includes(g.dataset.layer) : [main, layer?.id].includes(g.dataset.layer));
     return [...$('world').children].filter(wanted);
   };
   let drawings = 0;
-  const cutout = ([x0, y0, x1, y1], layer, lit) => { // a drawing of a window of the board, with copper outside left away
+  const cutout = ([x0, y0, x1, y1], layer, lit, beyond = []) => { // a drawing of a window of the board, with copper outside left away
     drawings += 1;
     const prefix = `print${drawings}-`;
     const k = (x1 - x0) / 680; // micrometres to a printed pixel
     const svg = draw('svg', { viewBox: `${x0} ${-y1} ${x1 - x0} ${y1 - y0}` });
     const [defs, world] = [draw('defs'), draw('g', { transform: 'scale(1,-1)' })];
-    for (const pattern of board.querySelectorAll('pattern')) {
+    for (const pattern of all('pattern', board)) {
       const own = pattern.cloneNode(true);
       own.id = prefix + pattern.id;
       own.setAttribute('patternTransform', `scale(${k}) rotate(${pattern.dataset.angle})`);
       defs.append(own);
     }
-    for (const group of wantedGroups(layer)) {
-      const copy = group.cloneNode(false);
-      copy.classList.remove('off');
-      copy.classList.toggle('own', copy.classList.contains('pours') && layer?.references[0] !== undefined && layer.references[0] !== copy.dataset.layer);
-      for (const path of group.querySelectorAll('path')) {
-        const part = cut(path, [x0, y0, x1, y1]);
-        if (!part) continue;
-        part.classList.remove('off');
-        if (part.dataset.net) part.classList.toggle('lit', lit.includes(part.dataset.net));
-        const fill = part.getAttribute('fill') ?? '';
-        if (fill.startsWith('url(#')) part.setAttribute('fill', `url(#${prefix}${fill.slice(5)}`);
-        copy.append(part);
+    for (const group of wantedGroups(layer, beyond)) {
+      const part = group.cloneNode(false);
+      part.removeAttribute('id');
+      part.classList.remove('off');
+      const behind = layer?.references[0] !== undefined && layer.references[0] !== part.dataset.layer;
+      part.classList.toggle('own', part.classList.contains('pours') && behind);
+      part.classList.toggle('beyond', part.classList.contains('copper') && part.dataset.layer !== layer?.id);
+      for (const path of all('path', group)) {
+        const piece = cut(path, [x0, y0, x1, y1]);
+        if (!piece) continue;
+        piece.classList.remove('off');
+        if (piece.dataset.net) piece.classList.toggle('lit', lit.includes(piece.dataset.net));
+        const fill = piece.getAttribute('fill') ?? '';
+        if (fill.startsWith('url(#')) piece.setAttribute('fill', `url(#${prefix}${fill.slice(5)}`);
+        part.append(piece);
       }
-      world.append(copy);
+      world.append(part);
     }
     svg.append(defs, world);
     return { svg, k };
   };
-  const layerOf = (f) => data.layers.find((known) => known.id === f.layer) ?? data.layers[0];
-  const printed = (f) => {
+  const layerOf = (f) => data.layers.find((known) => known.id === (f.layer ?? f.layers[0])) ?? data.layers[0];
+  const printed = (g) => {
+    const members = g.members.filter((f) => !f.filtered);
+    const f = members[0];
     const [x0, y0, x1, y1] = around(f);
-    const ratio = 1.52;
+    const ratio = 1.9;
     const w = Math.max(x1 - x0, (y1 - y0) * ratio);
     const [cx, cy] = [(x0 + x1) / 2, (y0 + y1) / 2];
-    const window_ = [cx - w / 2, cy - w / ratio / 2, cx + w / 2, cy + w / ratio / 2];
-    const { svg, k } = cutout(window_, layerOf(f), f.nets);
-    svg.append(wayGroup(f), ...printScale(window_, w, k));
-    const kind = `${f.waived ? 'waived ' : ''}${f.level}${f.known ? ', known' : ''}`;
-    const caption = make('figcaption', {}, make('p', {}, make('b', {}, `${f.number}. ${f.subject}: ${f.rule}`), ` (${kind})`), make('p', {}, f.message));
-    if (f.hint) caption.append(make('p', {}, `To do: ${f.hint}`));
-    if (f.waived) caption.append(make('p', {}, `Waived: ${f.waived.reason}`));
-    caption.append(facts(f), make('p', { class: 'caution' }, report.caution));
-    return make('figure', { 'data-id': f.id }, svg, caption);
+    const frame = [cx - w / 2, cy - w / ratio / 2, cx + w / 2, cy + w / ratio / 2];
+    const { svg, k } = cutout(frame, layerOf(f), members.flatMap((m) => m.nets), f.layers);
+    svg.append(...members.slice(0, 30).reverse().map(wayGroup), ...printScale(frame, w, k), ...edgeScale(frame, k));
+    const entry = entries.get(g.id);
+    const heading = make('p', {}, make('b', {}, `${g.number}. ${entry.querySelector('.about b').textContent}`), ` ${entry.querySelector('.about span').textContent}`);
+    const story = entry.querySelector('.story').cloneNode(true);
+    for (const node of all('details, p:has(a), button', story)) node.remove();
+    story.removeAttribute('id');
+    const caption = make('figcaption', {}, heading, ...story.childNodes, make('p', { class: 'caution' }, report.caution));
+    return make('figure', { 'data-group': g.id }, svg, caption);
   };
   const overview = (layer, listed) => {
-    const shown = listed.filter((f) => f.layer === layer.id || f.layer === null);
+    const shown = listed.filter((g) => g.members.some((f) => !f.filtered && (!f.layers.length || f.layers.includes(layer.id))));
     const pad = Math.max(bx1 - bx0, by1 - by0) * 0.02;
-    const window_ = [bx0 - pad, by0 - 3 * pad, bx1 + pad, by1 + pad]; // room for the scale below
-    const { svg, k } = cutout(window_, layer, shown.flatMap((f) => f.nets));
-    const toScreen = ([x, y]) => [(x * MM - window_[0]) / k, (-y * MM + window_[3]) / k];
-    const placed = spread(shown, toScreen, 680, (window_[3] - window_[1]) / k);
-    for (const f of [...shown].reverse()) svg.append(wayGroup(f));
-    for (const [f, spot] of placed) {
-      const { group, leader } = badgeGroup(f);
-      setBadge(group, leader, spot, [window_[0], -window_[3]], k);
-      svg.append(leader, group);
+    const frame = [bx0 - pad, by0 - 3 * pad, bx1 + pad, by1 + pad]; // room for the scale below
+    const { svg, k } = cutout(frame, layer, shown.flatMap((g) => g.members.flatMap((f) => f.nets)));
+    const toScreen = ([x, y]) => [(x * MM - frame[0]) / k, (-y * MM + frame[3]) / k];
+    const cells = occupancy(680, (frame[3] - frame[1]) / k);
+    const wanted = shown.map((group) => {
+      const finding = group.members.find((f) => !f.filtered && (!f.layers.length || f.layers.includes(layer.id)));
+      return { group, finding, anchor: toScreen(finding.at_mm) };
+    });
+    const ways = shown.flatMap((g) => g.members.filter((f) => !f.filtered && (!f.layers.length || f.layers.includes(layer.id))));
+    svg.append(...ways.reverse().map(wayGroup));
+    keepOff(cells, wanted.map(({ finding }) => finding), toScreen);
+    const { placed, clusters } = arrange(wanted, cells);
+    for (const [group, spot] of placed) {
+      const badge = badgeGroup(group);
+      setBadge(badge.group, badge.leader, spot, [frame[0], -frame[3]], k);
+      svg.append(badge.leader, badge.group);
     }
-    svg.append(...printScale(window_, window_[2] - window_[0], k));
-    const words = `Layer ${layer.id}, seen from the top; pours of ${layer.references[0] ?? layer.id}; ${shown.length} of ${listed.length} findings.`;
-    return make('figure', { class: 'overview' }, svg, make('figcaption', {}, make('p', {}, words), make('p', { class: 'caution' }, report.caution)));
+    for (const cluster of clusters) svg.append(clusterMark(cluster, [frame[0], -frame[3]], k));
+    svg.append(...printScale(frame, frame[2] - frame[0], k));
+    const words = `Layer ${layer.id}, seen from the top; pours of ${layer.references[0] ?? layer.id}; ${count(shown.length, 'place')}.`;
+    return make('figure', { class: 'overview' }, svg, make('figcaption', {}, make('p', {}, words)));
   };
-  const printScale = (window_, w, k) => {
-    const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].filter((s) => s * MM <= w / 4).pop() ?? 0.1;
-    const [x, y] = [window_[2] - 16 * k, -window_[1] - 14 * k];
-    const label = draw('text', { x: x - (step * MM) / 2, y: y - 8 * k, 'font-size': 13 * k, 'text-anchor': 'middle' });
-    label.textContent = `${step} mm`;
-    const d = `M${x - step * MM} ${y - 5 * k}V${y}H${x}V${y - 5 * k}`;
-    return [draw('path', { d, class: 'edge' }), label];
+  const printScale = (frame, w, k) => {
+    const step = STEPS.filter((s) => s >= 0.1 && s * MM <= w / 4).pop() ?? 0.1;
+    const [x, y] = [frame[2] - 16 * k, -frame[1] - 14 * k];
+    const label = draw('text', { x: x - (step * MM) / 2, y: y - 8 * k, 'font-size': 13 * k, 'text-anchor': 'middle', class: 'scale-text' }, `${step} mm`);
+    return [draw('path', { d: `M${x - step * MM} ${y - 5 * k}V${y}H${x}V${y - 5 * k}`, class: 'edge' }), label];
+  };
+  const edgeScale = ([x0, y0, x1, y1], k) => { // coordinates along the upper and the left edge
+    const step = (STEPS.find((s) => (s * MM) / k >= 110) ?? 200) * MM;
+    const places = step < MM ? 2 : 0;
+    const out = [];
+    const label = (x, y, words) => out.push(draw('text', { x, y, 'font-size': 12 * k, class: 'scale-text' }, words));
+    for (let x = Math.ceil(x0 / step) * step; x < x1 - 60 * k; x += step) {
+      out.push(draw('path', { d: `M${x} ${-y1}v${7 * k}`, class: 'edge' }));
+      if (x > x0 + 50 * k) label(x + 3 * k, -y1 + 13 * k, `x ${(x / MM).toFixed(places)}`);
+    }
+    for (let y = Math.ceil(y0 / step) * step; y < y1 - 20 * k; y += step) {
+      out.push(draw('path', { d: `M${x0} ${-y}h${7 * k}`, class: 'edge' }));
+      label(x0 + 10 * k, -y + 4 * k, `y ${(y / MM).toFixed(places)}`);
+    }
+    return out;
   };
   const buildPrints = () => {
-    const listed = findings.filter((f) => !f.filtered);
-    const called = data.layers.filter((layer) => listed.some((f) => f.layer === layer.id));
+    const listed = groups.filter((g) => !g.filtered);
+    const called = data.layers.filter((layer) => listed.some((g) => g.members.some((f) => f.layers.includes(layer.id))));
     const summary = make('div', { class: 'summary' });
     const open = report.doubts.filter((doubt) => !doubt.accepted);
-    if (open.length) summary.append(make('h2', {}, 'Open doubts'), make('ul', {}, ...open.map((d) => make('li', {}, `${d.what}: ${d.why}`))));
+    const some = open.slice(0, 8).map((d) => make('li', {}, `${d.what}: ${d.why}`));
+    if (open.length > 8) some.push(make('li', {}, `and ${open.length - 8} more in the report`));
+    if (open.length) summary.append(make('h2', {}, 'Open doubts'), make('ul', {}, ...some));
     if (!listed.length) summary.append(make('p', {}, 'No findings listed.'));
-    const rows = listed.map((f) => make('tr', {}, ...[f.number, f.waived ? 'waived' : f.level, f.rule, f.subject, f.layer ?? '', place(f.at_mm), f.figures].map((cell) => make('td', {}, String(cell)))));
-    if (rows.length) summary.append(make('table', {}, make('tbody', {}, ...rows)));
-    if (listed.length > MOST_PRINTED) summary.append(make('p', {}, `Pictures: the first ${MOST_PRINTED} of ${listed.length} findings.`));
-    $('prints').replaceChildren(summary, ...called.map((layer) => overview(layer, listed)), ...listed.slice(0, MOST_PRINTED).map(printed));
+    const pictures = make('div', { class: 'overviews' }, ...called.map((layer) => overview(layer, listed)));
+    const rows = listed.slice(0, MOST_ROWS).map((g) => {
+      const about = entries.get(g.id).querySelector('.about');
+      return make('tr', {}, ...[g.number, about.querySelector('b').textContent, about.querySelector('span').textContent].map((cell) => make('td', {}, String(cell))));
+    });
+    const table = rows.length ? [make('table', {}, make('tbody', {}, ...rows))] : [];
+    if (listed.length > MOST_PRINTED) table.push(make('p', {}, `Pictures: the first ${MOST_PRINTED} of ${listed.length} places.`));
+    $('prints').replaceChildren(summary, pictures, ...table, ...listed.slice(0, MOST_PRINTED).map(printed));
   };
   window.addEventListener('beforeprint', buildPrints);
   window.addEventListener('afterprint', () => $('prints').replaceChildren());
 
   // ---------------------------------------------------------------------------------------------------------- start
   if (matchMedia('(prefers-color-scheme: dark)').matches) document.documentElement.classList.add('dark');
-  if (matchMedia('(max-width: 900px)').matches) $('switches').open = false; // it would hide most of the board
   buildSwitches();
   buildMarks();
   buildList();
-  buildFacts();
-  const first = findings.find((f) => f.layer !== null);
-  viewLayer(first?.layer ?? data.layers.find((layer) => layer.signals)?.id ?? data.layers[0]?.id);
-  filter();
+  buildDecisions();
+  buildInset();
+  viewLayers(data.first ?? data.layers[0]?.id);
   Object.assign(view, framed(bx0, by0, bx1, by1, 1.06));
-  show();
   fromAddress();
+  show();
   whenIdle(buildGrid);
   board.dataset.ready = 'yes';
 })();

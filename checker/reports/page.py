@@ -1,11 +1,14 @@
 """The review page: one HTML file that works from disk without a network, board drawn to scale, findings to fly to.
 
-Template, style and script stand beside this module; the record of the JSON report is embedded whole.
+Template, style and script stand beside this module; the record of the JSON report is embedded whole. List, stories and
+a still picture are written here, so that the page tells all without a script; the script lets people work with them.
+Style and script are allowed by their hashes alone.
 """
 
 from __future__ import annotations
 
-import json
+import base64
+import hashlib
 from collections.abc import Iterator, Mapping
 from html import escape
 from pathlib import Path
@@ -15,6 +18,8 @@ import numpy as np
 
 from checker import wording
 from checker.drawing import Pictures, palette
+from checker.drawing.callouts import callout_marks
+from checker.drawing.placement import Grid
 from checker.drawing.scene import (
     OTHER,
     PAD,
@@ -32,34 +37,52 @@ from checker.drawing.scene import (
     callouts_of,
 )
 from checker.drawing.svg import path_data
-from checker.findings import Finding
-from checker.reports import Format
-from checker.reports.record import plain_value, record
+from checker.drawing.view import View
+from checker.reports import Format, page_list
+from checker.reports.record import json_text, plain_value, record
 from checker.results.outcome import Outcome
-from checker.rules import registry as rules
 
 HATCH = 10  # px between hatch lines
 LEAST_EDGE = 2.0  # mm; smaller rings (antipads) show by their fill alone, their edges would make zooming slow
 RIM = 60  # micrometres of dark rim round unplated holes
+STILL = 1000.0  # px, width of the picture that is seen without a script
+AROUND = 0.03  # of the board's width, on each side of that picture
 
 
 def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
     """Write the page; without a scene it shows the findings' paths on bare board."""
     scene = pictures.scene or _bare(outcome)
     here = Path(__file__).parent
+    style, script = ((here / name).read_text(encoding="utf-8") for name in ("page.css", "page.js"))
+    first = _first_layer(outcome, scene)
     parts = {
-        "title": escape(f"{outcome.verdict}: {outcome.title or outcome.path}"),
-        "heading": escape(outcome.title or outcome.path),
+        "title": _words(f"{outcome.verdict}: {outcome.title or outcome.path}"),
+        "heading": _words(outcome.title or outcome.path),
         "verdict": escape(outcome.verdict),
-        "tally": escape(_tally(outcome)),
-        "caution": escape(outcome.caution),
-        "style": (here / "page.css").read_text(encoding="utf-8"),
-        "script": (here / "page.js").read_text(encoding="utf-8"),
+        "tally": _words(_tally(outcome)),
+        "caution": _words(outcome.caution),
+        "style-hash": _hash(style),
+        "script-hash": _hash(script),
+        "style": style,
+        "script": script,
+        "board-label": _words(f"Board {outcome.title or outcome.path}, drawn to scale, seen from the top"),
         "patterns": "".join(_patterns(scene)),
-        "world": "\n".join(_world(scene)),
-        "data": _embedded(_data(outcome, scene)),
+        "world": "\n".join(_world(scene, first)),
+        **_still(scene, first),
+        **page_list.parts(outcome),
+        "data": _embedded(_data(outcome, scene, first)),
     }
     stream.write(_filled((here / "page.html").read_text(encoding="utf-8"), parts))
+
+
+def _words(words: str) -> str:
+    """Words for people: markup escaped, characters that steer a terminal or turn the direction of writing replaced."""
+    return escape(wording.printable(words))
+
+
+def _hash(text: str) -> str:
+    """What a content security policy knows an inline style or script by."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
 
 
 def _filled(template: str, parts: Mapping[str, str]) -> str:
@@ -74,8 +97,7 @@ def _filled(template: str, parts: Mapping[str, str]) -> str:
 
 def _embedded(value: Any) -> str:
     """JSON that cannot end the script element that holds it."""
-    text = json.dumps(plain_value(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    return json_text(plain_value(value)).replace("<", "\\u003c")
 
 
 def _tally(outcome: Outcome) -> str:
@@ -85,51 +107,63 @@ def _tally(outcome: Outcome) -> str:
     return f"{counted}; {outcome.path}; moatcheck {outcome.version}{baseline}{today}"
 
 
-def _data(outcome: Outcome, scene: Scene) -> dict[str, Any]:
-    callouts = {callout.id: callout for callout in callouts_of(outcome.findings)}
+def _first_layer(outcome: Outcome, scene: Scene) -> SceneLayer | None:
+    """The layer that is seen at first: that of the worst finding, or the first with signals."""
+    called = [layer for group in outcome.groups for layer in group.worst.on]
+    wanted = [layer for name in called[:1] for layer in scene.layers if layer.id == name]
+    return next(iter([*wanted, *(layer for layer in scene.layers if layer.signals), *scene.layers]), None)
+
+
+def _data(outcome: Outcome, scene: Scene, first: SceneLayer | None) -> dict[str, Any]:
+    callouts = scene.callouts or callouts_of(outcome.findings)
     return {
         "report": record(outcome),
-        "callouts": [_callout(callouts[finding.id], finding) for finding in outcome.findings],
+        "groups": [{"id": group.id, "members": [f.id for f in group.members]} for group in outcome.groups],
+        "callouts": {callout.id: _callout(callout) for callout in callouts},
+        "figures": {finding.id: wording.measurement(finding) for finding in outcome.findings},
+        "first": first.id if first else None,
         "bounds": scene.bounds,
-        "nets": scene.nets,
+        "nets": [wording.printable(net) for net in scene.nets],
         "layers": [
-            {"id": x.id, "name": x.name, "signals": x.signals, "references": x.references} for x in scene.layers
+            {"id": x.id, "name": wording.printable(x.name), "signals": x.signals, "references": x.references}
+            for x in scene.layers
         ],
         "regions": [_region(index, region.name, quiet=region.quiet) for index, region in enumerate(scene.regions)],
-        "manuals": {rule: _manual(rule) for rule in sorted({finding.rule for finding in outcome.findings})},
     }
 
 
-def _callout(callout: Callout, finding: Finding) -> dict[str, Any]:
-    """What the page needs of a finding beside its record."""
+def _callout(callout: Callout) -> dict[str, Any]:
+    """What is drawn of a finding."""
     return {
         "number": callout.number,
-        "legs": [{"points": leg.points, "far": leg.far} for leg in callout.legs],
+        "layers": callout.layers,
+        "legs": [{"points": leg.points, "far": leg.far} for leg in callout.legs if leg.hop is None],
+        "joined": callout.joined,
         "detour": callout.detour,
-        "subject": wording.subject(finding),
-        "figures": wording.figures(finding),
-        "measurement": wording.measurement(finding),
-        "requirement": wording.requirement(finding),
-        "sources": wording.sources(finding),
     }
 
 
 def _region(index: int, name: str, *, quiet: bool) -> dict[str, Any]:
     look = palette.region_look(index)
-    return {"name": name, "quiet": quiet, "colour": look.colour, "angle": look.angle}
+    return {"name": wording.printable(name), "quiet": quiet, "colour": look.colour, "angle": look.angle}
 
 
-def _manual(rule: str) -> dict[str, str] | None:
-    module = rules().get(rule)
-    if module is None:
-        return None
-    manual = module.manual
+def _still(scene: Scene, first: SceneLayer | None) -> dict[str, str]:
+    """Marks and view of the whole board, as they are seen without a script."""
+    x0, y0, x1, y1 = scene.bounds
+    pad = AROUND * (x1 - x0)
+    window = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
+    wide, high = window[2] - window[0], window[3] - window[1]
+    view = View(window, (0.0, 0.0, STILL, STILL * high / wide))
+    chosen = [callout for callout in scene.callouts if first is None or callout.on(first.id)]
+    marks = callout_marks(chosen, view.at, view.box, Grid(view.box), Grid(view.box))
+    k = wide * PER_MM / STILL
+    clip = f'<clipPath id="frame"><path d="M0 0H{STILL:g}V{view.box[3]:.0f}H0Z"/></clipPath>'
+    place = f"translate({window[0] * PER_MM:.0f} {-window[3] * PER_MM:.0f}) scale({k:.6g})"
+    box = (window[0], -window[3], wide, high)
     return {
-        "Obligation": manual.obligation,
-        "Why": manual.why,
-        "Measured": manual.measured,
-        "Fix": manual.fix,
-        "Source": manual.source,
+        "view-box": " ".join(f"{value * PER_MM:.0f}" for value in box),
+        "still": f'{clip}<g transform="{place}">{marks}</g>',
     }
 
 
@@ -149,30 +183,33 @@ def _bare(outcome: Outcome) -> Scene:
 
 def _patterns(scene: Scene) -> Iterator[str]:
     """Hatches whose pitch the script keeps in pixels whatever the zoom."""
+    k = (scene.bounds[2] - scene.bounds[0]) * (1 + 2 * AROUND) * PER_MM / STILL
     for index in range(len(scene.regions)):
         look = palette.region_look(index)
+        turn = f'patternTransform="scale({k:.6g}) rotate({-look.angle})" data-angle="{-look.angle}"'
+        size = f'width="{HATCH}" height="{HATCH}"'
         yield (
-            f'<pattern id="hatch{index}" width="{HATCH}" height="{HATCH}" patternUnits="userSpaceOnUse" '
-            f'data-angle="{-look.angle}"><rect class="tint" width="{HATCH}" height="{HATCH}" fill="{look.colour}"/>'
-            f'<path d="M0 5H{HATCH}" stroke="{look.colour}"/></pattern>'
+            f'<pattern id="hatch{index}" {size} patternUnits="userSpaceOnUse" {turn}>'
+            f'<rect class="tint" {size} fill="{look.colour}"/><path d="M0 5H{HATCH}" stroke="{look.colour}"/></pattern>'
         )
 
 
-def _world(scene: Scene) -> Iterator[str]:
-    """Groups that the page switches: outline, pours per layer, copper per layer, holes."""
+def _world(scene: Scene, first: SceneLayer | None) -> Iterator[str]:
+    """Groups that the page switches: outline, pours per layer, copper per layer, holes; one layer is seen at first."""
+    poured = (first.id, first.main_reference) if first else ()
     outline = path_data(scene.outline, closed=True)
-    yield f'<g><path class="material" d="{outline}"/></g>'
+    yield f'<g id="material"><path class="material" d="{outline}"/></g>'
     for layer in scene.layers:
-        yield from _pours(scene, layer.id)
+        yield from _pours(scene, layer.id, seen=layer.id in poured)
     for layer in reversed(scene.layers):
-        yield from _copper(scene, layer.id)
+        yield from _copper(scene, layer.id, seen=first is layer)
     yield "<g>"
     yield from _holes(scene, None)
     yield f'</g>\n<g><path class="edge" d="{outline}"/></g>'
 
 
-def _pours(scene: Scene, layer: str) -> Iterator[str]:
-    yield f'<g class="pours off" data-layer="{escape(layer)}">'
+def _pours(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
+    yield f'<g class="pours{"" if seen else " off"}" data-layer="{escape(layer)}">'
     for shape in scene.shapes:
         if shape.role in (POUR, PLANE) and shape.layer == layer and len(shape.lines):
             look = palette.region_look(shape.region)
@@ -187,8 +224,8 @@ def _pours(scene: Scene, layer: str) -> Iterator[str]:
     yield "</g>"
 
 
-def _copper(scene: Scene, layer: str) -> Iterator[str]:
-    yield f'<g class="copper off" data-layer="{escape(layer)}">'
+def _copper(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
+    yield f'<g class="copper{"" if seen else " off"}" data-layer="{escape(layer)}">'
     shapes = [s for s in scene.shapes if s.role in (TRACE, PAD, OTHER) and s.layer == layer and len(s.lines)]
     for shape in sorted(shapes, key=lambda s: (s.net is not None, s.role == PAD)):
         names = [f"r{shape.region}"] if shape.region >= 0 else []

@@ -19,8 +19,7 @@ VOLT_PLACES = 12  # decimals of voltages: picovolts
 
 def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
     """Write the report; same outcome, same bytes."""
-    json.dump(record(outcome), stream, indent=1, ensure_ascii=False, allow_nan=False)
-    stream.write("\n")
+    stream.write(json_text(record(outcome), indent=1) + "\n")
 
 
 def record(outcome: Outcome) -> dict[str, Any]:
@@ -45,6 +44,23 @@ def record(outcome: Outcome) -> dict[str, Any]:
         whole["today"] = outcome.today
     plain: dict[str, Any] = plain_value(whole)
     return plain
+
+
+def json_text(value: Any, indent: int | None = None) -> str:
+    """Plain values as JSON in which no name can steer a terminal or turn the direction of writing.
+
+    Examples
+    --------
+    >>> json_text({"net": "a\\u202eb µ"})
+    '{"net":"a\\\\u202eb µ"}'
+    """
+    separators = None if indent else (",", ":")
+    text = json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False, separators=separators)
+    return "".join(map(_visible, text)) if not text.isprintable() else text
+
+
+def _visible(character: str) -> str:
+    return character if character.isprintable() or character == "\n" else json.dumps(character)[1:-1]
 
 
 def plain_value(value: Any) -> Any:

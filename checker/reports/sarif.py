@@ -8,7 +8,6 @@ related locations.
 
 from __future__ import annotations
 
-import json
 import posixpath
 from typing import Any, TextIO
 from urllib.parse import quote
@@ -17,7 +16,7 @@ from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group, Level, Source, Waived
 from checker.reports import Format
-from checker.reports.record import plain_value
+from checker.reports.record import json_text, plain_value
 from checker.results.outcome import Outcome, StatedDoubt
 from checker.rules import RuleModule
 from checker.rules import registry as rules
@@ -34,8 +33,7 @@ DOUBT_HELP = (
 def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
     """Write one SARIF log with one run."""
     log = {"$schema": SCHEMA, "version": "2.1.0", "runs": [_run(outcome)]}
-    json.dump(plain_value(log), stream, indent=1, ensure_ascii=False, allow_nan=False)
-    stream.write("\n")
+    stream.write(json_text(plain_value(log), indent=1) + "\n")
 
 
 def _run(outcome: Outcome) -> dict[str, Any]:

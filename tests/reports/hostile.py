@@ -23,6 +23,7 @@ NAMES = (
     "\\percent%star*,comma",
     "{{data}}",
     "]]>&amp;",
+    "rlo\u202eevil\u2066isolate\u200f",
     "N" * 300,
     "",
 )
