@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 
@@ -10,7 +12,7 @@ from parsers.primitives import Rows, Shapes
 LINES = (1, 2)  # shapely's type numbers: LineString, LinearRing
 
 
-def line_parts(shapes: Shapes) -> tuple[Shapes, Rows]:
+def line_parts(shapes: Shapes | Sequence[shapely.Geometry]) -> tuple[Shapes, Rows]:
     """The lines among the parts of shapes, however these are nested, and the positions that they come from.
 
     Points, areas, empty and missing shapes are left out.

@@ -11,6 +11,7 @@ import shapely
 from checker.findings import XY, Path
 from checker.geometry.boxes import grouped
 from checker.geometry.edge_index import ring_segments
+from checker.geometry.lines import line_parts
 from checker.layout.fragments import Fragments
 from checker.layout.reference_map import EPSILON, ReferenceMap
 from checker.layout.regions import Stretch
@@ -122,9 +123,10 @@ class Measures:
 
 
 def as_path(lines: Iterable[shapely.Geometry]) -> Path:
-    """Polylines of some lines, merged where they meet, in a fixed order."""
-    linework = [part for line in lines for part in shapely.get_parts(line) if part.length > EPSILON]
-    if not linework:
+    """Polylines of the lines among some shapes, merged where they meet, in a fixed order."""
+    parts, _ = line_parts(list(lines))
+    linework = parts[shapely.length(parts) > EPSILON]
+    if not len(linework):
         return ()
     merged = shapely.get_parts(shapely.line_merge(shapely.union_all(linework)))
     polylines = [tuple(xy(point) for point in shapely.get_coordinates(line)) for line in merged]

@@ -84,6 +84,8 @@ class Changes:
         self.first = graph.touching.first[self.contact]
         self.second = graph.touching.second[self.contact]
         self.zone = shapely.intersection(_copper(graph.parts, self.first), _copper(graph.parts, self.second))
+        apart = shapely.is_empty(self.zone)  # wide round ends that touch by their polygons' corners only
+        self.zone[apart] = graph.links(self.contact[apart])
         self.link = self._links(graph)
         self.length = np.where(graph.touching.distance[self.contact] > TOUCH, shapely.length(self.link), 0.0)
         self._graph = graph

@@ -8,12 +8,10 @@ from functools import cached_property
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
-from checker.geometry.boxes import grouped
+from checker.layout.causes import clusters
 from checker.layout.regions import Pour
-from parsers.primitives import TOUCH, Ints, Shapes
+from parsers.primitives import TOUCH
 
 TOGETHER = 2.0  # mm; overlaps of two regions nearer to each other than this have one cause (common practice, no source)
 SKETCH = 0.05  # mm; how far the outline of a group may stray
@@ -53,14 +51,18 @@ class OverlapGroup:
 def overlap_groups(pours: Sequence[Pour]) -> tuple[OverlapGroup, ...]:
     """All overlaps of reference pours, by regions, then place."""
     places = sorted(_overlaps(pours), key=lambda place: (place.shape.bounds, place.pours))
-    between = [tuple(sorted(pours[i].region for i in place.pours)) for place in places]
-    number = _clusters(np.array([place.shape for place in places], dtype=object), np.array(between, dtype=np.int64))
+    between = [_regions(pours, place) for place in places]
     out: list[OverlapGroup] = []
-    for members in grouped(np.arange(len(places)), number).values():
-        first, second = between[members[0]]
-        before = sum(group.regions == (first, second) for group in out)
-        out.append(OverlapGroup((first, second), before, tuple(places[i] for i in members)))
+    for members in clusters([place.shape for place in places], TOGETHER, between, [()] * len(places)):
+        regions = between[members[0]]
+        before = sum(group.regions == regions for group in out)
+        out.append(OverlapGroup(regions, before, tuple(places[i] for i in members)))
     return tuple(sorted(out, key=lambda group: (group.regions, group.number)))
+
+
+def _regions(pours: Sequence[Pour], place: Overlap) -> tuple[int, int]:
+    first, second = sorted(pours[i].region for i in place.pours)
+    return first, second
 
 
 def _overlaps(pours: Sequence[Pour]) -> Iterator[Overlap]:
@@ -73,12 +75,3 @@ def _overlaps(pours: Sequence[Pour]) -> Iterator[Overlap]:
             for part in shapely.get_parts(shapely.intersection(pours[a].shape, pours[b].shape)):
                 if shapely.get_type_id(part) == POLYGON and not shapely.is_empty(shapely.buffer(part, -TOUCH / 2)):
                     yield Overlap((a, b), part)
-
-
-def _clusters(shapes: Shapes, between: np.ndarray[tuple[int, int], np.dtype[np.int64]]) -> Ints:
-    """Number of the group of each place."""
-    first, second = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=TOGETHER)
-    same = (between[first] == between[second]).all(axis=1) if len(first) else first.astype(bool)
-    graph = coo_array((np.ones(same.sum(), dtype=bool), (first[same], second[same])), shape=(len(shapes),) * 2)
-    numbers: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
-    return numbers

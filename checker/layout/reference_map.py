@@ -234,5 +234,7 @@ def _shielded(offers: Sequence[tuple[int, shapely.Geometry]]) -> Iterator[Cell]:
 def _without_slivers(shape: shapely.Geometry) -> shapely.Geometry:
     """The parts of a shape that are wider than the contract's tolerance."""
     core = shapely.buffer(shape, -TOUCH / 2, join_style="mitre")
+    if shapely.is_empty(core):
+        return shapely.MultiPolygon()
     parts = shapely.get_parts(shapely.intersection(shapely.buffer(core, TOUCH / 2, join_style="mitre"), shape))
     return shapely.multipolygons(parts[shapely.get_type_id(parts) == POLYGON])

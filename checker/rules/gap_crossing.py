@@ -27,11 +27,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import networkx as nx
 import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
+from checker.layout.causes import clusters
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.regions import Kind, Stretch
@@ -153,21 +153,16 @@ def _together(a: Stretch, b: Stretch) -> bool:
 
 def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
     """The group of each crossing: those of one kind between the same regions, of one net or side by side."""
-    shapes = np.array([shapely.union_all([_shape(s) for s in c.stretches]) for c in crossings], dtype=object)
-    near = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=TOGETHER).T if len(shapes) else []
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(range(len(crossings)))
-    graph.add_edges_from((a, b) for a, b in near if crossings[a].cause == crossings[b].cause)
-    first: dict[object, int] = {}
-    for number, crossing in enumerate(crossings):
-        for stretch in crossing.stretches:
-            graph.add_edge(first.setdefault((stretch.net, crossing.cause), number), number)
+    shapes = [shapely.union_all([_shape(s) for s in crossing.stretches]) for crossing in crossings]
+    causes = [crossing.cause for crossing in crossings]
+    nets = [[s.net for s in crossing.stretches] for crossing in crossings]
     keys = [""] * len(crossings)
-    for members in nx.connected_components(graph):
-        names = sorted({layout.board.net_name(s.net) for i in members for s in crossings[i].stretches})
-        kind, regions = crossings[min(members)].cause
+    for members in clusters(shapes, TOGETHER, causes, nets):
+        kind, regions = causes[members[0]]
+        between = [layout.regions[i].name for i in regions]
+        names = sorted({layout.board.net_name(net) for i in members for net in nets[i]})
         for i in members:
-            keys[i] = repr((RULE.id, kind.value, [layout.regions[r].name for r in regions], names))
+            keys[i] = repr((RULE.id, kind.value, between, names))
     return keys
 
 

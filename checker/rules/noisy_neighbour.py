@@ -21,6 +21,7 @@ import numpy as np
 import shapely
 
 from checker.findings import Finding, Level
+from checker.geometry.lines import line_parts
 from checker.layout.layout import Layout
 from checker.returns.estimates import crosstalk
 from checker.rules import Limit, Rule
@@ -129,8 +130,7 @@ def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple
 
 def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
     """Merge pieces of one pair of nets into connected runs."""
-    parts = shapely.get_parts(shapely.union_all(lines))
-    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING]
+    parts, _ = line_parts([shapely.union_all(lines)])
     graph: nx.Graph[int] = nx.Graph()
     graph.add_nodes_from(range(len(parts)))
     graph.add_edges_from(shapely.STRtree(parts).query(parts, "dwithin", reach).T.tolist())

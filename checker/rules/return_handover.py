@@ -23,12 +23,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, inf
 
-import networkx as nx
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
 from checker.findings import XY, Finding, Level
+from checker.layout.causes import clusters
 from checker.layout.fragments import judged_by_line
 from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import Kind as Run
@@ -97,19 +97,15 @@ def find(layout: Layout) -> Iterator[Finding]:
 def _groups(layout: Layout, told: Sequence[_Handover]) -> list[str]:
     """The group of each handover: those between the same references that one joint could serve, or that have none."""
     holes = shapely.points(np.array([handover.change.at for handover in told]).reshape(-1, 2))
-    near = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=layout.limits[STITCH.name]).T.tolist()
-    graph: nx.Graph[object] = nx.Graph()
-    for number, handover in enumerate(told):
-        graph.add_edge(number, number if handover.joint else (handover.sheets, "not joined"))
-    graph.add_edges_from((a, b) for a, b in near if told[a].sheets == told[b].sheets)
+    sheets = [handover.sheets for handover in told]
+    owners = [() if handover.joint else ("not joined",) for handover in told]
+    nets = [layout.board.net_name(int(layout.board.holes.net[handover.change.hole])) for handover in told]
     keys = [""] * len(told)
-    for cluster in nx.connected_components(graph):
-        members = [node for node in cluster if isinstance(node, int)]
-        nets = sorted({layout.board.net_name(int(layout.board.holes.net[told[i].change.hole])) for i in members})
-        names = sorted(_name(layout, sheet) for sheet in told[members[0]].sheets)
-        place = min(told[i].change.at for i in members)
+    for members in clusters(holes, layout.limits[STITCH.name], sheets, owners):
+        names = sorted(_name(layout, sheet) for sheet in sheets[members[0]])
+        place = min(told[i].change.at for i in members) if all(told[i].joint for i in members) else None
         for i in members:
-            keys[i] = repr((RULE.id, names, nets, place if told[i].joint else None))
+            keys[i] = repr((RULE.id, names, sorted({nets[i] for i in members}), place))
     return keys
 
 

@@ -4,7 +4,8 @@ Why: over a slot, a void or past the edge of its pour, a trace has no return pat
 noise like an antenna, and its impedance is undefined.
 
 Measured: the centre line off the pours on both sides, joined through copper contact and plated holes, without the
-net's own lands and without the fan-out of isolators. Areas wider than `limits.pour` are exempt.
+net's own lands and without the fan-out of isolators. Areas wider than `limits.pour` are exempt. Runs of
+one net, and of nets side by side over the same void, are one group.
 
 Fix: move the trace over its own pour, or close the void beneath it.
 
@@ -13,11 +14,12 @@ Source: README, words and geometry; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import shapely
 
 from checker.findings import Finding, Level
+from checker.layout.causes import clusters
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.moves import move_over
@@ -41,17 +43,28 @@ RULE = Rule(
     ),
     shares="stretches",
 )
+SIDE_BY_SIDE = 0.5  # mm between centre lines; the lines of a bus are nearer than this (common practice, no source)
 
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every run that is longer than the limit."""
-    limit = layout.limits["unreferenced_run"]
-    for stretch in layout.stretches:
-        if stretch.kind is Kind.BARE:
-            yield _finding(layout, stretch, limit)
+    runs = [stretch for stretch in layout.stretches if stretch.kind is Kind.BARE]
+    for run, group in zip(runs, _groups(layout, runs), strict=True):
+        yield _finding(layout, run, group)
 
 
-def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
+def _groups(layout: Layout, runs: Sequence[Stretch]) -> list[str]:
+    """The group of each run: those of one net, and those of a bus that runs side by side."""
+    shapes = [shapely.MultiLineString([list(line) for line in run.path]) for run in runs]
+    keys = [""] * len(runs)
+    for members in clusters(shapes, SIDE_BY_SIDE, [RULE.id] * len(runs), [(run.net,) for run in runs]):
+        nets = sorted({layout.board.net_name(runs[i].net) for i in members})
+        for i in members:
+            keys[i] = repr((RULE.id, nets))
+    return keys
+
+
+def _finding(layout: Layout, stretch: Stretch, group: str) -> Finding:
     net = layout.board.net_name(stretch.net)
     layers = [layout.layer_id(i) for i in stretch.layers]
     harm = harm_of_run(layout, stretch)
@@ -66,11 +79,11 @@ def _finding(layout: Layout, stretch: Stretch, limit: float) -> Finding:
         regions=tuple(layout.regions[i].name for i in stretch.regions),
         path=stretch.path,
         measured=stretch.length,
-        required=limit,
+        required=layout.limits["unreferenced_run"],
         harm=harm.number,
         hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
         detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]} | harm.detail,
-        group=repr((RULE.id, net)),
+        group=group,
     )
 
 
