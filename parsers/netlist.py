@@ -1,9 +1,12 @@
 """Bare-board test netlists, IPC-D-356 and 356A: which net each land and hole belongs to.
 
 Records are lines of at most 80 columns. Read are test records (317 through hole, 327 land, their continuations), the
-unit, and names longer than 14 columns, whose aliases stand in `P  NNAMEx name` or, from some exporters, in comments.
-Tooling and unplated features (337, 347, 367), conductor segments, adjacency and outlines (378, 379, 389) and data of
-passive parts give no name to copper and are skipped; record types that are not known are a doubt.
+unit, names longer than 14 columns, whose aliases stand in `P  NNAMEx name` or, from some exporters, in comments, and
+conductor segments (378 and its continuations), each chain of which names the copper beneath it. Tooling and unplated
+features (337, 347, 367), adjacency and outlines (379, 389) and data of passive parts give no name to copper and are
+skipped; record types that are not known are a doubt.
+
+    378  columns 4-17 net, 19-21 layer (L01 is the top), from 23 the width, then places; `*` ends a chain
 
 Source: IPC-D-356 record layout as described publicly and found in the files of several exporters.
 """
@@ -17,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED
 from parsers.primitives import Floats, Ints
 from parsers.trouble import Doubt, FormatError, Place
@@ -26,10 +30,13 @@ NOT_CONNECTED = "N/C"
 VIA = "VIA"
 THROUGH, SURFACE = 1, 2
 ALL_LAYERS = 0
+FACES = 2  # of a board
 
 UNITS = {"CUST": 0.00254, "CUST 0": 0.00254, "CUST 1": 0.001, "CUST 2": 0.00254, "SI": 0.001}  # mm per count
 DOUBTED_UNITS = {"SI": "the older millimetre form is read as 0.001 mm; check that the points meet the pads"}
-_SKIPPED = re.compile(r"3[34]7|367|0[34]7|067|[03]7\d|[03]8[89]|[03]9\d")
+_SKIPPED = re.compile(r"3[34]7|367|0[34]7|067|[03]7[0-79]|[03]8[89]|[03]9\d")
+_CONDUCTOR = re.compile(r"([03])78")
+_PLACE = re.compile(r"(?:X([-+]?\d+))?(?:Y([-+]?\d+))?", re.ASCII)
 _TEST = re.compile(r"([03])([012])7")
 _ALIAS = re.compile(r"[PC]\s+NNAME(\S+)\s+(\S.*)")
 
@@ -62,9 +69,18 @@ class Netlist:
         """Places of the points, shape (n, 2)."""
         return np.array([(p.x, p.y) for p in self.points], dtype=np.float64).reshape(-1, 2)
 
-    def access(self) -> Ints:
-        """Access codes of the points, shape (n,)."""
-        return np.array([p.access for p in self.points], dtype=np.int32)
+    def access(self, layers: int) -> Ints:
+        """Layer of each point by its access code, from 1 at the top, or ALL_LAYERS; shape (n,).
+
+        Where no code is above 2 on a board of more layers, 2 is the other face (exporters' habit, no source).
+
+        Parameters
+        ----------
+        layers : number of copper layers
+        """
+        codes = np.array([p.access for p in self.points], dtype=np.int32)
+        faces = layers > FACES and codes.max(initial=0) == FACES
+        return np.where(codes == FACES, layers, codes).astype(np.int32) if faces else codes
 
 
 def looks_like_netlist(data: bytes) -> bool:
@@ -89,14 +105,25 @@ def read_netlist(data: bytes, name: str) -> Netlist:
     FormatError : no unit before the first record, or one that is not known
     """
     state = _State(name)
-    text = data.decode("utf-8", errors="replace") if b"\xff" not in data else data.decode("latin-1")
-    for state.line, line in enumerate(text.splitlines(), 1):
+    for state.line, raw in enumerate(data.splitlines(), 1):
+        line = state.decoded(raw)
         if line.startswith("9"):
             break
         state.read(line.ljust(80))
     else:
         state.doubt("has no end mark (999)", "the file may be cut off; export it again")
-    return Netlist(name, tuple(state.named()), state.unit or 0.0, tuple(state.doubts))
+    return Netlist(name, tuple(state.named()), state.unit or 0.0, state.diagnostics.doubts())
+
+
+@dataclass(slots=True)
+class _Chain:
+    """A chain of conductor segments so far: its net and layer, and where it is."""
+
+    net: str
+    layer: int
+    x: int | None = None
+    y: int | None = None
+    named: bool = False
 
 
 class _State:
@@ -107,15 +134,22 @@ class _State:
         self.unit: float | None = None
         self.aliases: dict[str, str] = {}
         self.points: list[Point] = []
-        self.doubts: list[Doubt] = []
-        self._told: set[str] = set()
+        self.diagnostics = Diagnostics(name)
         self._section = ""
+        self._chain: _Chain | None = None
 
     def doubt(self, what: str, why: str) -> None:
-        """Note a doubt at this line, each kind once."""
-        if what not in self._told:
-            self._told.add(what)
-            self.doubts.append(Doubt(f"{self.name} {what}", why, Place(self.name, self.line)))
+        """Note a doubt at this line."""
+        self.diagnostics.add(f"{self.name} {what}", why, self.line)
+
+    def decoded(self, raw: bytes) -> str:
+        """A line as text; one with bytes that are no UTF-8 is a doubt, unless it is a comment."""
+        try:
+            return raw.decode()
+        except UnicodeDecodeError:
+            if not raw.startswith(b"C"):
+                self.doubt("has records that are no UTF-8", "names of nets may be cut or changed; export it again")
+            return raw.decode("latin-1")
 
     def read(self, line: str) -> None:
         """Take one line, padded to 80 columns."""
@@ -126,6 +160,8 @@ class _State:
             self._parameter(line[1:].split())
         elif (test := _TEST.match(line)) is not None:
             self._test(line, continued=test[1] == "0")
+        elif (conductor := _CONDUCTOR.match(line)) is not None:
+            self._conductor(line.rstrip(), continued=conductor[1] == "0")
         elif line.strip() and line[0] != "C" and not _SKIPPED.match(line):
             self.doubt(f"has records of unknown type {line[:3].strip()!r}", "they are not read; a net may be missing")
 
@@ -189,12 +225,49 @@ class _State:
             )
         )
 
+    def _conductor(self, line: str, *, continued: bool) -> None:
+        """A chain of segments: a point in the middle of the first one of each chain names the copper there."""
+        if self.unit is None:
+            raise FormatError("no UNITS before the first record; add `P  UNITS CUST 0` or export again", self._place())
+        if continued and self._chain is not None:
+            words = line[3:].split()
+        else:
+            layer = re.fullmatch(r"L(\d{2})", line[18:21])
+            if layer is None:
+                self.doubt("has conductors without a layer", "they name no copper; a net may be missing")
+                self._chain = None
+                return
+            self._chain = _Chain(line[3:17].strip(), int(layer[1]))
+            words = line[22:].split()[1:]
+        for word in words:
+            self._step(self._chain, word)
+
+    def _step(self, chain: _Chain, word: str) -> None:
+        """One place of a chain, or its end."""
+        found = _PLACE.fullmatch(word)
+        if word == "*":
+            chain.x = chain.y = None
+            chain.named = False
+            return
+        if found is None or not word:
+            self.doubt("has conductors that are not readable", f"'{word[:40]}' is left out; a net may be missing")
+            return
+        before = chain.x, chain.y
+        chain.x = chain.x if found[1] is None else int(found[1])
+        chain.y = chain.y if found[2] is None else int(found[2])
+        if None not in (*before, chain.x, chain.y) and not chain.named:
+            chain.named = True
+            unit = (self.unit or 0.0) / 2
+            x, y = ((before[0] or 0) + (chain.x or 0)) * unit, ((before[1] or 0) + (chain.y or 0)) * unit
+            point = Point(chain.net, "", "", SURFACE, chain.layer, x, y, 0.0, PLATING_UNKNOWN, self.line)
+            self.points.append(point)
+
     def _number(self, line: str, column: int, letter: str, width: int) -> int | None:
         """The number behind a letter that must stand in this column; blanks pad it."""
         if line[column] != letter:
             return None
-        text = line[column + 1 : column + 1 + width].replace(" ", "")
-        if re.fullmatch(r"[-+]?\d+", text, re.ASCII) is None:
+        text = line[column + 1 : column + 1 + width].strip()
+        if re.fullmatch(r"[-+]? *\d+", text, re.ASCII) is None:
             self.doubt("has numbers that are not readable", f"'{line[:60].rstrip()}' is left out; a net may be missing")
             return None
-        return int(text)
+        return int(text.replace(" ", ""))

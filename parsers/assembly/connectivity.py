@@ -28,6 +28,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from parsers.assembly.diagnostics import counted
 from parsers.assembly.etched import FUNCTION as ETCHED
 from parsers.assembly.etched import cut_etched
 from parsers.assembly.pins import function_mask, legs, with_one_net_per_open_pin, with_pins_of_holes
@@ -150,9 +151,10 @@ def unknown_net_doubts(copper: Conductors, layers: Sequence[Layer], files: Seque
         file = files[copper.file[first]] if copper.file[first] < len(files) else layer.name
         doubts.append(
             Doubt(
-                f"copper of unknown net on {layer.id}",
+                counted(f"copper of unknown net on {layer.id}", len(rows), "objects"),
                 f"{len(rows)} of {int((copper.layer == index).sum())} objects have no net, for example at "
-                f"({x:.3f}, {y:.3f}); export nets with the layers, or add an IPC-D-356 netlist",
+                f"({x:.3f}, {y:.3f}); export nets with the layers, add an IPC-D-356 netlist, or name it in the rules: "
+                f'[net.NAME] at = [[{x:.3f}, {y:.3f}, "{layer.id}"]]',
                 Place(file, int(copper.line[first]) or None),
             )
         )

@@ -18,6 +18,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
+from parsers.assembly.diagnostics import counted
 from parsers.assembly.image import Image
 from parsers.board import Outline
 from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes
@@ -95,7 +96,8 @@ def told_outline(own: Outline | None, corners: Sequence[tuple[float, float]], so
 
 def _doubt(name: str, objects: Conductors, rows: Rows, what: str) -> Doubt:
     line = int(objects.line[rows[0]]) or None
-    return Doubt(f"{what} of {name}", f"{len(rows)} objects that draw no contour are left out", Place(name, line))
+    why = f"{len(rows)} objects that draw no contour are left out"
+    return Doubt(counted(f"{what} of {name}", len(rows), "objects"), why, Place(name, line))
 
 
 def _with_regions(drawn: shapely.Geometry, regions: Shapes) -> shapely.Geometry:
@@ -252,4 +254,4 @@ def _left_over(left: shapely.Geometry, name: str) -> list[Doubt]:
         f"{shapely.length(parts).sum():.3f} mm of lines are left out, for example at ({x:.3f}, {y:.3f}); close the "
         "contour, or keep notes out of the profile layer"
     )
-    return [Doubt(f"lines of the profile {name} close no contour", why, Place(name))]
+    return [Doubt(counted(f"lines of the profile {name} close no contour", len(parts), "lines"), why, Place(name))]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from parsers.board import Hints, Stackup
 from parsers.trouble import BoardError, Doubt, Place
 
+THICKEST = 50.0  # mm; no board is thicker
 SAME = 0.01  # part by which two sources may differ and still mean the same board
 
 Values = tuple[float | None, ...]
@@ -27,6 +29,7 @@ def settled(told: Stackup, hints: Hints, layers: int, source: str) -> tuple[Stac
     _check_number("dielectric", hints.dielectric, layers - 1, layers)
     _check_number("copper", hints.copper, layers, layers)
     sources = _Sources(source, [])
+    told = _plausible(told, sources)
     constants = (hints.permittivity,) * (layers - 1) if hints.permittivity else ()
     thickness = sources.one(told.thickness, hints.thickness, "thickness")
     plating = sources.one(told.plating, hints.plating, "plating")
@@ -60,6 +63,17 @@ def in_series(heights: Sequence[float | None], constants: Sequence[float | None]
         return None
     pairs = [(h or 0.0, c or 1.0) for h, c in zip(heights, constants, strict=True)]
     return round(sum(h for h, _ in pairs) / sum(h / c for h, c in pairs), 9)
+
+
+def _plausible(told: Stackup, sources: _Sources) -> Stackup:
+    """The stackup without a thickness that no board has."""
+    if told.thickness is None or 0 < told.thickness <= THICKEST:
+        return told
+    what = f"a board thickness of {told.thickness:g} mm"
+    sources.doubts.append(
+        Doubt(what, "it is taken as not stated; mend the file, or give [stackup] thickness", Place(sources.file))
+    )
+    return replace(told, thickness=None)
 
 
 def _check_number(key: str, values: Sequence[float], needed: int, layers: int) -> None:

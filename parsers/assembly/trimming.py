@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import counted
 from parsers.board import UNPLATED, Holes, Layer, Net, Outline
 from parsers.primitives import Bools, Conductors, Kind, Rows
 from parsers.trouble import Doubt
@@ -55,9 +56,9 @@ def tell_trimmed(
     """Doubts and remarks on copper that is not on the board."""
     doubts: list[Doubt] = []
     remarks: list[Doubt] = []
-    counted = copper.net >= 0  # film marks have no net: beside a plane of one object they are most of a layer
-    if not counted.any():
-        counted[:] = True
+    judged = copper.net >= 0  # film marks have no net: beside a plane of one object they are most of a layer
+    if not judged.any():
+        judged[:] = True
     for index, layer in enumerate(layers):
         here = copper.layer == index
         beside = here & outside
@@ -66,11 +67,13 @@ def tell_trimmed(
             names = sorted({nets[n].name for n in copper.net[named]})
             shown = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
             why = f"{len(named)} objects of {shown}; does the profile fit?"
-            doubts.append(Doubt(f"copper of nets on {layer.id} lies outside the board", why))
-        off, all_ = int((beside & counted).sum()), int((here & counted).sum())
+            what = counted(f"copper of nets on {layer.id} lies outside the board", len(named), "objects")
+            doubts.append(Doubt(what, why))
+        off, all_ = int((beside & judged).sum()), int((here & judged).sum())
         if off > MOST * all_:
             why = f"{off} of {all_} objects; does the profile fit, or are there several boards?"
-            doubts.append(Doubt(f"most copper of {layer.id} lies outside the board", why))
+            what = counted(f"most copper of {layer.id} lies outside the board", off, "objects")
+            doubts.append(Doubt(what, why))
         for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):
             count = int((mask & (copper.net < 0)).sum())
             if count:

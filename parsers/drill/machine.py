@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED
 from parsers.drill.formats import DEFAULT_DIGITS, INCH, MILLIMETRE, NumberFormat
 from parsers.primitives import ARC_TOLERANCE, Floats, arc_points
-from parsers.trouble import Doubt, FormatError, Place
+from parsers.trouble import FormatError, Place
 
 MAX_HITS = 500_000  # holes of one file; a repeat count beyond it is a bomb, not a board
 ODD_DIAMETER = 10.0  # mm; a tool given without decimal point and larger than this was hardly meant so
@@ -44,6 +45,7 @@ class Tool:
 
 
 _NUMBER = r"[-+]?\d{0,12}\.?\d{0,12}"  # longer ones are no coordinates
+_BROKEN_NUMBER = re.compile(r"[\d.]\s+[\d.]")
 _WORD = re.compile(rf"([A-Z])({_NUMBER})", re.ASCII)
 _PLAIN = re.compile(rf"(?:[A-Z]{_NUMBER})+", re.ASCII)
 _HIT = re.compile(rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII)  # a plain hole, nearly all lines of a program
@@ -89,11 +91,10 @@ class Machine:
         self.tools: dict[int, Tool] = {}
         self.tool = 0
         self.hits: list[Hit] = []
-        self.doubts: list[Doubt] = []
+        self.diagnostics = Diagnostics(name)
         self.file_attributes: dict[str, tuple[str, ...]] = {}
         self.plating = PLATING_UNKNOWN  # from TYPE or TF
         self.attribute_sets: list[tuple[tuple[str, tuple[str, ...]], ...]] = [()]
-        self._told: set[str] = set()
         self._objects: dict[str, tuple[str, ...]] = {}
         self._aperture: tuple[str, ...] = ()
         self._x = self._y = 0.0
@@ -123,10 +124,8 @@ class Machine:
         return (self.tools[tool].diameter or 0.0) if tool in self.tools else 0.0
 
     def doubt(self, what: str, why: str) -> None:
-        """Note a doubt at the current line; a kind of trouble is told once."""
-        if what not in self._told:
-            self._told.add(what)
-            self.doubts.append(Doubt(f"{self.name} {what}", why, Place(self.name, self.line)))
+        """Note a doubt at the current line."""
+        self.diagnostics.add(f"{self.name} {what}", why, self.line)
 
     # ------------------------------------------------------------------------------------------------ lines
 
@@ -153,9 +152,13 @@ class Machine:
             return False
         if self._header and code.startswith(_SILENT_KEYWORDS):
             return False
-        return self._words(code.replace(" ", ""))
+        return self._words(code)
 
-    def _words(self, code: str) -> bool:
+    def _words(self, spaced: str) -> bool:
+        if _BROKEN_NUMBER.search(spaced):
+            self.doubt("has a blank inside a number", f"'{spaced[:40]}' is not read; a digit may be lost there")
+            return False
+        code = spaced.replace(" ", "")
         if not _PLAIN.fullmatch(code):
             self.doubt("has a line that is not understood", f"'{code[:40]}' is no known command; holes may be missing")
             return False

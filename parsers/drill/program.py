@@ -10,6 +10,7 @@ from itertools import product
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import counted
 from parsers.board import PLATING_UNKNOWN, holes
 from parsers.drill.formats import DEFAULT_DIGITS, INCH, MILLIMETRE, OTHER_DIGITS, NumberFormat
 from parsers.drill.machine import Machine
@@ -63,23 +64,29 @@ def read_drill(
     ------
     FormatError : the number format is neither stated nor settled by the data; too many holes
     """
-    lines = _lines(data)
+    lines, undecoded = _lines(data)
     run = _run(lines, name, NumberFormat(), told)
-    doubts = list(run.doubts)
+    doubts = list(run.diagnostics.doubts())
     if run.assumed:
         run, doubt = _settled(lines, name, run, parameters, scores)
-        doubts = [*([doubt] if doubt else []), *run.doubts]
+        doubts = [*([doubt] if doubt else []), *run.diagnostics.doubts()]
+    doubts += [Doubt(f"{name} has attributes that are no UTF-8", _UNDECODED, Place(name)) for _ in range(undecoded)]
     doubts += [*_contradicted(run, told), *_check_quantities(run)]
     return _drilled(run, file, tuple(doubts))
 
 
-def _lines(data: bytes) -> list[str]:
-    """Lines of the program; text that is no UTF-8 is read as Latin-1 (only comments may hold such characters)."""
+_UNDECODED = "names of nets and parts may be cut or changed; export the drills again"
+
+
+def _lines(data: bytes) -> tuple[list[str], bool]:
+    """Lines of the program; text that is no UTF-8 is read as Latin-1, and whether attributes are among it."""
+    undecoded = False
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
-    return re.split(r"\r\n|\n|\r", text)
+        undecoded = re.search(rb"#@!\s*T[OAF]\.[^\r\n]*[\x80-\xff]", data) is not None
+    return re.split(r"\r\n|\n|\r", text), undecoded
 
 
 def _run(lines: list[str], name: str, assumed: NumberFormat, told: NumberFormat | None = None) -> Machine:
@@ -211,7 +218,8 @@ def _check_quantities(run: Machine) -> list[Doubt]:
         if not known.diameter:
             line = next(hit.line for hit in run.hits if hit.tool == tool)
             what = f"{run.name} gives tool {tool} no diameter"
-            doubts.append(Doubt(what, f"{used[tool]} holes have no size; add it to the file", Place(run.name, line)))
+            why = "holes without a size; add it to the file"
+            doubts.append(Doubt(counted(what, used[tool], "holes"), why, Place(run.name, line)))
     for tool, known in sorted(run.tools.items()):
         if known.quantity is not None and known.quantity != used[tool]:
             what = f"{run.name} announces another number of holes for tool {tool}"

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.macros import Macro, MacroError, compose_macro
 from parsers.gerber.outlines import Round, polygons_of, regular
 from parsers.gerber.syntax import Longs
@@ -171,7 +172,7 @@ class Definition:
     function: int  # index into the table of functions, or -1
 
 
-class Shelf:
+class ApertureDictionary:
     """The apertures of a file, made at their first use; those that cannot be made are reported then.
 
     Attributes
@@ -185,14 +186,14 @@ class Shelf:
         definitions: Sequence[Definition],
         macros: Mapping[str, Macro],
         unit: float,
-        report: Callable[[str, str, int, int], None],
+        diagnostics: Diagnostics,
     ) -> None:
         self.definitions = definitions
         self.functions = np.array([d.function for d in definitions] + [-1], dtype=np.int64)
         self.radius = np.zeros(len(definitions))
         self.reach = np.zeros((len(definitions), 2))
         self._solid = np.zeros(len(definitions), dtype=np.bool_)
-        self._macros, self._unit, self._report = macros, unit, report
+        self._macros, self._unit, self._diagnostics = macros, unit, diagnostics
         self._made: dict[int, Aperture | None] = {}
         self._primitives = 0
 
@@ -211,11 +212,11 @@ class Shelf:
             made = make_aperture(stated.template, stated.sizes, self._unit, self._macros)
         except ApertureError as trouble:
             why = f"{trouble}; its objects are missing"
-            self._report(f"aperture D{stated.number} cannot be made", why, stated.word, 1)
+            self._diagnostics.add(f"aperture D{stated.number} cannot be made", why, stated.word)
             return None
         if not made.valid:
             why = "the largest of the possible readings was taken"
-            self._report(f"aperture D{stated.number} has an outline that is not valid", why, stated.word, 1)
+            self._diagnostics.add(f"aperture D{stated.number} has an outline that is not valid", why, stated.word)
         if made.dark is None:
             self._solid[definition] = True
             self.radius[definition] = made.radius

@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.bounds import bound_objects, bound_points
 from parsers.gerber.outlines import shifted
-from parsers.gerber.state import Complaints, Strokes, Timeline
+from parsers.gerber.state import CommandStream, GraphicsState
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Conductors, Floats, Kind, concatenate, conductors
 
@@ -48,33 +49,33 @@ class Scopes:
         return np.concatenate(([FILE], self.inner))[np.searchsorted(self.changes, words)]
 
 
-def find_scopes(timeline: Timeline, complaints: Complaints) -> Scopes:
+def find_scopes(stream: CommandStream, diagnostics: Diagnostics) -> Scopes:
     """Pair the commands that open and close blocks and repeats."""
     scopes = [Scope(FILE, 0)]
     closed = [0]
     stack = [FILE]
     changes: list[tuple[int, int]] = []
-    for row in timeline.rows("AB", "SR").tolist():
-        word, command = int(timeline.at(np.array([row]))[0]), timeline.command(row)
+    for row in stream.rows("AB", "SR").tolist():
+        word, command = int(stream.at(np.array([row]))[0]), stream.command(row)
         opening = _opening(command.code, command.value, word, stack[-1])
         if command.code == "SR" and scopes[stack[-1]].number is None and len(stack) > 1:
             closed[stack.pop()] = word
             opening = opening and replace(opening, parent=stack[-1])
         elif opening is None and command.code == "AB":
             if scopes[stack[-1]].number is None:
-                complaints.add("AB without its beginning", "which objects belong to the block is uncertain", word)
+                diagnostics.add("AB without its beginning", "which objects belong to the block is uncertain", word)
             else:
                 closed[stack.pop()] = word
         if opening:
             if opening.number is None and any(scopes[s].number is not None for s in stack):
-                complaints.add("SR inside a block", "the format forbids it; it was repeated all the same", word)
+                diagnostics.add("SR inside a block", "the format forbids it; it was repeated all the same", word)
             stack.append(len(scopes))
             scopes.append(opening)
             closed.append(-1)
         changes.append((word, stack[-1]))
     for scope in stack[1:]:
         if scopes[scope].number is not None:
-            complaints.add("AB without its end", "the file may be cut short", scopes[scope].opened)
+            diagnostics.add("AB without its end", "the file may be cut short", scopes[scope].opened)
     words, inner = (
         (np.array(column, dtype=np.int64) for column in zip(*changes, strict=True))
         if changes
@@ -157,7 +158,7 @@ class Transform:
         return matrix
 
 
-def groups(state: Strokes, rows: Longs, toggled: bool) -> Iterator[tuple[Transform, bool, Longs]]:
+def groups(state: GraphicsState, rows: Longs, toggled: bool) -> Iterator[tuple[Transform, bool, Longs]]:
     """Split rows by transform and polarity; yields positions in `rows`."""
     dark = state.dark[rows] != toggled
     columns = (state.mirror_x[rows], state.mirror_y[rows], state.turn[rows], state.scale[rows])

@@ -42,6 +42,7 @@ _REPEAT = re.compile(rf"SR(?:X([0-9]{{1,10}}))?(?:Y([0-9]{{1,10}}))?(?:I({_NUMBE
 _AXES = re.compile(rf"(?:A({_NUMBER}))?(?:B({_NUMBER}))?")
 _REMARK_ATTRIBUTE = re.compile(r"[Gg]0*4\s*#@!\s*(T[FAOD].*)", re.DOTALL)
 _REAL = re.compile(_NUMBER)
+_BLANK = re.compile(r"(?<![0-9.]) +| +(?![0-9.])")  # blanks that stand in no number
 
 
 class Command(NamedTuple):
@@ -101,7 +102,7 @@ def _attribute(text: str) -> Command:
 
 def _code(text: str) -> Command | None:
     """Give a G, M or D code, in any spelling."""
-    match = _CODE.fullmatch(text.replace(" ", ""))
+    match = _CODE.fullmatch(_BLANK.sub("", text))
     if not match:
         return None
     code = match[1].upper() + match[2].zfill(2)
@@ -127,7 +128,7 @@ def _aperture(text: str) -> Command | None:
     match = _APERTURE.fullmatch(text)
     if not match:
         return None
-    parameters = tuple(re.split("[Xx]", match[3].replace(" ", ""))) if match[3] else ()
+    parameters = tuple(part.strip() for part in re.split("[Xx]", match[3])) if match[3] else ()
     if not all(_REAL.fullmatch(p) for p in parameters):
         return None
     return Command("AD", (int(match[1]), match[2], tuple(float(p) for p in parameters)))

@@ -12,11 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.apertures import Definition
 from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, split_by, steps, transformed
 from parsers.gerber.bounds import MAX_OBJECTS, bound_objects, bound_scopes
-from parsers.gerber.plotter import Sheet, draw_rows
-from parsers.gerber.state import FLASH, MOVE, Complaints, Strokes
+from parsers.gerber.plotter import Operations, draw_rows
+from parsers.gerber.state import FLASH, MOVE, GraphicsState
 from parsers.gerber.syntax import Longs
 from parsers.primitives import UNKNOWN_NET
 
@@ -25,7 +26,7 @@ BLOCKS = -2  # in the same column, less the number of the scope
 
 
 def used_definitions(
-    state: Strokes, definitions: Sequence[Definition], scopes: Scopes, complaints: Complaints
+    state: GraphicsState, definitions: Sequence[Definition], scopes: Scopes, diagnostics: Diagnostics
 ) -> Longs:
     """Definition that each operation uses, the latest of its number before it (index, or BLOCKS less a scope)."""
     entries = [(d.number, d.word, k) for k, d in enumerate(definitions)]
@@ -37,14 +38,14 @@ def used_definitions(
     number, word, definition = np.array(sorted(entries), dtype=np.int64).T
     again = np.flatnonzero(np.diff(number) == 0) + 1
     why = "the later definition holds from there on; other readers may keep the first"
-    complaints.add_rows("aperture defined twice", why, word[again])
+    diagnostics.add_rows("aperture defined twice", why, word[again])
     span = max(int(word.max()), int(state.word.max())) + 1
     place = np.searchsorted(number * span + word, state.aperture * span + state.word, "right") - 1
     known = (place >= 0) & (number[place] == state.aperture)
     return np.where(known, definition[place], NO_APERTURE)
 
 
-def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
+def draw_file(operations: Operations, scopes: Scopes, unit: float) -> Drawn:
     """Draw a file.
 
     Parameters
@@ -57,15 +58,15 @@ def draw_file(sheet: Sheet, scopes: Scopes, unit: float) -> Drawn:
         if it holds more than MAX_OBJECTS objects or MAX_SCOPES blocks and repeats
     """
     bound_scopes(len(scopes.scopes))
-    inner = scopes.at(sheet.strokes.word)
-    plan = _plan(sheet, scopes, inner)
+    inner = scopes.at(operations.state.word)
+    plan = _plan(operations, scopes, inner)
     rows_of = dict(split_by(inner))
     repeats = _repeats(scopes)
     drawn: dict[tuple[int, bool], Drawn] = {}
     for scope, toggled in plan:
         rows = rows_of.get(scope, inner[:0])
-        parts = [draw_rows(sheet, rows, toggled)]
-        parts += _block_copies(sheet, rows, toggled, drawn)
+        parts = [draw_rows(operations, rows, toggled)]
+        parts += _block_copies(operations, rows, toggled, drawn)
         for child in repeats.get(scope, ()):
             if not len(drawn[child, toggled]):
                 continue
@@ -86,36 +87,40 @@ def _repeats(scopes: Scopes) -> dict[int, list[int]]:
     return found
 
 
-def _flashed_blocks(sheet: Sheet, rows: Longs) -> Longs:
+def _flashed_blocks(operations: Operations, rows: Longs) -> Longs:
     """Rows that flash a block."""
-    state = sheet.strokes
-    flashed: Longs = rows[(sheet.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)]
+    state = operations.state
+    flashed: Longs = rows[
+        (operations.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)
+    ]
     return flashed
 
 
-def _block_copies(sheet: Sheet, rows: Longs, toggled: bool, drawn: dict[tuple[int, bool], Drawn]) -> list[Drawn]:
+def _block_copies(
+    operations: Operations, rows: Longs, toggled: bool, drawn: dict[tuple[int, bool], Drawn]
+) -> list[Drawn]:
     """Copies of the blocks that some rows flash; a clear flash swaps the polarity inside."""
     parts = []
-    flashes = _flashed_blocks(sheet, rows)
-    for block, places in split_by(sheet.used[flashes]):
+    flashes = _flashed_blocks(operations, rows)
+    for block, places in split_by(operations.used[flashes]):
         chosen = flashes[places]
-        for transform, dark, group in groups(sheet.strokes, chosen, toggled):
+        for transform, dark, group in groups(operations.state, chosen, toggled):
             base = drawn[BLOCKS - block, not dark]
             base = replace(base, objects=transformed(base.objects, transform.matrix()))
             at = chosen[group]
-            copies = copied(base, sheet.ends[at, 2:], sheet.strokes.word[at])
-            parts.append(_with_attributes(sheet, copies, np.repeat(at, len(base))))
+            copies = copied(base, operations.ends[at, 2:], operations.state.word[at])
+            parts.append(_with_attributes(operations, copies, np.repeat(at, len(base))))
     return parts
 
 
-def _with_attributes(sheet: Sheet, copies: Drawn, flash: Longs) -> Drawn:
+def _with_attributes(operations: Operations, copies: Drawn, flash: Longs) -> Drawn:
     """Give objects of a block the attributes of the flash where they have none of their own."""
-    objects, stated = copies.objects, sheet.strokes.attributes
+    objects, stated = copies.objects, operations.state.attributes
     net = stated.net[flash]
     unknown = objects.net == UNKNOWN_NET
     differ = ~unknown & (net != UNKNOWN_NET) & (objects.net != net)
     why = "the nets inside the block were taken"
-    sheet.complaints.add_rows("net of a block's flash differs from nets inside", why, copies.order[differ])
+    operations.diagnostics.add_rows("net of a block's flash differs from nets inside", why, copies.order[differ])
     none = objects.component < 0
     return replace(
         copies,
@@ -128,13 +133,13 @@ def _with_attributes(sheet: Sheet, copies: Drawn, flash: Longs) -> Drawn:
     )
 
 
-def _plan(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
+def _plan(operations: Operations, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
     """Scopes with the polarities that are needed, the innermost first; checks how many objects will result."""
     if len(scopes.scopes) == 1:
         return [(FILE, False)]
-    uses = _uses(sheet, scopes, inner)
+    uses = _uses(operations, scopes, inner)
     order = sorted(range(len(scopes.scopes)), key=lambda k: (scopes.closed[k] if scopes.closed[k] > 0 else np.inf, -k))
-    own = np.bincount(inner[sheet.strokes.code != MOVE], minlength=len(order)).tolist()
+    own = np.bincount(inner[operations.state.code != MOVE], minlength=len(order)).tolist()
     totals = dict.fromkeys(order, 0)
     for scope in order:
         total = own[scope] + sum(totals[child] * times for (child, _), times in uses[scope].items())
@@ -148,11 +153,11 @@ def _plan(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
     return [(scope, toggled) for scope in order for toggled in (False, True) if (scope, toggled) in needed]
 
 
-def _uses(sheet: Sheet, scopes: Scopes, inner: Longs) -> list[dict[tuple[int, bool], int]]:
+def _uses(operations: Operations, scopes: Scopes, inner: Longs) -> list[dict[tuple[int, bool], int]]:
     """For each scope, how often it draws which others, with polarity swapped or not."""
     uses: list[dict[tuple[int, bool], int]] = [{} for _ in scopes.scopes]
-    flashes = _flashed_blocks(sheet, np.arange(len(inner)))
-    triples = np.column_stack((inner[flashes], BLOCKS - sheet.used[flashes], ~sheet.strokes.dark[flashes]))
+    flashes = _flashed_blocks(operations, np.arange(len(inner)))
+    triples = np.column_stack((inner[flashes], BLOCKS - operations.used[flashes], ~operations.state.dark[flashes]))
     found, counts = np.unique(triples, axis=0, return_counts=True)
     for (scope, block, swap), times in zip(found.tolist(), counts.tolist(), strict=True):
         uses[scope][block, bool(swap)] = times

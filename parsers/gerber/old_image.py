@@ -11,9 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.blocks import Drawn, Transform, copied, transformed
 from parsers.gerber.commands import Command
-from parsers.gerber.state import Complaints, Timeline
+from parsers.gerber.state import CommandStream
 
 NEUTRAL = (
     Command("OF", (0.0, 0.0)),
@@ -25,27 +26,27 @@ NEUTRAL = (
 )
 
 
-def image_scale(timeline: Timeline) -> tuple[float, float]:
+def image_scale(stream: CommandStream) -> tuple[float, float]:
     """Factors of x and y that MI and SF state."""
     x, y = 1.0, 1.0
-    for row in timeline.rows("MI", "SF").tolist():
-        command = timeline.command(row)
+    for row in stream.rows("MI", "SF").tolist():
+        command = stream.command(row)
         a, b = (float(value) for value in command.value)
         x, y = (x * a, y * b) if command.code == "SF" else (x * (1 - 2 * a), y * (1 - 2 * b))
     return x, y
 
 
-def check_image(timeline: Timeline, complaints: Complaints) -> None:
+def check_image(stream: CommandStream, diagnostics: Diagnostics) -> None:
     """Report parameters that are not neutral."""
-    for row in timeline.rows("OF", "IR", "AS", "MI", "SF", "IP").tolist():
-        if timeline.command(row) not in NEUTRAL:
-            what, word = f"old image parameter {timeline.text(row)}", int(timeline.words.command_word[row])
-            complaints.add(what, "readers differ in what they make of it", word)
+    for row in stream.rows("OF", "IR", "AS", "MI", "SF", "IP").tolist():
+        if stream.command(row) not in NEUTRAL:
+            what, word = f"old image parameter {stream.text(row)}", int(stream.words.command_word[row])
+            diagnostics.add(what, "readers differ in what they make of it", word)
 
 
-def on_image(drawn: Drawn, timeline: Timeline, unit: float) -> Drawn:
+def on_image(drawn: Drawn, stream: CommandStream, unit: float) -> Drawn:
     """Apply offset (OF), quarter turns (IR) and swapped axes (AS) to the finished image."""
-    latest = {code: timeline.command(row).value for code in ("OF", "IR", "AS") for row in timeline.rows(code).tolist()}
+    latest = {code: stream.command(row).value for code in ("OF", "IR", "AS") for row in stream.rows(code).tolist()}
     offset = np.array(latest.get("OF", (0.0, 0.0))) * unit
     if offset.any():
         drawn = replace(copied(drawn, offset[None, :], drawn.order[:1]), order=drawn.order)

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.image import Image
-from parsers.gerber.apertures import Shelf
+from parsers.gerber.apertures import ApertureDictionary
 from parsers.gerber.blocks import Scopes, find_scopes
 from parsers.gerber.bounds import TooMuchError
 from parsers.gerber.checks import check_operations, check_words
@@ -20,8 +21,8 @@ from parsers.gerber.commands import Command, Format, read_command
 from parsers.gerber.definitions import read_definitions, read_macros
 from parsers.gerber.drawing import draw_file, used_definitions
 from parsers.gerber.old_image import check_image, image_scale, on_image
-from parsers.gerber.plotter import Sheet
-from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, Complaints, Names, Strokes, Timeline, strokes
+from parsers.gerber.plotter import Operations
+from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, CommandStream, GraphicsState, Names, graphics_state
 from parsers.gerber.syntax import Longs, Words, tokenise
 from parsers.primitives import Floats
 from parsers.trouble import FormatError, Place, line_for
@@ -42,7 +43,7 @@ class Setting:
     file: int
     unit: float  # mm per file unit
     negative: bool  # it shows where copper is missing
-    complaints: Complaints
+    diagnostics: Diagnostics
 
 
 def looks_like_gerber(data: bytes) -> bool:
@@ -80,22 +81,24 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     ([2.0, 0.0], [0.5])
     """
     words, stated = _words(data.removeprefix(_MARK), name)
-    complaints = Complaints(name, words)
+    diagnostics = Diagnostics(name, words.line)
     commands = [read_command(text) for text in words.texts]
-    timeline = Timeline(_before_end(words, commands, complaints), commands)
-    check_words(timeline, complaints)
-    check_image(timeline, complaints)
-    stated_attributes = _file_attributes(timeline, complaints)
+    stream = CommandStream(_before_end(words, commands, diagnostics), commands)
+    check_words(stream, diagnostics)
+    check_image(stream, diagnostics)
+    stated_attributes = _file_attributes(stream, diagnostics)
     negative = stated_attributes.get(".FilePolarity") == ("Negative",) or IMAGE_POLARITY in stated_attributes
-    setting = Setting(name, file, _unit(timeline, name, complaints), negative, complaints)
+    setting = Setting(name, file, _unit(stream, name, diagnostics), negative, diagnostics)
     names = Names()
-    state = strokes(timeline, names, stated.incremental, complaints)
-    scopes = find_scopes(timeline, complaints)
-    shelf = Shelf(read_definitions(timeline, names), read_macros(timeline, complaints), setting.unit, complaints.add)
-    sheet = _sheet(state, stated, shelf, scopes, timeline, setting)
-    check_operations(sheet, timeline, names)
+    state = graphics_state(stream, names, stated.incremental, diagnostics)
+    scopes = find_scopes(stream, diagnostics)
+    apertures = ApertureDictionary(
+        read_definitions(stream, names), read_macros(stream, diagnostics), setting.unit, diagnostics
+    )
+    operations = _operations(state, stated, apertures, scopes, stream, setting)
+    check_operations(operations, stream, names)
     try:
-        drawn = on_image(draw_file(sheet, scopes, setting.unit), timeline, setting.unit)
+        drawn = on_image(draw_file(operations, scopes, setting.unit), stream, setting.unit)
     except TooMuchError as trouble:
         raise FormatError(f"{trouble}; split the layer", Place(name)) from trouble
     return Image(
@@ -106,7 +109,7 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
         pins=tuple((pin[0], "".join(pin[1:])) for pin in names.pins.values()),
         functions=names.functions.values(),
         attributes=stated_attributes,
-        doubts=complaints.doubts(),
+        doubts=diagnostics.doubts_by_place(),
     )
 
 
@@ -125,26 +128,26 @@ def _words(data: bytes, name: str) -> tuple[Words, Format]:
     return words, stated
 
 
-def _before_end(words: Words, commands: Sequence[Command], complaints: Complaints) -> Words:
+def _before_end(words: Words, commands: Sequence[Command], diagnostics: Diagnostics) -> Words:
     """Leave out what follows the end mark, and report that or a missing mark."""
     ends = [number for number, command in enumerate(commands) if command.code == "M02"]
     rows = np.flatnonzero(np.isin(words.command_text, ends))
     total = len(words.lines)
     if not len(rows):
-        complaints.add("no end mark (M02)", "the file may be cut short; export it again", max(total - 1, 0))
+        diagnostics.add("no end mark (M02)", "the file may be cut short; export it again", max(total - 1, 0))
         return words
     end = int(words.command_word[rows[0]])
     if words.tail:
-        complaints.add("text after the end mark", "it was not read; two files may have been joined", end)
+        diagnostics.add("text after the end mark", "it was not read; two files may have been joined", end)
     if end == total - 1:
         return words
-    complaints.add("text after the end mark", "it was not read; two files may have been joined", end + 1)
+    diagnostics.add("text after the end mark", "it was not read; two files may have been joined", end + 1)
     return words.until(end)
 
 
-def _unit(timeline: Timeline, name: str, complaints: Complaints) -> float:
+def _unit(stream: CommandStream, name: str, diagnostics: Diagnostics) -> float:
     """Mm per file unit."""
-    stated = [(timeline.command(row), row) for row in timeline.rows("MO", "G70", "G71").tolist()]
+    stated = [(stream.command(row), row) for row in stream.rows("MO", "G70", "G71").tolist()]
     first = [c for c, _ in stated if c.code == "MO"] or [c for c, _ in stated]
     if not first:
         raise FormatError("no unit (MO); export as Gerber X2", Place(name))
@@ -153,7 +156,7 @@ def _unit(timeline: Timeline, name: str, complaints: Complaints) -> float:
     for command, row in stated:
         if _unit_of(command) != chosen:
             why = f"{units[chosen]:g} mm per unit was taken throughout"
-            complaints.add("two different units in one file", why, int(timeline.at(np.array([row]))[0]))
+            diagnostics.add("two different units in one file", why, int(stream.at(np.array([row]))[0]))
     return units[chosen]
 
 
@@ -161,23 +164,30 @@ def _unit_of(command: Command) -> str:
     return {"G70": "IN", "G71": "MM"}.get(command.code) or str(command.value[0])
 
 
-def _file_attributes(timeline: Timeline, complaints: Complaints) -> dict[str, tuple[str, ...]]:
+def _file_attributes(stream: CommandStream, diagnostics: Diagnostics) -> dict[str, tuple[str, ...]]:
     """File attributes by name, the first value of each; and the old image polarity under "IP"."""
     found: dict[str, tuple[str, ...]] = {}
-    for row in timeline.rows(*timeline.attribute_codes("TF")).tolist():
-        code, values = timeline.command(row)
+    for row in stream.rows(*stream.attribute_codes("TF")).tolist():
+        code, values = stream.command(row)
         name = code[2:]
         if found.setdefault(name, values) != values and name in DECISIVE:
             why = "it must not change; the first value was taken"
-            complaints.add(f"file attribute {name} stated twice", why, int(timeline.words.command_word[row]))
-    if any(not timeline.command(row).value[0] for row in timeline.rows("IP").tolist()):
+            diagnostics.add(f"file attribute {name} stated twice", why, int(stream.words.command_word[row]))
+    if any(not stream.command(row).value[0] for row in stream.rows("IP").tolist()):
         found[IMAGE_POLARITY] = ("NEG",)
     return found
 
 
-def _sheet(state: Strokes, stated: Format, shelf: Shelf, scopes: Scopes, timeline: Timeline, setting: Setting) -> Sheet:
+def _operations(
+    state: GraphicsState,
+    stated: Format,
+    apertures: ApertureDictionary,
+    scopes: Scopes,
+    stream: CommandStream,
+    setting: Setting,
+) -> Operations:
     """Bring the operations into mm."""
-    mirror_x, mirror_y = image_scale(timeline)
+    mirror_x, mirror_y = image_scale(stream)
     if mirror_x * mirror_y < 0:
         swapped = np.where(state.mode >= CLOCKWISE, CLOCKWISE + COUNTERCLOCKWISE - state.mode, state.mode)
         state = replace(state, mode=swapped)
@@ -186,17 +196,17 @@ def _sheet(state: Strokes, stated: Format, shelf: Shelf, scopes: Scopes, timelin
     if len(x) and max(np.abs(column).max() for column in (x, y, i, j)) > MAX_REACH:
         raise FormatError("coordinates beyond 10 m; the file is damaged or no board", Place(setting.name))
     from_x, from_y = (np.concatenate((column[:1] * 0, column[:-1])) for column in (x, y))
-    return Sheet(
-        strokes=state,
+    return Operations(
+        state=state,
         ends=np.column_stack((from_x, from_y, x, y)),
         offset=np.column_stack((i, j)),
         resolution=setting.unit / 10**stated.decimals,
-        lines=timeline.words.lines[state.word],
+        lines=stream.words.lines[state.word],
         file=setting.file,
-        used=used_definitions(state, shelf.definitions, scopes, setting.complaints),
-        shelf=shelf,
+        used=used_definitions(state, apertures.definitions, scopes, setting.diagnostics),
+        apertures=apertures,
         negative=setting.negative,
-        complaints=setting.complaints,
+        diagnostics=setting.diagnostics,
     )
 
 

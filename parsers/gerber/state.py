@@ -13,62 +13,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, Numbered
 from parsers.gerber.commands import Command
-from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, Operations, Words, is_comment
+from parsers.gerber.syntax import ABSENT, FIRST_APERTURE, Longs, OperationWords, Words, is_comment
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Floats
-from parsers.trouble import Doubt, Place
 
 DRAW, MOVE, FLASH = 1, 2, 3  # D01, D02, D03
 UNSET, LINEAR, CLOCKWISE, COUNTERCLOCKWISE = 0, 1, 2, 3  # G01, G02, G03
 NO_QUADRANT, SINGLE, MULTI = 0, 1, 2  # neither, G74, G75
 
-MAX_TEXT = 160  # characters of a doubt
-MAX_KINDS = 100  # of doubts about one file
-
 Values = list[tuple[Any, ...]]  # of commands with the same code
 Setting = Callable[[Values], Sequence[Any]]  # what each of them sets a column to
-
-
-@dataclass(slots=True)
-class Complaints:
-    """Doubts of one file: one for each kind, at its first place, with how often it occurs."""
-
-    file: str
-    words: Words
-    first: dict[str, tuple[str, int, int]] = field(default_factory=dict)
-
-    def add(self, what: str, why: str, word: int, times: int = 1) -> None:
-        """Note a doubt about a word."""
-        what, why = printable(what), printable(why)
-        if what not in self.first and len(self.first) >= MAX_KINDS:
-            what, why = "further doubts", "there are too many kinds of them to be told one by one"
-        known = self.first.get(what)
-        if known:
-            why, word, times = known[0], min(word, known[1]), known[2] + times
-        self.first[what] = (why, word, times)
-
-    def add_rows(self, what: str, why: str, words: Longs) -> None:
-        """Note a doubt about some words, if there are any."""
-        if len(words):
-            self.add(what, why, int(words.min()), len(words))
-
-    def doubts(self) -> tuple[Doubt, ...]:
-        """All doubts, by place."""
-        ordered = sorted(self.first.items(), key=lambda item: (item[1][1], item[0]))
-        return tuple(
-            Doubt(what, f"{why} ({times} times, first here)" if times > 1 else why, self._place(word))
-            for what, (why, word, times) in ordered
-        )
-
-    def _place(self, word: int) -> Place:
-        return Place(self.file, self.words.line(word) or None)
-
-
-def printable(text: str) -> str:
-    """Text for one line of a report, whatever a file holds."""
-    plain = "".join(character if character.isprintable() else "?" for character in text[:MAX_TEXT])
-    return plain if len(text) <= MAX_TEXT else f"{plain}..."
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +48,7 @@ class Attributes:
 
 
 @dataclass(frozen=True, slots=True)
-class Strokes:
+class GraphicsState:
     """Operations D01, D02, D03 with all that was modal when they were carried out, columns of length n."""
 
     word: Longs
@@ -124,7 +80,7 @@ class Moments:
     first: Longs
 
 
-class Timeline:
+class CommandStream:
     """The commands of a file, by word, as something that columns can be filled from."""
 
     def __init__(self, words: Words, commands: Sequence[Command]) -> None:
@@ -192,22 +148,22 @@ class Timeline:
         return np.repeat(values, np.diff(np.concatenate(([0], first, [moments.size]))))
 
 
-def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Complaints) -> Strokes:
+def graphics_state(stream: CommandStream, names: Names, incremental: bool, diagnostics: Diagnostics) -> GraphicsState:
     """Work out the state at every operation of a file.
 
     Parameters
     ----------
     incremental : coordinates start as differences (deprecated notation)
     """
-    words = timeline.words.operations
+    words = stream.words.operations
     coded = (words.d >= DRAW) & (words.d <= FLASH)
     rows = np.flatnonzero(words.has.any(axis=0) | coded)
     at = words.word[rows]
-    moments = timeline.moments(at)
-    code = _codes(words, rows, at, complaints)
-    x, y = _positions(timeline, moments, words.xyij[:2, rows], words.has[:2, rows], incremental)
-    _undefined_points(timeline, at, code, words.has[0, rows] & words.has[1, rows], complaints)
-    return Strokes(
+    moments = stream.moments(at)
+    code = _codes(words, rows, at, diagnostics)
+    x, y = _positions(stream, moments, words.xyij[:2, rows], words.has[:2, rows], incremental)
+    _undefined_points(stream, at, code, words.has[0, rows] & words.has[1, rows], diagnostics)
+    return GraphicsState(
         word=at,
         code=code,
         x=x,
@@ -215,15 +171,15 @@ def strokes(timeline: Timeline, names: Names, incremental: bool, complaints: Com
         i=words.xyij[2, rows],
         j=words.xyij[3, rows],
         mode=forward(words.g, (words.g >= LINEAR) & (words.g <= COUNTERCLOCKWISE), UNSET)[rows],
-        quadrant=timeline.column(moments, NO_QUADRANT, {"G74": _always(SINGLE), "G75": _always(MULTI)}, np.int64),
+        quadrant=stream.column(moments, NO_QUADRANT, {"G74": _always(SINGLE), "G75": _always(MULTI)}, np.int64),
         aperture=forward(words.d, words.d >= FIRST_APERTURE, ABSENT)[rows],
-        dark=timeline.column(moments, True, {"LP": _first}, np.bool_),
-        mirror_x=timeline.column(moments, False, {"LM": lambda values: ["X" in v[0] for v in values]}, np.bool_),
-        mirror_y=timeline.column(moments, False, {"LM": lambda values: ["Y" in v[0] for v in values]}, np.bool_),
-        turn=timeline.column(moments, 0.0, {"LR": _first}, np.float64),
-        scale=timeline.column(moments, 1.0, {"LS": _first}, np.float64),
-        statement=_statements(timeline, at, moments, complaints),
-        attributes=attributes(timeline, moments, names),
+        dark=stream.column(moments, True, {"LP": _first}, np.bool_),
+        mirror_x=stream.column(moments, False, {"LM": lambda values: ["X" in v[0] for v in values]}, np.bool_),
+        mirror_y=stream.column(moments, False, {"LM": lambda values: ["Y" in v[0] for v in values]}, np.bool_),
+        turn=stream.column(moments, 0.0, {"LR": _first}, np.float64),
+        scale=stream.column(moments, 1.0, {"LS": _first}, np.float64),
+        statement=_statements(stream, at, moments, diagnostics),
+        attributes=attributes(stream, moments, names),
     )
 
 
@@ -233,28 +189,28 @@ def forward(column: Longs, known: Bools, start: int) -> Longs:
     return np.where(latest >= 0, column[latest], start)
 
 
-def attributes(timeline: Timeline, moments: Moments, names: Names) -> Attributes:
+def attributes(stream: CommandStream, moments: Moments, names: Names) -> Attributes:
     """Attributes in the dictionary at some words."""
-    owner = _entry(timeline, moments, PIN, lambda values: names.components.number_all([v[0] for v in values]))
-    part = _entry(timeline, moments, COMPONENT, lambda values: names.components.number_all([v[0] for v in values]))
+    owner = _entry(stream, moments, PIN, lambda values: names.components.number_all([v[0] for v in values]))
+    part = _entry(stream, moments, COMPONENT, lambda values: names.components.number_all([v[0] for v in values]))
     return Attributes(
-        net=_entry(timeline, moments, NET, lambda values: _nets(values, names), UNKNOWN_NET),
+        net=_entry(stream, moments, NET, lambda values: _nets(values, names), UNKNOWN_NET),
         component=np.where(owner >= 0, owner, part),
-        pin=_entry(timeline, moments, PIN, lambda values: names.pins.number_all([v[1:3] for v in values])),
-        function=functions(timeline, moments, names),
+        pin=_entry(stream, moments, PIN, lambda values: names.pins.number_all([v[1:3] for v in values])),
+        function=functions(stream, moments, names),
     )
 
 
-def functions(timeline: Timeline, moments: Moments, names: Names) -> Longs:
+def functions(stream: CommandStream, moments: Moments, names: Names) -> Longs:
     """Aperture function in the dictionary at some words."""
-    return _entry(timeline, moments, FUNCTION, lambda values: names.functions.number_all(map(",".join, values)))
+    return _entry(stream, moments, FUNCTION, lambda values: names.functions.number_all(map(",".join, values)))
 
 
-def _entry(timeline: Timeline, moments: Moments, name: str, numbers: Setting, none: int = -1) -> Longs:
+def _entry(stream: CommandStream, moments: Moments, name: str, numbers: Setting, none: int = -1) -> Longs:
     """One attribute's column; TD with its name or without any deletes it."""
     deleted = _always(none)
     settings = {f"TO{name}": numbers, f"TA{name}": numbers, f"TD{name}": deleted, "TD": deleted}
-    return timeline.column(moments, none, settings, np.int64)
+    return stream.column(moments, none, settings, np.int64)
 
 
 def _nets(values: Values, names: Names) -> list[int]:
@@ -274,17 +230,17 @@ def _always(value: Any) -> Setting:
 _REGION = {"G36": _always(True), "G37": _always(False)}
 
 
-def _codes(words: Operations, rows: Longs, at: Longs, complaints: Complaints) -> Longs:
+def _codes(words: OperationWords, rows: Longs, at: Longs, diagnostics: Diagnostics) -> Longs:
     """Operation codes; coordinates without one repeat the last, those with an unknown one only move."""
     d = words.d
     coded = (d >= DRAW) & (d <= FLASH)
     odd = (d != ABSENT) & (d < FIRST_APERTURE) & ~coded
     why = "its effect on the copper is unknown; export the layer again"
-    complaints.add_rows("unknown D code", why, words.word[odd])
+    diagnostics.add_rows("unknown D code", why, words.word[odd])
     missing = ~coded[rows]
     if not missing.any():
         return d[rows]
-    complaints.add_rows(
+    diagnostics.add_rows(
         "coordinates without an operation code after something else than D01",
         "the format leaves open what they do; they were read as a repetition of the last operation",
         at[missing & ~odd[rows] & (forward(d, d != ABSENT, ABSENT)[rows] != DRAW)],
@@ -293,11 +249,11 @@ def _codes(words: Operations, rows: Longs, at: Longs, complaints: Complaints) ->
 
 
 def _positions(
-    timeline: Timeline, moments: Moments, given: Longs, has: Bools, incremental: bool
+    stream: CommandStream, moments: Moments, given: Longs, has: Bools, incremental: bool
 ) -> tuple[Longs, Longs]:
     """Absolute end points of operations, omitted coordinates filled in."""
     settings = {"G90": _always(False), "G91": _always(True)}
-    step = timeline.column(moments, incremental, settings, np.bool_)
+    step = stream.column(moments, incremental, settings, np.bool_)
     result = []
     for values, known in zip(given, has, strict=True):
         if step.any():
@@ -309,35 +265,35 @@ def _positions(
     return result[0], result[1]
 
 
-def _undefined_points(timeline: Timeline, at: Longs, code: Longs, complete: Bools, complaints: Complaints) -> None:
+def _undefined_points(stream: CommandStream, at: Longs, code: Longs, complete: Bools, diagnostics: Diagnostics) -> None:
     """Report operations that use the current point where it is undefined: at the start, after blocks and repeats."""
-    resets = np.searchsorted(at, np.concatenate(([0], timeline.at(timeline.rows("AB", "SR")))))
+    resets = np.searchsorted(at, np.concatenate(([0], stream.at(stream.rows("AB", "SR")))))
     resets = np.unique(resets[resets < len(at)])
-    complaints.add_rows(
+    diagnostics.add_rows(
         "current point used before it is set",
         "the last known point, or (0, 0) at the start, was taken",
         at[resets[(code[resets] == DRAW) | ~complete[resets]]],
     )
 
 
-def _statements(timeline: Timeline, at: Longs, moments: Moments, complaints: Complaints) -> Longs:
+def _statements(stream: CommandStream, at: Longs, moments: Moments, diagnostics: Diagnostics) -> Longs:
     """Number of the region statement (G36 to G37) that each operation is in, 0 = none."""
-    starts, ends = timeline.rows("G36"), timeline.rows("G37")
+    starts, ends = stream.rows("G36"), stream.rows("G37")
     if not len(starts) and not len(ends):
         return np.zeros(len(at), dtype=np.int64)
     both = np.sort(np.concatenate((starts, ends)))
     opens = np.isin(both, starts)
     odd = opens == np.concatenate(([False], opens[:-1]))
-    words = timeline.at(both)
+    words = stream.at(both)
     why = "which contours belong to the region is uncertain"
-    complaints.add_rows("G36 and G37 do not alternate", why, words[odd])
+    diagnostics.add_rows("G36 and G37 do not alternate", why, words[odd])
     if opens[-1]:
-        complaints.add("region without its end (G37)", "the file may be cut short", int(words[-1]))
-    inside = timeline.column(moments, False, _REGION, np.bool_)
+        diagnostics.add("region without its end (G37)", "the file may be cut short", int(words[-1]))
+    inside = stream.column(moments, False, _REGION, np.bool_)
     return np.where(inside, np.searchsorted(words[opens], at), 0)
 
 
-def inside_regions(timeline: Timeline, at: Longs) -> Bools:
+def inside_regions(stream: CommandStream, at: Longs) -> Bools:
     """Tell which words stand between G36 and G37."""
-    inside: Bools = timeline.column(timeline.moments(at), False, _REGION, np.bool_)
+    inside: Bools = stream.column(stream.moments(at), False, _REGION, np.bool_)
     return inside

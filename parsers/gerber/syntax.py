@@ -66,6 +66,7 @@ _LETTERS = b"XYIJ"
 _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
 _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_BROKEN_NUMBER = re.compile(rb"[0-9]\s+[0-9]")  # a digit may be lost there
 _NO_BREAK = re.compile(rb"[^\r\n]+")
 _OLD_COMMENT = re.compile(rb"G0*4(?![0-9])")
 _COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
@@ -74,7 +75,7 @@ _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 
 @dataclass(frozen=True, slots=True)
-class Operations:
+class OperationWords:
     """Operation words as columns of length n. Absent numbers are ABSENT in g and d, and 0 with `has` False in xyij."""
 
     word: Longs  # index of the word in the file
@@ -88,7 +89,7 @@ class Operations:
 class Words:
     """A file as words."""
 
-    operations: Operations
+    operations: OperationWords
     command_word: Longs  # (m,) index of the word in the file
     command_text: Longs  # (m,) index into texts
     command_extended: Bools  # (m,) stands between two %
@@ -107,7 +108,7 @@ class Words:
     def until(self, end: int) -> Words:
         """Leave out the words after a word."""
         o, kept = self.operations, self.operations.word <= end
-        operations = Operations(o.word[kept], o.g[kept], o.d[kept], o.xyij[:, kept], o.has[:, kept])
+        operations = OperationWords(o.word[kept], o.g[kept], o.d[kept], o.xyij[:, kept], o.has[:, kept])
         commands = self.command_word <= end
         return replace(
             self,
@@ -243,7 +244,7 @@ def _candidates(buffer: Bytes, spans: _Spans) -> Bools:
 
 
 def _odd_operations(run: _Run) -> Longs:
-    """Operations that break the pattern of one."""
+    """OperationWords that break the pattern of one."""
     marks, codes = run.marks, run.codes
     classes = np.frombuffer(run.text.tobytes().translate(_CLASS), dtype=np.uint8)
     pairs = (classes[:-1] << 3) | classes[1:]
@@ -296,6 +297,8 @@ def plain_words(word: bytes) -> bytes | None:
     b'G54D10*X1Y2D3*'
     >>> plain_words(b"G04 a comment")
     """
+    if _BROKEN_NUMBER.search(word):
+        return None
     text = re.sub(rb"\s+", b"", word).upper()
     if _OLD_COMMENT.match(text) or not _OLD_WORD.fullmatch(text):
         return None
@@ -325,7 +328,7 @@ def _spelled(group: dict[str, int]) -> bytes:
     return "".join(f"{letter}{group[letter]}" for letter in sorted(group, key="GXYIJD".find)).encode() + b"*"
 
 
-def _columns(run: _Run, word: Longs, pad: int) -> Operations:
+def _columns(run: _Run, word: Longs, pad: int) -> OperationWords:
     """Read the numbers of a run of well-formed operations."""
     n = len(word)
     letters = np.flatnonzero(run.codes != _STAR)
@@ -346,7 +349,7 @@ def _columns(run: _Run, word: Longs, pad: int) -> Operations:
         column = np.full(n, ABSENT, dtype=np.int64)
         column[owner[fields]] = values[fields]
         codes_of.append(column)
-    return Operations(word, codes_of[0], codes_of[1], xyij, has)
+    return OperationWords(word, codes_of[0], codes_of[1], xyij, has)
 
 
 def _padded(values: Longs, run: _Run, letters: Longs, pad: int) -> Longs:
@@ -370,12 +373,15 @@ def _interned(text: bytes) -> tuple[tuple[str, ...], Longs]:
 
 
 def _decoded(text: bytes) -> str:
-    """Text as UTF-8, or, where it is none, as Latin-1, word by word."""
+    """Text as UTF-8, or, where it is none, word by word: attributes with marks for their bytes, the rest as Latin-1."""
     try:
         return text.decode()
     except UnicodeDecodeError:
         parts = text.split(b"*")
-        return "*".join(map(_decoded, parts)) if len(parts) > 1 else text.decode("latin-1")
+        if len(parts) > 1:
+            return "*".join(map(_decoded, parts))
+        attribute = text[:2] in (b"TF", b"TA", b"TO")
+        return text.decode(errors="replace") if attribute else text.decode("latin-1")
 
 
 def _percents(

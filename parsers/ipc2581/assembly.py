@@ -11,6 +11,7 @@ import numpy as np
 from shapely.errors import ShapelyError
 
 from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
 from parsers.assembly.profile import told_outline
@@ -19,7 +20,6 @@ from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Out
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
 from parsers.ipc2581.document import read_document
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity, trimmed
 from parsers.ipc2581.layers import (
     COPPER,
@@ -79,7 +79,7 @@ def read_ipc2581(path: Path, hints: Hints, limits: Limits | None = None) -> Boar
     ------
     BoardError : the file is unreadable, refused, or holds no board; every lesser trouble is a doubt of the board
     """
-    doubts = Doubts(path.name)
+    doubts = Diagnostics(path.name)
     document = read_document(path, doubts, limits)
     try:
         return _Assembly(document, path, hints, doubts).board()
@@ -103,7 +103,7 @@ class _Copper:
 class _Assembly:
     """One document on its way to a board; the order of the steps stands in `board`."""
 
-    def __init__(self, document: Document, path: Path, hints: Hints, doubts: Doubts) -> None:
+    def __init__(self, document: Document, path: Path, hints: Hints, doubts: Diagnostics) -> None:
         self.document = document
         self.path = path
         self.hints = hints
@@ -158,7 +158,7 @@ class _Assembly:
             outline=outline,
             components=components,
             connectivity=joined.connectivity,
-            doubts=(*self.doubts.all(), *joined.doubts, *unknown_net_doubts(joined.copper, layers, files)),
+            doubts=(*self.doubts.doubts(), *joined.doubts, *unknown_net_doubts(joined.copper, layers, files)),
             remarks=(*self._foreign_units(), *self.remarks, *joined.remarks, *self._shorts()),
         )
 
@@ -238,7 +238,7 @@ class _Assembly:
         return stackups[0] if stackups else None
 
     def _doubt_layers(self) -> None:
-        """Doubts about layers that draw and are not read, and about copper layers that draw nothing."""
+        """Diagnostics about layers that draw and are not read, and about copper layers that draw nothing."""
         plan = self.plan
         mine = self.sets.step == self.number
         drawn = np.unique(self.sets.layer[mine & (self.sets.layer >= 0)])

@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
 from parsers.ipc2581.columns import SAME_PLACE, Owners
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.nets import NetList
 from parsers.ipc2581.raw import Document, RawPart, RawPin
@@ -94,7 +94,7 @@ def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> t
     return np.array(wanted), [placement.move(by[np.array(own)], centre) for by in (maps, flipped)]
 
 
-def doubt_missing_pins(names: NetList, spots: Spots, doubts: Doubts) -> None:
+def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> None:
     """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it can't be known."""
     missing = [pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single]
     if missing:
@@ -116,7 +116,7 @@ def check_number_of_pins(document: Document, step: int) -> None:
 
 
 def components_of(
-    document: Document, plan: LayerPlan, step: int, names: NetList, spots: Spots, doubts: Doubts
+    document: Document, plan: LayerPlan, step: int, names: NetList, spots: Spots, doubts: Diagnostics
 ) -> tuple[Component, ...]:
     """Every part of the step, and parts that only netlist or pads name, in the order of the file."""
     pins_of: dict[int, set[int]] = defaultdict(set)

@@ -10,7 +10,7 @@ from typing import cast
 
 import numpy as np
 
-from parsers.ipc2581.doubting import Doubts
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581.sketch import LARGEST, Sketch, Tables
 from parsers.primitives import Bools, Floats, Ints
 
@@ -28,7 +28,7 @@ class Entry:
     """A shape of a dictionary, and what was doubtful when it was read (told only if copper refers to it)."""
 
     sketch: Sketch
-    doubts: Doubts
+    doubts: Diagnostics
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581.dictionaries import LOOSE_UNITS, UNITS, Entry
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.features import Pen, number
 from parsers.ipc2581.layers import (
     COPPER,
@@ -33,7 +33,7 @@ IN_STEP = words(
 CLEARED = ("BomItem", "AvlItem", "EntryFirmware", "EntryFont", "EntryColor", "ChangeRec", "Dfx", "DfxMeasurementList")
 
 
-def read_document(path: Path, doubts: Doubts, limits: Limits | None = None) -> Document:
+def read_document(path: Path, doubts: Diagnostics, limits: Limits | None = None) -> Document:
     """Read a file into raw tables.
 
     Raises
@@ -61,7 +61,7 @@ class _Reader:
         self.frame = self._pen(document.frames, document.doubts)
         self._rooted = False
 
-    def _pen(self, sketch: Sketch, doubts: Doubts) -> Pen:
+    def _pen(self, sketch: Sketch, doubts: Diagnostics) -> Pen:
         return Pen(sketch, self.document.tables, self.names, doubts)
 
     def take(self, event: str, element: Element) -> None:
@@ -157,7 +157,7 @@ class _Reader:
 
     def _shape_entry(self, element: Element, entries: dict[str, Entry]) -> None:
         name = element.get("id") or ""
-        doubts = Doubts(self.document.doubts.file)
+        doubts = Diagnostics(self.document.doubts.file)
         pen = self._pen(Sketch(self._dictionary_unit(element)), doubts)
         owner = pen.sketch.owner(NOTHING, line_at(element))
         if name in entries:
@@ -214,18 +214,29 @@ class _Reader:
         )
 
     def _stackup(self, element: Element) -> None:
-        stackup = RawStackup(element.get("name") or "", _length(element.get("overallThickness")), line_at(element))
+        whole = self._thickness(element, "overallThickness")
+        if whole == 0:
+            self.pen.doubt(element, "an overallThickness of 0", "it is taken as not stated; mend the stackup")
+        stackup = RawStackup(element.get("name") or "", whole, line_at(element))
         for group in element:
             if self.names[group.tag] == "StackupGroup":
                 rows = [self._stack_layer(row) for row in group if self.names[row.tag] == "StackupLayer"]
                 stackup.groups.append((group.get("name") or "", rows))
         self.document.stackups.append(stackup)
 
+    def _thickness(self, element: Element, name: str) -> float | None:
+        """A thickness; one that is no thickness is a doubt."""
+        text = element.get(name)
+        value = _length(text)
+        if text is not None and value is None:
+            self.pen.doubt(element, f"{name} is {text[:40]}", "it is no thickness; mend the stackup")
+        return value
+
     def _stack_layer(self, element: Element) -> RawStackLayer:
         specs = [child.get("id") or "" for child in element if self.names[child.tag] == "SpecRef"]
         return RawStackLayer(
             element.get("layerOrGroupRef") or "",
-            _length(element.get("thickness")),
+            self._thickness(element, "thickness"),
             _length(element.get("sequence")),
             tuple(specs),
         )
@@ -270,7 +281,7 @@ class _Reader:
         if parent is None or self.names[parent.tag] != "Step":
             return
         step = self.step(element)
-        pen = self._pen(Sketch(), Doubts(self.document.doubts.file))
+        pen = self._pen(Sketch(), Diagnostics(self.document.doubts.file))
         owner = pen.sketch.owner(NOTHING, line_at(element))
         step.profile = Entry(pen.sketch, pen.doubts)
         try:
@@ -375,7 +386,7 @@ class _Reader:
             kind = self.names[child.tag]
             if kind == "PadstackPadDef" and (child.get("padUse") or "REGULAR").upper() == "REGULAR":
                 layer = document.tables.layers[child.get("layerRef") or ""]
-                pen = self._pen(Sketch(), Doubts(document.doubts.file))
+                pen = self._pen(Sketch(), Diagnostics(document.doubts.file))
                 pen.layer = layer
                 pen.pad(child, NOTHING, NOTHING)
                 document.dictionaries.lands[name, layer] = Entry(pen.sketch, pen.doubts)

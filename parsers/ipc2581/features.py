@@ -14,7 +14,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable
 
-from parsers.ipc2581.doubting import Doubts
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581.sketch import (
     CAP_END,
     CAP_START,
@@ -103,7 +103,7 @@ class Pen:
     layer : index of the layer drawn on, for the lands of padstacks
     """
 
-    def __init__(self, sketch: Sketch, tables: Tables, names: Names, doubts: Doubts) -> None:
+    def __init__(self, sketch: Sketch, tables: Tables, names: Names, doubts: Diagnostics) -> None:
         self.sketch = sketch
         self.tables = tables
         self.names = names

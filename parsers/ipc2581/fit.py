@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from parsers.assembly.connectivity import Connected
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
 from parsers.board import INNER, PLATED, Holes, Layer, Net, Outline
 from parsers.ipc2581.columns import Owners, nearest
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.raw import Document
 from parsers.primitives import Bools, Conductors, Floats
 from parsers.trouble import Doubt
@@ -43,7 +43,7 @@ def trimmed(
 
 
 def doubt_missing_holes(
-    document: Document, owners: Owners, lands: tuple[Bools, Bools, Floats], holes: Holes, doubts: Doubts
+    document: Document, owners: Owners, lands: tuple[Bools, Bools, Floats], holes: Holes, doubts: Diagnostics
 ) -> None:
     """Via lands, and pads of padstacks with a hole, where no hole is drilled.
 
@@ -58,21 +58,22 @@ def doubt_missing_holes(
     if bare.size:
         doubts.add(
             "pads of vias or wired parts have no holes",
-            f"{bare.size} pads; is a drill layer missing or cut short?",
+            "is a drill layer missing or cut short?",
             int(owners.line[bare[0]]),
+            count=int(bare.size),
         )
 
 
-def doubt_bare_holes(joined: Connected, doubts: Doubts) -> None:
+def doubt_bare_holes(joined: Connected, doubts: Diagnostics) -> None:
     """Plated holes that mostly meet no copper: drills and copper have different origins."""
     plated = np.flatnonzero(joined.holes.plated == PLATED)
     bare = plated[joined.connectivity.hole_piece[plated] < 0]
     if len(bare) > BARE * len(plated):
         why = f"{len(bare)} of {len(plated)}; have the drills another origin?"
-        doubts.add("plated holes meet no copper", why, int(joined.holes.line[bare[0]]))
+        doubts.add("plated holes meet no copper", why, int(joined.holes.line[bare[0]]), count=len(bare))
 
 
-def doubt_polarity(document: Document, layers: Sequence[Layer], joined: Connected, doubts: Doubts) -> None:
+def doubt_polarity(document: Document, layers: Sequence[Layer], joined: Connected, doubts: Diagnostics) -> None:
     """Inner layers that state no polarity and whose flashes touch nothing, as in a negative plane."""
     copper, island = joined.copper, joined.connectivity.island
     members = np.bincount(island, minlength=1)

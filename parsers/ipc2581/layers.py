@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.thicknesses import in_series
 from parsers.board import BOTTOM, INNER, TOP, Layer, Stackup
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.stream import words
 
 COPPER = frozenset({"CONDUCTOR", "SIGNAL", "PLANE", "MIXED"})
@@ -85,7 +85,7 @@ def plan_layers(
     stackup: RawStackup | None,
     permittivity: Mapping[str, float],
     unit: float,
-    doubts: Doubts,
+    doubts: Diagnostics,
 ) -> LayerPlan:
     """Order the copper layers: by the stackup, else by side and the order of Layer elements."""
     copper = {layer.name: layer for layer in layers if layer.function in COPPER}
@@ -112,7 +112,7 @@ def _side(i: int, last: int, bottom: bool) -> str:
     return TOP if i == 0 else BOTTOM if i == last else INNER
 
 
-def _flat(stackup: RawStackup, doubts: Doubts) -> list[RawStackLayer]:
+def _flat(stackup: RawStackup, doubts: Diagnostics) -> list[RawStackLayer]:
     """Stackup layers from top to bottom; a reference to a group stands for the layers of the group."""
     groups = dict(stackup.groups)
     inner = {row.ref for _, rows in stackup.groups for row in rows if row.ref in groups}
@@ -135,7 +135,7 @@ def _flat(stackup: RawStackup, doubts: Doubts) -> list[RawStackLayer]:
     return out
 
 
-def _ordered(copper: list[RawLayer], stack: list[str], doubts: Doubts) -> list[str]:
+def _ordered(copper: list[RawLayer], stack: list[str], doubts: Diagnostics) -> list[str]:
     names = [layer.name for layer in copper]
     listed = [name for name in dict.fromkeys(stack) if name in names]
     if set(listed) == set(names):
@@ -154,7 +154,7 @@ def _rank(layer: RawLayer) -> int:
     return {"TOP": 0, "BOTTOM": 2}.get(layer.side, 1)
 
 
-def _checked_sides(order: list[str], copper: Mapping[str, RawLayer], doubts: Doubts) -> list[str]:
+def _checked_sides(order: list[str], copper: Mapping[str, RawLayer], doubts: Diagnostics) -> list[str]:
     """The order, turned over if it runs from the bottom up; a doubt if sides and order disagree."""
     ranks = [_rank(copper[name]) for name in order]
     if len(order) > 1 and ranks[0] == 2 and ranks[-1] == 0:
@@ -176,7 +176,7 @@ def _thicknesses(
     order: list[str],
     permittivity: Mapping[str, float],
     unit: float,
-    doubts: Doubts,
+    doubts: Diagnostics,
 ) -> Stackup:
     """Thicknesses that the stackup tells, in mm."""
     whole = stackup.thickness * unit if stackup and stackup.thickness else None

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import Net
 from parsers.ipc2581.columns import Owners, Sets
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.raw import ABSENT, EMPTY, Document
 from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints, each
@@ -65,7 +65,7 @@ class NetList:
         return self.pins[component, pin]
 
 
-def net_list(document: Document, sets: Sets, step: int, doubts: Doubts) -> NetList:
+def net_list(document: Document, sets: Sets, step: int, doubts: Diagnostics) -> NetList:
     """Nets that the chosen step (or no step at all) uses, in the order of the file."""
     loose = document.tables.steps.get("", step)
     used = np.zeros(len(document.tables.nets), dtype=np.bool_)
@@ -85,7 +85,7 @@ def net_list(document: Document, sets: Sets, step: int, doubts: Doubts) -> NetLi
     return names
 
 
-def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int, doubts: Doubts) -> None:
+def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int, doubts: Diagnostics) -> None:
     names.listed = True
     if net == NO_NET:
         names.unconnected(*pin)
@@ -109,7 +109,7 @@ def said_nets(sets: Sets, owners: Owners, names: NetList) -> Ints:
     return out
 
 
-def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools, doubts: Doubts) -> Ints:
+def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools, doubts: Diagnostics) -> Ints:
     """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape (owners,)."""
     said = sets.net[owners.group]
     out = np.where(keep, said_nets(sets, owners, names), UNKNOWN_NET).astype(np.int32)
@@ -123,7 +123,7 @@ def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep
     return out
 
 
-def _net_of_pin(owners: Owners, names: NetList, row: int, said: int, doubts: Doubts) -> int:
+def _net_of_pin(owners: Owners, names: NetList, row: int, said: int, doubts: Diagnostics) -> int:
     """Net of a pad that serves a pin: what its Set says, else what the netlist says."""
     pin = int(owners.component[row]), int(owners.pin[row])
     listed = names.pins.get(pin)

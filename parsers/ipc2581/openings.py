@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import PLATED, UNPLATED, Holes, holes
 from parsers.ipc2581.columns import Owners, Sets, hole_rows, nearest, owners_of
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import COPPER, DRILLED, ROUTED, LayerPlan
 from parsers.ipc2581.parts import Parts
 from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document
@@ -47,7 +47,7 @@ FUNCTIONS = ("MechanicalDrill", "ComponentDrill", "ViaDrill")
 
 
 def openings_of(
-    document: Document, sets: Sets, plan: LayerPlan, step: int, resolver: Resolver, doubts: Doubts
+    document: Document, sets: Sets, plan: LayerPlan, step: int, resolver: Resolver, doubts: Diagnostics
 ) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
     """All drilled and routed openings of a step, as tool strokes and as shapes that no stroke makes."""
     unit = document.dictionaries.cad_unit
@@ -61,7 +61,7 @@ def _join(cuts: list[Cuts]) -> Cuts:
     return Cuts(*(np.concatenate([getattr(cut, name) for cut in cuts]) for name in Cuts.__slots__))
 
 
-def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Doubts) -> Cuts:
+def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Diagnostics) -> Cuts:
     rows = hole_rows(document)
     group = rows[:, 4].astype(np.int64)
     mine = sets.step[group] == step
@@ -83,7 +83,7 @@ def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Dou
     return Cuts(np.hstack((at, at)), radius, rows[:, 3].astype(np.int64), group, rows[:, 5].astype(np.int64), function)
 
 
-def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Doubts) -> Bools:
+def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Diagnostics) -> Bools:
     """Holes that only the padstacks know: read, and doubtful if other holes are drawn in drill layers."""
     design = mine & (origin == FROM_PADSTACKS)
     drawn = mine & (origin == FROM_FEATURES)
@@ -99,7 +99,7 @@ def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, do
 
 
 def _slots(
-    document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts
+    document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Diagnostics
 ) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
     owners = owners_of(document.openings)
     keep = sets.step[owners.group] == step
@@ -182,7 +182,7 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
     return (float(ends[0]), float(ends[1]), float(ends[2]), float(ends[3])), radius
 
 
-def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Doubts) -> Cuts:
+def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Diagnostics) -> Cuts:
     """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see `outline`)."""
     routed = [name for name, layer in document.layers.items() if layer.function in ROUTED]
     numbers = [document.tables.layers[name] for name in routed if name in document.tables.layers]
@@ -209,7 +209,7 @@ def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver,
 ROUTED_DRAWING = -2  # in place of a plating: a drawn cutter path, which counts only inside the board
 
 
-def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Doubts) -> Cuts:
+def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics) -> Cuts:
     """Without drawn cutter paths that run along the edge of the board or outside it, which the profile shows."""
     drawn = np.flatnonzero(cuts.plated == ROUTED_DRAWING)
     if not drawn.size:
@@ -233,7 +233,7 @@ def holes_table(
     plan: LayerPlan,
     net_numbers: Ints,
     pads: tuple[Owners, Floats],
-    doubts: Doubts,
+    doubts: Diagnostics,
 ) -> Holes:
     """Holes with span, net and the pin of the pad that they stand in."""
     first, last = _spans(cuts, document, sets, plan, doubts)
@@ -260,7 +260,7 @@ def holes_table(
     )
 
 
-def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Doubts) -> tuple[Longs, Longs]:
+def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Diagnostics) -> tuple[Longs, Longs]:
     names = [str(name) for name in document.tables.layers]
     bottom = max(len(plan.layers) - 1, 0)
     table = np.zeros((len(names) + 1, 2), dtype=np.int64)
@@ -276,7 +276,7 @@ def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: 
     return first, last
 
 
-def _span_of(name: str, document: Document, plan: LayerPlan, doubts: Doubts) -> tuple[int, int]:
+def _span_of(name: str, document: Document, plan: LayerPlan, doubts: Diagnostics) -> tuple[int, int]:
     """Copper layers that holes on a layer of this name reach."""
     bottom = max(len(plan.layers) - 1, 0)
     layer = document.layers.get(name)
@@ -294,7 +294,7 @@ def _span_of(name: str, document: Document, plan: LayerPlan, doubts: Doubts) -> 
 
 
 def _reached(
-    span: tuple[str | None, str | None], plan: LayerPlan, whose: str, line: int, doubts: Doubts
+    span: tuple[str | None, str | None], plan: LayerPlan, whose: str, line: int, doubts: Diagnostics
 ) -> tuple[int, int]:
     first, last = plan.reach(span[0], end=False), plan.reach(span[1], end=True)
     if first is None or last is None:

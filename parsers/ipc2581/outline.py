@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.image import Image
 from parsers.assembly.profile import outline_of
 from parsers.board import Outline
 from parsers.ipc2581.columns import Sets, owners_of
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import EDGE_LINES, PLATED_EDGES
 from parsers.ipc2581.parts import Parts
 from parsers.ipc2581.raw import Document, RawStep
@@ -20,7 +20,7 @@ PLATED_REACH = 0.01  # mm; how far a drawn plated edge may lie off the outline
 
 
 def board_outline(
-    document: Document, sets: Sets, raw: RawStep, resolver: Resolver, doubts: Doubts
+    document: Document, sets: Sets, raw: RawStep, resolver: Resolver, doubts: Diagnostics
 ) -> shapely.Geometry | None:
     """Board material, cutouts taken out; None if the file does not tell it."""
     if raw.profile is not None:
@@ -47,7 +47,7 @@ def _drawn(
 
 
 def _drawn_outline(
-    document: Document, sets: Sets, raw: RawStep, resolver: Resolver, doubts: Doubts
+    document: Document, sets: Sets, raw: RawStep, resolver: Resolver, doubts: Diagnostics
 ) -> shapely.Geometry | None:
     name, parts = _drawn(document, sets, raw, resolver, EDGE_LINES)
     if not len(parts):
@@ -65,7 +65,7 @@ def with_openings(
     sets: Sets,
     raw: RawStep,
     resolver: Resolver,
-    doubts: Doubts,
+    doubts: Diagnostics,
 ) -> Outline | None:
     """The outline with openings that no tool stroke makes taken out, and its plated parts."""
     if board is None:

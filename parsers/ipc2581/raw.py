@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581.dictionaries import Dictionaries, Entry
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import RawLayer, RawStackup
 from parsers.ipc2581.sketch import Index, Sketch, Table, Tables
 
@@ -53,7 +53,7 @@ class RawPin:
 class Document:
     """Raw tables of the whole file."""
 
-    doubts: Doubts
+    doubts: Diagnostics
     tables: Tables = field(default_factory=Tables)
     dictionaries: Dictionaries = field(init=False)
     unit: str = ""

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import shapely
 from shapely.errors import ShapelyError
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581 import placement, shapes
 from parsers.ipc2581.curves import RADIUS_SLACK, Arcs, Rings, arcs, repaired
 from parsers.ipc2581.dictionaries import (
@@ -26,7 +27,6 @@ from parsers.ipc2581.dictionaries import (
     Dictionaries,
     Lines,
 )
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.parts import MAX_PARTS, ORDER_BITS, Parts, joined, nothing
 from parsers.ipc2581.sketch import (
     LARGEST,
@@ -63,7 +63,7 @@ Rows = npt.NDArray[np.intp]
 class Resolver:
     """Turns sketches into parts; shapes of dictionaries are resolved once and reused."""
 
-    def __init__(self, dictionaries: Dictionaries, doubts: Doubts) -> None:
+    def __init__(self, dictionaries: Dictionaries, doubts: Diagnostics) -> None:
         self._dictionaries = dictionaries
         self._doubts = doubts
         self._lines: Lines = dictionaries.line_table()
@@ -98,7 +98,7 @@ class Resolver:
         unit = self._dictionaries.unit(sketch.unit)
         maps = self._maps(sketch, unit)
         found = [
-            self._paths(sketch, maps, unit, keep, override),
+            self._paths(sketch, maps, unit, keep, grow, override),
             *self._areas(sketch, maps, unit, keep, grow, override),
             self._flashes(sketch, maps, keep, grow, override, limit),
         ]
@@ -139,7 +139,7 @@ class Resolver:
 
     # ---- paths: Line, Arc, Polyline ----------------------------------------------------------------------------
 
-    def _paths(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, override: int) -> Parts:
+    def _paths(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int) -> Parts:
         info = sketch.paths.ints
         raw = sketch.paths.floats
         kept = keep[info[:, 1]]
@@ -154,6 +154,8 @@ class Resolver:
         width = self._lines.width[line] * placement.scales(by)
         self._doubt_lines(sketch, info[:, 1], line)
         drawn = width != 0  # a line of width 0 is no copper
+        lost = info[~drawn & grow[info[:, 1]], 1]
+        self._doubt(sketch, lost, "copper of size 0", "a line of width 0 draws none; export it again")
         info, raw, line, by, width = info[drawn], raw[drawn], line[drawn], by[drawn], width[drawn]
         width = np.where(np.isnan(width), 0.0, width)
         start, end = placement.move(by, raw[:, 0:2] * unit), placement.move(by, raw[:, 2:4] * unit)
@@ -380,7 +382,7 @@ class Resolver:
             for before, step in itertools.pairwise(steps):
                 style = int(info[area, 0]), int(info[area, 1]), int(place), int(line[area]), 0
                 edges.paths.add(before[0], before[1], *step, *style)
-        return self._paths(edges, maps, unit, keep, NOTHING)
+        return self._paths(edges, maps, unit, keep, np.zeros_like(keep), NOTHING)
 
     # ---- flashes: predefined shapes and standard primitives ----------------------------------------------------
 

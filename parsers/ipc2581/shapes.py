@@ -27,6 +27,7 @@ from parsers.primitives import (
 )
 
 TURN = 2 * math.pi
+SIZES = frozenset({"diameter", "width", "height", "length", "outerDiameter", "base", "side"})  # 0 draws nothing
 MAX_PARTS = 1000  # rings of a moire, spokes of a thermal
 
 
@@ -69,6 +70,8 @@ class Attributes:
         value = self.number(name, default) * self._unit
         if value < 0:
             raise ValueError(f"{name} is negative")
+        if value == 0 and name in SIZES:
+            raise ValueError(f"{name} is 0")
         return value
 
     def coordinate(self, name: str) -> float:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581.columns import Sets
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.layers import COPPER
 from parsers.ipc2581.raw import Document, RawStep
 from parsers.trouble import BoardError, Doubt, Place
 
 
-def choose_step(document: Document, sets: Sets, wanted: str | None, doubts: Doubts, remarks: list[Doubt]) -> RawStep:
+def choose_step(
+    document: Document, sets: Sets, wanted: str | None, doubts: Diagnostics, remarks: list[Doubt]
+) -> RawStep:
     """The step that the user names, else the one that is a board.
 
     Raises
@@ -30,7 +32,7 @@ def choose_step(document: Document, sets: Sets, wanted: str | None, doubts: Doub
 
 
 def _board_step(
-    document: Document, sets: Sets, steps: dict[str, RawStep], doubts: Doubts, remarks: list[Doubt]
+    document: Document, sets: Sets, steps: dict[str, RawStep], doubts: Diagnostics, remarks: list[Doubt]
 ) -> RawStep:
     """Of the steps with copper the one that is no panel, that says it is a board, or that a panel repeats."""
     with_copper = _with_copper(document, sets, steps) or list(steps.values())
@@ -59,7 +61,7 @@ def _with_copper(document: Document, sets: Sets, steps: dict[str, RawStep]) -> l
     return [step for step in steps.values() if document.tables.steps[step.name] in drawn]
 
 
-def _doubt_repeats(chosen: RawStep, doubts: Doubts) -> None:
+def _doubt_repeats(chosen: RawStep, doubts: Diagnostics) -> None:
     for name, line in chosen.repeats:
         doubts.add(
             f"step {chosen.name} repeats step {name}, which is not drawn", "name the step that is the board", line

@@ -10,9 +10,9 @@ import numpy as np
 import shapely
 from shapely.errors import ShapelyError
 
+from parsers.assembly.diagnostics import Diagnostics
 from parsers.ipc2581 import placement, shapes
 from parsers.ipc2581.dictionaries import HOLLOW, UNSURE_FILL, VOID, Dictionaries, Entry, Lines
-from parsers.ipc2581.doubting import Doubts
 from parsers.ipc2581.features import REFERENCES
 from parsers.ipc2581.parts import ORDER_BITS, Parts
 from parsers.ipc2581.sketch import NOTHING, Longs, Sketch
@@ -74,7 +74,7 @@ class Templates:
         dictionaries: Dictionaries,
         styles: tuple[Lines, Ints],
         resolve: Callable[[Sketch, bool, int], Parts],
-        doubts: Doubts,
+        doubts: Diagnostics,
     ) -> None:
         self._dictionaries = dictionaries
         self._lines, self._fills = styles

@@ -30,6 +30,7 @@ MAX_RATIO = 200  # unpacked bytes per packed byte; drawings of repeated pads rea
 RATIO_FROM = 16 * 2**20  # bytes below which the ratio does not matter
 MAX_NAME = 250  # characters of a name that are kept
 CHUNK = 2**20
+EMPTY = 2  # bytes of nothing, packed
 HEAD = 4096  # bytes that tell what a file is
 
 ZIP_MAGIC, GZIP_MAGIC = b"PK\x03\x04", b"\x1f\x8b"
@@ -242,6 +243,8 @@ def _unzip(data: bytes, archive: str) -> tuple[list[Member], list[Doubt]]:
         for info in file.infolist():
             name = box.name(info.filename)
             if info.is_dir():
+                if info.file_size or info.compress_size > EMPTY:
+                    box.skip(name, "it is named as a folder, but holds data")
                 continue
             if info.flag_bits & 0x1:
                 box.skip(name, "it is encrypted")

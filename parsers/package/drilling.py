@@ -9,10 +9,11 @@ import numpy as np
 import shapely
 
 from parsers.assembly.connectivity import Connected
+from parsers.assembly.diagnostics import Diagnostics, counted
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Outline, holes
 from parsers.drill import Drilled, NumberFormat, Score, holes_of_image, on_places, read_drill
+from parsers.package.images import read_image
 from parsers.package.names import Tables
-from parsers.package.notes import Notes, read_image
 from parsers.package.roles import BY_NAME, DRILL, value_of
 from parsers.package.sorting import Content, Item, Sorting
 from parsers.package.stacking import Stack
@@ -25,7 +26,12 @@ THROUGH_PADS = ("ViaPad", "ComponentPad")
 
 
 def read_holes(
-    sorting: Sorting, stack: Stack, tables: Tables, copper: Conductors, outline: Outline | None, notes: Notes
+    sorting: Sorting,
+    stack: Stack,
+    tables: Tables,
+    copper: Conductors,
+    outline: Outline | None,
+    diagnostics: Diagnostics,
 ) -> Holes:
     """Holes of all drill files in the board's numbers."""
     found = []
@@ -33,19 +39,19 @@ def read_holes(
     scores = _scores(copper, outline)
     files = sorting.readable(DRILL)
     for item in files:
-        drilled, parameters = _drilled(item, parameters, scores, notes)
+        drilled, parameters = _drilled(item, parameters, scores, diagnostics)
         if drilled is not None:
             table = _translated(drilled, item, tables)
-            found.append(_spanned(_plated(table, item, notes), item, len(stack.layers), files, notes))
-    return _without_repeats(_joined(found), sorting, notes)
+            found.append(_spanned(_plated(table, item, diagnostics), item, len(stack.layers), files, diagnostics))
+    return _without_repeats(_joined(found), sorting, diagnostics)
 
 
-def check_pads(sorting: Sorting, joined: Connected, tables: Tables, notes: Notes) -> None:
+def check_pads(sorting: Sorting, joined: Connected, tables: Tables, diagnostics: Diagnostics) -> None:
     """A doubt if pads show that holes are missing: a drill file is not there, or was cut short."""
     copper, drilled = joined.copper, joined.holes
     if not (drilled.plated != UNPLATED).any() and _has_pairs_of_pads(copper, tables):
         what = "no plated holes" if sorting.of(DRILL) else "no drill file"
-        notes.doubt(Doubt(what, "pads of vias or wired parts have no holes; add the drill files"))
+        diagnostics.doubt(Doubt(what, "pads of vias or wired parts have no holes; add the drill files"))
         return
     rows = np.flatnonzero(_through(copper, tables))
     bare = rows[~_with_hole(copper, drilled, rows)]
@@ -54,7 +60,8 @@ def check_pads(sorting: Sorting, joined: Connected, tables: Tables, notes: Notes
         x, y = (first.bounds()[0, :2] + first.bounds()[0, 2:]) / 2
         why = f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f}); is a drill file missing or cut short?"
         place = Place(sorting.items[first.file[0]].name, int(first.line[0]) or None)
-        notes.doubt(Doubt("pads of vias or wired parts have no holes", why, place))
+        what = counted("pads of vias or wired parts have no holes", len(bare), "pads")
+        diagnostics.doubt(Doubt(what, why, place))
 
 
 def _through(copper: Conductors, tables: Tables) -> Bools:
@@ -86,11 +93,11 @@ def _with_hole(copper: Conductors, drilled: Holes, rows: Rows) -> Bools:
 
 
 def _drilled(
-    item: Item, parameters: NumberFormat | None, scores: Sequence[Score], notes: Notes
+    item: Item, parameters: NumberFormat | None, scores: Sequence[Score], diagnostics: Diagnostics
 ) -> tuple[Drilled | None, NumberFormat | None]:
     """Holes of one file, and the number format to try for the next."""
     if item.content is Content.GERBER:
-        image = read_image(item, notes)
+        image = read_image(item, diagnostics)
         found = holes_of_image(image, item.name, item.number) if image else None
     else:
         try:
@@ -98,10 +105,10 @@ def _drilled(
                 item.member.data, item.name, item.number, told=item.numbers, parameters=parameters, scores=scores
             )
         except FormatError as error:
-            notes.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
+            diagnostics.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
             found = None
     if found is not None:
-        notes.doubt(*found.doubts)
+        diagnostics.doubt(*found.doubts)
     return found, parameters
 
 
@@ -132,7 +139,7 @@ def _translated(drilled: Drilled, item: Item, tables: Tables) -> Holes:
     return replace(table, net=columns.net, component=columns.component, pin=columns.pin, function=columns.function)
 
 
-def _plated(table: Holes, item: Item, notes: Notes) -> Holes:
+def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
     """Plating: of the tools, else of the file; holes that nobody tells of are a doubt."""
     stated = table.plated != PLATING_UNKNOWN
     role = item.role
@@ -140,33 +147,35 @@ def _plated(table: Holes, item: Item, notes: Notes) -> Holes:
     if contradicted.any():
         what = f"{item.name} contradicts itself on plating"
         why = f"{int(contradicted.sum())} holes are stated otherwise than the file; the holes' own word is used"
-        notes.doubt(Doubt(what, why, Place(item.name)))
+        what = counted(what, int(contradicted.sum()), "holes")
+        diagnostics.doubt(Doubt(what, why, Place(item.name)))
     plated = np.where(stated, table.plated, role.plated).astype(np.int8)
     if not stated.all() and len(table):
         if role.plated == PLATING_UNKNOWN:
             why = f"{int((~stated).sum())} holes; {line_for(item.name, 'plated')}, or unplated"
-            notes.doubt(Doubt(f"plating of {item.name} is not stated", why, Place(item.name)))
+            what = counted(f"plating of {item.name} is not stated", int((~stated).sum()), "holes")
+            diagnostics.doubt(Doubt(what, why, Place(item.name)))
         elif role.source == BY_NAME and item.content is Content.PROGRAM:
             kind = "plated" if role.plated == PLATED else "unplated"
             why = f"nothing in the file says so; if that is right, {line_for(item.name, value_of(role))}"
-            notes.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name)))
+            diagnostics.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name)))
     return replace(table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32))
 
 
-def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], notes: Notes) -> Holes:
+def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], diagnostics: Diagnostics) -> Holes:
     """Layer span: as told, else through the whole board."""
     span = item.role.span
     plating = [f for f in files if f.role.plated != UNPLATED]
     if span is None and layers > 2 and len(plating) > 1 and item in plating:
         span_line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
         why = f"there are several drill files, so it may be blind or buried; if it goes through, {span_line}"
-        notes.doubt(Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name)))
+        diagnostics.doubt(Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name)))
     first, last = span or (1, layers)
     if first < 1 or last > layers:
         what = f"{item.name} drills layers {first} to {last}"
         line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
         why = f"the board has {layers} layers; is one missing? If it goes through these, {line}"
-        notes.doubt(Doubt(what, why, Place(item.name)))
+        diagnostics.doubt(Doubt(what, why, Place(item.name)))
     low, high = min(max(first, 1), layers) - 1, min(max(last, 1), layers) - 1
     n = len(table)
     return replace(table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32))
@@ -180,7 +189,7 @@ def _joined(tables: Sequence[Holes]) -> Holes:
     return Holes(**{name: np.concatenate([getattr(t, name) for t in tables]) for name in names})
 
 
-def _without_repeats(table: Holes, sorting: Sorting, notes: Notes) -> Holes:
+def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -> Holes:
     """Drop holes that are drilled twice; a hole both plated and unplated is a doubt."""
     if len(table) < 2:
         return table
@@ -194,16 +203,16 @@ def _without_repeats(table: Holes, sorting: Sorting, notes: Notes) -> Holes:
         x, y = table.ends[twice[0], :2]
         what = f"{len(twice)} holes are both plated and unplated"
         why = f"for example at ({x:.3f}, {y:.3f}); remove them from one of the drill files"
-        notes.doubt(
+        diagnostics.doubt(
             Doubt(what, why, Place(sorting.items[table.file[twice[0]]].name, int(table.line[twice[0]]) or None))
         )
     kept = np.union1d(first, twice)
     if len(kept) < len(table):
-        notes.remark(Doubt("holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"))
+        diagnostics.remark(Doubt("holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"))
     return Holes(**{name: getattr(table, name)[kept] for name in Holes.__dataclass_fields__})
 
 
-def check_holes(sorting: Sorting, joined: Connected, notes: Notes) -> None:
+def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -> None:
     """A doubt for each file whose plated holes mostly miss all copper: its origin or format is likely another."""
     table, piece = joined.holes, joined.connectivity.hole_piece
     for file in np.unique(table.file).tolist():
@@ -211,6 +220,6 @@ def check_holes(sorting: Sorting, joined: Connected, notes: Notes) -> None:
         bare = plated[piece[plated] < 0]
         if len(bare) > BARE * len(plated):
             x, y = table.ends[bare[0], :2]
-            what = f"plated holes of {sorting.items[file].name} meet no copper"
+            what = counted(f"plated holes of {sorting.items[file].name} meet no copper", len(bare), "holes")
             why = f"{len(bare)} of {len(plated)}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
-            notes.doubt(Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None)))
+            diagnostics.doubt(Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None)))

@@ -7,7 +7,7 @@ attributes of the layers or is contradicted by them; it never overrides them.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -53,14 +53,29 @@ def read_job(data: bytes, name: str) -> JobFile:
     files = [_table(f) for f in _list(_table(job).get("FilesAttributes"))]
     named = [f for f in files if isinstance(f.get("Path"), str)]
     layers = general.get("LayerNumber")
+    stack = _list(_table(job).get("MaterialStackup"))
     return JobFile(
         name=name,
         title=str(project.get("Name") or ""),
         layers=layers if type(layers) is int and layers > 0 else None,
-        stackup=_stackup(_positive(general.get("BoardThickness")), _list(_table(job).get("MaterialStackup"))),
+        stackup=_stackup(_positive(general.get("BoardThickness")), stack),
         functions={f["Path"]: tuple(str(f.get("FileFunction") or "").split(",")) for f in named},
         negative=frozenset(f["Path"] for f in named if f.get("FilePolarity") == "Negative"),
+        doubts=tuple(_strange_numbers(name, general, stack)),
     )
+
+
+def _strange_numbers(name: str, general: Mapping[str, Any], stack: list[Any]) -> Iterator[Doubt]:
+    """Doubts on numbers that are none, or none that a board has."""
+    told = [("BoardThickness", general.get("BoardThickness")), ("LayerNumber", general.get("LayerNumber"))]
+    conducting = [
+        entry for entry in map(_table, stack) if str(entry.get("Type", "")).lower() in ("copper", "dielectric")
+    ]
+    told += [(key, entry.get(key)) for entry in conducting for key in ("Thickness", "DielectricConstant")]
+    for key, value in dict.fromkeys(
+        (key, str(value)) for key, value in told if value is not None and _positive(value) is None
+    ):
+        yield Doubt(f"{key} of {name} is {value[:40]}", "it is taken as not stated; mend the job file", Place(name))
 
 
 def _stackup(whole: float | None, entries: list[Any]) -> Stackup:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from parsers.assembly.diagnostics import clean
 from parsers.assembly.image import Image
 from parsers.assembly.pins import is_numbered
 from parsers.board import Holes, Net
@@ -23,22 +23,6 @@ NOT_CONNECTED = "N/C"
 WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
 TRACKS = ("Conductor", "EtchedComponent")  # no pads, even where they are flashed (same clause)
 NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper by meaning
-
-
-_UNFIT = ("Cc", "Cs", "Zl", "Zp")  # Unicode categories: control characters, halves of characters, line ends
-
-
-def clean(text: str) -> str:
-    """Text fit for one line of a report: no line breaks, control characters or halves of characters.
-
-    Examples
-    --------
-    >>> clean("VCC\\n3V3"), clean("µC Ω")
-    ('VCC?3V3', 'µC Ω')
-    """
-    if text.isprintable():
-        return text
-    return "".join("?" if unicodedata.category(c) in _UNFIT else c for c in text)
 
 
 @dataclass(frozen=True, slots=True)

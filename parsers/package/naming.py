@@ -113,7 +113,7 @@ def _summed(doubts: list[Doubt], netlist: Netlist) -> list[Doubt]:
 
 def _land(netlist: Netlist, copper: Conductors, drilled: Holes, layers: int, reach: float) -> _Hits:
     """Which object each point names on each layer."""
-    places, access = netlist.places(), netlist.access()
+    places, access = netlist.places(), netlist.access(layers)
     surface = np.array([p.kind == SURFACE for p in netlist.points])
     boxes, skeletons = copper.bounds(), copper.skeletons()
     size = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])

@@ -15,6 +15,7 @@ from functools import partial
 import numpy as np
 
 from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
+from parsers.assembly.diagnostics import Diagnostics, clean
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
 from parsers.assembly.pins import without_merged_nets, without_pins_of_vias
@@ -31,9 +32,9 @@ from parsers.board import (
 from parsers.netlist import Netlist, read_netlist
 from parsers.package.archive import Package
 from parsers.package.drilling import check_holes, check_pads, read_holes
-from parsers.package.names import NO_COPPER, TRACKS, Tables, clean
+from parsers.package.images import read_image
+from parsers.package.names import NO_COPPER, TRACKS, Tables
 from parsers.package.naming import Naming, name_copper, open_nets
-from parsers.package.notes import Notes, read_image
 from parsers.package.parts import Body, bodies, parts_of
 from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE, UNKNOWN
 from parsers.package.sorting import Content, Item, Sorting, sort_files
@@ -67,35 +68,39 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     BoardError : no copper, several boards, or rules that contradict the package
     """
     sorting = sort_files(package, hints, job_name=job_name)
-    notes = Notes()
-    notes.doubt(*sorting.doubts)
-    notes.remark(*sorting.remarks)
+    diagnostics = Diagnostics()
+    diagnostics.doubt(*sorting.doubts)
+    diagnostics.remark(*sorting.remarks)
     copper_files = sorting.readable(COPPER)
-    _check_copper(sorting, copper_files, path, notes)
+    _check_copper(sorting, copper_files, path, diagnostics)
     stack = stack_up(sorting, copper_files)
-    notes.doubt(*stack.doubts)
+    diagnostics.doubt(*stack.doubts)
     thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
-    notes.doubt(*trouble)
+    diagnostics.doubt(*trouble)
     tables = Tables()
-    outline = _outline(sorting, hints, notes)
-    copper = _copper(stack, tables, outline, notes, jobs)
-    drilled = read_holes(sorting, stack, tables, copper.table, outline, notes)
-    copper = _trimmed(copper, drilled, outline, stack, tables, notes)
-    netlist = _netlist(sorting, notes)
+    outline = _outline(sorting, hints, diagnostics)
+    copper = _copper(stack, tables, outline, diagnostics, jobs)
+    drilled = read_holes(sorting, stack, tables, copper.table, outline, diagnostics)
+    copper = _trimmed(copper, drilled, outline, stack, tables, diagnostics)
+    netlist = _netlist(sorting, diagnostics)
     naming = name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
     joined = _connected(naming or copper.table, drilled, hints, tables, stack)
-    _note_connection(joined, naming, notes)
-    _check_choices(joined.copper, copper.several, tables, sorting, notes)
+    _note_connection(joined, naming, diagnostics)
+    _check_choices(joined.copper, copper.several, tables, sorting, diagnostics)
     if netlist and naming:
-        notes.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
-    check_holes(sorting, joined, notes)
-    check_pads(sorting, joined, tables, notes)
-    _check_polarity(stack, joined, notes)
-    notes.doubt(*unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items]))
+        diagnostics.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
+    check_holes(sorting, joined, diagnostics)
+    check_pads(sorting, joined, tables, diagnostics)
+    _check_polarity(stack, joined, diagnostics)
+    diagnostics.doubt(*unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items]))
     components, more = parts_of(
-        joined.copper, tables, _bodies(sorting, notes), netlist if naming and naming.hits else None, len(stack.layers)
+        joined.copper,
+        tables,
+        _bodies(sorting, diagnostics),
+        netlist if naming and naming.hits else None,
+        len(stack.layers),
     )
-    notes.doubt(*more)
+    diagnostics.doubt(*more)
     board = Board(
         path=path,
         format="gerber",
@@ -112,17 +117,19 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
         outline=outline,
         components=components,
         connectivity=joined.connectivity,
-        doubts=tuple(notes.doubts),
-        remarks=tuple(notes.remarks),
+        doubts=diagnostics.doubts(),
+        remarks=diagnostics.remarks(),
     )
     return without_merged_nets(board)
 
 
-def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, notes: Notes) -> None:
+def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, diagnostics: Diagnostics) -> None:
     """Refuse a package without copper layers; tell that a board in another format stands beside them."""
     others = [item.name for item in sorting.items if item.content is Content.IPC2581]
     if copper_files:
-        notes.remark(*(Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read") for name in others))
+        diagnostics.remark(
+            *(Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read") for name in others)
+        )
         return
     if others:
         raise BoardError(f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path))
@@ -148,24 +155,24 @@ def _title(sorting: Sorting, package: Package) -> str:
 # ---------------------------------------------------------------------------------------------------- profile, copper
 
 
-def _outline(sorting: Sorting, hints: Hints, notes: Notes) -> Outline | None:
+def _outline(sorting: Sorting, hints: Hints, diagnostics: Diagnostics) -> Outline | None:
     """The board's outline; its absence is told, and matters where edges are measured."""
-    own, name = _own_outline(sorting, notes)
+    own, name = _own_outline(sorting, diagnostics)
     told = told_outline(own, hints.outline, name)
-    notes.doubt(*told.doubts)
+    diagnostics.doubt(*told.doubts)
     if told.outline is None and not name:
         why = "no file is the profile; where edges are measured, that is a doubt: give [outline] points"
-        notes.remark(Doubt("no board profile", why))
+        diagnostics.remark(Doubt("no board profile", why))
     return told.outline
 
 
-def _own_outline(sorting: Sorting, notes: Notes) -> tuple[Outline | None, str]:
+def _own_outline(sorting: Sorting, diagnostics: Diagnostics) -> tuple[Outline | None, str]:
     """The outline that a file draws, and the file; no outline if it draws none that can be read."""
     for item in sorting.readable(PROFILE):
-        image = read_image(item, notes)
+        image = read_image(item, diagnostics)
         if image is not None:
             profile = outline_of(image, item.name, plated=item.role.plated == PLATED)
-            notes.doubt(*profile.doubts)
+            diagnostics.doubt(*profile.doubts)
             return profile.outline, item.name
     return None, ""
 
@@ -176,16 +183,16 @@ class _Drawn:
 
     image: Image | None
     copper: Conductors | None
-    notes: Notes
+    diagnostics: Diagnostics
 
 
-def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes, jobs: int) -> _Copper:
+def _copper(stack: Stack, tables: Tables, outline: Outline | None, diagnostics: Diagnostics, jobs: int) -> _Copper:
     """Copper of all layers, top to bottom, in the board's numbers."""
     order = sorted(stack.files)
     tables_of, several = [], []
     for index, drawn in zip(order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True):
-        notes.doubt(*drawn.notes.doubts)
-        notes.remark(*drawn.notes.remarks)
+        diagnostics.doubt(*drawn.diagnostics.doubts())
+        diagnostics.remark(*drawn.diagnostics.remarks())
         if drawn.image is None or drawn.copper is None:
             continue
         columns = tables.translate(drawn.image, drawn.copper, partial(middles, drawn.copper))
@@ -195,7 +202,7 @@ def _copper(stack: Stack, tables: Tables, outline: Outline | None, notes: Notes,
         tables_of.append(without_pins_of_vias(table, tuple(tables.functions)))
         several.append(columns.several)
         if not len(drawn.copper):
-            notes.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
+            diagnostics.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
     table = concatenate(tables_of) if tables_of else conductors()
     return _Copper(table, np.concatenate(several) if several else np.empty(0, dtype=np.int32))
 
@@ -210,18 +217,18 @@ def _all_drawn(items: Sequence[Item], outline: Outline | None, jobs: int) -> Ite
 
 def _drawn(item: Item, outline: Outline | None) -> _Drawn:
     """Read one layer."""
-    notes = Notes()
-    image = read_image(item, notes)
+    diagnostics = Diagnostics()
+    image = read_image(item, diagnostics)
     if image is None:
-        return _Drawn(None, None, notes)
+        return _Drawn(None, None, diagnostics)
     if item.role.negative and outline is None:
         why = "a negative layer shows where copper is missing, which needs the board profile; add it"
-        notes.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
-        return _Drawn(None, None, notes)
+        diagnostics.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
+        return _Drawn(None, None, diagnostics)
     shape = outline.shape if outline else None
     image = _without_false_pads(image)
-    copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, notes)
-    return _Drawn(image, copper, notes)
+    copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, diagnostics)
+    return _Drawn(image, copper, diagnostics)
 
 
 def _without_false_pads(image: Image) -> Image:
@@ -231,7 +238,7 @@ def _without_false_pads(image: Image) -> Image:
     return replace(image, objects=replace(image.objects, pad=image.objects.pad & ~false)) if false.any() else image
 
 
-def _without_drawing(copper: Conductors, image: Image, item: Item, notes: Notes) -> Conductors:
+def _without_drawing(copper: Conductors, image: Image, item: Item, diagnostics: Diagnostics) -> Conductors:
     """Copper without what its function states to be no material, such as an outline drawn in the layer."""
     drawing = np.array([name.split(",")[0] in NO_COPPER for name in image.functions] + [False])
     rows: Bools = drawing[copper.function]
@@ -239,25 +246,25 @@ def _without_drawing(copper: Conductors, image: Image, item: Item, notes: Notes)
         return copper
     what = f"{item.name} holds drawing that is no copper"
     why = f"{int(rows.sum())} objects with the function Profile or NonMaterial are left out of the copper"
-    notes.remark(Doubt(what, why, Place(item.name, int(copper.line[rows][0]) or None)))
+    diagnostics.remark(Doubt(what, why, Place(item.name, int(copper.line[rows][0]) or None)))
     return copper.take(~rows)
 
 
 def _trimmed(
-    copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, notes: Notes
+    copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, diagnostics: Diagnostics
 ) -> _Copper:
     """Copper that is on the finished board."""
     nameless = copper.table.net < 0
     outside = off_board(copper.table, outline)
     gone = drilled_away(copper.table, drilled, np.flatnonzero(nameless & copper.table.pad))
     doubts, remarks = tell_trimmed(copper.table, outside, gone, stack.layers, tables.nets)
-    notes.doubt(*doubts)
-    notes.remark(*remarks)
+    diagnostics.doubt(*doubts)
+    diagnostics.remark(*remarks)
     kept = ~(nameless & (outside | gone))
     return copper if kept.all() else _Copper(copper.table.take(kept), copper.several[kept])
 
 
-def _check_polarity(stack: Stack, joined: Connected, notes: Notes) -> None:
+def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -> None:
     """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
     copper, island = joined.copper, joined.connectivity.island
     members = np.bincount(island, minlength=1)
@@ -272,21 +279,21 @@ def _check_polarity(stack: Stack, joined: Connected, notes: Notes) -> None:
                 f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; "
                 f"{line_for(item.name, f'L{index + 1} negative')}, or L{index + 1} if it is positive"
             )
-            notes.doubt(Doubt(what, why, Place(item.name)))
+            diagnostics.doubt(Doubt(what, why, Place(item.name)))
 
 
 # ---------------------------------------------------------------------------------------------------- nets
 
 
-def _netlist(sorting: Sorting, notes: Notes) -> Netlist | None:
+def _netlist(sorting: Sorting, diagnostics: Diagnostics) -> Netlist | None:
     """The test netlist, if there is a readable one."""
     for item in sorting.readable(NETLIST):
         try:
             netlist = read_netlist(item.member.data, item.name)
         except FormatError as error:
-            notes.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
+            diagnostics.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
             continue
-        notes.doubt(*netlist.doubts)
+        diagnostics.doubt(*netlist.doubts)
         return netlist
     return None
 
@@ -301,16 +308,18 @@ def _connected(named: Naming | Conductors, drilled: Holes, hints: Hints, tables:
     return with_names(joined(copper, holes), hints.nets, stack.layers, tables.nets, tables.net, joined)
 
 
-def _note_connection(joined: Connected, naming: Naming | None, notes: Notes) -> None:
+def _note_connection(joined: Connected, naming: Naming | None, diagnostics: Diagnostics) -> None:
     """Note what came up while copper was named and connected."""
     if naming:
-        notes.doubt(*naming.doubts)
-        notes.remark(*naming.remarks)
-    notes.doubt(*joined.doubts)
-    notes.remark(*joined.remarks)
+        diagnostics.doubt(*naming.doubts)
+        diagnostics.remark(*naming.remarks)
+    diagnostics.doubt(*joined.doubts)
+    diagnostics.remark(*joined.remarks)
 
 
-def _check_choices(copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, notes: Notes) -> None:
+def _check_choices(
+    copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, diagnostics: Diagnostics
+) -> None:
     """Doubts on pieces of an object of several nets that touch a net which is none of them."""
     for row in np.flatnonzero((several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)).tolist():
         choice = tables.choices[several[row]]
@@ -319,10 +328,10 @@ def _check_choices(copper: Conductors, several: Ints, tables: Tables, sorting: S
             net = int(copper.net[row])
             what = f"copper of {names} touches {tables.nets[net].name if net >= 0 else 'no net'}"
             place = Place(sorting.items[copper.file[row]].name, int(copper.line[row]) or None)
-            notes.doubt(Doubt(what, "its attribute names several nets, and this is none of them", place))
+            diagnostics.doubt(Doubt(what, "its attribute names several nets, and this is none of them", place))
 
 
-def _bodies(sorting: Sorting, notes: Notes) -> Iterable[Body]:
+def _bodies(sorting: Sorting, diagnostics: Diagnostics) -> Iterable[Body]:
     """Parts of the component layers."""
-    images = [(read_image(item, notes), item.role.side) for item in sorting.readable(COMPONENT)]
+    images = [(read_image(item, diagnostics), item.role.side) for item in sorting.readable(COMPONENT)]
     return [body for image, side in images if image for body in bodies(image, side)]

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from parsers.assembly.diagnostics import clean
 from parsers.assembly.image import Image
 from parsers.assembly.pins import is_numbered
 from parsers.board import BOTTOM, TOP, Component, Pin
 from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
-from parsers.package.names import Tables, clean
+from parsers.package.names import Tables
 from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Rows
 from parsers.trouble import Doubt, Place
 
@@ -110,12 +111,12 @@ def _two_nets(refdes: str, number: str, nets: Sequence[int], tables: Tables) -> 
 def _add_netlist(netlist: Netlist, tables: Tables, pins: Pins, sides: dict[str, set[str]], layers: int) -> None:
     """Pins that only the netlist tells."""
     known = {net.name: i for i, net in enumerate(tables.nets)}
-    for point in netlist.points:
+    for point, access in zip(netlist.points, netlist.access(layers).tolist(), strict=True):
         if not point.part or point.part == VIA or not point.pin:
             continue
         net = known.get(point.net, UNKNOWN_NET)
         own = pins.setdefault(point.part, {})
         own.setdefault(point.pin, Pin(point.pin, "", net, (point.x, point.y)))
-        if point.kind == SURFACE and point.access != ALL_LAYERS:
-            face = {1: TOP, layers: BOTTOM}.get(point.access)
+        if point.kind == SURFACE and access != ALL_LAYERS:
+            face = {1: TOP, layers: BOTTOM}.get(access)
             sides.setdefault(point.part, set()).update({face} if face else set())

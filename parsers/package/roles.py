@@ -340,3 +340,16 @@ def may_be_copper(name: str) -> bool:
     if role is not None:
         return role.function in (COPPER, DRILL, PROFILE)
     return PurePosixPath(name.lower()).suffix in (".gbr", ".ger", ".gbx", ".art", ".pho", ".gb", ".gtl", ".gbl")
+
+
+def may_be_netlist(name: str) -> bool:
+    """Whether a name sounds like a test netlist; used for files that cannot be read.
+
+    Examples
+    --------
+    >>> [may_be_netlist(name) for name in ("a.ipc", "a.d356", "a-ipc356.txt", "readme.txt", "recipe.txt")]
+    [True, True, True, False, False]
+    """
+    path = PurePosixPath(name.lower())
+    told = {"ipc", "356"} <= set(words_of(path.name))
+    return path.suffix in (".ipc", ".356", ".d356", ".356a", ".ipc356") or told

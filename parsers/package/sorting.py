@@ -30,6 +30,7 @@ from parsers.package.roles import (
     by_hint,
     by_name,
     may_be_copper,
+    may_be_netlist,
     value_of,
     with_settled_numbers,
     words_of,
@@ -316,7 +317,9 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
     elif role.function == UNKNOWN:
         why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
         doubts.append(Doubt(f"{name} is of unknown function", why, place))
-    elif item.content is Content.OTHER and not told and (is_nested(name) or may_be_copper(name)):
+    elif (
+        item.content is Content.OTHER and not told and (is_nested(name) or may_be_copper(name) or may_be_netlist(name))
+    ):
         kind = "an archive inside the package is not opened" if is_nested(name) else "its content is no known format"
         why = f"{kind}, and it may hold a layer; add what it holds, or {line_for(name, 'not needed')}"
         doubts.append(Doubt(f"{name} is not read", why, place))
@@ -324,6 +327,11 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
     if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
         doubts.append(Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place))
     return doubts
+
+
+def _may_matter(name: str) -> bool:
+    """Whether a file of no known format may be one that the board needs."""
+    return is_nested(name) or may_be_copper(name) or may_be_netlist(name)
 
 
 def _shown(role: Role) -> str:

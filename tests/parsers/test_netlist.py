@@ -94,11 +94,33 @@ def test_a_continuation_takes_the_net_of_its_record() -> None:
     assert (second.x, second.y) == pytest.approx((0.254, 0.508))
 
 
+def test_conductors_name_the_copper_beneath_them() -> None:
+    """Two chains on layer 3, the second in a continuation: a point in the middle of the first segment of each."""
+    first = f"378{'GND':14} L03 X0100 X+001000Y+002000 X+003000 Y+009000 *"
+    found = read(first, "078 X+000000Y+000000 Y+000400 *").points
+    assert [(p.net, p.access, p.kind) for p in found] == [("GND", 3, SURFACE)] * 2
+    assert [(p.x, p.y) for p in found] == [pytest.approx((5.08, 5.08)), pytest.approx((0, 0.508))]
+
+
 @pytest.mark.parametrize(
-    "line", ["367" + " " * 29 + "D0800UA00X+029100Y+012400", "379GND  VCC", "389BOARD_EDGE     X0Y0", "378GND L01 X10"]
+    ("codes", "layers", "found"),
+    [
+        ((0, 1, 2), 4, [ALL_LAYERS, 1, 4]),
+        ((0, 1, 2), 2, [ALL_LAYERS, 1, 2]),
+        ((1, 2, 4), 4, [1, 2, 4]),
+        ((0, 1), 4, [ALL_LAYERS, 1]),
+    ],
+)
+def test_access_codes_of_two_faces_name_the_faces(codes: tuple[int, ...], layers: int, found: list[int]) -> None:
+    """Where no code is above 2, 02 is the bottom, however many layers the board has (exporters' habit, no source)."""
+    assert netlist(*(point("A", 0, 0, access=code) for code in codes)).access(layers).tolist() == found
+
+
+@pytest.mark.parametrize(
+    "line", ["367" + " " * 29 + "D0800UA00X+029100Y+012400", "379GND  VCC", "389BOARD_EDGE     X0Y0"]
 )
 def test_other_records_name_nothing_and_are_no_trouble(line: str) -> None:
-    """Tooling holes, adjacency, outlines and segments are skipped."""
+    """Tooling holes, adjacency and outlines are skipped."""
     assert read(line) == replace(read(), name="n.ipc")
 
 
@@ -108,6 +130,8 @@ def test_other_records_name_nothing_and_are_no_trouble(line: str) -> None:
         (["555 what"], "999", "n.ipc has records of unknown type '555'"),
         ([SURFACE_LINE[:41]], "999", "n.ipc has records without a place"),
         ([SURFACE_LINE[:41] + "X+0307x5Y+015735"], "999", "n.ipc has numbers that are not readable"),
+        (["378GND L01 X10"], "999", "n.ipc has conductors without a layer"),
+        ([f"378{'GND':14} L01 X10 X1Q2"], "999", "n.ipc has conductors that are not readable"),
         (["P  IMAGE PRIMARY", "P  IMAGE PANEL"], "999", "n.ipc holds several images"),
         ([], "", "n.ipc has no end mark (999)"),
     ],

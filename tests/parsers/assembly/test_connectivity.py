@@ -231,7 +231,7 @@ def test_unknown_nets_give_one_doubt_per_layer() -> None:
     copper = concatenate([disc(0, 0, A), disc(3, 4, UNKNOWN_NET), disc(6, 4, UNKNOWN_NET), disc(0, 0, B, layer=1)])
     layers = (Layer("L1", "top.gbr", "top"), Layer("L2", "bottom.gbr", "bottom"))
     (doubt,) = unknown_net_doubts(replace(copper, line=np.arange(4, dtype=np.int32)), layers, ["top.gbr"])
-    assert doubt.what == "copper of unknown net on L1"
+    assert doubt.what == "copper of unknown net on L1 (2 objects)"
     assert "2 of 3 objects" in doubt.why
     assert "(3.000, 4.000)" in doubt.why
     assert str(doubt.place) == "top.gbr:1"

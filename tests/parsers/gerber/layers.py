@@ -36,7 +36,7 @@ def _coded(match: re.Match[str]) -> str:
 def image(*words: str, unit: str = "MM", doubts: Iterable[str] = ()) -> Image:
     """Read such a layer; its doubts must be exactly the given ones."""
     found = read_gerber(layer(*words, unit=unit), "layer.gbr")
-    assert {doubt.what for doubt in found.doubts} == set(doubts)
+    assert {re.sub(r" \(\d+ \w+\)$", "", doubt.what) for doubt in found.doubts} == set(doubts)
     return found
 
 

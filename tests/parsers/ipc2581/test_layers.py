@@ -102,7 +102,7 @@ def test_a_group_named_twice_is_a_doubt_and_does_not_multiply(tmp_path: Path) ->
     """Each of 40 groups names the next one ten times: 10^40 layers if taken by the letter."""
     groups = [group(f"G{i}", *[stack_layer(f"G{i + 1}", 1)] * 10) for i in range(40)]
     board = read(four_layers(stackup(*groups, group("G40", *FULL))), tmp_path)
-    assert sentences(board) == ["a stackup group in two places"]
+    assert sentences(board) == ["a stackup group in two places (360 times)"]
     assert names(board) == ["TOP", "IN2", "IN1", "BOTTOM"]
 
 

@@ -206,7 +206,7 @@ def test_a_primitive_may_have_an_xform_of_its_own(tmp_path: Path, revision: str)
 )
 def test_transforms_with_two_readings_or_none_are_doubts(tmp_path: Path, xform: str, sentence: str) -> None:
     file = File(features={"TOP": one_set(features('<Circle diameter="2"/>', xform + '<Location x="5" y="5"/>'))})
-    assert sentence in sentences(read(file, tmp_path))
+    assert any(found.startswith(sentence) for found in sentences(read(file, tmp_path)))
 
 
 def test_a_shape_without_a_place_is_a_doubt(tmp_path: Path) -> None:

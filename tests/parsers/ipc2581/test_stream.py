@@ -333,7 +333,7 @@ def test_a_file_that_is_wrong_in_many_ways_has_a_bounded_number_of_doubts(tmp_pa
     rows = "".join(features(f'<StandardPrimitiveRef id="X{i}"/>') for i in range(2000))
     board = read(File(features={"TOP": one_set(rows)}), tmp_path)
     assert len(board.doubts) < 400
-    assert "more trouble than is told" in sentences(board)
+    assert any(found.startswith("further doubts (") for found in sentences(board))
 
 
 def test_ten_thousand_shapes_are_no_trouble(tmp_path: Path) -> None:
