@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -19,7 +19,8 @@ import shapely
 from checker.app import cache
 from checker.config.rules_file import Rules, read_rules
 from checker.findings import Finding, Level, identified
-from checker.insulation.separations import requirements
+from checker.insulation.record import assumed, conditions
+from checker.insulation.requirements import bind
 from checker.layout.layout import Layout
 from checker.results import baseline as baselines
 from checker.results import waivers
@@ -119,7 +120,8 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     board, rules = layout.board, layout.rules
     checks = [Check(name, why is None, why or "") for name, why in _reasons(layout).items()]
     found = [finding for name in registry() if name in results for finding in results[name][0]]
-    doubts = dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
+    doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
+    doubts |= dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
     findings = with_sources(board, identified(found))
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
@@ -150,8 +152,8 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         remarks=(
             *board.remarks,
             *layout.remarks,
-            *_defaults(rules),
-            *requirements(rules),
+            *assumed(layout),
+            *conditions(layout),
             *waiver_remarks,
             *doubt_remarks,
         ),
@@ -244,17 +246,6 @@ def _quiet_end() -> None:
 
 def _run_shared(numbers: list[int]) -> list[Found]:
     return [_run_rule(_shared[-1][number]) for number in numbers]
-
-
-def _defaults(rules: Rules) -> Iterator[Doubt]:
-    """What the rules file leaves to a default that decides over distances."""
-    keyed = [(f"barrier[{n}]", entry.insulation) for n, entry in enumerate(rules.barriers)]
-    keyed += [(f"spacing[{n}]", entry.insulation) for n, entry in enumerate(rules.spacings)]
-    for key, insulation in keyed:
-        if insulation.table and insulation.working_voltage is not None and insulation.clearance_voltage is None:
-            what = f"{key} has no clearance_voltage"
-            why = f"clearances are looked up for its working voltage, {insulation.working_voltage:g} V"
-            yield Doubt(what, why, rules.place(key))
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:

@@ -1,9 +1,9 @@
-"""Paths from conductor to conductor by way of third copper: shortest chains of legs over a graph of nodes.
+"""Paths from conductor to conductor by way of other copper: shortest chains of legs over a graph of nodes.
 
-A *leg* is a stretch of insulation between two conductors. Third copper is crossed at no cost, and a leg beside it that
-is shorter than X counts as nothing. A chain may therefore pass many pieces for nothing; pieces joined by such legs form
-a *cluster*, and between clusters the shortest leg of each kind is enough. Sides are where chains begin and end; none
-passes through them, since the path from there on is a path of its own.
+A *leg* is a stretch of insulation between two conductors. Copper on the way is crossed at no cost, and a leg beside
+floating copper that is shorter than X counts as nothing. A chain may therefore pass many pieces for nothing; pieces
+joined by such legs form a *cluster*, and between clusters the shortest leg of each kind is enough. Sides are where
+chains begin and end; none passes through them, since the path from there on is a path of its own.
 
 Legs in different kinds of place have different requirements. Each weighs the part of its own requirement that it holds,
 and a chain falls short if its parts add up to less than one. Within one kind of place that is the sum of the lengths

@@ -1,7 +1,8 @@
 """The shortest distances of both sides of a separation, where they are below what is required.
 
 Straight lines on each face and inner layer, straight lines through the board between layers, ways through the air round
-the edges of the board, and chains of these over third copper. Distances along surfaces are not measured here.
+the edges of the board, and chains of these over floating copper and third regions. Distances along surfaces are not
+measured here.
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ from checker.findings import XY
 from checker.geometry.nearest import Judged, Keys, Nearest, Pieces, closest, pieces
 from checker.insulation.air.paths import Air, Reach, Ways
 from checker.insulation.chains import Chain, Legs, chains, clusters, joined
-from checker.insulation.separations import ROUNDING, Barriers, Separation, Source, bind, contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
+from checker.insulation.conductors import ROUNDING, Source
+from checker.insulation.requirements import Barriers, Bound, bind
+from checker.insulation.separations import contenders
+from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, worst_of_each
 from checker.layout.layout import Layout, of_layout
 from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
@@ -28,7 +31,7 @@ KINDS = (OUTER, INNER, THROUGH)
 
 @dataclass(frozen=True)
 class _Conductors:
-    """Conductors of one side, or third copper: cut for searching, and what of them is near free edges."""
+    """Conductors of one side, or crossed ones: cut for searching, and what of them is near free edges."""
 
     pieces: Pieces
     reach: Reach | None  # None: ways over edges are not asked for
@@ -43,7 +46,7 @@ class _Conductors:
 
 @of_layout
 def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
-    """Everything too close, one per separation, pair of nets and layer (or None), worst first within each."""
+    """Everything too close, one per separation, pair of nets and layer (or None); found once."""
     barriers = bind(layout)
     air = _air(layout, barriers) if barriers.measured else None
     return tuple(s for bound in barriers.measured for s in _Search(layout, barriers, bound, air).found())
@@ -63,40 +66,43 @@ def _air(layout: Layout, barriers: Barriers) -> Air | None:
     return Air(material, depth)
 
 
-def _held(separation: Separation) -> dict[str, Required]:
+def _held(bound: Bound) -> dict[str, Required]:
     """What each kind of place is held to here: outer faces to clearance, the inside to what its rows hold."""
-    wanted = {OUTER: separation.required(CLEARANCE, OUTER)}
-    wanted |= {where: separation.solid(where) for where in (INNER, THROUGH)}
+    wanted = {OUTER: bound.required(CLEARANCE, OUTER)}
+    wanted |= {where: bound.solid(where) for where in (INNER, THROUGH)}
     return {where: required for where, required in wanted.items() if required is not None and required.value > 0}
 
 
 class _Search:
     """One separation's conductors, ready to be measured."""
 
-    def __init__(self, layout: Layout, barriers: Barriers, separation: Separation, air: Air | None) -> None:
-        self.layout, self.bodies, self.separation, self.air = layout, barriers.bodies, separation, air
+    def __init__(self, layout: Layout, barriers: Barriers, bound: Bound, air: Air | None) -> None:
+        self.layout, self.bodies, self.bound, self.air = layout, barriers.bodies, bound, air
+        self.separation = bound.separation
+        self.node, self.nodes = self.separation.node, self.separation.nodes
+        self.soft = self.separation.soft(len(self.bodies))
         self.layers = len(layout.board.layers)
-        self.held = _held(separation)
-        self.margin = separation.tolerance - ROUNDING
+        self.held = _held(bound)
+        self.margin = bound.tolerance - ROUNDING
         self.limits = np.array([self.held[k].value + self.margin if k in self.held else -1.0 for k in KINDS])
         self.kind = np.array([KINDS.index(k) for k in self._kinds()])
         self.depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * self.layers)
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
-        self.free = np.where(self.limits > 0, separation.x + self.margin, -1.0)  # beside third copper
+        self.free = np.where(self.limits > 0, bound.x + self.margin, -1.0)  # beside floating copper
         # dirt bridges X on the faces only: within solid insulation no leg longer than required is taken for nothing
         outer = np.arange(len(KINDS)) == KINDS.index(OUTER)
         self.beside = np.where(outer, np.maximum(self.limits, self.free), self.limits)
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        near = contenders(self.bodies, separation, float(max(self.beside.max(), self.free.max())))
+        near = contenders(self.bodies, self.separation, float(max(self.beside.max(), self.free.max())))
         self.a, self.b, self.third = map(self._conductors, near)
 
     def _conductors(self, rows: Rows) -> _Conductors:
         cut = pieces(self.bodies.shapes, rows)
         if self.air is None or self.limits[0] <= 0:
             return _Conductors(cut, None)
-        layer, node = self.bodies.shapes.layer, self.bodies.node
-        return _Conductors(cut, self.air.reach(cut, layer, node, float(self.beside[0])))
+        layer = self.bodies.shapes.layer
+        return _Conductors(cut, self.air.reach(cut, layer, self.node, float(self.beside[0])))
 
     def _kinds(self) -> list[str]:
         """Kind of each place: the layers, then through the board, then over an edge."""
@@ -105,20 +111,14 @@ class _Search:
 
     def found(self) -> Iterable[Shortfall]:
         """Shortfalls, the worst of each pair of nets and layer."""
-        worst: dict[tuple[frozenset[str], str], Shortfall] = {}
-        for shortfall in [*self._direct(), *self._chained()]:
-            key = frozenset(shortfall.nets), shortfall.place
-            if key not in worst or shortfall.worst < worst[key].worst:
-                worst[key] = shortfall
-        return worst.values()
+        return worst_of_each([*self._direct(), *self._chained()])
 
     def _direct(self) -> list[Shortfall]:
-        node = self.bodies.node
-        legs = self._legs(self.a, self.b, node, node, self.limits)
+        legs = self._legs(self.a, self.b, self.node, self.node, self.limits)
         return [self._shortfall(legs.take(np.array([row])), np.array([True])) for row in range(len(legs))]
 
     def _chained(self) -> list[Shortfall]:
-        """Paths over third copper: on each layer, then wherever they lead."""
+        """Paths over other copper: on each layer, then wherever they lead."""
         if not len(self.third):
             return []
         layer = self.bodies.shapes.layer
@@ -130,25 +130,34 @@ class _Search:
         return [self._from_chain(chain) for chain in found]
 
     def _via(self, a: _Conductors, b: _Conductors, third: _Conductors) -> list[Chain]:
-        """Paths over third copper among the given conductors."""
-        node, nodes = self.bodies.node, self.bodies.nodes
+        """Paths over other copper among the given conductors."""
+        node = self.node
         everything = np.zeros(len(self.bodies), dtype=np.int32)
         for side in (a, b):
             if not len(self._legs(side, third, everything, everything, self.beside)):
                 return []
         hops = self._legs(third, third, node, node, self.free, ordered=True)
-        cluster = clusters(hops, nodes)[node]
+        hops = hops.take(self._soft_ends(hops))
+        # the nearest of a cluster may be a third region, beside which no leg is free
+        cluster = 2 * clusters(hops, self.nodes)[node] + self.soft
         out = self._legs(a, third, node, cluster, self.beside)
         into = self._legs(third, b, cluster, node, self.beside)
         across = joined([hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)])
         weights = self._weight(out), self._weight(across), self._weight(into)
-        return chains(out, across, into, weights, nodes)
+        return chains(out, across, into, weights, self.nodes)
+
+    def _soft_ends(self, legs: Legs) -> Bools:
+        """Which legs begin or end at floating copper."""
+        soft: Bools = np.any(self.soft[legs.body], axis=1)
+        return soft
+
+    def _counts(self, legs: Legs) -> Bools:
+        """Which legs count."""
+        return self.bound.counts(legs.length, self._soft_ends(legs))
 
     def _weight(self, legs: Legs) -> Floats:
-        """The part of its requirement that each leg beside third copper holds."""
-        share: Floats = np.where(
-            self.separation.counts(legs.length), legs.length / self.limits[self.kind[legs.place]], 0.0
-        )
+        """The part of its requirement that each leg beside other copper holds."""
+        share: Floats = np.where(self._counts(legs), legs.length / self.limits[self.kind[legs.place]], 0.0)
         return share
 
     def _legs(
@@ -162,8 +171,7 @@ class _Search:
         limits : by kind; longer legs are left out
         ordered : both sides are the same conductors, each pair of groups is wanted once
         """
-        bodies = self.bodies
-        node, layer = bodies.node, bodies.shapes.layer
+        node, layer = self.node, self.bodies.shapes.layer
         count = int(group_b.max(initial=0)) + 1
 
         def judge(one: Rows, two: Rows) -> Judged:
@@ -189,7 +197,7 @@ class _Search:
         return joined([straight, self._over_edges(self.air.ways(a.reach, b.reach, float(limits[0]), ask))])
 
     def _straight(self, near: Nearest) -> Legs:
-        node = self.bodies.node
+        node = self.node
         return Legs(
             first=node[near.first].astype(np.intp),
             second=node[near.second].astype(np.intp),
@@ -201,7 +209,7 @@ class _Search:
         )
 
     def _over_edges(self, ways: Ways) -> Legs:
-        node, tips = self.bodies.node, [np.concatenate((p[0], p[-1])) for p in ways.points]
+        node, tips = self.node, [np.concatenate((p[0], p[-1])) for p in ways.points]
         bends = np.empty(len(ways.points), dtype=object)
         bends[:] = [p[1:-1] for p in ways.points]
         return Legs(
@@ -219,10 +227,10 @@ class _Search:
         return rise
 
     def _from_chain(self, chain: Chain) -> Shortfall:
-        return self._shortfall(chain.legs, self.separation.counts(chain.legs.length))
+        return self._shortfall(chain.legs, self._counts(chain.legs))
 
     def _shortfall(self, legs: Legs, counts: Bools) -> Shortfall:
-        """A path of one leg, or of several over third copper."""
+        """A path of one leg, or of several over other copper."""
         kinds = self.kind[legs.place]
         judged = kinds[counts] if counts.any() else kinds
         strictest = int(judged[np.argmax(self.limits[judged])])
@@ -230,15 +238,19 @@ class _Search:
         share = float((legs.length[counts] / self.limits[kinds[counts]]).sum())
         required = self.held[KINDS[strictest]]
         layer, place = self._where(set(legs.place.tolist()))
+        stops = zip(legs.body[:, 0].tolist(), legs.body[:, 1].tolist(), counts.tolist(), strict=True)
         return Shortfall(
-            separation=self.separation,
+            bound=self.bound,
             required=required,
-            measured=max(share * limit - self.separation.tolerance, 0.0),
+            measured=max(share * limit - self.bound.tolerance, 0.0),
             raw=float(legs.length.sum()),
             nets=(self.bodies.net_name(int(legs.body[0, 0])), self.bodies.net_name(int(legs.body[-1, 1]))),
             place=place,
             layer=layer,
             parts=tuple(self._parts(legs, counts)),
+            ends=(int(legs.body[0, 0]), int(legs.body[-1, 1])),
+            crossed=tuple(legs.body[1:, 0].tolist()),
+            spans=spans_of(stops, self.soft),
         )
 
     def _where(self, places: set[int]) -> tuple[int | None, str]:

@@ -15,7 +15,7 @@ import numpy as np
 from checker.findings import XY
 from checker.geometry.boxes import BoxIndex, widened
 from checker.geometry.nearest import between
-from checker.insulation.separations import Bodies, Source
+from checker.insulation.conductors import Bodies, Source
 from parsers.primitives import TOUCH, Floats, Ints, Rows
 
 
@@ -74,6 +74,21 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
         done |= start
         start = nameless & np.isin(number, number[met[:, 1]]) & ~done & solid
         frontier = np.flatnonzero(start)
+
+
+def walls_touching(bodies: Bodies) -> Iterator[Touch]:
+    """Walls of plated holes and slots that meet, and are not of one conductor by their names: once for each pair."""
+    number, layer = conductor_numbers(bodies), bodies.shapes.layer
+    rows = np.flatnonzero(bodies.source == Source.WALL)
+    row_of: dict[int, dict[int, int]] = {}
+    for row in rows.tolist():
+        row_of.setdefault(int(bodies.origin[row]), {})[int(layer[row])] = row
+    for one, other in bodies.walls.tolist():
+        shared = sorted(row_of[one].keys() & row_of[other].keys())
+        a, b = row_of[one][shared[0]], row_of[other][shared[0]]
+        if number[a] != number[b]:
+            _, at, _ = between(bodies.shapes, np.array([a]), bodies.shapes, np.array([b]))
+            yield Touch((int(number[a]), int(number[b])), (float(at[0, 0]), float(at[0, 1])), shared[0])
 
 
 def _touching(bodies: Bodies, number: Ints, pairs: Rows) -> tuple[Rows, Floats]:

@@ -1,8 +1,8 @@
 """The shortest ways along the surface between both sides of a separation, where they are below what is required.
 
-The copper of both faces, what inner layers and plated edges show in the walls of free edges, and third copper to hop
-over, laid on the surface of the board (`surface`). Third copper first becomes *clusters*: conductors that legs shorter
-than X join, which a path therefore crosses at no cost. Paths are then sought between sides and clusters.
+The copper of both faces, what inner layers and plated edges show in the walls of free edges, and other copper to cross,
+laid on the surface of the board (`surface`). Floating copper first becomes *clusters*: conductors that legs shorter
+than X join, which a path therefore crosses at no cost. Paths are then sought between sides, clusters and third regions.
 
 What the rows of the table hold inside the board is measured with the clearances (`clearances`).
 """
@@ -21,8 +21,10 @@ from scipy.sparse.csgraph import connected_components, dijkstra
 
 from checker.config.spacing_table import CREEPAGE, OUTER, Required
 from checker.findings import XY
-from checker.insulation.separations import ROUNDING, Barriers, Separation, Source, bind, contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall
+from checker.insulation.conductors import ROUNDING, Source
+from checker.insulation.requirements import Barriers, Bound, bind
+from checker.insulation.separations import contenders
+from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of
 from checker.insulation.surface.edges import joins
 from checker.insulation.surface.geodesics import (
     BOTTOM,
@@ -44,7 +46,7 @@ from parsers.board import UNPLATED
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
-CROWD = 12  # third conductors in a row that are told one by one
+CROWD = 12  # floating conductors in a row that are told one by one
 _SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
 _SAME = 1e-6  # mm; ways that differ by less are one
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
@@ -56,7 +58,7 @@ def creepages(layout: Layout) -> tuple[Shortfall, ...]:
     return measured(layout)[0]
 
 
-def necks(layout: Layout) -> tuple[tuple[Separation, XY], ...]:
+def necks(layout: Layout) -> tuple[tuple[Bound, XY], ...]:
     """Separations beside narrow places of a slot or edge with more than two wide rooms, with the place of the first.
 
     Over such a place a path may come out too long. Where one lies within the required distance of both sides, the
@@ -66,15 +68,15 @@ def necks(layout: Layout) -> tuple[tuple[Separation, XY], ...]:
 
 
 @of_layout
-def measured(layout: Layout) -> tuple[tuple[Shortfall, ...], tuple[tuple[Separation, XY], ...]]:
-    """`creepages` and `necks`, found in one search."""
+def measured(layout: Layout) -> tuple[tuple[Shortfall, ...], tuple[tuple[Bound, XY], ...]]:
+    """`creepages` and `necks`, found in one search, once."""
     barriers = bind(layout)
     surfaces: dict[float, Surface] = {}
     found: list[Shortfall] = []
-    unsure: list[tuple[Separation, XY]] = []
+    unsure: list[tuple[Bound, XY]] = []
     for bound in barriers.measured:
         required = bound.required(CREEPAGE, OUTER)
-        if required is None or required.value <= 0 or not len(bound.sides[0]) or not len(bound.sides[1]):
+        if required is None or required.value <= 0 or not bound.has_copper:
             continue
         x = bound.x + layout.rules.tolerance.routing  # a slot may come out that much narrower
         if x not in surfaces:
@@ -97,14 +99,14 @@ def surface_of(layout: Layout, barriers: Barriers, x: float) -> Surface:
 class _Search:
     """One separation's conductors on the surface."""
 
-    def __init__(
-        self, layout: Layout, barriers: Barriers, separation: Separation, required: Required, surface: Surface
-    ) -> None:
-        self.layout, self.separation, self.required, self.surface = layout, separation, required, surface
+    def __init__(self, layout: Layout, barriers: Barriers, bound: Bound, required: Required, surface: Surface) -> None:
+        self.layout, self.bound, self.required, self.surface = layout, bound, required, surface
+        self.separation = bound.separation
+        self.soft = self.separation.soft(len(barriers.bodies))
         self.bodies, self.last = barriers.bodies, len(layout.board.layers) - 1
         self.depths, self.thickness = barriers.depths, barriers.thickness or NO_WALL
-        margin = separation.tolerance - ROUNDING
-        self.limit, self.x = required.value + margin, separation.x + margin
+        margin = bound.tolerance - ROUNDING
+        self.limit, self.x = required.value + margin, bound.x + margin
         self.metal, self.bare = self._laid()
         self._nearest: dict[tuple[int | None, str, XY], int] = {}  # many paths end alike: what was asked before
         self._chains: dict[tuple[int, int], list[int]] = {}
@@ -136,7 +138,7 @@ class _Search:
         """Middles of those places that lie within the limit of both sides, seen from above."""
         out = []
         laid = np.unique(np.concatenate((self.metal.island, self.bare.island)))
-        sides = [self.bodies.shapes.take(rows[np.isin(rows, laid)]) for rows in self.separation.sides]
+        sides = [self.bodies.shapes.take(rows[np.isin(rows, laid)]) for rows in self.separation.ends]
         copper_of = [(side.skeletons(), self.limit + side.radius + side.slack()) for side in sides]
         for place in places:
             if all(shapely.dwithin(skeletons, place, reach).any() for skeletons, reach in copper_of):
@@ -175,7 +177,7 @@ class _Search:
         """Bodies that may lie within the limit of others that they are measured to, seen from above."""
         one, two, third = contenders(self.bodies, self.separation, max(self.limit, self.x) + _SLACK)
         rows = np.concatenate((one, two, third))
-        label = np.concatenate((np.full(len(one), 0), np.full(len(two), 1), 2 + self.bodies.node[third]))
+        label = np.concatenate((np.full(len(one), 0), np.full(len(two), 1), 2 + self.separation.node[third]))
         kept = on_the_way(self.bodies.shapes.take(rows).bounds(), label.astype(np.int32), self.limit, self.x)
         near: Rows = np.unique(rows[kept])
         return near
@@ -225,7 +227,7 @@ class _Search:
         """
         key = self.bodies.node.astype(np.int64) * (self.last + 1) + self.bodies.shapes.layer
         islands, ends = [], [np.empty(0, np.intp)]
-        for rows in map(self._of_laid, self.separation.sides):
+        for rows in map(self._of_laid, self.separation.ends):
             _, first, number = np.unique(key[rows], return_index=True, return_inverse=True)
             island = np.full(len(self.bodies), -1, np.int32)
             island[rows] = number + sum(map(len, ends))
@@ -245,23 +247,38 @@ class _Search:
 
     @cached_property
     def third(self) -> tuple[Ints, Rows]:
-        """Number of third conductors per body (-1: none), and a body of each."""
-        laid = self._of_laid(self.separation.third)
+        """Number of floating conductors per body (-1: none), and a body of each."""
+        laid = self._of_laid(self.separation.floating)
         _, first, number = np.unique(self.bodies.node[laid], return_index=True, return_inverse=True)
         conductor = np.full(len(self.bodies), -1, np.int32)
         conductor[laid] = number
         return conductor, laid[first]
 
     @cached_property
+    def _crossed(self) -> Ints:
+        """Island of each body that a path may cross (-1: none): clusters, then third regions."""
+        ends, (conductor, _) = self.ends, self.third
+        cluster = np.append(self.cluster, 0)
+        island = np.where(conductor >= 0, len(ends) + cluster[conductor], -1).astype(np.int32)
+        for number, third in enumerate(self.separation.between):
+            island[self._of_laid(third.rows)] = self._first_region + number
+        return island
+
+    @property
+    def _first_region(self) -> int:
+        """The first island that is a third region."""
+        return len(self.ends) + int(self.cluster.max(initial=-1)) + 1
+
+    @cached_property
     def between_third(self) -> Legs:
-        """Legs between third conductors that count as nothing."""
+        """Legs between floating conductors that count as nothing."""
         conductor, bodies = self.third
         metal, bare = self._islands(conductor)
         return self.surface.legs(metal, np.full(len(bodies), HOP), self.x - ROUNDING, bare)
 
     @cached_property
     def cluster(self) -> Ints:
-        """Cluster of each third conductor."""
+        """Cluster of each floating conductor."""
         legs, n = self.between_third, len(self.third[1])
         graph = coo_array((np.ones(len(legs.length)), (legs.start, legs.end)), shape=(n, n))
         numbers: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
@@ -269,21 +286,21 @@ class _Search:
 
     @cached_property
     def legs(self) -> Legs:
-        """Ways over insulation between sides and clusters of third copper."""
+        """Ways over insulation between sides, clusters of floating copper, and third regions."""
         one, two, ends = self._sides
-        conductor, _ = self.third
-        hop = np.where(conductor >= 0, len(ends) + np.append(self.cluster, 0)[conductor], -1).astype(np.int32)
-        parts = [self._islands(island) for island in (one, two, hop)]
+        parts = [self._islands(island) for island in (one, two, self._crossed)]
         roles = [SOURCE] * (int(one.max()) + 1) + [TARGET] * (len(ends) - int(one.max()) - 1)
-        roles += [HOP] * (int(self.cluster.max(initial=-1)) + 1)
+        roles += [HOP] * (self._first_region - len(ends) + len(self.separation.between))
         metal = Copper(*(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper)))
         bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
-        # beside third copper, legs below X are free; a search may lose what is nearer to its limit than rims are exact
+        # beside floating copper legs below X are free; a search may lose what is that close to its limit
         reach = max(self.limit, self.x) if HOP in roles else self.limit
         conductor = np.concatenate(
             (self.bodies.node[ends], self.bodies.node.max(initial=0) + 1 + np.arange(len(roles) - len(ends)))
         )
-        return self.surface.legs(metal, roles, reach + _SLACK, bare, np.unique(conductor, return_inverse=True)[1])
+        own = np.unique(conductor, return_inverse=True)[1]
+        solid = np.arange(len(roles)) >= self._first_region
+        return self.surface.legs(metal, roles, reach + _SLACK, bare, own, solid)
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""
@@ -297,18 +314,33 @@ class _Search:
 
     def _shortfall(self, path: Geodesic) -> Shortfall:
         crossings = [self._crossing(*hop) for hop in _hops(path.legs)]
-        parts = [*self._parts(path, crossings)]
+        runs = _runs(path.legs)
+        counts = self._counted(runs)
+        parts = [*self._parts(runs, counts, crossings)]
         layer, place = self._where(parts)
+        ends = int(self.ends[path.source]), int(self.ends[path.target])
+        stops = [ends[0], *(body for crossing in crossings for body in (crossing[0], crossing[-1])), ends[1]]
         return Shortfall(
-            separation=self.separation,
+            bound=self.bound,
             required=self.required,
-            measured=max(path.length - self.separation.tolerance, 0.0),
+            measured=max(path.length - self.bound.tolerance, 0.0),
             raw=path.raw + sum(self._bare_length(crossing) for crossing in crossings),
-            nets=(self._name(self.ends[path.source]), self._name(self.ends[path.target])),
+            nets=(self._name(ends[0]), self._name(ends[1])),
             place=place,
             layer=layer,
             parts=tuple(parts),
+            ends=ends,
+            crossed=tuple(body for crossing in crossings for body in crossing),
+            spans=spans_of(zip(stops[::2], stops[1::2], counts, strict=True), self.soft),
         )
+
+    def _counted(self, runs: Sequence[tuple[Leg | None, list[Leg]]]) -> list[bool]:
+        """Which runs over insulation count: those beside floating copper only if they are as wide as X."""
+        hops = [hop.island for hop, _ in runs if hop is not None]
+        soft = [island is not None and island < self._first_region for island in hops]
+        beside = [before or after for before, after in zip([False, *soft], [*soft, False], strict=True)]
+        lengths = [sum(leg.length for leg in run) for _, run in runs]
+        return [not free or length >= self.x for free, length in zip(beside, lengths, strict=True)]
 
     def _name(self, body: int) -> str:
         return self.bodies.net_name(int(body))
@@ -321,69 +353,74 @@ class _Search:
             return layer, self.layout.layer_id(layer)
         return None, SEVERAL if any(part.on == COPPER for part in parts) else EDGE
 
-    def _parts(self, path: Geodesic, crossings: Sequence[Sequence[int]]) -> Iterator[Part]:
-        """The path stretch by stretch; third copper that is crossed by free legs conductor by conductor."""
-        runs = _runs(path.legs)
-        for number, (hop, run) in enumerate(runs):
+    def _parts(
+        self,
+        runs: Sequence[tuple[Leg | None, list[Leg]]],
+        counts: Sequence[bool],
+        crossings: Sequence[Sequence[int]],
+    ) -> Iterator[Part]:
+        """The path stretch by stretch; floating copper that is crossed by free legs conductor by conductor."""
+        for number, ((hop, run), counted) in enumerate(zip(runs, counts, strict=True)):
             if hop is not None:
                 yield from self._hopped(hop, crossings[number - 1])
-            length = sum(leg.length for leg in run)
-            counts = len(runs) == 1 or length >= self.x
-            yield from (Part(leg.on, leg.points, leg.length, counts) for leg in run)
+            yield from (Part(leg.on, leg.points, leg.length, counted) for leg in run)
 
     def _crossing(self, before: Leg, hop: Leg, after: Leg) -> list[int]:
-        """The third conductors that a path crosses between two legs, in order."""
-        start, end = self._conductor(hop, before, -1), self._conductor(hop, after, 0)
-        if (start, end) not in self._chains:
-            self._chains[start, end] = self.between_third.chain(start, end, self.x) if start != end else [start]
-        return self._chains[start, end]
+        """Bodies of the conductors that a path crosses between two legs, in order."""
+        start, end = self._nearest_body(hop, before, -1), self._nearest_body(hop, after, 0)
+        if (hop.island or 0) >= self._first_region:
+            return [start, end]
+        conductor, bodies = self.third
+        key = int(conductor[start]), int(conductor[end])
+        if key not in self._chains:
+            self._chains[key] = self.between_third.chain(*key, self.x) if key[0] != key[1] else [key[0]]
+        return [int(bodies[number]) for number in self._chains[key]]
 
     def _bare_length(self, crossing: Sequence[int]) -> float:
-        """What free legs between third conductors measure."""
-        key = crossing[0], crossing[-1]
+        """What free legs between floating conductors measure."""
+        numbers = [int(self.third[0][body]) for body in crossing]
+        key = numbers[0], numbers[-1]
         if key not in self._bare_lengths:
-            self._bare_lengths[key] = sum(self.between_third.length_of(a, b) for a, b in pairwise(crossing))
+            pairs = [pair for pair in pairwise(numbers) if min(pair) >= 0]
+            self._bare_lengths[key] = sum(self.between_third.length_of(a, b) for a, b in pairs)
         return self._bare_lengths[key]
 
     def _hopped(self, hop: Leg, crossing: Sequence[int]) -> Iterator[Part]:
-        """Third copper between two legs: conductor by conductor, with the free legs between; a crowd as one."""
+        """Copper between two legs: conductor by conductor, with the free legs between; a crowd, or a region, as one."""
         at, end = hop.points[0], hop.points[-1]
-        if len(crossing) > CROWD:
-            yield replace(self._crossed(at, end, crossing[0]), net=f"{len(crossing)} pieces of copper")
+        if len(crossing) > CROWD or (hop.island or 0) >= self._first_region:
+            names = ", ".join(dict.fromkeys(map(self._name, crossing)))
+            crowd = f"{len(crossing)} pieces of copper" if len(crossing) > CROWD else names
+            yield replace(self._over(at, end, crossing[0]), net=crowd)
             return
         for one, two in pairwise(crossing):
-            _, run = self.between_third.leg(one, two)
-            yield self._crossed(at, run[0].points[0], one)
+            _, run = self.between_third.leg(int(self.third[0][one]), int(self.third[0][two]))
+            yield self._over(at, run[0].points[0], one)
             yield from (Part(leg.on, leg.points, leg.length, False) for leg in run)
             at = run[-1].points[-1]
-        yield self._crossed(at, end, crossing[-1])
+        yield self._over(at, end, crossing[-1])
 
-    def _crossed(self, start: XY, end: XY, conductor: int) -> Part:
+    def _over(self, start: XY, end: XY, body: int) -> Part:
         length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
-        return Part(COPPER, (start, end), length, False, self._name(self.third[1][conductor]))
+        return Part(COPPER, (start, end), length, False, self._name(body))
 
-    def _conductor(self, hop: Leg, beside: Leg, end: int) -> int:
-        """Which conductor of a cluster a leg ends on: the one nearest to its end."""
+    def _nearest_body(self, hop: Leg, beside: Leg, end: int) -> int:
+        """Which body of an island a leg ends on: the one nearest to its end."""
         key = hop.island, beside.on, beside.points[end]
         if key not in self._nearest:
             self._nearest[key] = self._nearest_of(*key)
         return self._nearest[key]
 
     def _nearest_of(self, island: int | None, on: str, at: XY) -> int:
-        """Conductor of a cluster nearest to a point on a face or wall."""
-        point, cluster = shapely.Point(at), (island or 0) - len(self.ends)
+        """Body of an island that is crossed, nearest to a point on a face or wall."""
+        point = shapely.Point(at)
         face = {TOP_SIDE: (TOP,), BOTTOM_SIDE: (BOTTOM,)}.get(on, (TOP, BOTTOM))
-        metal, bare = (self._of_cluster(bodies, cluster) for bodies in (self.metal.island, self.bare.island))
-        metal &= np.isin(self.metal.face, face)
+        metal = (self._crossed[self.metal.island] == island) & np.isin(self.metal.face, face)
+        bare = self._crossed[self.bare.island] == island
         bodies = np.concatenate((self.metal.island[metal], self.bare.island[bare]))
         gap = shapely.distance(self.metal.skeleton[metal], point) - self.metal.radius[metal]
         nearest = np.argmin(np.concatenate((gap, shapely.distance(self.bare.line[bare], point))))
-        return int(self.third[0][bodies[nearest]])
-
-    def _of_cluster(self, bodies: Ints, cluster: int) -> Bools:
-        conductor = self.third[0][bodies]
-        mask: Bools = (conductor >= 0) & (np.append(self.cluster, -1)[conductor] == cluster)
-        return mask
+        return int(bodies[nearest])
 
 
 def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:

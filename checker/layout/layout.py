@@ -133,6 +133,11 @@ class Layout:
         """Nets that float (stated to be single, or with one pad), shape (nets,)."""
         return self._binding.floating
 
+    @property
+    def lone(self) -> Bools:
+        """Nets that float because they have one pad, not because the data says so, shape (nets,)."""
+        return self._binding.lone
+
     @cached_property
     def is_reference(self) -> Bools:
         """Nets that are a region's reference, shape (nets,)."""

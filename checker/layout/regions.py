@@ -102,12 +102,14 @@ class Stretch:
 class Binding:
     """Which region claims which net.
 
-    `region_of_net` and `floating` have one entry per net; `catch_all` marks nets that only `*` claims.
+    All columns have one entry per net: `lone` marks floating nets of one pad that the data does not state to be
+    connected to nothing, `catch_all` nets that only `*` claims.
     """
 
     regions: tuple[Region, ...]
     region_of_net: Ints
     floating: Bools
+    lone: Bools
     catch_all: Bools
     doubts: tuple[Doubt, ...]
 
@@ -136,12 +138,16 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
     """Give every net its region.
 
     Reference and plane nets come first, then the explicit patterns; `*` takes what no other region claims. A net
-    that explicit patterns of two regions match goes to the first and is a doubt, unless a tie shares it.
+    that explicit patterns of two regions match goes to the first and is a doubt, unless a tie shares it. A net of one
+    pad floats unless a region claims it by more than `*`; one that the data states to be connected to nothing floats
+    whatever claims it.
     """
     hardware = {item.net for item in rules.hardware if item.net}
     floating = floating_nets(board) & ~np.array([net.name in hardware for net in board.nets], dtype=bool)
+    single = np.array([net.single for net in board.nets], dtype=bool).reshape(-1)
     region_of, doubts = _claimed(rules, names)
     floating &= ~_is_reference(rules, names, len(board.nets))
+    floating &= single | (region_of < 0)  # a pad that a region names is fed from outside
     region_of[floating] = -1
     catch_all = np.zeros(len(board.nets), dtype=bool)
     for index, spec in enumerate(rules.regions):
@@ -150,7 +156,8 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
             region_of[catch_all] = index
     doubts += _unclaimed(board, region_of, floating)
     regions = tuple(_region(i, spec, region_of, names) for i, spec in enumerate(rules.regions))
-    return Binding(regions, region_of, floating, catch_all, (*doubts, *unmatched(board, rules, names)))
+    lone = floating & ~single
+    return Binding(regions, region_of, floating, lone, catch_all, (*doubts, *unmatched(board, rules, names)))
 
 
 def floating_nets(board: Board) -> Bools:

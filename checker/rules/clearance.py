@@ -31,8 +31,8 @@ from collections.abc import Iterator
 
 from checker.config.spacing_table import CLEARANCE
 from checker.findings import Finding, Level
-from checker.insulation.clearance import shortfalls
-from checker.insulation.separations import bind
+from checker.insulation.distances import told
+from checker.insulation.requirements import bind
 from checker.insulation.shortfalls import tell
 from checker.layout.layout import Layout
 from checker.rules import Rule
@@ -43,9 +43,7 @@ RULE = Rule("clearance", title="Clearance too short", level=Level.ERROR, safety=
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Clearances that fall short."""
-    for short in shortfalls(layout):
-        if short.required.measure == CLEARANCE:
-            yield tell(layout, short, RULE.id)
+    return (tell(layout, one, RULE.id) for one in told(layout, CLEARANCE))
 
 
 def why_not(layout: Layout) -> str | None:

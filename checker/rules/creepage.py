@@ -25,13 +25,12 @@ Source: IEC 60664-1 (2007), 6.2 for how creepage is measured and for X; the dist
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import chain
 
 from checker.config.spacing_table import CREEPAGE
 from checker.findings import Finding, Level
-from checker.insulation.clearance import shortfalls
-from checker.insulation.creepage import creepages, necks
-from checker.insulation.separations import bind
+from checker.insulation.creepage import necks
+from checker.insulation.distances import told
+from checker.insulation.requirements import bind
 from checker.insulation.shortfalls import tell
 from checker.layout.layout import Layout
 from checker.rules import Rule
@@ -43,9 +42,7 @@ HINT = "Move the copper apart, lengthen the slot or add one, or remove the stray
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Creepages that fall short, on the surface and where the table holds only creepage inside the board."""
-    inside = (short for short in shortfalls(layout) if short.required.measure == CREEPAGE)
-    for short in chain(creepages(layout), inside):
-        yield tell(layout, short, RULE.id, HINT)
+    return (tell(layout, one, RULE.id, HINT) for one in told(layout, CREEPAGE))
 
 
 def why_not(layout: Layout) -> str | None:
@@ -53,13 +50,9 @@ def why_not(layout: Layout) -> str | None:
     return bind(layout).why_not(CREEPAGE)
 
 
-def doubts(layout: Layout) -> tuple[Doubt, ...]:
+def doubts(layout: Layout) -> Iterator[Doubt]:
     """What binding the barriers left open, and necks of slots that no length is vouched for."""
+    yield from bind(layout).doubts
     why = "a creepage over it may be told too long; measure there by hand, or give the slot one width"
-    return (
-        *bind(layout).doubts,
-        *(
-            Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)
-            for bound, (x, y) in necks(layout)
-        ),
-    )
+    for bound, (x, y) in necks(layout) if why_not(layout) is None else ():
+        yield Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)

@@ -33,8 +33,9 @@ import shapely
 
 from checker.config.rules_file import Side, Tie
 from checker.findings import XY, Finding, Level
-from checker.insulation.contacts import conductor_name, conductor_numbers, touches
-from checker.insulation.separations import Bodies, Separation, Source, bind
+from checker.insulation.conductors import Bodies, Source, bodies_of
+from checker.insulation.contacts import conductor_name, conductor_numbers, touches, walls_touching
+from checker.insulation.separations import Separation, separations_of
 from checker.insulation.shortfalls import SAFETY_HARM
 from checker.layout.layout import Layout
 from checker.rules import Rule
@@ -66,10 +67,10 @@ class Link:
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Bridges across barriers, and ties that are not joined exactly once."""
-    barriers = bind(layout)
-    pins = _pins(layout, barriers.bodies)
-    touching = [*_contacts(layout), *_touches(layout, barriers.bodies)]
-    for separation in barriers.separations:
+    bodies = bodies_of(layout)[0]
+    pins = _pins(layout, bodies)
+    touching = [*_contacts(layout), *_touches(layout, bodies)]
+    for separation in separations_of(layout):
         if separation.regions:
             yield from _bridges(layout, separation, [*touching, *_parts(layout, separation, pins)])
     for tie in layout.rules.ties:
@@ -88,7 +89,7 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
     if not board.components and (board.copper.pad & (functions != VIA_PAD)).any():
         why = "parts across a barrier cannot be seen; export the data with component attributes"
         yield Doubt("the data names no parts", why)
-    for separation in bind(layout).separations:
+    for separation in separations_of(layout):
         for part in _listed(layout, separation.isolators):
             nets = {pin.net for pin in part.pins}
             for name, side in zip(separation.names, separation.nets, strict=True):
@@ -109,7 +110,7 @@ def _contacts(layout: Layout) -> list[Link]:
 
 def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
     """What touches hardware, plated edges and nameless pads, the way on through nameless copper included."""
-    for touch in touches(bodies, _nameless_pads(layout)):
+    for touch in (*touches(bodies, _nameless_pads(layout)), *walls_touching(bodies)):
         yield Link(touch.conductors, (touch.at, touch.at), None, touch.layer)
 
 
@@ -247,7 +248,7 @@ def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tup
     first, second = separation.nets
     between = [next(net for net in a.nets if net in b.nets) for a, b in pairwise(chain)]
     ends = next(n for n in chain[0].nets if n in first), next(n for n in chain[-1].nets if n in second)
-    bodies = bind(layout).bodies
+    bodies = bodies_of(layout)[0]
     return tuple(conductor_name(bodies, number) for number in (ends[0], *between, ends[1]))
 
 
@@ -269,7 +270,7 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     meant = not joined or tie.at is None or joined == [tie.at]
     if len(joined) == 1 and meant:
         return
-    names = bind(layout).bodies.names
+    names = bodies_of(layout)[0].names
     declared = tie.at or "touching copper"
     told = f"joined {len(joined)} times ({', '.join(joined)})" if joined else "not joined at all"
     points = [*places, *(part.at for part in parts)] or [_somewhere(layout, tie)]
@@ -314,7 +315,7 @@ def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Seq
 
 def _heads(layout: Layout, conductors: Collection[int]) -> Iterable[shapely.Geometry]:
     """Shapes of the hardware among some conductors."""
-    bodies = bind(layout).bodies
+    bodies = bodies_of(layout)[0]
     own = np.isin(conductor_numbers(bodies), list(conductors))
     heads: Iterable[shapely.Geometry] = bodies.shapes.take((bodies.source == Source.HARDWARE) & own).shapes()
     return heads

@@ -24,7 +24,8 @@ import shapely
 
 from checker.findings import XY, Finding, Level, Path
 from checker.geometry.nearest import Judged, Nearest, between, closest, pieces
-from checker.insulation.separations import ROUNDING, Bodies, Separation, bind
+from checker.insulation.conductors import ROUNDING, Bodies, bodies_of
+from checker.insulation.separations import Separation, separations_of
 from checker.insulation.shortfalls import down
 from checker.layout.layout import Layout
 from checker.rules import Rule
@@ -65,9 +66,9 @@ class Inside:
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Pours, and copper beneath isolators, that are closer than the narrowest isolator."""
-    bodies = bind(layout).bodies
+    bodies = bodies_of(layout)[0]
     boxes = bodies.shapes.bounds()
-    for separation in bind(layout).separations:
+    for separation in separations_of(layout):
         parts = [p for refdes in separation.isolators if (p := _part(layout, bodies, separation, refdes)) is not None]
         if not parts:
             continue
@@ -144,7 +145,7 @@ def _beneath(
 
     The two pours that were told are told again only where they come closer here.
     """
-    bodies, rows = bind(layout).bodies, here.rows
+    bodies, rows = bodies_of(layout)[0], here.rows
     sides = [np.isin(bodies.shapes.net[rows], list(nets)) for nets in separation.nets]
     judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed)
     poured = _poured(layout, bodies, here, told)

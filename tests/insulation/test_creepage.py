@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from checker.demo.sketch import Pour, Sketch, box
-from checker.insulation.creepage import measured, on_the_way
+from checker.insulation.creepage import on_the_way
 from checker.rules.creepage import find
 from tests.boards import FIXTURES, built_directly, layout_of
 from tests.laws.moves import told_of
@@ -29,7 +29,6 @@ def test_what_is_far_from_any_way_changes_no_creepage(sketch: Sketch, bars: list
     text = text.replace("clearance_voltage = 500", "clearance_voltage = 2500")
 
     def found() -> list[Mapping[str, Any]]:
-        measured.cache_clear()
         return [told_of(f) for f in find(layout_of(board, text, FIXTURES / "demo" / "battery"))]
 
     pruned = found()

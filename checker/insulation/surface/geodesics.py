@@ -140,7 +140,15 @@ class Surface:
         widths = widths_behind(rims, open_behind, x)
         self.ground = Ground(rims, open_behind, widths, x, corners, links, sight, thickness)
 
-    def legs(self, metal: Copper, roles: Any, limit: float, bare: Exposed | None = None, conductor: Any = None) -> Legs:
+    def legs(
+        self,
+        metal: Copper,
+        roles: Any,
+        limit: float,
+        bare: Exposed | None = None,
+        conductor: Any = None,
+        solid: Any = None,
+    ) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.
 
         Parameters
@@ -151,11 +159,12 @@ class Surface:
         bare : copper in the walls
         conductor : of each island, if it is not one by itself. A path over walls from face to face is sought only where
             it may be shorter than what joins the same conductors without
+        solid : mask of islands beside which no leg counts as nothing, though they are HOP
         """
         roles = np.asarray(roles, np.int32)
         own = np.arange(len(roles)) if conductor is None else conductor
         graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32))
-        return Legs(graph, self.ground, limit)
+        return Legs(graph, self.ground, limit, solid)
 
     def shortest(
         self,
@@ -216,9 +225,10 @@ class Legs:
     sources, towards targets.
     """
 
-    def __init__(self, graph: Graph, ground: Ground, limit: float) -> None:
+    def __init__(self, graph: Graph, ground: Ground, limit: float, solid: Any = None) -> None:
         self._graph, self._ground, self.limit = graph, ground, limit
         self.roles = graph.roles
+        self.soft = (self.roles == HOP) & ~np.asarray(False if solid is None else solid)
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = directed(graph)
         self._leg_trees: dict[int, Ints] = {}
@@ -253,7 +263,7 @@ class Legs:
                 legs.append(Leg(COPPER, (legs[-1].points[-1], part[0].points[0]), 0.0, a))
             legs += part
             raw += length
-            counted += length if length >= x or len(chain) == 2 else 0.0
+            counted += length if length >= x or not (self.soft[a] or self.soft[b]) else 0.0
         return Geodesic(counted, raw, tuple(legs), source, target) if legs else None
 
     def direct(self, source: int, target: int) -> Geodesic | None:
@@ -315,7 +325,7 @@ class Legs:
 
         Free legs weigh next to nothing, so that of equal paths the one with the shortest bare length is found.
         """
-        hop = (self.roles[self.start] == HOP) | (self.roles[self.end] == HOP)
+        hop = self.soft[self.start] | self.soft[self.end]
         counted = np.where(hop & (self.length < x), _FREE * self.length, self.length)
         n = len(self.roles)
         return csr_array((np.maximum(counted, ZERO), (self.start, self.end)), shape=(n, n))
