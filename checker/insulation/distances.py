@@ -116,7 +116,10 @@ def _requirement(bound: Bound, short: Shortfall) -> Mapping[str, object]:
 
 
 def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | None:
-    """The straight distance of both ends, less the tolerance; None where no copper on the way shortens the path."""
+    """The straight distance of both ends, less the tolerance; None where no copper on the way shortens the path.
+
+    None too where a path on several layers is longer than the straight line through the board.
+    """
     if not any(part.on == COPPER for part in short.parts):
         return None
     bodies, separation = barriers.bodies, short.bound.separation
@@ -125,7 +128,8 @@ def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | N
     )
     depth = np.array(barriers.depths or [0.0] * len(layout.board.layers))
     length = shortest(bodies, one, other, depth, short.layer)
-    return max(length - short.bound.tolerance, short.measured)
+    length -= short.bound.tolerance
+    return length if np.isfinite(length) and length >= short.measured else None
 
 
 def shortest(bodies: Bodies, one: Rows, other: Rows, depth: Floats, layer: int | None = None) -> float:
