@@ -22,7 +22,7 @@ from typing import IO, Any
 import click
 
 from checker import demo
-from checker.app import batch, draft, output, run
+from checker.app import batch, draft, joined, output, run
 from checker.config.rules_file import nearest
 from checker.drawing import overlay, png
 from checker.findings import Level
@@ -124,6 +124,19 @@ class Page(click.ParamType[RuleModule | Topic]):
         return [click.shell_completion.CompletionItem(name) for name in pages if name.startswith(incomplete)]
 
 
+class Regions(click.ParamType[tuple[str, str]]):
+    """Two regions of the rules file: A,B."""
+
+    name = "A,B"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+        """Split at the comma."""
+        names = [name.strip() for name in str(value).split(",")]
+        if len(names) != 2 or not all(names) or names[0] == names[1]:
+            self.fail(f'"{value}" are not two regions; write A,B such as system,probe', param)
+        return names[0], names[1]
+
+
 class Pin(click.ParamType[tuple[float, float, float, float]]):
     """A place on the board and the same place on a picture: X,Y=PX,PY."""
 
@@ -163,6 +176,7 @@ def main(ctx: click.Context) -> None:
     help="Least level that fails the check.",
 )
 @click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
+@click.option("--join", type=Regions(), help="Tell quiet inputs also with the moat between two regions filled.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
 @click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors; --format is heeded.")
@@ -174,6 +188,7 @@ def check(
     names: tuple[str, ...],
     fail_on: str,
     baseline_path: Path | None,
+    join: tuple[str, str] | None,
     jobs: int,
     cache: Path | None,
     quiet: bool,
@@ -194,6 +209,7 @@ def check(
         baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else None,
         today=today.date() if today else None,
         jobs=jobs,
+        join=join,
         cache=cache,
     )
     rules = run.load_rules(rules_path)
@@ -239,6 +255,7 @@ def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
 @click.option("--output", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True)
 @click.option("--layer", metavar="L1", help="Default: the layer of the worst finding.")
 @click.option("--finding", "finding_id", metavar="ID", help="Zoom on one finding.")
+@click.option("--join", type=Regions(), help="Draw the board as if the moat between two regions were filled.")
 @click.option("--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture.")
 @click.option("--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more.")
 @click.option("--mirrored", is_flag=True, help="The picture shows the board from below (two pins can't tell).")
@@ -249,6 +266,7 @@ def image(
     target: Path,
     layer: str | None,
     finding_id: str | None,
+    join: tuple[str, str] | None,
     over: Path | None,
     pins: tuple[tuple[float, float, float, float], ...],
     mirrored: bool,
@@ -260,6 +278,8 @@ def image(
     if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
     checked = run.check(board, run.load_rules(rules_path), run.Options(), Stages(quiet=False))
+    if join is not None:
+        checked = run.check_board(*joined.join(checked.layout, join), run.Options(), Stages(quiet=False))
     if over is not None:
         picture = overlay.draw_over(checked.outcome, over, pins, layer, mirrored=mirrored)
     else:

@@ -9,6 +9,7 @@ from checker.findings import XY, Finding, Group, Level
 
 UNITS = {"mm2": "mm²"}
 AT_MOST = ("V", "%", "pF")  # units of what disturbs
+LEAST_VOLTAGE = 1e-12  # V; less is noise of the arithmetic
 NOISE = 1e-6  # micrometres; what floating point adds to a number is no measurement
 
 
@@ -35,9 +36,9 @@ def voltage(value: float) -> str:
     >>> voltage(4.85e-5), voltage(0.0), voltage(1.2e-10), voltage(12.0)
     ('48.5 µV', '0 V', '0.00012 µV', '12 V')
     """
-    if value == 0 or not math.isfinite(value):
-        return "0 V" if value == 0 else "none"
     size = abs(value)
+    if size < LEAST_VOLTAGE or not math.isfinite(value):
+        return "0 V" if size < LEAST_VOLTAGE else "none"
     factor, unit = (1.0, "V") if size >= 1 else (1e3, "mV") if size >= 1e-3 else (1e6, "µV")
     return f"{value * factor:.3g} {unit}"
 

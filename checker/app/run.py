@@ -16,7 +16,7 @@ from pathlib import Path
 
 import shapely
 
-from checker.app import cache
+from checker.app import cache, joined
 from checker.config.rules_file import Rules, read_rules
 from checker.findings import Finding, Level, identified
 from checker.insulation.record import assumed, conditions
@@ -54,6 +54,7 @@ class Options:
     baseline: tuple[baselines.Past, ...] | None = None
     today: date | None = None  # None: the clock
     jobs: int = 1
+    join: tuple[str, str] | None = None  # regions whose joint answer stands beside the board's own
     cache: Path | None = None  # folder of checker.cache
 
 
@@ -123,6 +124,8 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
     doubts |= dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
     findings = with_sources(board, identified(found))
+    if options.join is not None:
+        findings = joined.compared(layout, findings, options.join)
     today = options.today or date.today()
     findings, waiver_remarks = waivers.waive(findings, rules, today)
     if options.baseline is not None:

@@ -10,6 +10,7 @@ from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group, Level
 from checker.reports import Format
+from checker.results.answers import answers
 from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
 
@@ -53,6 +54,7 @@ def _lines(outcome: Outcome, ink: Ink) -> Iterator[str]:
     yield from _head(outcome, ink)
     yield from _doubts([d for d in outcome.doubts if d.accepted is None], ink)
     yield from _places([group for group in groups if not group.waived], ink)
+    yield from _answers(outcome.findings, ink)
     yield from _broken_rules([group for group in groups if not group.waived], ink)
     yield from _waived(groups, ink)
     yield from _accepted([d for d in outcome.doubts if d.accepted is not None], ink)
@@ -137,6 +139,21 @@ def _members(group: Group, ink: Ink) -> Iterator[str]:
 def _faint(words: str, ink: Ink) -> Iterator[str]:
     for line in _wrapped(words, "     " + " " * (len(words) - len(words.lstrip())), "        "):
         yield f"     {ink('faint', line[5:])}"
+
+
+def _answers(findings: Sequence[Finding], ink: Ink) -> Iterator[str]:
+    """The three lines for each quiet input, and other layouts beside the one that was checked."""
+    told = list(answers(findings))
+    if told:
+        yield from _heading("Quiet inputs: an estimate from copper alone, to compare layouts", ink)
+    for answer in told:
+        yield from _wrapped(answer.title, "  ", "    ")
+        for line in answer.lines:
+            yield from _wrapped(f"- {line}", "    ", "      ")
+        for layout, error in answer.layouts:
+            yield from _wrapped(f"{layout}: {error}", "      ", "        ")
+    if told:
+        yield from _wrapped("Filters, parts and cables are not in the files.", "  ")
 
 
 def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:

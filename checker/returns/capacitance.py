@@ -8,7 +8,7 @@ pair of layers less what other pours of the two sides hide between them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -16,9 +16,12 @@ import numpy as np
 import shapely
 from scipy.special import ellipk, ellipkm1
 
+from checker.layout.layout import Layout
+from checker.returns.ground import depths
 from parsers.primitives import Bools, Floats, Shapes
 
 EPSILON = 8.8541878188e-3  # pF/mm; CODATA 2022, from memory
+USUAL_ER = 4.3  # of glass-reinforced epoxy; common practice, no source
 STEP = 0.5  # mm; pieces of a rim that the formula is applied to
 GRAZING = 1e-6  # mm of its own copper that a line to the other side may touch
 
@@ -30,6 +33,26 @@ class Plate:
     layer: int
     depth: float
     shape: shapely.Geometry
+
+
+def plates(layout: Layout, names: Iterable[str]) -> list[Plate]:
+    """Reference pours of some regions, united by layer."""
+    regions = {layout.region_named(name).index for name in names}
+    pours = [pour for pour in layout.pours if pour.region in regions and not pour.plane]
+    depth = depths(layout)
+    return [
+        Plate(layer, depth[layer], shapely.union_all([pour.shape for pour in pours if pour.layer == layer]))
+        for layer in sorted({pour.layer for pour in pours})
+    ]
+
+
+def permittivity(layout: Layout) -> tuple[list[float], bool]:
+    """Dielectric constant between copper layers, and whether all are known."""
+    told = layout.board.stackup.permittivity
+    count = max(len(layout.board.layers) - 1, 1)
+    values = list(told) if len(told) == count else [None] * count
+    stated = layout.rules.stackup.er
+    return [value or stated or USUAL_ER for value in values], all(value or stated for value in values)
 
 
 def coplanar(width: float, gap: Floats | float, er: float) -> Floats:
@@ -59,17 +82,20 @@ def over_gaps(one: Sequence[Plate], other: Sequence[Plate], er: float) -> float:
 
 def _facing(own: shapely.Geometry, other: shapely.Geometry, er: float) -> float:
     """Capacitance in pF, taken along the rim of one side."""
-    middles, length = _rim(own)
-    if not len(middles):
+    gap, length = facing(own, other)
+    if not len(gap):
         return 0.0
+    width = min(shapely.area(own), shapely.area(other)) / float(length.sum())
+    return float((coplanar(width, gap, er) * length).sum())
+
+
+def facing(own: shapely.Geometry, other: shapely.Geometry) -> tuple[Floats, Floats]:
+    """Short pieces of one side's rim that face the other: how far away that is, and how long they are, mm."""
+    middles, length = _rim(own)
     lines = shapely.shortest_line(shapely.points(middles), other)
     gap = shapely.length(lines)
     sees = (gap > 0) & _free(lines, own)
-    facing = float(length[sees].sum())
-    if facing <= 0:
-        return 0.0
-    width = min(shapely.area(own), shapely.area(other)) / facing
-    return float((coplanar(width, gap[sees], er) * length[sees]).sum())
+    return gap[sees], length[sees]
 
 
 def _rim(shape: shapely.Geometry) -> tuple[Floats, Floats]:

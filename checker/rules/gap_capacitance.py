@@ -23,8 +23,7 @@ from checker import wording
 from checker.config.rules_file import Barrier
 from checker.findings import XY, Finding, Level
 from checker.layout.layout import Layout
-from checker.returns.capacitance import Plate, over_gaps, over_overlaps
-from checker.returns.ground import depths
+from checker.returns.capacitance import USUAL_ER, Plate, over_gaps, over_overlaps, permittivity, plates
 from checker.rules import Limit, Rule
 
 RULE = Rule(
@@ -34,7 +33,6 @@ RULE = Rule(
     limits=(Limit("gap_pf", 0.0, "pF", "capacitance across a barrier that is a warning; 0: none is"),),
     unit="pF",
 )
-USUAL_ER = 4.3  # of glass-reinforced epoxy; common practice, no source
 SWING = 3.3  # V; height of an edge whose time is given
 
 
@@ -47,10 +45,10 @@ def find(layout: Layout) -> Iterator[Finding]:
     """One finding per barrier both sides of which have reference pours."""
     limit = layout.limits["gap_pf"]
     for barrier in layout.rules.barriers:
-        one, other = (_plates(layout, side) for side in barrier.between)
+        one, other = (plates(layout, side) for side in barrier.between)
         if not one or not other:
             continue
-        er, known = _er(layout)
+        er, known = permittivity(layout)
         parts = {
             "gap_pf": over_gaps(one, other, float(sum(er) / len(er))),
             "overlap_pf": over_overlaps(one, other, er),
@@ -68,26 +66,6 @@ def find(layout: Layout) -> Iterator[Finding]:
             harm=total,
             detail=_detail(layout, barrier, parts, er),
         )
-
-
-def _plates(layout: Layout, side: tuple[str, ...]) -> list[Plate]:
-    """Reference pours of a barrier's side, united by layer."""
-    regions = {layout.region_named(name).index for name in side}
-    pours = [pour for pour in layout.pours if pour.region in regions and not pour.plane]
-    depth = depths(layout)
-    return [
-        Plate(layer, depth[layer], shapely.union_all([pour.shape for pour in pours if pour.layer == layer]))
-        for layer in sorted({pour.layer for pour in pours})
-    ]
-
-
-def _er(layout: Layout) -> tuple[list[float], bool]:
-    """Dielectric constant between copper layers, and whether all are known."""
-    told = layout.board.stackup.permittivity
-    count = max(len(layout.board.layers) - 1, 1)
-    values = list(told) if len(told) == count else [None] * count
-    stated = layout.rules.stackup.er
-    return [value or stated or USUAL_ER for value in values], all(value or stated for value in values)
 
 
 def _message(layout: Layout, barrier: Barrier, parts: dict[str, float], known: bool) -> str:

@@ -58,7 +58,7 @@ def find(layout: Layout) -> Iterator[Finding]:
             measured=answer.volts,
             required=answer.spec.allowed,
             harm=answer.volts / answer.spec.allowed,
-            detail=_detail(layout, currents, answer),
+            detail=_detail(layout, currents, answer) | {"open": list(_open(layout, answer))},
         )
 
 
@@ -81,6 +81,13 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
             yield Doubt(what, why, layout.rules.place(f"quiet_input[{answer.number}].allowed"))
 
 
+def _open(layout: Layout, answer: Answer) -> Iterator[str]:
+    """Why the number is not the whole answer, in words."""
+    yield from (doubt.what for doubt in doubts(layout))
+    declared = {share.current.name for share in answer.shares}
+    yield from (f"{c.name} is not in the sum" for c in layout.rules.currents if c.name not in declared)
+
+
 def _message(answer: Answer) -> str:
     spec = answer.spec
     between = f"between {spec.ground[0]} and {spec.ground[1]}"
@@ -97,6 +104,7 @@ def _worst_first(answer: Answer) -> list[Share]:
 def _detail(layout: Layout, currents: Currents, answer: Answer) -> dict[str, Any]:
     ground = currents.ground
     return {
+        "input": answer.number,
         "dc_uv": _micro(answer.volts),
         "ripple_uv": None,
         "error_uv": _micro(answer.error),
