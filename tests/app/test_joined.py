@@ -55,7 +55,7 @@ def test_mistakes_are_told_in_a_line(pair: tuple[str, str], said: str, tmp_path:
 
 def test_regions_without_a_common_layer_have_no_moat(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no pours on a common layer"):
-        join(layout("mains-barrier", tmp_path), ("mains", "low"))
+        join(layout("mains-barrier", tmp_path), ("mains", "low_voltage"))
 
 
 def test_the_report_sets_three_layouts_side_by_side(tmp_path: Path) -> None:
