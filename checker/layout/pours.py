@@ -223,9 +223,10 @@ def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float)
 
 
 def _short(rings: Shapes, hole: float) -> Bools:
-    """Rings whose longest extent is below the limit."""
+    """Rings whose longest extent is below the limit, and hairlines: what is narrower than TOUCH is no hole."""
     x0, y0, x1, y1 = shapely.bounds(rings).T
-    short: Bools = np.hypot(x1 - x0, y1 - y0) < hole
+    hairline = shapely.area(shapely.polygons(rings)) < TOUCH / 2 * shapely.length(rings)
+    short: Bools = (np.hypot(x1 - x0, y1 - y0) < hole) | hairline
     for i in np.flatnonzero(~short & (np.maximum(x1 - x0, y1 - y0) < hole)):
         points = shapely.get_coordinates(shapely.convex_hull(rings[i]))
         short[i] = np.hypot(*(points[:, None] - points[None]).T).max() < hole

@@ -151,14 +151,17 @@ def _spoked(x: float, y: float) -> list[shapely.Geometry]:
 
 
 def _opened(piece: shapely.Polygon) -> list[shapely.Polygon]:
-    """A polygon with a slit of 2 nm from each hole to the next hole on its right, or to the rim."""
+    """A polygon with a slit from each hole to the next hole on its right, or to the rim.
+
+    The slits are 0.8 nm wide: once rounded to the nanometre, both sides lie on one line.
+    """
     right = piece.bounds[2] + 1
     inside = [shapely.Polygon(ring).representative_point() for ring in piece.interiors]
-    rays = shapely.linestrings([[(at.x, at.y), (right, at.y)] for at in inside]) if inside else []
+    rays = shapely.linestrings([[(at.x, round(at.y, 6)), (right, round(at.y, 6))] for at in inside]) if inside else []
     slits = []
     for copper in shapely.intersection(piece, rays):
         x0, y, x1, _ = min((part.bounds for part in shapely.get_parts(copper) if part.length), default=(0, 0, 0, 0))
-        slits.append(shapely.box(x0 - 1e-3, y - 1e-6, x1 + 1e-3, y + 1e-6))
+        slits.append(shapely.box(x0 - 1e-3, y - 4e-7, x1 + 1e-3, y + 4e-7))
     return [part for part in shapely.get_parts(piece - shapely.union_all(slits)) if part.area > 0.01]
 
 
