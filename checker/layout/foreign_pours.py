@@ -41,7 +41,8 @@ def wide_areas(board: Board, carriers: Bools, diameter: float) -> Areas:
     diameter : of the disc, mm
     """
     copper = board.copper
-    rows = np.flatnonzero((copper.kind == Kind.AREA) & (copper.net >= 0) & ~np.append(carriers, True)[copper.net])
+    named = (copper.net >= 0) & ~np.append(carriers, True)[np.maximum(copper.net, -1)]
+    rows = np.flatnonzero((copper.kind == Kind.AREA) & named)
     boxes = copper.take(rows).bounds()
     rows = rows[(boxes[:, 2:] - boxes[:, :2]).min(axis=1, initial=np.inf) >= diameter]
     out: Areas = {}

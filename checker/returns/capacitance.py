@@ -110,8 +110,9 @@ def _rim(shape: shapely.Geometry) -> tuple[Floats, Floats]:
 
 def _free(lines: Shapes, own: shapely.Geometry) -> Bools:
     """Lines that leave a shape at once: those that run through it face away from where they go."""
-    shapely.prepare(own)
-    free: Bools = shapely.length(shapely.intersection(lines, own)) <= GRAZING
+    inside = shapely.buffer(own, -GRAZING, join_style="mitre")
+    shapely.prepare(inside)
+    free: Bools = ~shapely.intersects(inside, lines)
     return free
 
 
