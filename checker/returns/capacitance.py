@@ -23,6 +23,7 @@ from parsers.primitives import Bools, Floats, Shapes
 EPSILON = 8.8541878188e-3  # pF/mm; CODATA 2022, from memory
 USUAL_ER = 4.3  # of glass-reinforced epoxy; common practice, no source
 STEP = 0.5  # mm; pieces of a rim that the formula is applied to
+BEGUN = 1e-3  # mm; a line that is still on its own copper here runs along the rim
 GRAZING = 1e-6  # mm of its own copper that a line to the other side may touch
 
 
@@ -110,9 +111,10 @@ def _rim(shape: shapely.Geometry) -> tuple[Floats, Floats]:
 
 def _free(lines: Shapes, own: shapely.Geometry) -> Bools:
     """Lines that leave a shape at once: those that run through it face away from where they go."""
-    inside = shapely.buffer(own, -GRAZING, join_style="mitre")
-    shapely.prepare(inside)
-    free: Bools = ~shapely.intersects(inside, lines)
+    inside, grown = shapely.buffer(own, np.array([-GRAZING, GRAZING]), join_style="mitre")
+    shapely.prepare([inside, grown])
+    begun = shapely.line_interpolate_point(lines, np.minimum(BEGUN, shapely.length(lines) / 2))
+    free: Bools = ~shapely.intersects(inside, lines) & ~shapely.intersects(grown, begun)
     return free
 
 
