@@ -291,11 +291,29 @@ def image(
 @main.command("compare")
 @click.argument("old", type=BOARD)
 @click.argument("new", type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Needed where boards are compared.")
-def compare_command(old: Path, new: Path, rules_path: Path | None) -> None:
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Used where boards are compared.")
+@click.option(
+    "--fail-on",
+    type=click.Choice(["new", "none"]),
+    default="new",
+    show_default=True,
+    help="What makes exit code 1: a new finding that no waiver covers, or nothing.",
+)
+def compare_command(old: Path, new: Path, rules_path: Path | None, fail_on: str) -> None:
     """Compare two reports, or two boards: fixed, new, moved, unchanged."""
-    sides = [_findings_of(side, rules_path) for side in (old, new)]
-    click.echo(compare.as_text(compare.compare(*sides)), nl=False)
+    sides = [_outcome_of(side, rules_path) for side in (old, new)]
+    found = compare.compare(sides[0].findings, sides[1].findings)
+    click.echo(compare.as_text(found), nl=False)
+    open_ = [name for name, side in zip((old, new), sides, strict=True) if side.verdict == "incomplete"]
+    for name in open_:
+        click.echo(f"moatcheck: {name} is incomplete: what was not checked cannot be compared", err=True)
+    raise click.exceptions.Exit(_compare_code(found, open_, fail_on))
+
+
+def _compare_code(found: compare.Comparison, open_: list[Path], fail_on: str) -> int:
+    if fail_on == "none":
+        return 0
+    return 3 if open_ else int(any(not entry.waived for entry in found.new))
 
 
 @main.command("explain")
@@ -426,14 +444,14 @@ def _check_many(
     return batch.worst_code(summaries)
 
 
-def _findings_of(side: Path, rules_path: Path | None) -> list[baseline.Past]:
-    """Findings of a report, or of a board that is checked now."""
+def _outcome_of(side: Path, rules_path: Path | None) -> baseline.PastOutcome:
+    """Verdict and findings of a report, or of a board that is checked now."""
     if side.suffix.lower() == ".json":
-        return baseline.read_report(side)
+        return baseline.read_outcome(side)
     if rules_path is None:
         raise click.UsageError(f"{side} is no report.json; to compare boards give --rules RULES.toml")
-    checked = run.check(side, run.load_rules(rules_path), run.Options())
-    return [baseline.past(finding) for finding in checked.outcome.findings]
+    outcome = run.check(side, run.load_rules(rules_path), run.Options()).outcome
+    return baseline.PastOutcome(outcome.verdict, tuple(baseline.past(finding) for finding in outcome.findings))
 
 
 def _deliver(text: str, target: Path | None) -> None:

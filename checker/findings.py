@@ -92,14 +92,14 @@ class Finding:
 def identified(findings: Iterable[Finding]) -> list[Finding]:
     """Give every finding its id and its group, and put all into report order.
 
-    An id is made of what the finding is about (rule, nets, parts, regions, layer), not of coordinates; several
-    findings about the same thing are numbered by place. So ids survive reruns, reordering and shifts.
+    An id is made of what the finding is about (rule, nets, layer), not of coordinates; several findings about the
+    same thing are numbered by place. So ids survive reruns, reordering, shifts, and regions with other names.
     A rule names a group by a key of its own (cause and names, never an order); what comes out is its fingerprint,
     or the finding's id where the rule named none.
     """
     alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
     for finding in findings:
-        key = (finding.rule, finding.nets, finding.components, finding.regions, finding.layer)
+        key = (finding.rule, tuple(sorted(finding.nets)), finding.layer)
         alike[key].append(finding)
     out: list[Finding] = []
     for key, group in alike.items():

@@ -1,7 +1,7 @@
 """Matches the findings of two checks, and marks those that an earlier report already holds.
 
-Findings are matched by what they are about (rule, nets, parts, regions, layer) and by place. A board that moved as a
-whole moves all its findings: the common shift is found first, so that it renews nothing.
+Findings are matched by what they are about (rule, nets, layer) and by place, so that a renamed region or a part of
+another name renews nothing. A board that moved as a whole moves all its findings: the common shift is found first.
 """
 
 from __future__ import annotations
@@ -35,11 +35,12 @@ class Past:
     layer: str | None
     at: XY
     message: str
+    waived: bool = False
 
     @property
     def subject(self) -> tuple[Any, ...]:
         """What it is about."""
-        return (self.rule, self.nets, self.components, self.regions, self.layer)
+        return (self.rule, tuple(sorted(self.nets)), self.layer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +63,25 @@ def past(finding: Finding) -> Past:
         finding.layer,
         finding.at,
         finding.message,
+        finding.waived is not None,
     )
 
 
 def read_report(path: Path) -> list[Past]:
-    """Findings of a JSON report.
+    """Findings of a JSON report; see `read_outcome`."""
+    return list(read_outcome(path).findings)
+
+
+@dataclass(frozen=True, slots=True)
+class PastOutcome:
+    """What a report tells of a check."""
+
+    verdict: str
+    findings: tuple[Past, ...]
+
+
+def read_outcome(path: Path) -> PastOutcome:
+    """Verdict and findings of a JSON report.
 
     Raises
     ------
@@ -82,7 +97,7 @@ def read_report(path: Path) -> list[Past]:
     if not isinstance(data, dict) or data.get("schema") != 1 or not isinstance(data.get("findings"), list):
         raise InputError("is no report of this tool (schema 1); give a report.json of an earlier check", place)
     try:
-        return [_past_of(entry) for entry in data["findings"]]
+        return PastOutcome(str(data.get("verdict", "")), tuple(_past_of(entry) for entry in data["findings"]))
     except (KeyError, TypeError, ValueError, AttributeError):
         raise InputError("holds a finding that is not whole; write the report anew", place) from None
 
@@ -119,6 +134,7 @@ def _past_of(entry: Mapping[str, Any]) -> Past:
         entry["layer"],
         (float(x), float(y)),
         str(entry["message"]),
+        entry.get("waived") is not None,
     )
 
 

@@ -183,6 +183,25 @@ def test_reports_and_boards_compare_alike(boards: Path, tmp_path: Path) -> None:
     assert "0 new" in run("compare", report, sound, "--rules", words[2]).stdout.splitlines()[0]
 
 
+def test_compare_exits_as_check_does(boards: Path, tmp_path: Path) -> None:
+    for name in ("digital-isolator", "digital-isolator-faulty"):
+        run("check", *words_of(boards, name), "--out", tmp_path / name)
+    sound, faulty = (tmp_path / name / "report.json" for name in ("digital-isolator", "digital-isolator-faulty"))
+    assert run("compare", sound, faulty).exit_code == 1
+    assert run("compare", sound, faulty, "--fail-on", "none").exit_code == 0
+    assert run("compare", faulty, sound).exit_code == 0
+    report = json.loads(faulty.read_text())
+    waived = [entry | {"waived": {"reason": "reviewed", "until": None}} for entry in report["findings"]]
+    faulty.write_text(json.dumps(report | {"findings": waived}))
+    assert run("compare", sound, faulty).exit_code == 0
+    faulty.write_text(json.dumps(report | {"verdict": "incomplete"}))
+    result = run("compare", sound, faulty)
+    assert result.exit_code == 3
+    assert "incomplete" in result.stderr
+    assert run("compare", sound, tmp_path / "none.json").exit_code == 3
+    assert run("compare", sound, boards / "digital-isolator" / "board").exit_code == 2
+
+
 def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: Path, tmp_path: Path) -> None:
     _, _, rules = words_of(boards, "digital-isolator")
     sound, faulty = (boards / name / "board" for name in ("digital-isolator", "digital-isolator-faulty"))

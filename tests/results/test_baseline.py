@@ -46,6 +46,14 @@ def test_a_new_crossing_elsewhere_is_not_hidden_by_a_fixed_one_of_the_same_net()
     assert [p.at[0] for p in result.new] == [80]
 
 
+def test_another_name_of_a_region_or_a_part_renews_nothing() -> None:
+    old = replace(finding("A", 1), regions=("probe",), components=("U1",), nets=("A", "B"))
+    new = replace(old, regions=("electrodes",), components=("U7",), nets=("B", "A"))
+    result = compare(pasts(old), pasts(new))
+    assert (len(result.unchanged), result.new, result.fixed) == (1, (), ())
+    assert [f.known for f in mark_known([new], pasts(old))] == [True]
+
+
 def test_a_finding_that_moved_alone_is_moved() -> None:
     new = [finding("A", 1), finding("B", 3), finding("C", 3), finding("C", 40)]
     assert [(a.at[0], b.at[0]) for a, b in compare(pasts(*OLD), pasts(*new)).moved] == [(2, 3)]

@@ -31,6 +31,12 @@ def test_findings_of_one_cause_share_a_group_across_rules_and_each_keeps_its_id(
     assert by_rule["region-escape"] == by_rule["pour-overlap"] != by_rule["creepage"]
 
 
+def test_an_id_survives_regions_and_parts_with_other_names_and_the_order_of_nets() -> None:
+    one = finding(nets=("A", "B"), regions=("probe",), components=("U1",))
+    other = finding(nets=("B", "A"), regions=("electrodes",), components=("U2",))
+    assert identified([one])[0].id == identified([other])[0].id
+
+
 def test_a_group_does_not_change_an_id() -> None:
     alone = finding(nets=("A",))
     assert identified([alone])[0].id == identified([replace(alone, group="barrier a b")])[0].id
