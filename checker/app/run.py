@@ -19,7 +19,7 @@ import shapely
 from checker.app import cache, joined
 from checker.config.rules_file import Rules, read_rules
 from checker.findings import Finding, Level, identified
-from checker.insulation.record import assumed, conditions
+from checker.insulation.record import assumed, conditions, narrowest
 from checker.insulation.requirements import bind
 from checker.layout.layout import Layout
 from checker.results import baseline as baselines
@@ -157,6 +157,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
             *layout.remarks,
             *assumed(layout),
             *conditions(layout),
+            *narrowest(layout, findings, results),
             *waiver_remarks,
             *doubt_remarks,
         ),

@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, TypeVar
 
 import shapely
@@ -632,6 +632,9 @@ def _insulation(table: _Table) -> Insulation:
         clearance_rule=table.choice("clearance_rule", ROW_RULES, "next"),
         assumed=frozenset(key for key in DEFAULTED if key not in table.data),
     )
+    path = PurePath(spec.table or "")
+    if path.is_absolute() or ".." in path.parts:
+        raise table.error("table", "lies outside the rules file's folder; put the table beside the rules file")
     if spec.table is not None and not spec.asks:
         raise table.error("table", 'insulation = "none" asks for no distances; state the insulation, or leave it out')
     return spec

@@ -9,7 +9,8 @@ All rows that match a query are used together. Two of them with the same voltage
 fall as the voltage rises; both are errors that name the lines. A voltage below the first row takes the first row, one
 above the last row is an error, never an extrapolation. Between rows creepage is interpolated and clearance takes the
 next higher row, unless the rules file says otherwise. Nothing is multiplied or added: reinforced insulation is what the
-table says it is.
+table says it is. Errors name line and column and never what stands there: a path given by mistake must not have its
+file printed into a report.
 """
 
 from __future__ import annotations
@@ -228,13 +229,13 @@ def _cells(text: str, name: str) -> list[tuple[int, list[str]]]:
 
 def _check_header(columns: Iterable[str], place: Place) -> None:
     columns = list(columns)
-    for column in columns:
+    for number, column in enumerate(columns, 1):
         if column not in _COLUMNS:
             if ";" in column or "\t" in column:
                 raise TableError("the columns stand apart by no commas: save it with commas, numbers like 12.5", place)
             near = difflib.get_close_matches(column.lower(), _COLUMNS, n=1, cutoff=0.5)
             meant = f"is `{near[0]}` meant?" if near else f"known are {', '.join(_COLUMNS)}"
-            raise TableError(f"unknown column `{column}`: {meant}", place)
+            raise TableError(f"column {number} is unknown: {meant}", place)
         if columns.count(column) > 1:
             raise TableError(f"column `{column}` stands twice: keep one", place)
     if "voltage" not in columns:
@@ -265,7 +266,7 @@ def _number(name: str, cell: str, place: Place) -> float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or value < 0:
-        raise TableError(f"{name} `{cell}` is no number from 0 up: write it like 12.5", place)
+        raise TableError(f"{name} is no number from 0 up: write it like 12.5", place)
     return value
 
 
@@ -275,7 +276,5 @@ def _filter(name: str, cell: str, place: Place) -> str | None:
     same: Callable[[str], bool] = lambda known: known.lower() == cell.lower()  # noqa: E731
     known = next(filter(same, _FILTERS[name]), None)
     if known is None:
-        raise TableError(
-            f"{name} `{cell}` is unknown: use one of {', '.join(_FILTERS[name])}, or leave it empty", place
-        )
+        raise TableError(f"{name} is unknown: use one of {', '.join(_FILTERS[name])}, or leave it empty", place)
     return known if known != ANY else None

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
+
+import numpy as np
 
 from checker.config.rules_file import Insulation, Rules
+from checker.config.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH
+from checker.findings import Finding
+from checker.geometry.nearest import Judged, Nearest, closest, pieces
 from checker.insulation.conductors import bodies_of
 from checker.insulation.requirements import Bound, bind
 from checker.insulation.separations import PROTECTIVE, Separation, Third, specs_of
 from checker.layout.layout import Layout
+from parsers.primitives import Rows
 from parsers.trouble import Doubt
 
 SHOWN = 4  # earthed nets that are named
+FAR = 3.0  # times the required distance: farther apart nothing is looked for
 
 
 def conditions(layout: Layout) -> Iterator[Doubt]:
@@ -87,3 +94,66 @@ def _tolerances(rules: Rules) -> Iterator[Doubt]:
     if left:
         why = "0 mm assumed: distances are those of the files"
         yield Doubt(f"tolerances not stated: {', '.join(left)}", why, rules.place("tolerance"))
+
+
+# ------------------------------------------------------------------------------------------------- narrowest found
+
+
+def narrowest(layout: Layout, findings: Iterable[Finding], ran: Collection[str]) -> Iterator[Doubt]:
+    """The narrowest distance of each separation, as remarks, also where nothing falls short.
+
+    Parameters
+    ----------
+    findings : of all rules
+    ran : rules that ran
+    """
+    told = list(findings)
+    for bound in bind(layout).measured:
+        if not bound.has_copper:
+            continue
+        own = [f for f in told if f.detail.get("between") == bound.title and f.measured is not None]
+        lines = [_worst([f for f in own if f.rule == rule], rule) for rule in (CLEARANCE, CREEPAGE) if rule in ran]
+        if any(rule in ran for rule in (CLEARANCE, CREEPAGE)):
+            lines.append(_straight(layout, bound))
+        if lines:
+            yield Doubt(f"{bound.title}: narrowest found", "; ".join(lines), layout.rules.place(bound.separation.key))
+
+
+def _worst(findings: list[Finding], rule: str) -> str:
+    """The shortest of a rule's findings on a separation."""
+    if not findings:
+        return f"no {rule} falls short"
+    worst = min(findings, key=lambda f: ((f.measured or 0.0) / (f.required or 1.0), f.at))
+    return f"{rule} {worst.measured:.3f} mm of {worst.required:.3f} mm, {' to '.join(worst.nets)}"
+
+
+def _straight(layout: Layout, bound: Bound) -> str:
+    """The narrowest straight distances of both sides, by kind of place."""
+    bodies, near = bodies_of(layout)[0], _nearest(layout, bound)
+    places = (OUTER, INNER, THROUGH)
+    told = [
+        f"{places[key]} {length:.3f} mm ({bodies.net_name(one)} to {bodies.net_name(other)})"
+        for key, length, one, other in zip(
+            near.key.tolist(), near.length.tolist(), near.first.tolist(), near.second.tolist(), strict=True
+        )
+    ]
+    return f"straight between the sides: {', '.join(told)}" if told else "the sides lie farther apart than looked for"
+
+
+def _nearest(layout: Layout, bound: Bound) -> Nearest:
+    """The closest pair of both sides on faces, on inner layers and between layers."""
+    bodies, barriers = bodies_of(layout)[0], bind(layout)
+    layer, last = bodies.shapes.layer, len(layout.board.layers) - 1
+    known = barriers.depths is not None
+    depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * (last + 1))
+    reach = FAR * max((one.value for one in bound.wanted.values()), default=0.0)
+
+    def judge(one: Rows, other: Rows) -> Judged:
+        here, there = layer[one], layer[other]
+        face = (here == 0) | (here == last)
+        place = np.where(here != there, 2, np.where(face, 0, 1))
+        out = (bodies.node[one] == bodies.node[other]) | ((here != there) & ~np.bool_(known))
+        return Judged(place.astype(np.int64), np.abs(depth[here] - depth[there]), np.where(out, -1.0, reach))
+
+    first, second = bound.separation.sides
+    return closest(pieces(bodies.shapes, first), pieces(bodies.shapes, second), reach, judge)

@@ -32,6 +32,7 @@ from collections.abc import Iterator
 from checker.config.spacing_table import CLEARANCE
 from checker.findings import Finding, Level
 from checker.insulation.distances import told
+from checker.insulation.open_pads import open_pads
 from checker.insulation.requirements import bind
 from checker.insulation.shortfalls import tell
 from checker.layout.layout import Layout
@@ -52,5 +53,5 @@ def why_not(layout: Layout) -> str | None:
 
 
 def doubts(layout: Layout) -> tuple[Doubt, ...]:
-    """What binding the barriers left open."""
-    return bind(layout).doubts
+    """What binding the barriers left open, and nets of one pad beside them."""
+    return (*bind(layout).doubts, *open_pads(layout))

@@ -30,6 +30,7 @@ from checker.config.spacing_table import CREEPAGE
 from checker.findings import Finding, Level
 from checker.insulation.creepage import necks
 from checker.insulation.distances import told
+from checker.insulation.open_pads import open_pads
 from checker.insulation.requirements import bind
 from checker.insulation.shortfalls import tell
 from checker.layout.layout import Layout
@@ -52,7 +53,7 @@ def why_not(layout: Layout) -> str | None:
 
 def doubts(layout: Layout) -> Iterator[Doubt]:
     """What binding the barriers left open, and necks of slots that no length is vouched for."""
-    yield from bind(layout).doubts
+    yield from (*bind(layout).doubts, *open_pads(layout))
     why = "a creepage over it may be told too long; measure there by hand, or give the slot one width"
     for bound, (x, y) in necks(layout) if why_not(layout) is None else ():
         yield Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)

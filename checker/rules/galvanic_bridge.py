@@ -5,15 +5,17 @@ joined twice carries loop currents, one that is not joined at all lets the refer
 
 Measured: a barrier is bridged by copper of two nets that touches, by a part with pins on both sides, and by a chain of
 these through conductors of neither side: other nets, nameless copper, screw heads and other hardware (which conduct to
-whatever they touch, each other included), plated edges. Each direct bridge is one finding, each group of conductors
-that lets a chain through is one. A part listed in `isolators` conducts within each side, not between the two and not
-from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an ordinary part
-but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every other part
-conducts between all its pins.
+whatever they touch, each other included), plated edges, and plated holes and slots whose walls meet. A chain ends at
+earthed copper: a capacitor from mains to earth is no bridge. Each direct bridge is one finding, each group of
+conductors that lets a chain through is one. A part listed in `isolators` conducts within each side, not between the two
+and not from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an
+ordinary part but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every
+other part conducts between all its pins.
 A tie is held by touching copper of the two references and by parts that sit on nothing but the two references and pins
-that go nowhere. Touching places within `reach` of each other count once; so does each way by copper or hardware that is
-no reference, as a screw head on both. Parts listed in `stitching` are no tie. What copper there is between the pins of
-a part is not known to the files: a part is judged by its pins.
+that go nowhere. Touching places within `reach` of each other count once, and so do those within reach of a part that is
+etched and named as the tie; so does each way by copper or hardware that is no reference, as a screw head on both. Parts
+listed in `stitching` are no tie. What copper there is between the pins of a part is not known to the files: a part is
+judged by its pins.
 
 Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
 tie, leave exactly one.
@@ -194,20 +196,23 @@ def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
 def _bridges(layout: Layout, separation: Separation, links: Sequence[Link]) -> Iterator[Finding]:
     """Direct bridges, then chains through nets of neither side."""
     first, second = separation.nets
+    earthed = frozenset(bodies_of(layout)[0].shapes.net[separation.earthed].tolist())
     rest = []
     for link in links:
         if first & set(link.nets) and second & set(link.nets):
             yield _bridge(layout, separation, [link])
         else:
             rest.append(link)
-    yield from (_bridge(layout, separation, chain) for chain in _chains(rest, first, second))
+    yield from (_bridge(layout, separation, chain) for chain in _chains(rest, first, second, earthed))
 
 
-def _chains(links: Sequence[Link], first: frozenset[int], second: frozenset[int]) -> Iterator[list[Link]]:
-    """The shortest chain through each group of connected nets that reaches both sides."""
+def _chains(
+    links: Sequence[Link], first: frozenset[int], second: frozenset[int], earthed: frozenset[int]
+) -> Iterator[list[Link]]:
+    """The shortest chain through each group of connected nets that reaches both sides; none passes earthed copper."""
     graph: nx.Graph[tuple[str, int]] = nx.Graph()
     for number, link in enumerate(links):
-        for net in link.nets:
+        for net in set(link.nets) - earthed:
             end = ("first", 0) if net in first else ("second", 0) if net in second else ("net", net)
             graph.add_edge(("link", number), end)
     ends = {("first", 0), ("second", 0)}
@@ -265,15 +270,17 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     """A finding unless the two references are joined exactly once, by what the tie names."""
     first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
     places = _places(_touching_points(layout, tie, copper, (first, second)), tie.reach)
+    etched, places = _at_the_part(layout, tie, places)
     parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
-    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + [part.refdes for part in parts]
+    drawn = [tie.at] if etched and tie.at and all(part.refdes != tie.at for part in parts) else []
+    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + drawn + [part.refdes for part in parts]
     meant = not joined or tie.at is None or joined == [tie.at]
     if len(joined) == 1 and meant:
         return
     names = bodies_of(layout)[0].names
     declared = tie.at or "touching copper"
     told = f"joined {len(joined)} times ({', '.join(joined)})" if joined else "not joined at all"
-    points = [*places, *(part.at for part in parts)] or [_somewhere(layout, tie)]
+    points = [*places, *etched, *(part.at for part in parts)] or [_somewhere(layout, tie)]
     yield Finding(
         rule=RULE.id,
         level=RULE.level,
@@ -290,6 +297,18 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
         hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
         detail={"joined": joined},
     )
+
+
+def _at_the_part(layout: Layout, tie: Tie, places: Sequence[XY]) -> tuple[list[XY], list[XY]]:
+    """Places where references touch in the copper of the tie's part, which is etched then, and the others."""
+    board = layout.board
+    if tie.at not in board.refdes:
+        return [], list(places)
+    own = np.flatnonzero(board.copper.component == board.refdes.index(tie.at))
+    shape = shapely.union_all(board.copper.shapes(own))
+    beside = [bool(shapely.dwithin(shape, shapely.Point(place), tie.reach)) for place in places]
+    etched = [place for place, near in zip(places, beside, strict=True) if near]
+    return etched, [place for place, near in zip(places, beside, strict=True) if not near]
 
 
 def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]) -> list[XY]:

@@ -7,7 +7,7 @@ Measured: the narrowest distance, pad edge to pad edge, between the two sides' p
 the least of these is what the barrier's pours are held to, any layer to any layer. Supply planes count as tracks here.
 Beneath each isolator (the hull of its pads) all other copper is held to the same, pours that are told already apart:
 copper of one side by its distance from the other side's copper there, copper of other nets by the sum of its distances
-from both; one finding per isolator, net and layer. The required clearance and creepage are other rules' business.
+from both; one finding per isolator, at its narrowest. The required clearance and creepage are other rules' business.
 
 Fix: pull the pours back to the isolator's rows of pads, keep the layers beneath it empty.
 
@@ -77,8 +77,10 @@ def find(layout: Layout) -> Iterator[Finding]:
         if narrow is not None:
             yield _finding(layout, separation, least, narrow, None)
         for part in sorted(parts, key=lambda part: part.refdes):
-            for beneath in _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap, narrow):
-                yield _finding(layout, separation, least, beneath, part.refdes)
+            beneath = _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap, narrow)
+            worst = min(beneath, key=_order, default=None)
+            if worst is not None:
+                yield _finding(layout, separation, least, worst, part.refdes)
 
 
 def why_not(layout: Layout) -> str | None:
