@@ -118,13 +118,15 @@ def _requirement(bound: Bound, short: Shortfall) -> Mapping[str, object]:
 def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | None:
     """The straight distance of both ends, less the tolerance; None where no copper on the way shortens the path.
 
-    None too where a path on several layers is longer than the straight line through the board.
+    From a third region that stands on a side it is the distance of that whole side. None too where a path on several
+    layers is longer than the straight line through the board.
     """
-    if not any(part.on == COPPER for part in short.parts):
-        return None
     bodies, separation = barriers.bodies, short.bound.separation
+    if not any(part.on == COPPER for part in short.parts) and not _thirds(short):
+        return None
     one, other = (
-        end[bodies.node[end] == bodies.node[body]] for end, body in zip(separation.ends, short.ends, strict=True)
+        side if body not in side else side[bodies.node[side] == bodies.node[body]]
+        for side, body in zip(separation.sides, short.ends, strict=True)
     )
     depth = np.array(barriers.depths or [0.0] * len(layout.board.layers))
     length = shortest(bodies, one, other, depth, short.layer)
