@@ -17,24 +17,25 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
-from checker import demo
-from checker.app import batch, draft, joined, output, run
+from checker.app.rules import load_rules
 from checker.config.rules_file import nearest
-from checker.drawing import overlay, png
 from checker.findings import Level
 from checker.manual import Topic, topics
 from checker.reports import registry as formats
-from checker.results import baseline, compare, inventory
 from checker.results.outcome import CAUTION
+from checker.results.version import tool_version
 from checker.rules import RuleModule, registry
 from checker.wording import tally
-from parsers import read_board
-from parsers.board import Hints
 from parsers.trouble import InputError
+
+if TYPE_CHECKING:
+    from checker.app import run
+    from checker.results.baseline import PastOutcome
+    from checker.results.compare import Comparison
 
 FIRST_STEPS = """\
 Three steps to the first finding on your own board:
@@ -154,8 +155,17 @@ class Pin(click.ParamType[tuple[float, float, float, float]]):
             self.fail(f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board = pixels)', param)
 
 
+def _tell_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
+    """Print the version and leave."""
+    if asked:
+        click.echo(f"moatcheck, version {tool_version()}")
+        ctx.exit()
+
+
 @click.group(cls=Commands, invoke_without_command=True, epilog=CAUTION)
-@click.version_option(run.tool_version(), package_name="moatcheck", prog_name="moatcheck")
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_tell_version, help="Show the version."
+)
 @click.pass_context
 def main(ctx: click.Context) -> None:
     """Prove on fabrication data that a board's split reference copper does its work."""
@@ -202,6 +212,10 @@ def check(
         raise click.UsageError("several formats need a folder: give --out DIR")
     if out is None and len(boards) > 1 and names not in ((), ("text",)):
         raise click.UsageError(f"reports of several boards need a folder for --format {names[0]}: give --out DIR")
+    rules = load_rules(rules_path)  # first: one that cannot be used is refused before anything large is loaded
+    from checker.app import run
+    from checker.results import baseline
+
     mute = quiet and not names  # a report that was asked for is no chatter
     names = tuple(dict.fromkeys(names)) or (("text", "json") if out else ("text",))
     options = run.Options(
@@ -212,7 +226,6 @@ def check(
         join=join,
         cache=cache,
     )
-    rules = run.load_rules(rules_path)
     if len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
     else:
@@ -227,9 +240,13 @@ def check(
 @click.option("--force", is_flag=True, help="Replace the output if it exists.")
 def draft_command(board: Path, rules_path: Path | None, output: Path | None, force: bool) -> None:
     """Propose a rules file from the data alone; every guess says what it rests on."""
+    from checker.app import draft, run
+    from parsers import read_board
+    from parsers.board import Hints
+
     if output is not None and output.exists() and not force:
         raise click.UsageError(f"{output} exists; --force replaces it, --rules {output} adds to what it says")
-    old = run.load_rules(rules_path) if rules_path else None
+    old = load_rules(rules_path) if rules_path else None
     read = read_board(board, run.hints_of(old) if old else Hints())
     text = draft.draft(read) if rules_path is None else draft.amended(read, rules_path.read_text("utf-8-sig"))
     _deliver(text, output)
@@ -244,7 +261,12 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 @click.option("--format", "name", type=click.Choice(["text", "json", "csv"]), default="text", show_default=True)
 def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
     """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
-    rules = run.load_rules(rules_path) if rules_path else None
+    from checker.app import run
+    from checker.results import inventory
+    from parsers import read_board
+    from parsers.board import Hints
+
+    rules = load_rules(rules_path) if rules_path else None
     read = read_board(board, run.hints_of(rules) if rules else Hints())
     click.echo(inventory.FORMATS[name](inventory.inventory(read, rules)), nl=False)
 
@@ -273,11 +295,14 @@ def image(
     width: int,
 ) -> None:
     """Draw the board with its findings, or the findings on a picture of your own."""
+    from checker.app import joined, output, run
+    from checker.drawing import overlay, png
+
     if target.suffix.lower() not in (".svg", ".png"):
         raise click.UsageError(f'"{target}" must end in .svg or .png')
     if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
-    checked = run.check(board, run.load_rules(rules_path), run.Options(), Stages(quiet=False))
+    checked = run.check(board, load_rules(rules_path), run.Options(), Stages(quiet=False))
     if join is not None:
         checked = run.check_board(*joined.join(checked.layout, join), run.Options(), Stages(quiet=False))
     if over is not None:
@@ -301,6 +326,8 @@ def image(
 )
 def compare_command(old: Path, new: Path, rules_path: Path | None, fail_on: str) -> None:
     """Compare two reports, or two boards: fixed, new, moved, unchanged."""
+    from checker.results import compare
+
     sides = [_outcome_of(side, rules_path) for side in (old, new)]
     found = compare.compare(sides[0].findings, sides[1].findings)
     click.echo(compare.as_text(found), nl=False)
@@ -310,7 +337,7 @@ def compare_command(old: Path, new: Path, rules_path: Path | None, fail_on: str)
     raise click.exceptions.Exit(_compare_code(found, open_, fail_on))
 
 
-def _compare_code(found: compare.Comparison, open_: list[Path], fail_on: str) -> int:
+def _compare_code(found: Comparison, open_: list[Path], fail_on: str) -> int:
     if fail_on == "none":
         return 0
     return 3 if open_ else int(any(not entry.waived for entry in found.new))
@@ -331,13 +358,16 @@ def explain(page: RuleModule | Topic | None) -> None:
 @click.option("--to", "folder", metavar="DIR", type=BOARD, default=Path("moatcheck-demo"), show_default=True)
 def demo_command(names: tuple[str, ...], folder: Path) -> None:
     """Write the demo boards and run the check on them."""
+    from checker import demo
+    from checker.app import output, run
+
     known = demo.boards()
     for name in names:
         if name not in known:
             raise click.UsageError(f'there is no demo "{name}"{nearest(name, known)}; there are: {", ".join(known)}')
     for name in names or known:
         written = demo.write(name, folder / name)
-        checked = run.check(written.board, run.load_rules(written.rules), run.Options())
+        checked = run.check(written.board, load_rules(written.rules), run.Options())
         report = folder / name / "report"
         output.write_files(report, output.render_all(checked, ("text", "json", "html")))
         found = tally(checked.outcome.findings)
@@ -364,7 +394,7 @@ def fleet_command(
     roots: tuple[Path, ...], pattern: str | None, out: Path, jobs: int, cluster: str | None, today: datetime | None
 ) -> None:
     """Check every package under some folders: one table, one page; goes on where it stopped."""
-    from checker.app.fleet.run import Fleet, run_fleet, worst_code  # noqa: PLC0415 - only this command needs it
+    from checker.app.fleet.run import Fleet, run_fleet, worst_code
 
     asked = Fleet(roots, out, pattern, jobs, cluster, today.date() if today else None)
     rows = run_fleet(
@@ -404,6 +434,8 @@ def _check_one(
     quiet: bool,
     mute: bool,
 ) -> int:
+    from checker.app import output, run
+
     stages = Stages(quiet=quiet)
     checked = run.check(board, rules, options, stages)
     if out is None:
@@ -431,6 +463,8 @@ def _check_many(
     jobs: int,
     quiet: bool,
 ) -> int:
+    from checker.app import batch, output
+
     summaries = batch.check_many(boards, rules, options, names, out, jobs)
     text = f"{batch.as_text(summaries)}{CAUTION}\n"
     if out is not None:
@@ -444,17 +478,23 @@ def _check_many(
     return batch.worst_code(summaries)
 
 
-def _outcome_of(side: Path, rules_path: Path | None) -> baseline.PastOutcome:
+def _outcome_of(side: Path, rules_path: Path | None) -> PastOutcome:
     """Verdict and findings of a report, or of a board that is checked now."""
+    from checker.results import baseline
+
     if side.suffix.lower() == ".json":
         return baseline.read_outcome(side)
     if rules_path is None:
         raise click.UsageError(f"{side} is no report.json; to compare boards give --rules RULES.toml")
-    outcome = run.check(side, run.load_rules(rules_path), run.Options()).outcome
+    from checker.app import run
+
+    outcome = run.check(side, load_rules(rules_path), run.Options()).outcome
     return baseline.PastOutcome(outcome.verdict, tuple(baseline.past(finding) for finding in outcome.findings))
 
 
 def _deliver(text: str, target: Path | None) -> None:
+    from checker.app import output
+
     if target is None:
         click.echo(text, nl=False)
     else:

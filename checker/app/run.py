@@ -9,7 +9,6 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
-from importlib.metadata import PackageNotFoundError, version
 from itertools import chain
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
@@ -17,7 +16,8 @@ from pathlib import Path
 import shapely
 
 from checker.app import cache, joined
-from checker.config.rules_file import Rules, read_rules
+from checker.app.rules import load_rules
+from checker.config.rules_file import Rules
 from checker.findings import Finding, Level, identified
 from checker.insulation.record import assumed, conditions, narrowest
 from checker.insulation.requirements import bind
@@ -26,10 +26,24 @@ from checker.results import baseline as baselines
 from checker.results import waivers
 from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
 from checker.results.sources import with_sources
-from checker.rules import known_limits, registry
+from checker.results.version import tool_version
+from checker.rules import registry
 from parsers import read_board
 from parsers.board import Board, Hints, NamedPlace
 from parsers.trouble import InputError
+
+__all__ = [
+    "Checked",
+    "Options",
+    "Progress",
+    "check",
+    "check_board",
+    "exit_code",
+    "hints_of",
+    "judged",
+    "load_rules",
+    "verdict_of",
+]
 
 Progress = Callable[[str], None]
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -56,12 +70,6 @@ class Options:
     jobs: int = 1
     join: tuple[str, str] | None = None  # regions whose joint answer stands beside the board's own
     cache: Path | None = None  # folder of checker.cache
-
-
-def load_rules(path: Path) -> Rules:
-    """Read a rules file with the limits and rule ids of this version."""
-    limits = {name: limit.default for name, limit in known_limits().items()}
-    return read_rules(path, limits, registry())
 
 
 def hints_of(rules: Rules) -> Hints:
@@ -178,14 +186,6 @@ def verdict_of(findings: Sequence[Finding], doubts: Sequence[StatedDoubt], fail_
 def exit_code(outcome: Outcome) -> int:
     """0 pass, 1 fail, 3 incomplete."""
     return {"pass": 0, "fail": 1, "incomplete": 3}[outcome.verdict]
-
-
-def tool_version() -> str:
-    """The installed version, or `unknown` in a bare checkout."""
-    try:
-        return version("moatcheck")
-    except PackageNotFoundError:
-        return "unknown"
 
 
 def _reasons(layout: Layout) -> dict[str, str | None]:

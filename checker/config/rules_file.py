@@ -16,8 +16,6 @@ from datetime import date, datetime
 from pathlib import Path, PurePath
 from typing import Any, TypeVar
 
-import shapely
-
 from parsers.trouble import InputError, Place
 
 T = TypeVar("T")
@@ -688,6 +686,8 @@ def _hardware(table: _Table) -> Hardware:
     side, net = table.choice("side", SIDES, "both"), table.string("net")
     if outline and (at is not None or diameter is not None):
         raise table.error("outline", "stands instead of at and diameter; leave those out")
+    import shapely  # noqa: PLC0415 - most rules files need none, and it takes longer than reading them
+
     if outline and not shapely.is_valid(shapely.Polygon(outline)):
         raise table.error("outline", "crosses or touches itself; give its corners in order, round it")
     if outline:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
-from checker.drawing import Pictures
-from checker.results.outcome import Outcome
+from checker.declared import declared
 
-__all__ = ["Format", "Pictures", "registry"]
+if TYPE_CHECKING:
+    from checker.drawing import Pictures
+    from checker.results.outcome import Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +31,6 @@ class Format:
 def registry() -> dict[str, Format]:
     """All formats by name, in alphabetical order of their modules: found by walking this folder."""
     found: dict[str, Format] = {}
-    for info in sorted(pkgutil.iter_modules(__path__), key=lambda i: i.name):
-        module = importlib.import_module(f"{__name__}.{info.name}")
-        if hasattr(module, "FORMAT"):
-            form: Format = module.FORMAT
-            found[form.name] = form
+    for entry in declared(__name__, __path__, "FORMAT", {"Format": Format, "write": None}):
+        found[entry.value.name] = replace(entry.value, write=entry.later("write"))
     return found

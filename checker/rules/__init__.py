@@ -7,15 +7,13 @@ hyphens; it is a promise once released.
 
 from __future__ import annotations
 
-import importlib
-import inspect
-import pkgutil
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from checker.declared import declared
 from checker.findings import Finding, Level
 from parsers.trouble import Doubt
 
@@ -76,15 +74,11 @@ class RuleModule:
 
 @lru_cache(maxsize=1)
 def registry() -> dict[str, RuleModule]:
-    """All rules by id, in alphabetical order: found by walking this folder."""
+    """All rules by id, in alphabetical order: found by walking this folder; a rule is imported when it is run."""
     found: dict[str, RuleModule] = {}
-    for info in sorted(pkgutil.iter_modules(__path__), key=lambda i: i.name):
-        module = importlib.import_module(f"{__name__}.{info.name}")
-        if hasattr(module, "RULE"):
-            rule: Rule = module.RULE
-            manual = manual_of(inspect.getdoc(module) or "")
-            why_not = getattr(module, "why_not", _always)
-            found[rule.id] = RuleModule(rule, manual, module.find, why_not, getattr(module, "doubts", _none))
+    for entry in declared(__name__, __path__, "RULE", {"Rule": Rule, "Limit": Limit, "Level": Level}):
+        functions = entry.later("find"), entry.later("why_not", _always), entry.later("doubts", _none)
+        found[entry.value.id] = RuleModule(entry.value, manual_of(entry.docstring), *functions)
     return found
 
 

@@ -9,7 +9,8 @@ from io import StringIO
 
 import pytest
 
-from checker.reports import Format, Pictures, registry
+from checker.drawing import Pictures
+from checker.reports import Format, registry
 from checker.results.outcome import CAUTION, Outcome
 from tests.reports import hostile, sample
 

@@ -19,9 +19,9 @@ import shapely
 
 from checker import wording
 from checker.config.rules_file import RulesFileError, parse_rules
-from checker.drawing import scene_of
+from checker.drawing import Pictures, scene_of
 from checker.findings import Finding, Group, Level, identified
-from checker.reports import Pictures, registry
+from checker.reports import registry
 from checker.results.outcome import CAUTION, Doubt, Outcome, StatedDoubt
 from tests.reports import hostile, sample
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import pytest
 
+from checker.drawing import Pictures
 from checker.drawing.scene import leads
 from checker.findings import Finding, Level, identified
-from checker.reports import Pictures
 from checker.results.outcome import Doubt, Outcome, StatedDoubt
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written

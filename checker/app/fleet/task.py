@@ -24,6 +24,7 @@ from checker.app import output, run
 from checker.app.fleet.packages import Package
 from checker.findings import Level
 from checker.results.outcome import Outcome
+from checker.results.version import tool_version
 from parsers.trouble import InputError
 
 UNREADABLE, LOST, UNCHECKED = "unreadable", "worker lost", "not checked"
@@ -47,7 +48,7 @@ class Parcel:
     @property
     def key(self) -> str:
         """Fingerprint of what the row depends on, the day apart."""
-        total = hashlib.sha256(run.tool_version().encode())
+        total = hashlib.sha256(tool_version().encode())
         for files in (self.files, self.rules):
             for name, data in files.items():
                 total.update(f"{name} {len(data)} {hashlib.sha256(data).hexdigest()}\n".encode())

@@ -1,0 +1,14 @@
+"""Rules files of this version: light, so that one that cannot be used is refused at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from checker.config.rules_file import Rules, read_rules
+from checker.rules import known_limits, registry
+
+
+def load_rules(path: Path) -> Rules:
+    """Read a rules file with the limits and rule ids of this version."""
+    limits = {name: limit.default for name, limit in known_limits().items()}
+    return read_rules(path, limits, registry())
