@@ -37,7 +37,7 @@ import shapely
 from checker.config.rules_file import Rules, Tolerance
 from checker.findings import Finding, Level, Waived
 from checker.layout.layout import Layout
-from checker.layout.regions import Pour, Stretch
+from checker.layout.regions import OffReferenceRun, Pour
 from parsers import board as boards
 from parsers import read_board
 from parsers.board import Board, Hints
@@ -53,7 +53,7 @@ RECORDS: Mapping[str, type[Any]] = {
     for kind in (
         *(Board, boards.BoardFile, boards.Layer, boards.Stackup, boards.Net, boards.Pin, boards.Component),
         *(boards.Holes, boards.Outline, boards.Contact, boards.Connectivity, Conductors),
-        *(Doubt, Place, Finding, Waived, Pour, Stretch),
+        *(Doubt, Place, Finding, Waived, Pour, OffReferenceRun),
     )
 }
 # Rules that see no voltages, tables and tolerances, with the limits that no other rule and no shared quantity
@@ -69,7 +69,7 @@ NARROW: Mapping[str, tuple[str, ...]] = {
     "unreferenced-run": (),
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
-SHARED = ("pours", "stretches")  # quantities of a layout that are kept
+SHARED = ("pours", "off_reference_runs")  # quantities of a layout that are kept
 OF_ITS_OWN = ("board", "rules", "limits", "names", "_computed")  # of a layout: never handed on
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 

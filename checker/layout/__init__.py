@@ -1,1 +1,1 @@
-"""A board seen through a rules file: regions, pours, views, and stretches off the reference."""
+"""A board seen through a rules file: regions, pours, reference maps, runs off the reference, excursions."""

@@ -27,9 +27,9 @@ from checker.layout.reference_map import ReferenceMap, Sheets, plane_layers, ref
 from checker.layout.regions import (
     Binding,
     NetNames,
+    OffReferenceRun,
     Pour,
     Region,
-    Stretch,
     bind,
     floating_rows,
     shared_by_ties,
@@ -74,7 +74,7 @@ class Measured(TypedDict, total=False):
 
 
 class Layout:
-    """Board + rules: regions, pours, territories, stretches, parts. Build with `Layout(board, rules)`.
+    """Board + rules: regions, pours, territories, runs off the reference, parts. Build with `Layout(board, rules)`.
 
     Attributes that rules use:
       board, rules
@@ -84,7 +84,7 @@ class Layout:
       floating          (nets,) mask of nets that float (single pad, N/C, thieving)
       row_region        (conductors,) region of each conductor's net, -1 = none
       pours             tuple[Pour], all regions and layers, reference and planes
-      stretches         tuple[Stretch]
+      off_reference_runs  tuple[OffReferenceRun]
     """
 
     def __init__(self, board: Board, rules: Rules) -> None:
@@ -435,7 +435,7 @@ class Layout:
         return changing
 
     @cached_property
-    def stretches(self) -> tuple[Stretch, ...]:
+    def off_reference_runs(self) -> tuple[OffReferenceRun, ...]:
         """Runs off the reference: gaps, turns of a side, moats, and bare runs above limits.unreferenced_run."""
         parts = self.fragments
         graph = Graph(self.board, parts, contacts(self.board, parts, self._telling(parts)))
@@ -448,7 +448,7 @@ class Layout:
             least=self.limits["unreferenced_run"],
             wide=self._wide_areas(),
         )
-        return finder.stretches()
+        return finder.runs()
 
     def _telling(self, parts: Fragments) -> Bools:
         """Fragments whose connections matter whatever they lie on: over several regions, or short."""

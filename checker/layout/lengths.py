@@ -1,4 +1,4 @@
-"""How long a stretch is and where it runs: centre lines without the net's lands, areas by a middle line."""
+"""How long a run is and where it runs: centre lines without the net's lands, areas by a middle line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from checker.geometry.edge_index import ring_segments
 from checker.geometry.lines import line_parts
 from checker.layout.fragments import Fragments
 from checker.layout.reference_map import EPSILON, ReferenceMap
-from checker.layout.regions import Stretch
+from checker.layout.regions import OffReferenceRun
 from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
@@ -138,11 +138,11 @@ def xy(point: Floats) -> XY:
     return (round(float(point[0]), 6) + 0.0, round(float(point[1]), 6) + 0.0)
 
 
-def middle_of(stretch: Stretch) -> XY:
-    """A point halfway along the longest line of a stretch, or where it meets the pours."""
-    if not stretch.path:
-        return stretch.ends[len(stretch.ends) // 2] if stretch.ends else stretch.bounds[:2]
-    line = max((shapely.LineString(line) for line in stretch.path), key=lambda line: line.length)
+def middle_of(run: OffReferenceRun) -> XY:
+    """A point halfway along the longest line of a run, or where it meets the pours."""
+    if not run.path:
+        return run.ends[len(run.ends) // 2] if run.ends else run.bounds[:2]
+    line = max((shapely.LineString(line) for line in run.path), key=lambda line: line.length)
     return xy(line.interpolate(0.5, normalized=True).coords[0])
 
 

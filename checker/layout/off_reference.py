@@ -34,7 +34,7 @@ from checker.layout.outlook import (
     side_outlook,
 )
 from checker.layout.reference_map import OFF, ReferenceMap, without_own_layer
-from checker.layout.regions import Kind, Stretch
+from checker.layout.regions import Kind, OffReferenceRun
 from parsers.primitives import TOUCH, Bools, Ints, Rows, Shapes
 
 FRAGMENT, CHANGE, HOLE = "fragment", "change", "hole"
@@ -195,7 +195,7 @@ class Finder:
         self.outlooks = (*self.sides, self.joint)
         self.changes = Changes(graph, self.outlooks)
 
-    def stretches(self) -> tuple[Stretch, ...]:
+    def runs(self) -> tuple[OffReferenceRun, ...]:
         """Gaps, changes of a side and moats first, then bare runs; each in order of net and place."""
         gaps = list(self._parts_of(self.joint))
         alike = bool((self.parts.labels[:, ABOVE] == self.parts.labels[:, BELOW]).all())
@@ -356,7 +356,7 @@ class Finder:
 
     # ------------------------------------------------------------------------------------------------------ records
 
-    def _gap(self, part: Part) -> Stretch:
+    def _gap(self, part: Part) -> OffReferenceRun:
         """A part that nothing carries all the way; measured where it lies over no pour."""
         met = self._met(part)
         path, length = self._measure(part, met)
@@ -366,7 +366,7 @@ class Finder:
         regions = self.joint.meaning.regions(part.labels)
         return self._record(Kind.GAP, [part], met, path, length, regions, ())
 
-    def _turn(self, group: Sequence[Part], kind: Kind) -> Stretch:
+    def _turn(self, group: Sequence[Part], kind: Kind) -> OffReferenceRun:
         """What changes on one side, or on both where parts overlap; measured on the side where it is longest."""
         mets = [self._met(part) for part in group]
         measured = [(*self._measure(part, met), part, met) for part, met in zip(group, mets, strict=True)]
@@ -386,9 +386,9 @@ class Finder:
         length: float,
         regions: tuple[int, ...],
         carriers: tuple[int, ...],
-    ) -> Stretch:
+    ) -> OffReferenceRun:
         members = np.unique(np.concatenate([self._members_of(one) for one in group]))
-        return Stretch(
+        return OffReferenceRun(
             kind=kind,
             net=int(self.parts.net[members[0]]),
             layers=self._layers(members),
@@ -505,7 +505,7 @@ class Finder:
 
     # ------------------------------------------------------------------------------------------------ bare runs
 
-    def _bare_runs(self, told: Rows) -> Iterator[Stretch]:
+    def _bare_runs(self, told: Rows) -> Iterator[OffReferenceRun]:
         """Connected parts off the reference on both sides that are no part of a gap or moat."""
         off = (self.parts.labels == OFF).all(axis=1) & ~self.wide
         off[told] = False
@@ -524,7 +524,7 @@ class Finder:
         touching = self.graph.touching
         return off[touching.first] & off[touching.second] & self.sides[ABOVE].free
 
-    def _bare_run(self, fragments: Rows) -> Stretch:
+    def _bare_run(self, fragments: Rows) -> OffReferenceRun:
         """A run that touches one piece of a pour at most."""
         marks = [mark for mark in self.sides[ABOVE].beside if np.isin(mark.fragments, fragments).any()]
         marks = marks or [mark for mark in self.sides[BELOW].beside if np.isin(mark.fragments, fragments).any()]
@@ -532,7 +532,7 @@ class Finder:
         path, length = self.measures.of(fragments, cells, exempting=True)
         points = [xy(point) for mark in marks for point in mark.at[np.isin(mark.fragments, fragments)]]
         ends = tuple(sorted(dict.fromkeys(points)))
-        return Stretch(
+        return OffReferenceRun(
             kind=Kind.BARE,
             net=int(self.parts.net[fragments[0]]),
             layers=self._layers(fragments),
@@ -553,8 +553,8 @@ def _copper(parts: Fragments, rows: Rows) -> Shapes:
     return shapes
 
 
-def _order(stretch: Stretch) -> tuple[Any, ...]:
-    return stretch.net, stretch.layers, stretch.bounds
+def _order(run: OffReferenceRun) -> tuple[Any, ...]:
+    return run.net, run.layers, run.bounds
 
 
 def _members(rows: Rows, node: Ints, wanted: Iterable[int]) -> dict[int, Rows]:

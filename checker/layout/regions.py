@@ -80,7 +80,7 @@ class Kind(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class OffReferenceRun:
     """A connected part of one net's conductors along which its return current is not carried as it should be."""
 
     kind: Kind

@@ -182,7 +182,7 @@ def _net_rows(board: Board, layout: Layout | None) -> tuple[NetRow, ...]:
 def _with_reference(row: NetRow, net: int, layout: Layout) -> NetRow:
     region = int(layout.region_of_net[net])
     name = layout.regions[region].name if region >= 0 else None
-    crossings = sum(s.net == net and len(s.regions) >= 2 for s in layout.stretches)
+    crossings = sum(s.net == net and len(s.regions) >= 2 for s in layout.off_reference_runs)
     share = layout.reference_share(net)
     percent = None if share is None else round(100 * share, 1)
     return NetRow(row.net, row.layers, row.pads, row.length_mm, name, percent, crossings)

@@ -20,9 +20,9 @@ ASSUMED_CURRENT = 0.005  # A at the knee frequency; printed with every estimate 
 DISTANCE = 3.0  # m; where the field is estimated
 
 
-def loop_area(stretch: Sequence[Sequence[XY]], detour: Sequence[XY]) -> float:
-    """Area in mm2 that the stretch and the detour enclose, however often they cross."""
-    lines = [shapely.LineString(line) for line in stretch if len(line) > 1]
+def loop_area(run: Sequence[Sequence[XY]], detour: Sequence[XY]) -> float:
+    """Area in mm2 that the run and the detour enclose, however often they cross."""
+    lines = [shapely.LineString(line) for line in run if len(line) > 1]
     if len(detour) > 1:
         lines.append(shapely.LineString(detour))
     faces = shapely.polygonize([shapely.union_all(lines)])

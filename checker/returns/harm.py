@@ -1,6 +1,6 @@
-"""How much harm a stretch off the reference does: detour, loop, inductance, field, and the one number that orders them.
+"""How much harm a run off the reference does: detour, loop, inductance, field, and the one number that orders them.
 
-The harm of a stretch is the inductance of its loop in nH, times its knee frequency over 100 MHz where the rules file
+The harm of a run is the inductance of its loop in nH, times its knee frequency over 100 MHz where the rules file
 tells the edge time (slow nets count a hundredth). A crossing of regions that nothing joins has no detour at all: it
 counts as `ISOLATED` nH and its length, worse than any loop.
 
@@ -23,7 +23,7 @@ import shapely
 from checker import wording
 from checker.findings import XY
 from checker.layout.layout import Layout, of_layout
-from checker.layout.regions import Stretch
+from checker.layout.regions import OffReferenceRun
 from checker.returns.detour import Budget, Detour, End, Link, Network, apart
 from checker.returns.estimates import (
     ASSUMED_CURRENT,
@@ -48,7 +48,7 @@ ENOUGH = 0.9  # of a neighbour's detour: a crossing that has at least this much 
 
 @dataclass(frozen=True, slots=True)
 class Harm:
-    """What a stretch costs; `detail` holds plain values for the report."""
+    """What a run costs; `detail` holds plain values for the report."""
 
     number: float
     detour: Detour | None
@@ -56,14 +56,14 @@ class Harm:
     hint: str | None = None
 
 
-def harm_of_run(layout: Layout, stretch: Stretch) -> Harm:
+def harm_of_run(layout: Layout, run: OffReferenceRun) -> Harm:
     """The cost of a run that reaches one pour or none: its length, with no search for a way back."""
-    return Harm(_weight(layout, stretch.net) * stretch.length, None, _spectrum(layout, stretch.net, None))
+    return Harm(_weight(layout, run.net) * run.length, None, _spectrum(layout, run.net, None))
 
 
-def harm_of_crossings(layout: Layout, stretches: Sequence[Stretch]) -> list[Harm]:
+def harm_of_crossings(layout: Layout, runs: Sequence[OffReferenceRun]) -> list[Harm]:
     """The cost of each crossing of a board, all at once: they share searches and one budget."""
-    crossings = [_Crossing(layout, stretch) for stretch in stretches]
+    crossings = [_Crossing(layout, run) for run in runs]
     _search(network_of(layout), crossings, Budget(NODES))
     return [crossing.harm() for crossing in crossings]
 
@@ -78,13 +78,13 @@ Ways = tuple[Sequence[End], Sequence[End]]  # from any of some ends to any of ot
 
 
 class _Crossing:
-    """One stretch while its detour is looked for."""
+    """One run while its detour is looked for."""
 
-    def __init__(self, layout: Layout, stretch: Stretch) -> None:
+    def __init__(self, layout: Layout, run: OffReferenceRun) -> None:
         self.layout = layout
-        self.stretch = stretch
+        self.run = run
         self.network = network_of(layout)
-        ends = _ends(layout, stretch)
+        ends = _ends(layout, run)
         self.ends = [[(sheet, self.network.on_sheet(sheet, at)) for sheet, at in group] for group in ends]
         bounds = [self.network.at_least(*ways) for ways in self.ways]
         known = [bound for bound in bounds if bound is not None]
@@ -109,36 +109,36 @@ class _Crossing:
 
     def order(self) -> tuple[float, ...]:
         """Sort key: the harm of the lower bound, worst first, then place."""
-        return (-self._bounded(), *self.stretch.bounds)
+        return (-self._bounded(), *self.run.bounds)
 
     def _bounded(self) -> float:
         """The harm of a loop of the least length, as if it were as narrow as the trace."""
-        weight, lines = _weight(self.layout, self.stretch.net), self.stretch.length
-        return weight * loop_inductance(0.0, lines, max(self.at_least, lines), _width(self.layout, self.stretch))
+        weight, lines = _weight(self.layout, self.run.net), self.run.length
+        return weight * loop_inductance(0.0, lines, max(self.at_least, lines), _width(self.layout, self.run))
 
     def harm(self) -> Harm:
         """What the crossing costs, as far as that is known."""
-        layout, stretch, weight = self.layout, self.stretch, _weight(self.layout, self.stretch.net)
+        layout, run, weight = self.layout, self.run, _weight(self.layout, self.run.net)
         detail: dict[str, Any] = {"detour_mm": None, "loop_area_mm2": None, "loop_nh": None}
         if len(self.ends) < 2:  # a stub or an island: nothing to return to
-            return Harm(weight * stretch.length, None, detail)
+            return Harm(weight * run.length, None, detail)
         if self.detour is not None:
             number, detail = self._told(self.detour, detail)
         elif self.joined and not self.stopped:
             number = self._bounded()
         else:
-            number = weight * (ISOLATED + stretch.length)
+            number = weight * (ISOLATED + run.length)
         if self.joined and self.detour is None:
             detail["detour_at_least_mm"] = _rounded_down(self.at_least)
-        detail |= _spectrum(layout, stretch.net, detail["loop_area_mm2"])
+        detail |= _spectrum(layout, run.net, detail["loop_area_mm2"])
         hint = _hint(layout, self.ends, self.at_least) if self.joined else None
         return Harm(number, self.detour, detail, hint)
 
     def _told(self, detour: Detour, detail: dict[str, Any]) -> tuple[float, dict[str, Any]]:
-        loop = _loop(self.layout, self.stretch, detour)
+        loop = _loop(self.layout, self.run, detour)
         path = [[round(x, 6), round(y, 6)] for x, y in detour.path]
         told = {"detour_path_mm": path, "detour_through": list(detour.links)}
-        return _weight(self.layout, self.stretch.net) * loop["loop_nh"], detail | loop | told
+        return _weight(self.layout, self.run.net) * loop["loop_nh"], detail | loop | told
 
 
 def _search(network: Network, crossings: Sequence[_Crossing], budget: Budget) -> None:
@@ -180,15 +180,15 @@ def _rounded_down(length: float) -> float:
     return float(np.floor(length * 1e3) / 1e3)
 
 
-def _ends(layout: Layout, stretch: Stretch) -> list[list[End]]:
-    """Ends of a stretch, grouped: by region where it joins several, else by pour, else one by one."""
+def _ends(layout: Layout, run: OffReferenceRun) -> list[list[End]]:
+    """Ends of a run, grouped: by region where it joins several, else by pour, else one by one."""
     found: list[tuple[tuple[int, int], End]] = []
-    for pour in stretch.pours:
+    for pour in run.pours:
         if pour >= len(layout.pours):  # a tie counts as both pours
             continue
         region = layout.pours[pour].region
-        key = (region, 0) if len(stretch.regions) > 1 else (0, pour)
-        found += [(key, (pour, place)) for place in _ends_at(layout, pour, stretch.ends)]
+        key = (region, 0) if len(run.regions) > 1 else (0, pour)
+        found += [(key, (pour, place)) for place in _ends_at(layout, pour, run.ends)]
     keys = sorted({key for key, _ in found})
     if len(keys) == 1:
         return [[end] for _, end in found]
@@ -207,27 +207,27 @@ def _ends_at(layout: Layout, pour: int, ends: Sequence[XY]) -> list[XY]:
     return [ends[int(np.argmin(shapely.distance(shape, points)))]]
 
 
-def _loop(layout: Layout, stretch: Stretch, detour: Detour) -> dict[str, Any]:
-    way = _chained(stretch, detour.path[0], detour.path[-1])
+def _loop(layout: Layout, run: OffReferenceRun, detour: Detour) -> dict[str, Any]:
+    way = _chained(run, detour.path[0], detour.path[-1])
     length = sum(apart(a, b) for a, b in pairwise(way))
     area = loop_area([way], detour.path)
     return {
         "detour_mm": round(detour.length, 6),
         "loop_area_mm2": round(area, 6),
-        "loop_nh": round(loop_inductance(area, length, detour.length, _width(layout, stretch)), 3),
+        "loop_nh": round(loop_inductance(area, length, detour.length, _width(layout, run)), 3),
     }
 
 
-def _width(layout: Layout, stretch: Stretch) -> float:
-    """Width of the narrowest stroke of a stretch, mm; 0.2 where there is none."""
-    lines = stretch.rows[~layout.board.copper.pad[stretch.rows]]
+def _width(layout: Layout, run: OffReferenceRun) -> float:
+    """Width of the narrowest stroke of a run, mm; 0.2 where there is none."""
+    lines = run.rows[~layout.board.copper.pad[run.rows]]
     width = 2 * float(layout.board.copper.radius[lines].min(initial=np.inf))
     return width if 0 < width < np.inf else 0.2
 
 
-def _chained(stretch: Stretch, start: XY, end: XY) -> list[XY]:
-    """One line from start to end along the stretch's path."""
-    left = [list(line) for line in stretch.path]
+def _chained(run: OffReferenceRun, start: XY, end: XY) -> list[XY]:
+    """One line from start to end along the run's path."""
+    left = [list(line) for line in run.path]
     way = [start]
     while left:
         here = way[-1]

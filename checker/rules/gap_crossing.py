@@ -5,7 +5,7 @@ the regions are isolated. Loop, noise and emission grow with the detour, and the
 into the other.
 
 Measured: what a net's centre lines and areas lie over, above and below, joined through copper contact and plated holes.
-It is an error where a connected stretch that is not only over one region joins parts that are only over two: nothing
+It is an error where a connected run that is not only over one region joins parts that are only over two: nothing
 carries the return current all the way. It is a warning where one side alone changes from one region to another, or to a
 separate piece of one region's pours on the same layer (a moat); a note where the other side shows one pour along all of
 such a moat, no farther than three times the side that changes, and for nets that a tie shares, near that tie. A part
@@ -34,7 +34,7 @@ from checker.findings import Finding, Level
 from checker.layout.causes import clusters
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
-from checker.layout.regions import Kind, Stretch
+from checker.layout.regions import Kind, OffReferenceRun
 from checker.returns.harm import Harm, harm_of_crossings
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -55,7 +55,7 @@ RULE = Rule(
         ),
         Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
     ),
-    shares="stretches",
+    shares="off_reference_runs",
 )
 TOGETHER = 2.0  # mm; nets that cross nearer to each other than this cross together
 FARTHER = 3.0  # times as far as the side that changes: farther pours carry too little (common practice, no source)
@@ -65,13 +65,13 @@ FARTHER = 3.0  # times as far as the side that changes: farther pours carry too 
 class _Crossing:
     """Stretches that are told as one: of one net, or of both nets of a pair."""
 
-    stretches: tuple[Stretch, ...]
+    runs: tuple[OffReferenceRun, ...]
     level: Level
 
     @property
-    def longest(self) -> Stretch:
-        """The stretch that is measured."""
-        return max(self.stretches, key=lambda s: s.length)
+    def longest(self) -> OffReferenceRun:
+        """The run that is measured."""
+        return max(self.runs, key=lambda s: s.length)
 
     @property
     def cause(self) -> tuple[Kind, tuple[int, ...]]:
@@ -81,50 +81,50 @@ class _Crossing:
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every crossing; nets of a pair that cross together are told once."""
-    crossings = list(_paired(layout, [s for s in layout.stretches if s.kind is not Kind.BARE]))
+    crossings = list(_paired(layout, [s for s in layout.off_reference_runs if s.kind is not Kind.BARE]))
     harms = harm_of_crossings(layout, [crossing.longest for crossing in crossings])
     for crossing, group, harm in zip(crossings, _groups(layout, crossings), harms, strict=True):
         yield _finding(layout, crossing, group, harm)
 
 
-def _level(layout: Layout, stretch: Stretch) -> Level:
-    if len(stretch.regions) > 1 and _near_its_tie(layout, stretch):
+def _level(layout: Layout, run: OffReferenceRun) -> Level:
+    if len(run.regions) > 1 and _near_its_tie(layout, run):
         return Level.NOTE
-    if stretch.kind is Kind.MOAT and _carried_near(layout, stretch):
+    if run.kind is Kind.MOAT and _carried_near(layout, run):
         return Level.NOTE
-    return RULE.level if stretch.kind is Kind.GAP else Level.WARNING
+    return RULE.level if run.kind is Kind.GAP else Level.WARNING
 
 
-def _carried_near(layout: Layout, stretch: Stretch) -> bool:
+def _carried_near(layout: Layout, run: OffReferenceRun) -> bool:
     """Whether the other side shows one pour all the way, not much farther than the side that changes."""
-    if len(stretch.carriers) != 1:
+    if len(run.carriers) != 1:
         return False
-    carrier = layout.pours[stretch.carriers[0]].layer
-    changing = {layout.pours[i].layer for i in stretch.pours}
+    carrier = layout.pours[run.carriers[0]].layer
+    changing = {layout.pours[i].layer for i in run.pours}
     return all(
         layout.height(layer, carrier)[0] <= FARTHER * layout.height(layer, other)[0] + TOUCH
-        for layer in stretch.layers
+        for layer in run.layers
         for other in changing
     )
 
 
-def _near_its_tie(layout: Layout, stretch: Stretch) -> bool:
+def _near_its_tie(layout: Layout, run: OffReferenceRun) -> bool:
     """Whether a tie between all of its regions shares the net, and is within reach."""
-    regions = {layout.regions[i].name for i in stretch.regions}
-    where = _shape(stretch)
+    regions = {layout.regions[i].name for i in run.regions}
+    where = _shape(run)
     return any(
         regions <= set(tie.between) and shapely.dwithin(layout.tie_copper(tie), where, tie.reach)
-        for tie in layout.ties_of_net(stretch.net)
+        for tie in layout.ties_of_net(run.net)
     )
 
 
-def _shape(stretch: Stretch) -> shapely.Geometry:
-    """Path and ends of a stretch as one geometry."""
-    lines = [shapely.LineString(line) for line in stretch.path]
-    return shapely.union_all([*lines, *shapely.points(np.array(stretch.ends or [stretch.bounds[:2]]))])
+def _shape(run: OffReferenceRun) -> shapely.Geometry:
+    """Path and ends of a run as one geometry."""
+    lines = [shapely.LineString(line) for line in run.path]
+    return shapely.union_all([*lines, *shapely.points(np.array(run.ends or [run.bounds[:2]]))])
 
 
-def _paired(layout: Layout, told: Sequence[Stretch]) -> Iterator[_Crossing]:
+def _paired(layout: Layout, told: Sequence[OffReferenceRun]) -> Iterator[_Crossing]:
     """Crossings, those of declared pairs put together where both nets cross at one place."""
     partner = _partners(layout)
     left = list(told)
@@ -146,16 +146,16 @@ def _partners(layout: Layout) -> dict[int, set[int]]:
     return out
 
 
-def _together(a: Stretch, b: Stretch) -> bool:
+def _together(a: OffReferenceRun, b: OffReferenceRun) -> bool:
     alike = (a.kind, a.regions, a.layers) == (b.kind, b.regions, b.layers)
     return alike and bool(shapely.dwithin(_shape(a), _shape(b), max(TOGETHER, a.length, b.length)))
 
 
 def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
     """The group of each crossing: those of one kind between the same regions, of one net or side by side."""
-    shapes = [shapely.union_all([_shape(s) for s in crossing.stretches]) for crossing in crossings]
+    shapes = [shapely.union_all([_shape(s) for s in crossing.runs]) for crossing in crossings]
     causes = [crossing.cause for crossing in crossings]
-    nets = [[s.net for s in crossing.stretches] for crossing in crossings]
+    nets = [[s.net for s in crossing.runs] for crossing in crossings]
     keys = [""] * len(crossings)
     for members in clusters(shapes, TOGETHER, causes, nets):
         kind, regions = causes[members[0]]
@@ -167,64 +167,64 @@ def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
 
 
 def _finding(layout: Layout, crossing: _Crossing, group: str, harm: Harm) -> Finding:
-    stretch = crossing.longest
-    nets = sorted(layout.board.net_name(s.net) for s in crossing.stretches)
-    path = tuple(line for s in crossing.stretches for line in s.path)
+    run = crossing.longest
+    nets = sorted(layout.board.net_name(s.net) for s in crossing.runs)
+    path = tuple(line for s in crossing.runs for line in s.path)
     return Finding(
         rule=RULE.id,
         level=crossing.level,
         message=_message(layout, crossing),
-        at=middle_of(stretch),
-        layer=layout.layer_id(stretch.layers[0]),
-        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
+        at=middle_of(run),
+        layer=layout.layer_id(run.layers[0]),
+        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
         nets=tuple(nets),
-        regions=tuple(layout.regions[i].name for i in stretch.regions),
+        regions=tuple(layout.regions[i].name for i in run.regions),
         path=path,
-        bounds=tuple(shapely.total_bounds(np.array([_shape(s) for s in crossing.stretches])).tolist()),
-        measured=stretch.length,
+        bounds=tuple(shapely.total_bounds(np.array([_shape(s) for s in crossing.runs])).tolist()),
+        measured=run.length,
         required=0.0,
         harm=harm.number,
-        hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
+        hint="; ".join(filter(None, (_hint(layout, run), harm.hint))) or None,
         detail=_detail(layout, crossing) | harm.detail,
         group=group,
     )
 
 
 def _message(layout: Layout, crossing: _Crossing) -> str:
-    stretch = crossing.longest
-    nets = " and ".join(sorted(layout.board.net_name(s.net) for s in crossing.stretches))
-    layers = " and ".join(layout.layer_id(i) for i in stretch.layers)
-    does = "cross" if len(crossing.stretches) > 1 else "crosses"
-    what = _crossed(layout, stretch)
-    return f"{nets} on {layers} {does} {what}{_skewed(layout, crossing)}{_carried(layout, stretch)}"
+    run = crossing.longest
+    nets = " and ".join(sorted(layout.board.net_name(s.net) for s in crossing.runs))
+    layers = " and ".join(layout.layer_id(i) for i in run.layers)
+    does = "cross" if len(crossing.runs) > 1 else "crosses"
+    what = _crossed(layout, run)
+    return f"{nets} on {layers} {does} {what}{_skewed(layout, crossing)}{_carried(layout, run)}"
 
 
-def _crossed(layout: Layout, stretch: Stretch) -> str:
-    """What a stretch crosses, from where to where, on which side if the other side is another matter."""
-    names = [layout.regions[i].name for i in stretch.regions]
-    over = " and ".join(_layers(layout, stretch.pours))
-    if stretch.kind is Kind.MOAT:
-        return f"a moat of {mm(stretch.length)} between separate pieces of the {names[0]} pour on {over}"
+def _crossed(layout: Layout, run: OffReferenceRun) -> str:
+    """What a run crosses, from where to where, on which side if the other side is another matter."""
+    names = [layout.regions[i].name for i in run.regions]
+    over = " and ".join(_layers(layout, run.pours))
+    if run.kind is Kind.MOAT:
+        return f"a moat of {mm(run.length)} between separate pieces of the {names[0]} pour on {over}"
     between = f"from {names[0]} to {' and '.join(names[1:])}"
-    side = f" on {over}" if stretch.kind is Kind.TURN else ""
-    if stretch.length > 0:
-        return f"a gap of {mm(stretch.length)} {between}{side}"
-    if stretch.path and stretch.kind is Kind.GAP:
+    side = f" on {over}" if run.kind is Kind.TURN else ""
+    if run.length > 0:
+        return f"a gap of {mm(run.length)} {between}{side}"
+    if run.path and run.kind is Kind.GAP:
         return f"{between} where it lies over both"
     return f"directly {between}{side}"
 
 
-def _carried(layout: Layout, stretch: Stretch) -> str:
+def _carried(layout: Layout, run: OffReferenceRun) -> str:
     """Which side carries the return current, where one side alone changes."""
-    if stretch.kind is Kind.GAP:
+    if run.kind is Kind.GAP:
         return ""
-    if not stretch.carriers:
-        return "; the other side has no pour along all of it" if stretch.kind is Kind.MOAT else ""
-    names = dict.fromkeys(layout.regions[layout.pours[i].region].name for i in stretch.carriers)
-    pour = f"the {' and '.join(names)} pour on {' and '.join(_layers(layout, stretch.carriers))}"
-    if len(stretch.carriers) == 1 and (stretch.kind is Kind.TURN or _carried_near(layout, stretch)):
+    if not run.carriers:
+        return "; the other side has no pour along all of it" if run.kind is Kind.MOAT else ""
+    names = dict.fromkeys(layout.regions[layout.pours[i].region].name for i in run.carriers)
+    pour = f"the {' and '.join(names)} pour on {' and '.join(_layers(layout, run.carriers))}"
+    if len(run.carriers) == 1 and (run.kind is Kind.TURN or _carried_near(layout, run)):
         return f"; {pour} carries the return current"
-    if len(stretch.carriers) > 1:
+    if len(run.carriers) > 1:
         return f"; the other side has separate pieces of {pour}"
     return f"; {pour} is more than {FARTHER:g} times as far"
 
@@ -235,7 +235,7 @@ def _layers(layout: Layout, pours: Sequence[int]) -> list[str]:
 
 def _skewed(layout: Layout, crossing: _Crossing) -> str:
     """Which net of a pair is over no pour for longer, and by how much; nothing where both are alike."""
-    shortest = min(crossing.stretches, key=lambda s: s.length)
+    shortest = min(crossing.runs, key=lambda s: s.length)
     skew = crossing.longest.length - shortest.length
     if skew <= TOUCH:
         return ""
@@ -243,29 +243,29 @@ def _skewed(layout: Layout, crossing: _Crossing) -> str:
 
 
 def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:
-    stretch = crossing.longest
+    run = crossing.longest
     detail: dict[str, object] = {
-        "layers": [layout.layer_id(i) for i in stretch.layers],
-        "ends_mm": [list(point) for point in stretch.ends],
-        "kind": stretch.kind.value,
-        "carried_by": [layout.layer_id(layout.pours[i].layer) for i in stretch.carriers],
+        "layers": [layout.layer_id(i) for i in run.layers],
+        "ends_mm": [list(point) for point in run.ends],
+        "kind": run.kind.value,
+        "carried_by": [layout.layer_id(layout.pours[i].layer) for i in run.carriers],
     }
-    if len(crossing.stretches) > 1:
-        lengths = {layout.board.net_name(s.net): round(s.length, 6) for s in crossing.stretches}
+    if len(crossing.runs) > 1:
+        lengths = {layout.board.net_name(s.net): round(s.length, 6) for s in crossing.runs}
         detail["pair_mm"] = lengths
         detail["skew_mm"] = round(max(lengths.values()) - min(lengths.values()), 6)
     return detail
 
 
-def _hint(layout: Layout, stretch: Stretch) -> str | None:
+def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     """The nearest declared tie between the regions, else the nearest isolator of their barrier, if there is one."""
-    if len(stretch.regions) != 2:
+    if len(run.regions) != 2:
         return None
-    found = [("tie between the regions", layout.tie_copper(tie)) for tie in layout.ties_between(*stretch.regions)]
-    barrier = layout.barrier_between(*stretch.regions)
+    found = [("tie between the regions", layout.tie_copper(tie)) for tie in layout.ties_between(*run.regions)]
+    barrier = layout.barrier_between(*run.regions)
     if not found and barrier is not None:
         found = [(f"isolator, {refdes},", _pads(layout, refdes)) for refdes in barrier.isolators]
-    where = _shape(stretch)
+    where = _shape(run)
     ways = [(shapely.shortest_line(where, copper), name) for name, copper in found if not shapely.is_empty(copper)]
     if not ways:
         return None

@@ -43,7 +43,7 @@ RULE = Rule(
     title="Return current is not handed over",
     level=Level.WARNING,
     limits=(STITCH,),
-    shares="stretches",
+    shares="off_reference_runs",
 )
 
 Sheet = tuple[int, int]  # a reference: net and layer
@@ -263,10 +263,10 @@ def _in_crossing(layout: Layout, change: _Change) -> bool:
 def _crossings(layout: Layout) -> dict[int, Shapes]:
     """Per net: the lines of its crossings, or where it changes pours directly."""
     found: dict[int, list[shapely.Geometry]] = defaultdict(list)
-    for stretch in layout.stretches:
-        if stretch.kind is not Run.BARE:
-            lines = [shapely.LineString(line) for line in stretch.path] or [shapely.Point(end) for end in stretch.ends]
-            found[stretch.net] += lines
+    for run in layout.off_reference_runs:
+        if run.kind is not Run.BARE:
+            lines = [shapely.LineString(line) for line in run.path] or [shapely.Point(end) for end in run.ends]
+            found[run.net] += lines
     return {net: np.array(lines) for net, lines in found.items() if lines}
 
 

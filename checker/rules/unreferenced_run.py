@@ -23,7 +23,7 @@ from checker.layout.causes import clusters
 from checker.layout.layout import Layout
 from checker.layout.lengths import middle_of
 from checker.layout.moves import move_over
-from checker.layout.regions import Kind, Stretch
+from checker.layout.regions import Kind, OffReferenceRun
 from checker.returns.harm import harm_of_run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
@@ -41,19 +41,19 @@ RULE = Rule(
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
         Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
     ),
-    shares="stretches",
+    shares="off_reference_runs",
 )
 SIDE_BY_SIDE = 0.5  # mm between centre lines; the lines of a bus are nearer than this (common practice, no source)
 
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every run that is longer than the limit."""
-    runs = [stretch for stretch in layout.stretches if stretch.kind is Kind.BARE]
+    runs = [run for run in layout.off_reference_runs if run.kind is Kind.BARE]
     for run, group in zip(runs, _groups(layout, runs), strict=True):
         yield _finding(layout, run, group)
 
 
-def _groups(layout: Layout, runs: Sequence[Stretch]) -> list[str]:
+def _groups(layout: Layout, runs: Sequence[OffReferenceRun]) -> list[str]:
     """The group of each run: those of one net, and those of a bus that runs side by side."""
     shapes = [shapely.MultiLineString([list(line) for line in run.path]) for run in runs]
     keys = [""] * len(runs)
@@ -64,35 +64,35 @@ def _groups(layout: Layout, runs: Sequence[Stretch]) -> list[str]:
     return keys
 
 
-def _finding(layout: Layout, stretch: Stretch, group: str) -> Finding:
-    net = layout.board.net_name(stretch.net)
-    layers = [layout.layer_id(i) for i in stretch.layers]
-    harm = harm_of_run(layout, stretch)
+def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
+    net = layout.board.net_name(run.net)
+    layers = [layout.layer_id(i) for i in run.layers]
+    harm = harm_of_run(layout, run)
     return Finding(
         rule=RULE.id,
-        level=Level.NOTE if layout.is_slow(stretch.net) else RULE.level,
-        message=f"{net} on {' and '.join(layers)} runs {mm(stretch.length)} without reference on either side",
-        at=middle_of(stretch),
+        level=Level.NOTE if layout.is_slow(run.net) else RULE.level,
+        message=f"{net} on {' and '.join(layers)} runs {mm(run.length)} without reference on either side",
+        at=middle_of(run),
         layer=layers[0],
-        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in stretch.pours)),
+        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
         nets=(net,),
-        regions=tuple(layout.regions[i].name for i in stretch.regions),
-        path=stretch.path,
-        measured=stretch.length,
+        regions=tuple(layout.regions[i].name for i in run.regions),
+        path=run.path,
+        measured=run.length,
         required=layout.limits["unreferenced_run"],
         harm=harm.number,
-        hint="; ".join(filter(None, (_hint(layout, stretch), harm.hint))) or None,
-        detail={"layers": layers, "ends_mm": [list(point) for point in stretch.ends]} | harm.detail,
+        hint="; ".join(filter(None, (_hint(layout, run), harm.hint))) or None,
+        detail={"layers": layers, "ends_mm": [list(point) for point in run.ends]} | harm.detail,
         group=group,
     )
 
 
-def _hint(layout: Layout, stretch: Stretch) -> str | None:
+def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     """The shortest straight move that brings the whole run over the one pour that it touches; None if not proven."""
-    if len(stretch.pours) != 1 or len(stretch.layers) != 1:
+    if len(run.pours) != 1 or len(run.layers) != 1:
         return None
-    pour = layout.pours[stretch.pours[0]]
-    run = shapely.MultiLineString([list(line) for line in stretch.path])
-    move = move_over(run, pour.shape)
+    pour = layout.pours[run.pours[0]]
+    line = shapely.MultiLineString([list(line) for line in run.path])
+    move = move_over(line, pour.shape)
     region = layout.regions[pour.region].name
     return f"{move} to have the {region} pour on {layout.layer_id(pour.layer)} beside all of it" if move else None

@@ -41,7 +41,7 @@ def main(folder: Path) -> dict[str, float]:
     with stage("regions"):
         doubts = layout.doubts
     with stage("off the pours"):
-        layout.stretches  # noqa: B018 - computed at first use
+        layout.off_reference_runs  # noqa: B018 - computed at first use
     results = {}
     for name, module in registry().items():
         if module.why_not(layout) is None:
