@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-from checker.drawing.scene import Scene, scene_of
+from checker.drawing import fields, scene
+from checker.drawing.scene import Scene
+from checker.findings import Finding
+from checker.layout.layout import Layout
 
 __all__ = ["Pictures", "Scene", "scene_of"]
 
@@ -16,3 +20,8 @@ class Pictures:
     scene: Scene | None = None  # None: nothing is drawn
     files: tuple[str, ...] = ()  # picture files that stand beside the report, in layer order
     colour: bool = False  # whether the stream is a terminal that shows colours
+
+
+def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
+    """All that a picture may show of a layout and its findings, in report order, declared currents included."""
+    return replace(scene.scene_of(layout, findings), fields=fields.fields_of(layout))

@@ -60,3 +60,13 @@ def region_look(index: int) -> RegionLook:
 def level_look(level: Level, *, waived: bool) -> LevelLook:
     """Give the look of a callout."""
     return WAIVED if waived else LEVELS[level]
+
+
+# Nine steps of viridis, a map of even steps of lightness that holds for every kind of colour vision ("A Better Default
+# Colormap", 2015; values from memory, their lightness is tested).
+DENSITY = ("#440154", "#472d7b", "#3b528b", "#2c728e", "#21918c", "#28ae80", "#5ec962", "#addc30", "#fde725")
+
+
+def density_colour(place: float) -> str:
+    """Give the colour of a place between 0 (thin) and 1 (dense): the lightest is the thinnest, on light paper."""
+    return DENSITY[round((1 - place) * (len(DENSITY) - 1))]

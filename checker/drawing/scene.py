@@ -21,6 +21,7 @@ from parsers.board import BOTTOM, TOP, UNPLATED
 from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, arc_lines
 
 if TYPE_CHECKING:
+    from checker.drawing.fields import Field
     from checker.layout.layout import Layout
     from checker.layout.regions import Pour
 
@@ -156,6 +157,7 @@ class Scene:
     shapes: tuple[Shape, ...]
     callouts: tuple[Callout, ...]
     nets: tuple[str, ...] = ()  # names of all nets of the board
+    fields: tuple[Field, ...] = ()  # currents in reference copper, where some are declared
 
     def layer(self, layer: str) -> SceneLayer:
         """Give a layer by id; raises KeyError with the ids there are."""

@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
-from checker.drawing import furniture, palette
+from checker.drawing import flows, furniture, palette
 from checker.drawing.callouts import callouts_on_board
 from checker.drawing.furniture import MARGIN, WIDTH, Listed
 from checker.drawing.hatch import hatch
 from checker.drawing.lettering import FAMILY, number
+from checker.drawing.paths import path_data
 from checker.drawing.placement import Box
 from checker.drawing.scene import (
     OTHER,
@@ -118,7 +117,11 @@ def _legend(scene: Scene, shown: Shown, edge: float) -> tuple[str, float]:
     """The legend under the board; returns markup and where it ends."""
     y = shown.view.box[3] + 18
     marked = [c for c in scene.callouts if any(c.id == f.id for _, group in shown.listed for f in group.members)]
-    entries = [*furniture.board_entries(scene, shown.layer, shown.others), *furniture.mark_entries(marked)]
+    entries = [
+        *furniture.board_entries(scene, shown.layer, shown.others),
+        *furniture.mark_entries(marked),
+        *flows.entries(scene, shown.layer),
+    ]
     markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
     return markup, y + max(height, 32.0) + 16
 
@@ -168,11 +171,14 @@ def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], oth
     thin = number(1.6 * PER_MM / view.scale)
     parts.append(f'<path d="{outline}" fill="{palette.BOARD}"/>')
     parts += _pours(scene, layer, view)
+    parts += flows.bands(scene, layer)
     parts += _copper_beyond(scene, others, view, lit)
     parts += _copper(scene, layer, view, lit)
     parts += _holes(scene, layer, view)
     parts.append(f'<path d="{outline}" fill="none" stroke="{palette.INK}" stroke-width="{thin}"/>')
-    parts.append("</g></g>")
+    parts.append("</g>")
+    parts += flows.contours(scene, layer, view)
+    parts.append("</g>")
     return "\n".join(parts)
 
 
@@ -266,25 +272,3 @@ def _on(scene: Scene, roles: tuple[str, ...]) -> Iterator[Shape]:
 def _seen(shape: Shape, view: View) -> Lines:
     """The lines of a shape that the window shows; rings of one area belong together, so areas stay whole."""
     return shape.lines.within(view.window, shape.width / 2) if shape.width else shape.lines
-
-
-def path_data(lines: Lines, *, closed: bool) -> str:
-    """SVG path data of lines, relative and in whole micrometres: compact, and exact to the drawing's grid.
-
-    Examples
-    --------
-    >>> path_data(Lines(np.array([[0, 0], [5, 0], [5, -7], [9, 9]]), np.array([0, 3])), closed=False)
-    'M0 0l5 0 0-7M9 9h0'
-    """
-    if not len(lines):
-        return ""
-    steps = np.diff(lines.points, axis=0, prepend=lines.points[:1])
-    words = [f"{x} {y}" for x, y in steps.tolist()]
-    ends = [*lines.starts.tolist()[1:], len(lines.points)]
-    out = []
-    tail = "z" if closed else ""
-    firsts = lines.points[lines.starts].tolist()
-    for (x, y), start, end in zip(firsts, lines.starts.tolist(), ends, strict=True):
-        rest = " ".join(words[start + 1 : end]).replace(" -", "-")
-        out.append(f"M{x} {y}l{rest}{tail}" if rest else f"M{x} {y}h0{tail}")
-    return "".join(out)

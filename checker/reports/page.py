@@ -19,6 +19,7 @@ import numpy as np
 from checker import wording
 from checker.drawing import Pictures, palette
 from checker.drawing.callouts import callout_marks
+from checker.drawing.paths import path_data
 from checker.drawing.placement import Grid
 from checker.drawing.scene import (
     OTHER,
@@ -36,7 +37,6 @@ from checker.drawing.scene import (
     Shape,
     callouts_of,
 )
-from checker.drawing.svg import path_data
 from checker.drawing.view import View
 from checker.reports import Format, page_list
 from checker.reports.record import json_text, plain_value, record

@@ -1,0 +1,101 @@
+"""Currents on a picture: bands of density under the copper, labelled contours and pins over it, and their legend."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checker.drawing import palette
+from checker.drawing.fields import Contour, Field, Mark
+from checker.drawing.furniture import SMALL, Entry
+from checker.drawing.lettering import number, text
+from checker.drawing.paths import path_data
+from checker.drawing.scene import PER_MM, Scene, SceneLayer
+from checker.drawing.view import View
+from checker.findings import XY
+
+HALO = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
+OPACITY = 0.62
+ROOM = (90.0, 22.0)  # px that a label takes
+SIZE = 8.0  # px, half of a pin's mark
+
+
+def field_on(scene: Scene, layer: SceneLayer) -> Field | None:
+    """The field of the layer whose pours a picture shows."""
+    return next((field for field in scene.fields if field.layer == layer.main_reference), None)
+
+
+def bands(scene: Scene, layer: SceneLayer) -> Iterator[str]:
+    """Areas of current density, in micrometres."""
+    field = field_on(scene, layer)
+    for band in field.bands if field else ():
+        colour = palette.density_colour(band.place)
+        data = path_data(band.lines, closed=True)
+        yield f'<path d="{data}" fill="{colour}" fill-opacity="{OPACITY}" fill-rule="evenodd"/>'
+
+
+def contours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
+    """Contours with their labels, then the pins, in units of the picture."""
+    field = field_on(scene, layer)
+    if field is None:
+        return
+    for contour in field.contours:
+        yield _curve(contour, view)
+    taken = [view.at(mark.at) for mark in field.marks]
+    for contour in field.contours:
+        free = [at for at in map(view.at, contour.spots) if all(_apart(at, other) for other in taken)]
+        if free:
+            taken.append(free[0])
+            label = text(
+                free[0][0], free[0][1] + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle"
+            )
+            yield f"<g {HALO}>{label}</g>"
+    for mark in field.marks:
+        yield _marked(mark, view)
+
+
+def _apart(one: XY, other: XY) -> bool:
+    """Whether labels at two places of a picture leave each other alone."""
+    return abs(one[0] - other[0]) > ROOM[0] or abs(one[1] - other[1]) > ROOM[1]
+
+
+def _curve(contour: Contour, view: View) -> str:
+    data, line = path_data(contour.lines, closed=False), PER_MM / view.scale
+    return (
+        f'<g transform="{view.transform}" fill="none">'
+        f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{number(3.2 * line)}" stroke-opacity=".7"/>'
+        f'<path d="{data}" stroke="{palette.INK}" stroke-width="{number(1.4 * line)}"/></g>'
+    )
+
+
+def _marked(mark: Mark, view: View) -> str:
+    """A pin: a cross where current enters, a dot where it leaves, a triangle at grounds of an input."""
+    x, y = view.at(mark.at)
+    label = text(x + SIZE + 5, y - SIZE, mark.words, SMALL, colour=palette.INK, bold=True)
+    place = f'transform="translate({number(x)} {number(y)})"'
+    return f"<g {place}>{sample(mark.kind)}</g><g {HALO}>{label}</g>"
+
+
+def sample(kind: str) -> str:
+    """The shape of a kind of pin, about the origin."""
+    look = f'fill="{palette.PAPER}" stroke="{palette.INK}" stroke-width="2"'
+    if kind == "quiet":
+        return f'<path d="M0 {-SIZE}L{SIZE} {SIZE}H{-SIZE}Z" {look}/>'
+    inner = f'<circle r="2.6" fill="{palette.INK}"/>'
+    if kind == "in":
+        inner = f'<path d="M-4.5 -4.5L4.5 4.5M-4.5 4.5L4.5 -4.5" stroke="{palette.INK}" stroke-width="2"/>'
+    return f'<circle r="{SIZE}" {look}/>{inner}'
+
+
+def entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
+    """Legend of what is drawn."""
+    field = field_on(scene, layer)
+    if field is None:
+        return
+    for band in field.bands:
+        colour = palette.density_colour(band.place)
+        yield f'<rect width="34" height="20" fill="{colour}" fill-opacity="{OPACITY}"/>', band.words
+    if field.contours:
+        yield f'<path d="M0 10H34" stroke="{palette.INK}" stroke-width="1.4"/>', field.about
+    told = {"in": "a current enters (d.c.)", "out": "it leaves", "quiet": "ground of a quiet input"}
+    for kind in dict.fromkeys(mark.kind for mark in field.marks):
+        yield f'<g transform="translate(17 10)">{sample(kind)}</g>', told[kind]
