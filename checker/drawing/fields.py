@@ -17,7 +17,6 @@ import numpy as np
 from contourpy import LineType, contour_generator
 
 from checker import wording
-from checker.config.rules_file import PinName
 from checker.drawing.scene import PER_MM, Lines
 from checker.findings import XY
 from checker.layout.layout import Layout
@@ -109,20 +108,23 @@ def _priced(currents: Currents) -> tuple[Floats, str] | None:
         return None
     answer = max(currents.answers, key=lambda one: (one.volts / one.spec.allowed, -one.number))
     potential = currents.sheet.potential(*(currents.spreads[pin.name] for pin in answer.ground))
-    leaves = _leaving(currents, answer)
-    volts = np.abs(potential - currents.spreads[leaves].mean(potential)) * ENTERING
-    words = f"in series with {answer.spec.net} per 100 mA that enters here and leaves at {leaves}"
-    return volts, words
+    leaves, where = _leaving(currents, answer, potential)
+    words = f"in series with {answer.spec.net} per 100 mA that enters here and leaves {where}"
+    return np.abs(potential - leaves) * ENTERING, words
 
 
-def _leaving(currents: Currents, answer: Answer) -> PinName:
-    """The pin that what enters anywhere leaves by: that of the first current, else the converter's ground."""
-    for _, pins in currents.currents:
-        if currents.sheet is not None and currents.sheet.joined(
-            currents.spreads[pins[1].name], currents.spreads[answer.ground[1].name]
-        ):
-            return pins[1].name
-    return answer.ground[1].name
+def _leaving(currents: Currents, answer: Answer, potential: Floats) -> tuple[float, str]:
+    """Potential of what a current leaves by: the pin of the first current, or, without one, all of the copper.
+
+    Not a ground of the input: what a contact drops by itself would stand in every number.
+    """
+    assert currents.sheet is not None
+    ground = currents.spreads[answer.ground[1].name]
+    for _, (_, pin) in currents.currents:
+        spread = currents.spreads[pin.name]
+        if currents.sheet.joined(spread, ground):
+            return spread.mean(potential), f"at {pin.name}"
+    return float(np.nanmean(potential)), "spread over all of the copper"
 
 
 def _marks(currents: Currents) -> Iterator[Mark]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from html import escape
 
 from checker.drawing import palette
 from checker.drawing.fields import Contour, Field, Mark
@@ -16,6 +17,8 @@ from checker.findings import XY
 HALO = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
 OPACITY = 0.62
 ROOM = (90.0, 22.0)  # px that a label takes
+LINE, LETTERS = 0.12, 1.3  # mm; of contours and labels on a page, which keep their size on the board
+SIGNS = {"in": "\u2297", "out": "\u2299", "quiet": "\u25b3"}
 SIZE = 8.0  # px, half of a pin's mark
 
 
@@ -99,3 +102,29 @@ def entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
     told = {"in": "a current enters (d.c.)", "out": "it leaves", "quiet": "ground of a quiet input"}
     for kind in dict.fromkeys(mark.kind for mark in field.marks):
         yield f'<g transform="translate(17 10)">{sample(kind)}</g>', told[kind]
+
+
+def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
+    """One group per layer for a page that switches them, in micrometres, y up; those of shown layers are seen."""
+    for field in scene.fields:
+        off = "" if field.layer in shown else " off"
+        yield f'<g class="field{off}" data-layer="{escape(field.layer)}">'
+        for band in field.bands:
+            look = f'fill="{palette.density_colour(band.place)}" fill-opacity="{OPACITY}" fill-rule="evenodd"'
+            yield f'<path {look} d="{path_data(band.lines, closed=True)}"><title>{escape(band.words)}</title></path>'
+        for contour in field.contours:
+            told = f"{contour.words} {field.about}"
+            line = f'fill="none" stroke="{palette.INK}" stroke-width="{number(LINE * PER_MM)}"'
+            yield f'<path {line} d="{path_data(contour.lines, closed=False)}"><title>{escape(told)}</title></path>'
+            yield _words(contour.words, contour.spots[0])
+        for mark in field.marks:
+            yield _words(f"{SIGNS[mark.kind]} {mark.words}", mark.at)
+        yield "</g>"
+
+
+def _words(words: str, at: XY) -> str:
+    """A label that keeps its size on the board."""
+    x, y = round(at[0] * PER_MM), round(at[1] * PER_MM)
+    halo = f'stroke="{palette.PAPER}" stroke-width="{number(LETTERS * PER_MM / 4)}" paint-order="stroke"'
+    place = f'transform="translate({x} {y}) scale(1,-1)" font-size="{number(LETTERS * PER_MM)}"'
+    return f'<text {place} fill="{palette.INK}" {halo} text-anchor="middle">{escape(words)}</text>'

@@ -144,6 +144,9 @@
           group.classList.toggle('beyond', kind === 'copper' && row.beyond);
         }
       }
+      for (const group of all(`g.field[data-layer="${id}"]`, board)) {
+        group.classList.toggle('off', !(row.pours.checked && $('field-switch').checked));
+      }
       row.button.setAttribute('aria-pressed', String(row.copper.checked));
     }
     applyWays();
@@ -176,6 +179,7 @@
       copper.addEventListener('change', () => { layerRows.get(layer.id).beyond = false; applyLayers(); });
       pours.addEventListener('change', applyLayers);
     }
+    $('field-switch')?.addEventListener('change', applyLayers);
     data.regions.forEach((region, index) => {
       const box = make('input', { type: 'checkbox', 'data-region': region.name });
       box.checked = true;
@@ -870,6 +874,7 @@
         if (fill.startsWith('url(#')) piece.setAttribute('fill', `url(#${prefix}${fill.slice(5)}`);
         part.append(piece);
       }
+      for (const words of all('text', group)) part.append(words.cloneNode(true)); // of contours
       world.append(part);
     }
     svg.append(defs, world);

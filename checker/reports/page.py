@@ -17,7 +17,7 @@ from typing import Any, TextIO
 import numpy as np
 
 from checker import wording
-from checker.drawing import Pictures, palette
+from checker.drawing import Pictures, flows, palette
 from checker.drawing.callouts import callout_marks
 from checker.drawing.paths import path_data
 from checker.drawing.placement import Grid
@@ -49,6 +49,12 @@ STILL = 1000.0  # px, width of the picture that is seen without a script
 AROUND = 0.03  # of the board's width, on each side of that picture
 
 
+CURRENTS = (
+    '<label><input type="checkbox" id="field-switch" checked aria-label="Currents in the reference"> '
+    "currents in the reference (d.c.), where pours are shown</label>"
+)
+
+
 def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
     """Write the page; without a scene it shows the findings' paths on bare board."""
     scene = pictures.scene or _bare(outcome)
@@ -68,6 +74,7 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         "board-label": _words(f"Board {outcome.title or outcome.path}, drawn to scale, seen from the top"),
         "patterns": "".join(_patterns(scene)),
         "world": "\n".join(_world(scene, first)),
+        "currents": CURRENTS if scene.fields else "",
         **_still(scene, first),
         **page_list.parts(outcome),
         "data": _embedded(_data(outcome, scene, first)),
@@ -201,6 +208,7 @@ def _world(scene: Scene, first: SceneLayer | None) -> Iterator[str]:
     yield f'<g id="material"><path class="material" d="{outline}"/></g>'
     for layer in scene.layers:
         yield from _pours(scene, layer.id, seen=layer.id in poured)
+    yield from flows.page_groups(scene, poured)
     for layer in reversed(scene.layers):
         yield from _copper(scene, layer.id, seen=first is layer)
     yield "<g>"

@@ -164,7 +164,7 @@ def test_an_empty_board_gives_a_scene() -> None:
         regions=(),
         pours=(),
         row_region=np.empty(0, np.int32),
-        rules=SimpleNamespace(stackup=StackupSpec()),
+        rules=SimpleNamespace(stackup=StackupSpec(), currents=(), quiet_inputs=()),
         layer_id=lambda layer: f"L{layer + 1}",
     )
     scene = scene_of(bare, [])  # type: ignore[arg-type]

@@ -139,7 +139,7 @@ def layout() -> Layout:
         regions=regions,
         pours=tuple(sorted(pours, key=lambda pour: (pour.region, pour.layer))),
         row_region=np.where(probe[board.copper.net], 1, 0).astype(np.int32),
-        rules=SimpleNamespace(stackup=StackupSpec()),
+        rules=SimpleNamespace(stackup=StackupSpec(), currents=(), quiet_inputs=()),
         layer_id=lambda layer: f"L{layer + 1}",
     )
     return cast(Layout, made)
