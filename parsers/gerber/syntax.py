@@ -257,7 +257,10 @@ def _odd_operations(run: _Run) -> Longs:
     after = after[marks[after] < len(run.text) - 2]
     selects = after[(run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)]
     ends = marks[codes == _STAR]
-    rows: Longs = np.concatenate((np.searchsorted(ends, bad), run.word[falls], run.word[wide], run.word[selects]))
+    codes_of_words = np.flatnonzero((codes == ord("D")) | (codes == ord("G")))
+    signed = codes_of_words[np.isin(run.text[marks[codes_of_words] + 1], list(b"+-"))]
+    found = (run.word[falls], run.word[wide], run.word[selects], run.word[signed])
+    rows: Longs = np.concatenate((np.searchsorted(ends, bad), *found))
     return rows
 
 

@@ -163,6 +163,8 @@ class _Reader:
         if name in entries:
             pen.doubt(element, f"two entries {name} in a dictionary", "the last one is taken")
         entries[name] = Entry(pen.sketch, doubts)
+        if not len(element):
+            doubts.add(f"entry {name} of a dictionary is empty", "what it should draw is missing", line_at(element))
         for child in element:
             try:
                 pen.draw(child, owner, NOTHING)
@@ -326,6 +328,8 @@ class _Reader:
             location = child if kind == "Location" else location
         if location is None and xform is not None and xform.get("x") is not None:
             location = xform
+        if not refdes:
+            self.pen.doubt(element, "a component without a refDes", "its pins are joined to no part; export it again")
         if location is None:
             self.pen.doubt(element, "a component without a Location", f"{refdes} is taken to lie at 0, 0")
         place = self.frame.place(xform, location, NOTHING)

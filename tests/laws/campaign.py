@@ -163,23 +163,23 @@ DAMAGES: tuple[Damage, ...] = (
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
 # The Gerber Layer Format Specification 2023.08, 3.3 and 4: words, one a line as all exporters write them.
 WORD = re.compile(
-    r"(?:G0?[123]|G7[045]|G90|G71|G3[67]|(?:G54)?D0?[1-9]\d*|G0?4[^*%]*|(?:G0?[123])?(?:X[+-]?\d+)?(?:Y[+-]?\d+)?"
+    r"(?:M0[0-2]|G0?[123]|G7[045]|G90|G71|G3[67]|(?:G54)?D0?[1-9]\d*|G0?4[^*%]*|(?:G0?[123])?(?:X[+-]?\d+)?(?:Y[+-]?\d+)?"
     r"(?:I[+-]?\d+)?(?:J[+-]?\d+)?(?:D0?[123])?)\*"
 )
 COMMAND = re.compile(
-    rf"%(?:FS[LT]A(?:X[1-6]\d)(?:Y[1-6]\d)|MO(?:MM|IN)|LP[DC]|LM[NXY]+|L[RS]{NUMBER}|LN[^*%]*|IPPOS|IR0"
-    rf"|(?:MIA0B0|OFA0B0|SFA1\.?0*B1\.?0*|ASAXBY)|ADD[1-9]\d+[A-Za-z_]\w*(?:,{NUMBER}(?:X{NUMBER})*)?"
-    rf"|TD(?:\.[A-Z]\w*)?|T[FAO]\.?[A-Za-z_$][\w.$]*(?:,[^%*]*)?)\*%"
+    rf"%(?:(?:FS[LT]A(?:X[1-6]\d)(?:Y[1-6]\d)|MO(?:MM|IN)|LP[DC]|LM[NXY]+|L[RS]{NUMBER}|LN[^*%]*|IPPOS|IR0"
+    rf"|(?:MIA0B0|OFA0\.?0*B0\.?0*|SFA1\.?0*B1\.?0*|ASAXBY)|ADD[1-9]\d+[A-Za-z_]\w*(?:,{NUMBER}(?:X{NUMBER})*)?"
+    rf"|TD(?:\.[A-Z]\w*)?|T[FAO]\.?[A-Za-z_$][\w.$]*(?:,[^%*]*)?)\*)+%"
 )
-MACRO = re.compile(r"%AM[^*%]+\*(?:[^*%]+\*)+%")
+MACRO = re.compile(r"%AM[^*%]+\*(?:[^*%]+\*)+\s*%")
 # Excellon: common practice, no source.
 DRILL = re.compile(
-    rf"M48|M30|M95|M71|M72|G05|G90|%|;.*|(?:METRIC|INCH)(?:,[LT]Z)?(?:,0+\.0+)?|FMAT,2|T\d+(?:[CFSBHZ]{NUMBER})*"
+    rf"M48|R\d+(?:X{NUMBER})?(?:Y{NUMBER})?|M30|M95|M71|M72|G05|G90|%|;.*|(?:METRIC|INCH)(?:,[LT]Z)?(?:,0+\.0+)?|FMAT,2|T\d+(?:[CFSBHZ]{NUMBER})*"
     rf"|(?:X{NUMBER})?(?:Y{NUMBER})?(?:G85(?:X{NUMBER})?(?:Y{NUMBER})?)?|M1[567]|G0[0123](?:X{NUMBER})?(?:Y{NUMBER})?(?:A{NUMBER})?"
 )
 
 
-def is_valid(name: str, data: bytes) -> bool:
+def is_valid(name: str, data: bytes, original: bytes) -> bool:
     """Whether a file is a whole one of its format, judged by grammars that are not the reader's."""
     try:
         text = data.decode()
@@ -188,7 +188,7 @@ def is_valid(name: str, data: bytes) -> bool:
     if any(not (c.isprintable() or c in "\r\n\t") for c in text):
         return False
     if name.endswith((".xml", ".cvg")):
-        return _valid_xml(data)
+        return _valid_xml(data) if _valid_xml(original) else _same_elements(data, original)
     return _valid_lines(name, text)
 
 
@@ -217,6 +217,19 @@ def _valid_xml(data: bytes) -> bool:
         return False
     schema = _schema(tree.get("revision", "C"))
     return schema is None or bool(schema.validate(tree))
+
+
+def _same_elements(data: bytes, original: bytes) -> bool:
+    """Whether a file that no schema fits is made of the elements of the original, each with its attributes."""
+    try:
+        return _elements(data) <= _elements(original)
+    except etree.XMLSyntaxError:
+        return False
+
+
+def _elements(data: bytes) -> set[tuple[str, ...]]:
+    tree = [element for element in etree.fromstring(data).iter() if isinstance(element.tag, str)]
+    return {(str(element.tag), *sorted(map(str, element.attrib))) for element in tree}
 
 
 # ---------------------------------------------------------------------------------------------------- mutants
@@ -312,7 +325,7 @@ def outcome(chosen: Subject, name: str, data: bytes, folder: Path, *, check: boo
         changed = chosen.findings(target) != _own_findings(chosen.path, chosen.rules)
     if not changed:
         return "harmless"
-    return "other" if is_valid(name, data) else "silent"
+    return "other" if is_valid(name, data, chosen.files[name]) else "silent"
 
 
 def campaign(subjects: Sequence[Subject], seeds: Sequence[int], kept: Path, every: int = 0) -> Counter[tuple[str, str]]:
