@@ -21,7 +21,7 @@ from checker.insulation.chains import Chain, Legs, chains, clusters, joined
 from checker.insulation.conductors import ROUNDING, Source
 from checker.insulation.requirements import Barriers, Bound, bind
 from checker.insulation.separations import contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, worst_of_each
+from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, told_once
 from checker.layout.layout import Layout, of_layout
 from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
@@ -110,8 +110,11 @@ class _Search:
         return [OUTER, *inner, *([OUTER] if self.layers > 1 else []), THROUGH, OUTER]
 
     def found(self) -> Iterable[Shortfall]:
-        """Shortfalls, the worst of each pair of nets and layer."""
-        return worst_of_each([*self._direct(), *self._chained()])
+        """Shortfalls, the worst of each pair of nets and layer.
+
+        A path over several places that is no shorter than one on a single layer is not told beside it.
+        """
+        return told_once([*self._direct(), *self._chained()])
 
     def _direct(self) -> list[Shortfall]:
         legs = self._legs(self.a, self.b, self.node, self.node, self.limits)

@@ -24,7 +24,7 @@ from checker.findings import XY
 from checker.insulation.conductors import ROUNDING, Source
 from checker.insulation.requirements import Barriers, Bound, bind
 from checker.insulation.separations import contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of
+from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, told_once
 from checker.insulation.surface.edges import joins
 from checker.insulation.surface.geodesics import (
     BOTTOM,
@@ -48,7 +48,6 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
 CROWD = 12  # floating conductors in a row that are told one by one
 _SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
-_SAME = 1e-6  # mm; ways that differ by less are one
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _SEEN = {TOP_SIDE, BOTTOM_SIDE}
 
@@ -117,22 +116,11 @@ class _Search:
 
         A way over several places that is no shorter than one on a single face is not told beside it.
         """
-        worst: dict[tuple[frozenset[str], str], Shortfall] = {}
+        found: list[Shortfall] = []
         for path in self._paths():
             short = self._shortfall(path)
-            for one in (short, *([] if short.layer is not None else self._on_one_face(path))):
-                key = frozenset(one.nets), one.place
-                if key not in worst or one.worst < worst[key].worst:
-                    worst[key] = one
-        on_faces: dict[frozenset[str], float] = {}
-        for (nets, _), short in worst.items():
-            if short.layer is not None:
-                on_faces[nets] = min(short.measured, on_faces.get(nets, np.inf))
-        return [
-            short
-            for (nets, _), short in worst.items()
-            if short.layer is not None or short.measured < on_faces.get(nets, np.inf) - _SAME
-        ]
+            found += [short, *([] if short.layer is not None else self._on_one_face(path))]
+        return told_once(found)
 
     def beside(self, places: Sequence[shapely.Geometry]) -> list[XY]:
         """Middles of those places that lie within the limit of both sides, seen from above."""

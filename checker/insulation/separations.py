@@ -41,7 +41,7 @@ UNCLAIMED = "nets of no region"
 class Third:
     """Copper of a third region, or of nets that no region claims: one conductor."""
 
-    name: str  # of the region, or UNCLAIMED
+    name: str  # of the region, "other nets of ..." where sides hold some of it, or UNCLAIMED
     nets: frozenset[int]
     rows: Rows  # bodies
     held: tuple[bool, bool]  # whether something holds all of it apart from the first side, from the second
@@ -285,7 +285,8 @@ def _thirds(
         if len(rows):
             nets = np.unique(net[rows])
             held = [_all_held(nets, side[np.isin(side, net)], everything) for side in sides]
-            yield Third(name, frozenset(nets.tolist()), rows, (held[0], held[1]))
+            partly = any(mask[side].any() for side in sides)
+            yield Third(f"other nets of {name}" if partly else name, frozenset(nets.tolist()), rows, (held[0], held[1]))
 
 
 def _owners(layout: Layout, bodies: Bodies) -> Iterator[tuple[str, Bools]]:

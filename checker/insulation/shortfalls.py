@@ -15,6 +15,7 @@ import shapely
 from checker.config.rules_file import Insulation
 from checker.config.spacing_table import CLEARANCE, Required
 from checker.findings import XY, Finding, Level
+from checker.insulation.conductors import ROUNDING
 from checker.insulation.requirements import Bound
 from checker.layout.layout import Layout
 from parsers.primitives import Bools, Rows
@@ -58,14 +59,26 @@ class Shortfall:
         return self.measured / self.required.value, self.raw
 
 
-def worst_of_each(shortfalls: Iterable[Shortfall]) -> list[Shortfall]:
-    """The worst of each pair of nets and place."""
+def told_once(shortfalls: Iterable[Shortfall]) -> list[Shortfall]:
+    """The worst of each pair of nets and place, less those that are told on one layer already.
+
+    A path over several places that is no shorter than one of the same nets on a single layer, held to the same rows, is
+    not told beside it.
+    """
     worst: dict[tuple[frozenset[str], str], Shortfall] = {}
+    on_layers: dict[tuple[frozenset[str], str], float] = {}
     for short in shortfalls:
-        key = frozenset(short.nets), short.place
-        if key not in worst or short.worst < worst[key].worst:
-            worst[key] = short
-    return list(worst.values())
+        nets = frozenset(short.nets)
+        if (nets, short.place) not in worst or short.worst < worst[nets, short.place].worst:
+            worst[nets, short.place] = short
+        if short.layer is not None:
+            key = nets, short.required.where
+            on_layers[key] = min(short.measured, on_layers.get(key, np.inf))
+    return [
+        short
+        for (nets, _), short in worst.items()
+        if short.layer is not None or short.measured < on_layers.get((nets, short.required.where), np.inf) - ROUNDING
+    ]
 
 
 def spans_of(legs: Iterable[tuple[int, int, bool]], soft: Bools) -> tuple[tuple[int, int], ...]:

@@ -155,6 +155,7 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
             catch_all |= (region_of < 0) & ~floating
             region_of[catch_all] = index
     doubts += _unclaimed(board, region_of, floating)
+    doubts += _without_copper(board, rules, region_of, hardware)
     regions = tuple(_region(i, spec, region_of, names) for i, spec in enumerate(rules.regions))
     lone = floating & ~single
     return Binding(regions, region_of, floating, lone, catch_all, (*doubts, *unmatched(board, rules, names)))
@@ -330,6 +331,20 @@ def _unclaimed(board: Board, region_of: Ints, floating: Bools) -> Iterator[Doubt
         what = f'net "{board.net_name(net)}" belongs to no region'
         why = "its copper is not held against any region; name it in the nets of one, or let one claim the rest (*)"
         yield Doubt(what, why)
+
+
+def _without_copper(board: Board, rules: Rules, region_of: Ints, hardware: Set[str | None]) -> Iterator[Doubt]:
+    """Regions without reference that no copper and no hardware belongs to; of others their missing pour is told."""
+    used = np.unique(region_of[np.unique(board.copper.net[board.copper.net >= 0])])
+    for index, spec in enumerate(rules.regions):
+        named = any(NetNames([net]).matching(_own_patterns(spec)).size for net in hardware if net)
+        if not spec.reference and index not in used and not named:
+            why = "nothing can be held against it; correct its nets, or remove the region"
+            yield Doubt(f"region {spec.name} has no copper", why, rules.place(f"region.{spec.name}"))
+
+
+def _own_patterns(spec: RegionSpec) -> tuple[str, ...]:
+    return (*spec.reference, *spec.planes, *spec.nets)
 
 
 def _pins_per_net(board: Board) -> Ints:

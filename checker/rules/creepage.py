@@ -8,12 +8,13 @@ holes; walls are as high as the board is thick), from all copper, walls of plate
 hardware of one side to all of the other. It goes round the ends of slots, between them, or over an edge to the other
 face, whichever is shorter; it is straight where face and wall are unfolded. Slots narrower than X are bridged: X is
 0.25, 1.0 or 1.5 mm for pollution degree 1, 2 or 3, or a third of the required clearance where that is turned on and
-smaller. Copper of a third net, and floating copper, costs nothing on the way, and a leg shorter than X beside it counts
-as nothing; earthed nets are not crossed for nothing. Inner copper that reaches a free edge is open there. Required
-creepage is never below required clearance. Lengths are exact for straight and round copper and straight rims, else
-short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end, short by up to 0.41 X. Where
-a slot joins three wide rooms or more by narrow places, beside both sides, no length is vouched for: that is a doubt.
-A notch is bridged near its tip if that is sharp or has one flat bottom; a bottom of more corners is taken for round.
+smaller. What lies on the way counts as for clearance: floating copper costs nothing, and a leg shorter than X beside it
+counts as nothing; third regions are one conductor each; earthed copper is not crossed. Inner copper that reaches a free
+edge is open there. Required creepage is never below required clearance. Lengths are exact for straight and round copper
+and straight rims, else short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end,
+short by up to 0.41 X. Where a slot joins three wide rooms or more by narrow places, beside both sides, no length is
+vouched for: that is a doubt. A notch is bridged near its tip if that is sharp or has one flat bottom; a bottom of more
+corners is taken for round.
 Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or

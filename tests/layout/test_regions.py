@@ -364,7 +364,7 @@ def test_a_region_without_reference_has_its_area_for_territory() -> None:
     rules = {"region": {"c": {"reference": [], "nets": [], "area": [[40, 0], [50, 0], [50, 20], [40, 20]]}}}
     seen = layout(rules)
     assert seen.territory(2).area == pytest.approx(200)
-    assert doubts(seen) == []
+    assert doubts(seen) == ["region c has no copper"]
 
 
 def test_planes_are_pours_but_no_territory() -> None:
