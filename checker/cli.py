@@ -29,7 +29,6 @@ from checker.reports import registry as formats
 from checker.results.outcome import CAUTION
 from checker.results.version import tool_version
 from checker.rules import RuleModule, registry
-from checker.wording import tally
 from parsers.trouble import InputError
 
 if TYPE_CHECKING:
@@ -370,8 +369,7 @@ def demo_command(names: tuple[str, ...], folder: Path) -> None:
         checked = run.check(written.board, load_rules(written.rules), run.Options())
         report = folder / name / "report"
         output.write_files(report, output.render_all(checked, ("text", "json", "html")))
-        found = tally(checked.outcome.findings)
-        click.echo(f"{name:24} {checked.outcome.verdict:10} {found:36} {report}")
+        click.echo(f"{name:26} {checked.outcome.verdict_line:52} {report}")
     click.echo(f"\n{CAUTION}")
 
 
@@ -449,7 +447,8 @@ def _check_one(
         output.write_files(out, output.render_all(checked, names))
         stages.done()
         if not quiet:
-            click.echo(f"{checked.outcome.verdict}: reports and pictures are in {out}")
+            click.echo(checked.outcome.verdict_line)
+            click.echo(f"reports and pictures are in {out}")
             click.echo(checked.outcome.caution)
     return run.exit_code(checked.outcome)
 

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from checker.app import output, run
 from checker.config.rules_file import Rules
-from checker.wording import tally
 from parsers.trouble import InputError
 
 
@@ -87,5 +86,4 @@ def _check_one(task: tuple[Path, str, Rules, run.Options, tuple[str, ...], Path 
     except InputError as error:
         return Summary(name, "unreadable", 3, "", str(error))
     outcome = checked.outcome
-    counts = tally(outcome.findings)
-    return Summary(name, outcome.verdict, run.exit_code(outcome), counts)
+    return Summary(name, outcome.verdict, run.exit_code(outcome), outcome.standing)

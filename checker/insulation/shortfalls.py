@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from checker import wording
 from checker.config.rules_file import Insulation
 from checker.config.spacing_table import CLEARANCE, Required
 from checker.findings import XY, Finding, Level
@@ -158,11 +159,18 @@ def _message(layout: Layout, judged: Judged) -> str:
     told = ["copper without a net" if net == "no net" else net for net in over]
     by_way = f" by way of {', '.join(told)}" if told else ""
     straight = f" ({down(judged.direct)} mm straight)" if judged.direct is not None else ""
-    stands = _standing(short)
+    stands = _standing(short) + _uncounted(short)
     return (
         f"{short.nets[0]} to {short.nets[1]} {down(short.measured)} mm{straight} on {where}{by_way}{stands}, "
-        f"{required.value:.3f} mm {required.measure} required"
+        f"{wording.plain(required.value)} mm {required.measure} required"
     )
+
+
+def _uncounted(short: Shortfall) -> str:
+    """Why a length is less than what the picture shows."""
+    if _all_count(short):
+        return ""
+    return f"; parts shorter than X = {short.bound.x:g} mm beside floating copper count as nothing"
 
 
 def _standing(short: Shortfall) -> str:
@@ -213,7 +221,7 @@ def _voltage_key(held: Insulation, required: Required) -> str:
 
 def down(length: float) -> str:
     """A length to the micrometre, never rounded up to the limit that it breaks."""
-    return f"{np.floor(length * 1000 + 1e-6) / 1000:.3f}"
+    return wording.plain(np.floor(length * 1000 + 1e-6) / 1000)
 
 
 def _all_count(short: Shortfall) -> bool:
@@ -221,9 +229,7 @@ def _all_count(short: Shortfall) -> bool:
 
 
 def _more_hints(layout: Layout, short: Shortfall) -> Iterator[str]:
-    """Why a length is less than what the picture shows, and what else may be done about it."""
-    if not _all_count(short):
-        yield f"Legs shorter than X = {short.bound.x:g} mm beside floating copper count as nothing."
+    """What else may be done about copper on the way."""
     named = {net.name for net in layout.board.nets}
     over = [part.net for part in short.parts if part.on == COPPER and part.net in named]
     if over:

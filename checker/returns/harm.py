@@ -276,7 +276,8 @@ def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: float) -> str |
         return None
     names = " and ".join(layout.board.net_name(pour.net) for pour in (one, other))
     at = wording.place(((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
-    return f"a capacitor between {names} at {at} shortens the detour from {detour:.1f} to {across:.1f} mm"
+    lengths = f"from {wording.plain(detour, 1)} to {wording.plain(across, 1)} mm"
+    return f"put a capacitor between {names} at {at}: it shortens the detour {lengths}"
 
 
 def _links(layout: Layout) -> Iterator[Link]:

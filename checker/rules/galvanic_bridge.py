@@ -20,7 +20,7 @@ judged by its pins.
 Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
 tie, leave exactly one.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ are not in it. Where the rules file gives edge times, the current of the fastest
 is told. A note; a warning above `limits.gap_pf` if that is set.
 Fix: widen the gap, shorten the rim along it, keep the sides' pours from lying over each other, choose isolators of less
 capacitance, or give the current a short way back with a capacitor made for barriers.
-Source: README, words and geometry; conformal mapping of coplanar strips and the plate formula, from memory.
+Source: `moatcheck explain words`; conformal mapping of coplanar strips and the plate formula, from memory.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ side, are one group.
 
 Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations
@@ -261,7 +261,7 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     """The nearest declared tie between the regions, else the nearest isolator of their barrier, if there is one."""
     if len(run.regions) != 2:
         return None
-    found = [("tie between the regions", layout.tie_copper(tie)) for tie in layout.ties_between(*run.regions)]
+    found = [("tie between the regions,", layout.tie_copper(tie)) for tie in layout.ties_between(*run.regions)]
     barrier = layout.barrier_between(*run.regions)
     if not found and barrier is not None:
         found = [(f"isolator, {refdes},", _pads(layout, refdes)) for refdes in barrier.isolators]
@@ -271,7 +271,7 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
         return None
     line, name = min(ways, key=lambda way: float(way[0].length))
     x, y = line.coords[-1]
-    return f"the nearest {name} is {mm(line.length)} away at ({x:.2f}, {y:.2f})"
+    return f"lead it across at the nearest {name} {mm(line.length)} away at ({x:.2f}, {y:.2f})"
 
 
 def _pads(layout: Layout, refdes: str) -> shapely.Geometry:

@@ -11,7 +11,7 @@ from both; one finding per isolator, at its narrowest. The required clearance an
 
 Fix: pull the pours back to the isolator's rows of pads, keep the layers beneath it empty.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from checker.insulation.separations import Separation, separations_of
 from checker.insulation.shortfalls import down
 from checker.layout.layout import Layout
 from checker.rules import Rule
+from checker.wording import plain
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
 
 SAME = 0.0015  # mm; by how much two circumscribed shapes may be closer than the copper that they stand for
@@ -209,7 +210,7 @@ def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{what} {how} {down(narrow.gap)} mm; {least.refdes} keeps {least.gap:.3f} mm",
+        message=f"{what} {how} {down(narrow.gap)} mm; {least.refdes} keeps {plain(least.gap)} mm",
         at=((line[0][0] + line[-1][0]) / 2, (line[0][1] + line[-1][1]) / 2),
         layer=layers[0] if len(layers) == 1 else None,
         nets=narrow.nets,

@@ -26,6 +26,7 @@ from checker.layout.layout import Layout
 from checker.returns.estimates import crosstalk
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
+from checker.wording import plain
 from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps
 
 GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
@@ -150,12 +151,12 @@ def _finding(
     where = layout.layer_id(layers[0])
     other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
     middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
-    told = "" if coupling is None else f", coupling up to {100 * coupling:.1f} %"
+    told = "" if coupling is None else f", coupling up to {plain(100 * coupling, 1)} %"
     apart = "right over it" if layers[0] != layers[1] and gap == 0 else f"{mm(gap)} apart"
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{victim} on {where} runs {length:.2f} mm beside noisy {culprit}{other}, {apart}{told}",
+        message=f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other}, {apart}{told}",
         at=(float(middle.x), float(middle.y)),
         layer=where,
         nets=(victim, culprit),

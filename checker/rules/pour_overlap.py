@@ -9,7 +9,7 @@ Places nearer to each other than 2 mm are one group, and what region-escape and 
 
 Fix: pull one pour back so that both end at the same line on all layers.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations

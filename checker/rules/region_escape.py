@@ -11,7 +11,7 @@ is told here.
 
 Fix: move the trace or the part back over its own pour, or declare the connection as an isolator or a tie.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations

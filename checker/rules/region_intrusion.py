@@ -9,7 +9,7 @@ others of one net and the same regions are one. Nets of a region whose reference
 
 Fix: route the net round the quiet region, or take it into the region's nets if it belongs there.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations

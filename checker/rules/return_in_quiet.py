@@ -7,7 +7,7 @@ as shared-return (see there what is not modelled), against `limits.quiet_share`.
 region's copper flows there by all its amperes.
 Fix: give the current a shorter way back outside the region, move its source or load, or narrow the region's bridge to
 one place beside the converter.
-Source: README, words and geometry; Kirchhoff's laws.
+Source: `moatcheck explain words`; Kirchhoff's laws.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ are not declared, ripple (a doubt where it is declared), parts, cables and filte
 copper that heats up, and what a pin's own contact drops, which no grid can tell.
 Fix: move the current's source or load so that its way back does not pass the input's two grounds, bring the input's
 ground to the converter by itself, split with one bridge at the converter, or isolate.
-Source: README, words and geometry; Ohm's law and reciprocity; resistivity from IEC 60028, from memory.
+Source: `moatcheck explain words`; Ohm's law and reciprocity; resistivity from IEC 60028, from memory.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ one net, and of nets side by side over the same void, are one group.
 
 Fix: move the trace over its own pour, or close the void beneath it.
 
-Source: README, words and geometry; common practice, no source.
+Source: `moatcheck explain words`; common practice, no source.
 """
 
 from __future__ import annotations

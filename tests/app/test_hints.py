@@ -129,4 +129,4 @@ def test_the_nearest_isolator_is_told_where_a_barrier_stands() -> None:
     ]
     barrier = {"barrier": [{"between": ["a", "b"], "isolators": ["U1"]}]}
     (finding,) = findings("gap-crossing", barrier, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads)
-    assert "the nearest isolator, U1, is 14 mm away at (14.00, 24.00)" in (finding.hint or "")
+    assert "lead it across at the nearest isolator, U1, 14 mm away at (14.00, 24.00)" in (finding.hint or "")
