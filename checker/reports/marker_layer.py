@@ -76,9 +76,10 @@ def _finding(callout: Callout, finding: Finding, spot: XY | None) -> Iterator[st
     yield f"%TOFindingId,{_field(finding.id)}*%"
     yield f"%TOFindingRule,{_field(finding.rule)}*%"
     yield f"D{APERTURES[callout.level][0]}*"
-    for leg in callout.legs:
+    legs = [leg for leg in callout.legs if leg.hop is None]  # the copper between them is on its own layer
+    for leg in legs:
         yield from _polyline(leg.points)
-    if not callout.legs:
+    if not legs:
         yield from _ring(callout.at)
     if spot is not None:
         yield from _polyline((callout.at, spot))

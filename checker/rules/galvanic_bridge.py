@@ -38,7 +38,7 @@ from checker.findings import XY, Finding, Level
 from checker.insulation.conductors import Bodies, Source, bodies_of
 from checker.insulation.contacts import conductor_name, conductor_numbers, touches, walls_touching
 from checker.insulation.separations import Separation, separations_of
-from checker.insulation.shortfalls import SAFETY_HARM
+from checker.insulation.shortfalls import COPPER, SAFETY_HARM
 from checker.layout.layout import Layout
 from checker.rules import Rule
 from parsers.board import Component
@@ -224,10 +224,9 @@ def _chains(
 
 
 def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Finding:
-    first, second = separation.nets
+    first, _ = separation.nets
     names = _names(layout, separation, chain)
-    start, end = chain[0].at(first), chain[-1].at(second)
-    path = [start, *(p for a, b in pairwise(chain) for p in (a.at(set(b.nets)), b.at(set(a.nets)))), end]
+    steps = _steps(chain, separation.nets, names)
     parts = [link.part for link in chain if link.part is not None]
     said = ", then ".join(link.part or _touch(layout, link) for link in chain)
     layer = chain[0].layer if len(chain) == 1 else None
@@ -235,17 +234,30 @@ def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Fi
         rule=RULE.id,
         level=RULE.level,
         message=f"{said}: joins {names[0]} and {names[-1]}, which {separation.title} separates",
-        at=start,
+        at=chain[0].at(first),
         layer=None if layer is None else layout.layer_id(layer),
         nets=names,
         components=tuple(dict.fromkeys(parts)),
         regions=separation.regions,
-        path=(tuple(dict.fromkeys(path)),) if len(set(path)) > 1 else (),
+        path=tuple(line for line, _ in steps),
         unit="",
         harm=2 * SAFETY_HARM,
         hint="Remove it, or list the part as isolator or straddling if it separates the sides.",
-        detail={"chain": [link.part or _touch(layout, link) for link in chain]},
+        detail={"chain": [link.part or _touch(layout, link) for link in chain], "legs": [leg for _, leg in steps]},
     )
+
+
+def _steps(
+    chain: Sequence[Link], sides: tuple[frozenset[int], frozenset[int]], names: Sequence[str]
+) -> list[tuple[tuple[XY, XY], dict[str, str]]]:
+    """The way of a chain: across each part or contact, and along the copper from one to the next; lines and what of."""
+    shared = [set(a.nets) & set(b.nets) for a, b in pairwise(chain)]
+    entries, exits = [sides[0], *shared], [*shared, sides[1]]
+    across = [(link.at(a), link.at(b)) for link, a, b in zip(chain, entries, exits, strict=True)]
+    steps: list[tuple[tuple[XY, XY], dict[str, str]]] = [(across[0], {"on": "part"})]
+    for (before, after), net in zip(pairwise(across), names[1:-1], strict=True):
+        steps += [((before[1], after[0]), {"on": COPPER, "net": net}), (after, {"on": "part"})]
+    return [(line, leg) for line, leg in steps if line[0] != line[1]]
 
 
 def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tuple[str, ...]:

@@ -84,7 +84,7 @@ def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> Non
     tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
     draws = [trace("SIG", (2, 10), (28, 10))]
     (before,) = findings("gap-crossing", tie, draws=draws, pads=part("R40", y))
-    told = re.search(r"at \(15\.00, ([\d.]+)\) shortens the detour from ([\d.]+) to ([\d.]+) mm", before.hint or "")
+    told = re.search(r"at \(15\.00, ([\d.]+)\): it shortens the detour from ([\d.]+) to ([\d.]+) mm", before.hint or "")
     if told is None:  # not worth it this near to the tie
         assert before.detail["detour_mm"] < 2 * 2 + 1
         return
@@ -105,8 +105,8 @@ def test_a_capacitor_is_put_beside_the_trace_not_where_the_other_pour_is_nearest
     tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
     pours = [A, {"region": "b", "layer": "L2", "points": tongue}]
     (finding,) = findings("gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads)
-    assert "at (15.00, 10.00) shortens the detour" in (finding.hint or "")
-    assert "to 2.0 mm" in (finding.hint or "")
+    assert "at (15.00, 10.00): it shortens the detour" in (finding.hint or "")
+    assert "to 2 mm" in (finding.hint or "")
 
 
 def test_no_capacitor_is_proposed_across_a_gap_that_none_spans() -> None:
