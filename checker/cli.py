@@ -13,7 +13,7 @@ import textwrap
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -21,8 +21,9 @@ from typing import IO, TYPE_CHECKING, Any
 
 import click
 
-from checker.app.rules import load_rules
-from checker.config.rules_file import nearest
+from checker.app import beside
+from checker.app.rules import load_rules, rules_from
+from checker.config.rules_file import Rules, nearest
 from checker.findings import Level
 from checker.manual import Topic, topics
 from checker.reports import registry as formats
@@ -47,6 +48,8 @@ See it work first:  moatcheck demo        All commands:  moatcheck --help
 """
 
 BOARD = click.Path(exists=False, path_type=Path)
+STANDARD = Path("-")  # standard input or output
+STAGE = "checker.stage"  # where the context keeps what a command is doing
 QUICK = 1.0  # s; work that takes longer shows what it is doing
 
 
@@ -71,7 +74,9 @@ class Commands(click.Group):
         except InputError as error:
             raise Trouble(str(error)) from None
         except KeyboardInterrupt:
-            raise Trouble("interrupted; nothing was decided") from None
+            stage = ctx.meta.get(STAGE)
+            doing = f" at: {stage}" if stage else ""
+            raise Trouble(f"interrupted{doing}; nothing was decided") from None
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
         except OSError as error:
@@ -121,7 +126,7 @@ class Page(click.ParamType[RuleModule | Topic]):
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
         """Rules and topics that begin so."""
         pages = [*registry(), *topics()]
-        return [click.shell_completion.CompletionItem(name) for name in pages if name.startswith(incomplete)]
+        return _completed(pages, incomplete)
 
 
 class Regions(click.ParamType[tuple[str, str]]):
@@ -135,6 +140,43 @@ class Regions(click.ParamType[tuple[str, str]]):
         if len(names) != 2 or not all(names) or names[0] == names[1]:
             self.fail(f'"{value}" are not two regions; write A,B such as system,probe', param)
         return names[0], names[1]
+
+
+class RuleId(click.ParamType[str]):
+    """The id of a rule."""
+
+    name = "rule"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Refuse what is no rule, with the nearest name."""
+        if value not in registry():
+            self.fail(f'there is no rule "{value}"{nearest(str(value), registry())}', param, ctx)
+        return str(value)
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Rules that begin so."""
+        return _completed(registry(), incomplete)
+
+
+class LayerId(click.ParamType[str]):
+    """The id of a copper layer of the board that is named before."""
+
+    name = "layer"
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Layers of the board that begin so; none where it cannot be read."""
+        from parsers import read_board
+        from parsers.board import Hints
+
+        try:
+            board = read_board(Path(ctx.params["board"]), Hints())
+        except (KeyError, InputError, OSError):
+            return []
+        return _completed([layer.id for layer in board.layers], incomplete)
+
+
+def _completed(words: Iterable[str], incomplete: str) -> list[Any]:
+    return [click.shell_completion.CompletionItem(word) for word in words if word.startswith(incomplete)]
 
 
 class Pin(click.ParamType[tuple[float, float, float, float]]):
@@ -161,9 +203,14 @@ def _tell_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
         ctx.exit()
 
 
-@click.group(cls=Commands, invoke_without_command=True, epilog=CAUTION)
+@click.group(
+    cls=Commands,
+    invoke_without_command=True,
+    epilog=CAUTION,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.option(
-    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_tell_version, help="Show the version."
+    "--version", "-V", is_flag=True, is_eager=True, expose_value=False, callback=_tell_version, help="Show the version."
 )
 @click.pass_context
 def main(ctx: click.Context) -> None:
@@ -174,8 +221,8 @@ def main(ctx: click.Context) -> None:
 
 @main.command("check")
 @click.argument("boards", metavar="BOARD...", nargs=-1, required=True, type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="What the board must keep to.")
-@click.option("--out", metavar="DIR", type=BOARD, help="Folder for reports and pictures.")
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Default: rules.toml beside it or here.")
+@click.option("--out", "-o", metavar="DIR", type=BOARD, help="Folder for reports and pictures; -: standard output.")
 @click.option("--format", "names", multiple=True, type=click.Choice(sorted(formats())), help="Repeat for several.")
 @click.option(
     "--fail-on",
@@ -188,7 +235,9 @@ def main(ctx: click.Context) -> None:
 @click.option("--join", type=Regions(), help="Tell quiet inputs also with the moat between two regions filled.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
 @click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors; --format is heeded.")
+@click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; --format is heeded.")
+@click.option("--only", metavar="RULE", multiple=True, type=RuleId(), help="Run this rule; repeat for several.")
+@click.option("--exit-zero", is_flag=True, help="Exit with 0 whatever the verdict; errors keep their codes.")
 @click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
 def check(
     boards: tuple[Path, ...],
@@ -201,17 +250,20 @@ def check(
     jobs: int,
     cache: Path | None,
     quiet: bool,
+    only: tuple[str, ...],
+    exit_zero: bool,
     today: datetime | None,
 ) -> None:
     """Check boards against a rules file."""
-    if rules_path is None:
-        hint = f"moatcheck draft {boards[0]} --output rules.toml"
-        raise click.UsageError(f"--rules is missing. No rules file yet? This proposes one: {hint}")
+    out = None if out == STANDARD else out
+    _refuse_inside(out, boards)
     if out is None and len(names) > 1:
         raise click.UsageError("several formats need a folder: give --out DIR")
     if out is None and len(boards) > 1 and names not in ((), ("text",)):
         raise click.UsageError(f"reports of several boards need a folder for --format {names[0]}: give --out DIR")
-    rules = load_rules(rules_path)  # first: one that cannot be used is refused before anything large is loaded
+    rules = _rules(
+        rules_path, boards, quiet=quiet
+    )  # first: one that cannot be used is refused before anything large is loaded
     from checker.app import run
     from checker.results import baseline
 
@@ -222,6 +274,7 @@ def check(
         baseline=tuple(baseline.read_report(baseline_path)) if baseline_path else None,
         today=today.date() if today else None,
         jobs=jobs,
+        only=frozenset(only),
         join=join,
         cache=cache,
     )
@@ -229,7 +282,7 @@ def check(
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
     else:
         code = _check_one(boards[0], rules, options, names, out, quiet=quiet, mute=mute)
-    raise click.exceptions.Exit(code)
+    raise click.exceptions.Exit(0 if exit_zero else code)
 
 
 @main.command("draft")
@@ -243,6 +296,7 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
     from parsers import read_board
     from parsers.board import Hints
 
+    output = None if output == STANDARD else output
     if output is not None and output.exists() and not force:
         raise click.UsageError(f"{output} exists; --force replaces it, --rules {output} adds to what it says")
     old = load_rules(rules_path) if rules_path else None
@@ -265,17 +319,17 @@ def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
     from parsers import read_board
     from parsers.board import Hints
 
-    rules = load_rules(rules_path) if rules_path else None
+    rules = _rules(rules_path, [board], quiet=True) if rules_path else None
     read = read_board(board, run.hints_of(rules) if rules else Hints())
     click.echo(inventory.FORMATS[name](inventory.inventory(read, rules)), nl=False)
 
 
 @main.command("image")
 @click.argument("board", type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, required=True)
-@click.option("--output", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True)
-@click.option("--layer", metavar="L1", help="Default: the layer of the worst finding.")
-@click.option("--finding", "finding_id", metavar="ID", help="Zoom on one finding.")
+@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Default: rules.toml beside the board.")
+@click.option("--output", "-o", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True)
+@click.option("--layer", metavar="L1", type=LayerId(), help="Default: the layer of the worst finding.")
+@click.option("--finding", "finding_id", metavar="ID", help="Zoom on one: id, its beginning, or number.")
 @click.option("--join", type=Regions(), help="Draw the board as if the moat between two regions were filled.")
 @click.option("--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture.")
 @click.option("--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more.")
@@ -283,7 +337,7 @@ def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
 @click.option("--width", type=click.IntRange(200, 8000), default=1600, show_default=True, help="Pixels.")
 def image(
     board: Path,
-    rules_path: Path,
+    rules_path: Path | None,
     target: Path,
     layer: str | None,
     finding_id: str | None,
@@ -301,7 +355,7 @@ def image(
         raise click.UsageError(f'"{target}" must end in .svg or .png')
     if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
-    checked = run.check(board, load_rules(rules_path), run.Options(), Stages(quiet=False))
+    checked = run.check(board, _rules(rules_path, [board], quiet=False), run.Options(), Stages(quiet=False))
     if join is not None:
         checked = run.check_board(*joined.join(checked.layout, join), run.Options(), Stages(quiet=False))
     if over is not None:
@@ -353,24 +407,41 @@ def explain(page: RuleModule | Topic | None) -> None:
 
 
 @main.command("demo")
-@click.argument("names", metavar="[NAME...]", nargs=-1)
+@click.argument(
+    "names", metavar="[NAME...]", nargs=-1, shell_complete=lambda _ctx, _param, begun: _completed(_demos(), begun)
+)
 @click.option("--to", "folder", metavar="DIR", type=BOARD, default=Path("moatcheck-demo"), show_default=True)
 def demo_command(names: tuple[str, ...], folder: Path) -> None:
     """Write the demo boards and run the check on them."""
     from checker import demo
-    from checker.app import output, run
 
     known = demo.boards()
     for name in names:
         if name not in known:
             raise click.UsageError(f'there is no demo "{name}"{nearest(name, known)}; there are: {", ".join(known)}')
-    for name in names or known:
-        written = demo.write(name, folder / name)
-        checked = run.check(written.board, load_rules(written.rules), run.Options())
-        report = folder / name / "report"
-        output.write_files(report, output.render_all(checked, ("text", "json", "html")))
-        click.echo(f"{name:26} {checked.outcome.verdict_line:52} {report}")
-    click.echo(f"\n{CAUTION}")
+    rows = [_demo_row(name, folder / name) for name in names or known]
+    widths = [max(len(row[column]) for row in rows) for column in range(2)]
+    for row in rows:
+        click.echo("  ".join((*(f"{word:{wide}}" for word, wide in zip(row[:2], widths, strict=True)), row[2])))
+    click.echo("\nBoards whose names end in -faulty fail on purpose.\n")
+    click.echo(CAUTION)
+
+
+def _demos() -> Iterable[str]:
+    from checker import demo
+
+    return demo.boards()
+
+
+def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
+    """Name, verdict line and report folder of a demo board."""
+    from checker import demo
+    from checker.app import output, run
+
+    written = demo.write(name, folder)
+    checked = run.check(written.board, load_rules(written.rules), run.Options(), Stages(quiet=False))
+    output.write_files(folder / "report", output.render_all(checked, ("text", "json", "html")))
+    return name, checked.outcome.verdict_line, str(folder / "report")
 
 
 @main.command("fleet")
@@ -404,6 +475,38 @@ def fleet_command(
     raise click.exceptions.Exit(worst_code(rows))
 
 
+def _rules(path: Path | None, boards: Sequence[Path], *, quiet: bool) -> Rules:
+    """The rules that are named, come by standard input, or lie beside the boards."""
+    if path == STANDARD:
+        return rules_from(sys.stdin.read(), "standard input")
+    if path is not None:
+        return load_rules(path)
+    try:
+        found = beside.rules_beside(boards)
+    except beside.ChoiceError as error:
+        raise click.UsageError(str(error)) from None
+    if found is None:
+        hint = shlex.join(("moatcheck", "draft", str(boards[0]), "--output", beside.RULES))
+        raise click.UsageError(f"there is no {beside.RULES} beside {boards[0]} or here. This proposes one: {hint}")
+    if not quiet:
+        click.echo(f"rules: {found}", err=True)
+    return load_rules(found)
+
+
+def _refuse_inside(out: Path | None, boards: Sequence[Path]) -> None:
+    """Reports inside a board's folder would be read as part of the board."""
+    for board in boards:
+        if out is not None and board.is_dir() and out.resolve().is_relative_to(board.resolve()):
+            raise click.UsageError(f"--out {out} lies in the board's own folder {board}; give one outside of it")
+
+
+def _coloured() -> bool:
+    """Whether standard output takes colours: NO_COLOR and FORCE_COLOR are heeded, in this order."""
+    if os.environ.get("NO_COLOR"):
+        return False
+    return bool(os.environ.get("FORCE_COLOR")) or sys.stdout.isatty()
+
+
 class Stages:
     """Shows the stage of work on standard error once it takes longer than a moment."""
 
@@ -413,6 +516,7 @@ class Stages:
 
     def __call__(self, stage: str) -> None:
         """Take note of the stage that begins."""
+        click.get_current_context().meta[STAGE] = stage
         if not self.quiet and time.monotonic() - self.begin > QUICK:
             click.echo(f"\r\x1b[K{stage} …", err=True, nl=False)
 
@@ -437,7 +541,7 @@ def _check_one(
     stages = Stages(quiet=quiet)
     checked = run.check(board, rules, options, stages)
     if out is None:
-        colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+        colour = _coloured()
         report = output.render(checked, names[0], colour=colour)
         stages.done()
         if not mute:
@@ -483,11 +587,9 @@ def _outcome_of(side: Path, rules_path: Path | None) -> PastOutcome:
 
     if side.suffix.lower() == ".json":
         return baseline.read_outcome(side)
-    if rules_path is None:
-        raise click.UsageError(f"{side} is no report.json; to compare boards give --rules RULES.toml")
     from checker.app import run
 
-    outcome = run.check(side, load_rules(rules_path), run.Options()).outcome
+    outcome = run.check(side, _rules(rules_path, [side], quiet=True), run.Options()).outcome
     return baseline.PastOutcome(outcome.verdict, tuple(baseline.past(finding) for finding in outcome.findings))
 
 

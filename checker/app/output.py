@@ -19,6 +19,7 @@ from filelock import FileLock
 from checker import drawing, reports
 from checker.config.rules_file import nearest
 from checker.drawing import png, svg
+from checker.findings import Finding, grouped
 from parsers.trouble import InputError, Place
 
 if TYPE_CHECKING:
@@ -63,19 +64,38 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
     InputError : no such layer, no such finding
     """
     outcome = checked.outcome
-    chosen = [f for f in outcome.findings if f.id == finding]
-    if finding is not None and not chosen:
-        ids = [f.id for f in outcome.findings]
-        raise InputError(f'there is no finding "{finding}"{nearest(finding, ids)}; `moatcheck check` lists the ids')
+    chosen = [] if finding is None else [named(outcome.findings, finding)]
+    finding = chosen[0].id if chosen else None
     layers = [entry[0] for entry in outcome.layers]
     if layer is None:
-        named = [f.layer for f in chosen or outcome.findings if f.layer]
-        layer = named[0] if named else layers[0]
+        told = [f.layer for f in chosen or outcome.findings if f.layer]
+        layer = told[0] if told else layers[0]
     if layer not in layers:
         raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
     if chosen and chosen[0].layer not in (None, layer):
         raise InputError(f"finding {finding} is on {chosen[0].layer}, not on {layer}; leave --layer away")
     return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
+
+
+def named(findings: Sequence[Finding], word: str) -> Finding:
+    """The finding that an id, the beginning of one, or a number on the pictures and in the reports means.
+
+    Raises
+    ------
+    InputError : none, or several
+    """
+    by_number = {str(group.number): group.worst for group in grouped(findings)}
+    if word in by_number:
+        return by_number[word]
+    found = [finding for finding in findings if finding.id.startswith(word)] if word else []
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise InputError(
+            f'{len(found)} ids begin with "{word}": {", ".join(f.id for f in found[:3])}; write more of it'
+        )
+    hint = nearest(word, [finding.id for finding in findings])
+    raise InputError(f'there is no finding "{word}"{hint}; `moatcheck check` lists ids and numbers')
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from checker.config.rules_file import Rules, read_rules
+from checker.config.rules_file import Rules, parse_rules, read_rules
 from checker.rules import known_limits, registry
 
 
@@ -12,3 +12,8 @@ def load_rules(path: Path) -> Rules:
     """Read a rules file with the limits and rule ids of this version."""
     limits = {name: limit.default for name, limit in known_limits().items()}
     return read_rules(path, limits, registry())
+
+
+def rules_from(text: str, name: str) -> Rules:
+    """Rules given as text; tables that they name are looked for beside `name`."""
+    return parse_rules(text, name, {name: limit.default for name, limit in known_limits().items()}, registry())

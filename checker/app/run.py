@@ -68,6 +68,7 @@ class Options:
     baseline: tuple[baselines.Past, ...] | None = None
     today: date | None = None  # None: the clock
     jobs: int = 1
+    only: frozenset[str] = frozenset()  # rules to run; empty: all
     join: tuple[str, str] | None = None  # regions whose joint answer stands beside the board's own
     cache: Path | None = None  # folder of checker.cache
 
@@ -107,14 +108,14 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     def run_left(tasks: list[Task]) -> list[Found]:
         return _run_rules(tasks, options, progress)
 
-    return judged(layout, cache.run_cached(store, key, layout, _able(layout), run_left), options)
+    return judged(layout, cache.run_cached(store, key, layout, _able(layout, options), run_left), options)
 
 
 def check_board(board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
     """Hold a board that is read already against a rules file; see `check`."""
     progress("regions")
     layout = Layout(board, rules)
-    able = _able(layout)
+    able = _able(layout, options)
     found = _run_rules([(layout, name) for name in able], options, progress)
     return judged(layout, dict(zip(able, found, strict=True)), options)
 
@@ -127,7 +128,7 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     results : findings and doubts of each rule that ran
     """
     board, rules = layout.board, layout.rules
-    checks = [Check(name, why is None, why or "") for name, why in _reasons(layout).items()]
+    checks = [Check(name, why is None, why or "") for name, why in _reasons(layout, options).items()]
     found = [finding for name in registry() if name in results for finding in results[name][0]]
     doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
     doubts |= dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
@@ -188,14 +189,18 @@ def exit_code(outcome: Outcome) -> int:
     return {"pass": 0, "fail": 1, "incomplete": 3}[outcome.verdict]
 
 
-def _reasons(layout: Layout) -> dict[str, str | None]:
-    """Why each rule cannot run on this layout, None where it can."""
-    return {name: module.why_not(layout) for name, module in registry().items()}
+def _reasons(layout: Layout, options: Options) -> dict[str, str | None]:
+    """Why each rule does not run on this layout, None where it does."""
+    left_out = set(registry()) - options.only if options.only else set()
+    return {
+        name: "left out by --only" if name in left_out else module.why_not(layout)
+        for name, module in registry().items()
+    }
 
 
-def _able(layout: Layout) -> list[str]:
-    """The rules that can run."""
-    return [name for name, why in _reasons(layout).items() if why is None]
+def _able(layout: Layout, options: Options) -> list[str]:
+    """The rules that run."""
+    return [name for name, why in _reasons(layout, options).items() if why is None]
 
 
 def _run_rules(tasks: list[Task], options: Options, progress: Progress) -> list[Found]:

@@ -6,11 +6,13 @@ import json
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from click.shell_completion import ShellComplete
 from click.testing import CliRunner, Result
 
 from checker import demo
@@ -89,10 +91,113 @@ def test_the_same_input_gives_the_same_bytes(boards: Path, tmp_path: Path) -> No
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
-def test_check_without_rules_offers_a_draft(boards: Path) -> None:
-    result = run("check", boards / "battery" / "board")
+def test_check_without_rules_offers_a_draft(boards: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(boards / "battery" / "board", tmp_path / "alone" / "board")
+    monkeypatch.chdir(tmp_path)
+    result = run("check", tmp_path / "alone" / "board")
     assert result.exit_code == 2
     assert "moatcheck draft" in result.stderr
+
+
+@pytest.mark.parametrize("place", ["alone/board", "alone", "."])
+def test_rules_beside_the_board_or_here_are_taken_and_named(
+    place: str, boards: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(boards / "battery" / "board", tmp_path / "alone" / "board")
+    shutil.copy(boards / "battery" / "rules.toml", tmp_path / place / "rules.toml")
+    monkeypatch.chdir(tmp_path)
+    result = run("check", Path("alone/board"))
+    assert result.exit_code == 0
+    assert result.stderr.startswith("rules: ")
+    assert str(Path(place) / "rules.toml") in result.stderr
+
+
+def test_two_rules_files_or_one_in_an_archive_are_wrong_usage(
+    boards: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    board, rules = tmp_path / "alone" / "board", boards / "battery" / "rules.toml"
+    shutil.copytree(boards / "battery" / "board", board)
+    for folder in (board, board.parent):
+        shutil.copy(rules, folder / "rules.toml")
+    several = run("check", board)
+    assert several.exit_code == 2
+    assert "name one with --rules" in several.stderr
+    packed = shutil.make_archive(str(tmp_path / "packed"), "zip", board)
+    inside = run("check", packed)
+    assert inside.exit_code == 2
+    assert "inside the archive" in inside.stderr
+
+
+def test_rules_come_by_standard_input_and_the_report_goes_to_standard_output(boards: Path) -> None:
+    board, _, rules = words_of(boards, "battery")
+    words = ["check", str(board), "--rules", "-", "-o", "-", "-q", "--format", "json"]
+    result = CliRunner().invoke(main, words, input=Path(rules).read_text())
+    assert json.loads(result.stdout)["verdict"] == "pass"
+
+
+def test_only_some_rules_run_and_the_report_says_which(boards: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    report = json.loads(run("check", *words, "--only", "clearance", "--only", "creepage", "--format", "json").stdout)
+    ran = {check["rule"] for check in report["checks"] if check["ran"]}
+    assert ran <= {"clearance", "creepage"}
+    assert {check["why"] for check in report["checks"] if check["rule"] == "gap-crossing"} == {"left out by --only"}
+    assert {finding["rule"] for finding in report["findings"]} <= ran
+    wrong = run("check", *words, "--only", "clearence")
+    assert (wrong.exit_code, 'did you mean "clearance"?' in wrong.stderr) == (2, True)
+
+
+def test_exit_zero_changes_the_code_of_a_verdict_and_of_nothing_else(boards: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    assert run("check", *words).exit_code == 1
+    assert run("check", *words, "--exit-zero").exit_code == 0
+    assert run("check", "nowhere", *words[1:], "--exit-zero").exit_code == 3
+
+
+def test_reports_inside_the_boards_own_folder_are_refused(boards: Path, tmp_path: Path) -> None:
+    shutil.copytree(boards / "battery", tmp_path / "battery")
+    board, rules = tmp_path / "battery" / "board", tmp_path / "battery" / "rules.toml"
+    for out in (board, board / "report"):
+        assert run("check", board, "--rules", rules, "--out", out).exit_code == 2
+    assert not (board / "report").exists()
+
+
+def test_a_finding_is_named_by_id_the_beginning_of_one_or_its_number(boards: Path, tmp_path: Path) -> None:
+    words = words_of(boards, "digital-isolator-faulty")
+    report = json.loads(run("check", *words, "--format", "json").stdout)
+    whole = report["findings"][0]["id"]
+    drawn = []
+    for word in (whole, whole[:6]):
+        assert run("image", *words, "-o", tmp_path / "x.svg", "--finding", word).exit_code == 0
+        drawn.append((tmp_path / "x.svg").read_text())
+    assert drawn[0] == drawn[1]
+    assert run("image", *words, "-o", tmp_path / "x.svg", "--finding", "1").exit_code == 0
+    assert run("image", *words, "-o", tmp_path / "x.svg", "--finding", "99").exit_code == 3
+
+
+@pytest.mark.parametrize(("force", "forbid", "coloured"), [("1", "", True), ("", "", False), ("1", "1", False)])
+def test_colours_follow_the_environment(force: str, forbid: str, coloured: bool, boards: Path) -> None:
+    words = [str(word) for word in ("check", *words_of(boards, "digital-isolator-faulty"))]
+    result = CliRunner(env={"FORCE_COLOR": force, "NO_COLOR": forbid}).invoke(main, words)
+    assert ("\x1b[" in result.stdout) is coloured
+
+
+def test_words_are_completed(boards: Path) -> None:
+    def completed(words: list[str], begun: str) -> list[str]:
+        complete = ShellComplete(main, {}, "moatcheck", "_MOATCHECK_COMPLETE")
+        return [item.value for item in complete.get_completions(words, begun)]
+
+    assert "gap-crossing" in completed(["check", "--only"], "gap")
+    assert {"battery", "battery-faulty"} <= set(completed(["demo"], "batt"))
+    assert not completed(["demo"], "zzz")
+    assert completed(["image", str(boards / "battery" / "board"), "--layer"], "L") == ["L1", "L2"]
+    assert completed(["image", "nowhere", "--layer"], "L") == []
+
+
+@pytest.mark.parametrize("word", ["-h", "-V"])
+def test_short_options_are_known(word: str) -> None:
+    assert run(word).exit_code == 0
+    assert run("check", "-h").exit_code == 0
 
 
 @pytest.mark.parametrize(

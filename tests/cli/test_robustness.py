@@ -81,7 +81,7 @@ def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Pa
         assert (out / "report.txt").read_text() != "earlier"
         return
     assert process.returncode == 3
-    assert errors == "moatcheck: interrupted; nothing was decided\n"
+    assert errors == "moatcheck: interrupted at: drawing; nothing was decided\n"
     assert [entry.name for entry in out.iterdir()] == ["report.txt"]
     assert (out / "report.txt").read_text() == "earlier"
 
