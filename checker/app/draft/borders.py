@@ -45,7 +45,8 @@ def barriers(survey: Survey) -> list[Barrier]:
     for isolator in survey.domains.isolators:
         groups = {_key(g): g for side in isolator.sides if (g := _standing(survey, side))}
         for first, second in _pairs(sorted(groups.values(), key=lambda group: _rank(survey, group))):
-            barrier = found.setdefault((_key(first), _key(second)), Barrier((first, second)))
+            other = _against(survey, first, second)
+            barrier = found.setdefault((_key(first), _key(other)), Barrier((first, other)))
             barrier.isolators.append(isolator)
     for barrier in found.values():
         barrier.straddling = [p for p in survey.parts if p.connector and all(_has(p, s) for s in barrier.sides)]
@@ -116,10 +117,15 @@ def _stands(part: Part, net: int, region: Region) -> bool:
 
 
 def _standing(survey: Survey, side: Nets) -> tuple[Region, ...]:
-    """The regions that one side of an isolator stands on: by its grounds and planes, else by all its pins."""
-    able = [region for region in survey.regions if _domain(survey, min(side)) in region.domain]
-    grounded = [region for region in able if side & region.carriers]
-    return tuple(grounded or [region for region in able if side & region.nets] or able)
+    """The regions of the domain that one side of an isolator stands in: all are on one potential."""
+    return tuple(region for region in survey.regions if _domain(survey, min(side)) in region.domain)
+
+
+def _against(survey: Survey, first: tuple[Region, ...], second: tuple[Region, ...]) -> tuple[Region, ...]:
+    """The regions that a side is held apart from: of mains everything but earth, whatever isolates it further on."""
+    if any(region.kind != MAINS for region in first):
+        return second
+    return tuple(region for region in survey.regions if region.kind not in (MAINS, EARTH))
 
 
 def _domain(survey: Survey, net: int) -> int | None:

@@ -18,12 +18,15 @@ ANY = "*"
 LEAST = 2  # names that make a family
 
 
-def patterns(own: Iterable[str], others: Iterable[str], endings: Collection[str] = ()) -> list[str]:
+def patterns(
+    own: Iterable[str], others: Iterable[str], endings: Collection[str] = (), guests: Iterable[str] = ()
+) -> list[str]:
     """Glob patterns that match all of some names and none of others.
 
     Parameters
     ----------
     endings : last words (in capitals) that may make a family
+    guests : names that may be matched and count for a family, but need no pattern
 
     Examples
     --------
@@ -34,18 +37,21 @@ def patterns(own: Iterable[str], others: Iterable[str], endings: Collection[str]
     >>> patterns(["Net-(R1-Pad1)", "Net-(R2-Pad1)"], [])
     ['Net-(R1-Pad1)', 'Net-(R2-Pad1)']
     """
-    left, strange = set(own), frozenset(others)
+    left, strange, free = set(own), frozenset(others), set(guests)
     found: dict[str, str] = {}  # pattern by the name that it sorts by
-    stems = _stems({name for name in left if not is_automatic(name)}, strange, endings)
+    stems = _stems({name for name in left | free if not is_automatic(name)}, strange, endings)
     while stems:
-        pattern, names = max(
-            stems.items(), key=lambda stem: (len(stem[1] & left), stem[0][0] != ANY, -len(stem[0]), stem[0])
-        )
-        if len(names & left) < LEAST:
+        pattern, names = max(stems.items(), key=lambda stem: _worth(stem[0], stem[1], left, free))
+        if not names & left or len(names & (left | free)) < LEAST:
             break
         found[min(names & left)] = pattern
         left -= names
     return [pattern for _, pattern in sorted({**found, **{name: glob.escape(name) for name in left}}.items())]
+
+
+def _worth(pattern: str, names: set[str], left: set[str], free: set[str]) -> tuple[int, int, bool, int, str]:
+    """How much a stem is to be preferred: names that it settles, then all of its family, then a short beginning."""
+    return len(names & left), len(names & free), pattern[0] != ANY, -len(pattern), pattern
 
 
 def _stems(own: Collection[str], others: Collection[str], endings: Collection[str]) -> dict[str, set[str]]:

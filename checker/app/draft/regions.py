@@ -104,17 +104,16 @@ class Survey:
         found = sorted(self.names[net] for net in nets)
         return ", ".join(found[:3]) + (f" and {len(found) - 3} more" if len(found) > 3 else "")
 
-    def strangers(self, region: Region) -> set[str]:
-        """Names of nets that no pattern of a region may match; pins without a net on its own parts are none."""
+    def guests(self, region: Region) -> set[int]:
+        """Nets of one pad on a region's own parts: fed from outside, perhaps."""
         own = region.nets | region.carriers
-        near = {
-            pin.net
-            for component in self.board.components
-            if own & {pin.net for pin in component.pins}
-            for pin in component.pins
-            if pin.net >= 0 and self.floating[pin.net]
-        }
-        return {name for net, name in enumerate(self.names) if net not in own and net not in near}
+        pins = [{pin.net for pin in component.pins if pin.net >= 0} for component in self.board.components]
+        return {net for nets in pins if nets & own for net in nets if self.floating[net]}
+
+    def strangers(self, region: Region) -> set[str]:
+        """Names of nets that no pattern of a region may match."""
+        known = region.nets | region.carriers | self.guests(region)
+        return {name for net, name in enumerate(self.names) if net not in known}
 
     def where(self, net: int) -> str:
         """Layers and area of a net's pours."""

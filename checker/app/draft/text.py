@@ -64,7 +64,9 @@ def nets_of(survey: Survey, region: Region) -> list[str]:
         return ["*"]
     own = {survey.names[net] for net in region.nets}
     carriers = [survey.names[net] for net in region.carriers]
-    return patterns(own, survey.strangers(region) - own, {word for net in carriers for word in names.words(net)})
+    endings = {word for net in carriers for word in names.words(net)}
+    guests = {survey.names[net] for net in survey.guests(region) if not survey.board.nets[net].single}
+    return patterns(own, survey.strangers(region) - own, endings, guests)
 
 
 def _why_nets(survey: Survey, region: Region, number: int) -> str:
