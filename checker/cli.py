@@ -168,9 +168,12 @@ class LayerId(click.ParamType[str]):
         from parsers import read_board
         from parsers.board import Hints
 
+        named = ctx.params.get("board") or next(iter(ctx.args), None)  # an option without its value ends the reading
         try:
-            board = read_board(Path(ctx.params["board"]), Hints())
-        except (KeyError, InputError, OSError):
+            board = read_board(Path(named), Hints()) if named else None
+        except (InputError, OSError):
+            return []
+        if board is None:
             return []
         return _completed([layer.id for layer in board.layers], incomplete)
 
