@@ -50,6 +50,7 @@ See it work first:  moatcheck demo        All commands:  moatcheck --help
 BOARD = click.Path(exists=False, path_type=Path)
 STANDARD = Path("-")  # standard input or output
 STAGE = "checker.stage"  # where the context keeps what a command is doing
+CORES = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 QUICK = 1.0  # s; work that takes longer shows what it is doing
 
 
@@ -236,7 +237,7 @@ def main(ctx: click.Context) -> None:
 )
 @click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
 @click.option("--join", type=Regions(), help="Tell quiet inputs also with the moat between two regions filled.")
-@click.option("--jobs", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Work at a time.")
+@click.option("--jobs", metavar="N", type=click.IntRange(1), default=CORES, help="Work at a time; default: the cores.")
 @click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; --format is heeded.")
 @click.option("--only", metavar="RULE", multiple=True, type=RuleId(), help="Run this rule; repeat for several.")
@@ -457,7 +458,7 @@ def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
     "--jobs",
     metavar="N",
     type=click.IntRange(1),
-    default=os.cpu_count() or 1,
+    default=CORES,
     help="Boards at a time; default: the cores.",
 )
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler, tcp://host:port, or local:4.")

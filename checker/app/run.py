@@ -49,7 +49,7 @@ Progress = Callable[[str], None]
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
 Results = Mapping[str, Found]  # by rule id
 Task = tuple[Layout, str]  # a rule to run, by id
-WORTH_SHARING = 50_000  # conductors; below, starting processes takes longer than it saves
+WORTH_SHARING = 1_500  # conductors; below, starting processes takes longer than it saves
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +224,7 @@ _shared: list[list[Task]] = []  # what forked workers inherit; a layout is too l
 def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
     """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
     for layout, _ in tasks:
-        layout.pours  # noqa: B018 - computed here once, not in every worker
+        layout.doubts  # noqa: B018 - needs pours and territories: computed here once, not in every worker
     groups = _groups(tasks)
     _shared.append(tasks)
     try:

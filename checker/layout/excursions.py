@@ -24,6 +24,7 @@ from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 PRECISION = 0.0005  # mm, of distances told
+RUN = 8  # pieces of an outline that are asked about together
 SKETCH = 0.01  # mm; how far a witness outline may stray from the copper that it shows
 
 
@@ -126,7 +127,7 @@ def _farthest(shape: shapely.Geometry, other: EdgeIndex) -> float:
     because the distance to a convex thing is convex. Elsewhere the distance changes by no more than the way, so a
     piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
     """
-    pieces = ring_segments(np.array([shape], dtype=object))
+    pieces = _far_runs(ring_segments(np.array([shape], dtype=object)), other)
     best = limit = 0.0
     while len(pieces):
         feet, away = other.nearest(pieces.reshape(-1, 2))
@@ -139,6 +140,17 @@ def _farthest(shape: shapely.Geometry, other: EdgeIndex) -> float:
         limit = max(limit, float(bound[open_[settled]].max(initial=0.0)))
         pieces = _halved(pieces[open_[~settled]])
     return max(best, limit)
+
+
+def _far_runs(pieces: Floats, other: EdgeIndex) -> Floats:
+    """Pieces less those in runs that cannot be farthest: along a run the distance grows by no more than its length."""
+    first = np.arange(0, len(pieces), RUN)
+    length = np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)
+    length[1:] += np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T)  # from one ring to the next
+    away = other.nearest(pieces[first, :2])[1]
+    far = away + np.add.reduceat(length, first) >= away.max()
+    kept: Floats = pieces[np.repeat(far, RUN)[: len(pieces)]]
+    return kept
 
 
 def _halved(pieces: Floats) -> Floats:
@@ -240,8 +252,17 @@ def _places(
     for members in grouped(np.arange(len(parts)), _connected(parts, copper.net[owner], copper.layer[owner])).values():
         mine = np.unique(owner[members])
         shape = shapely.union_all(parts[members])
-        regions = tuple(i for i, other in territories if _deep(np.array([shapely.intersection(shape, other)]))[0])
+        regions = tuple(i for i, other in territories if _lies_in(shape, other))
         yield Place(int(copper.net[mine[0]]), int(copper.layer[mine[0]]), mine, shape, regions)
+
+
+def _lies_in(shape: shapely.Geometry, territory: shapely.Geometry) -> bool:
+    """Whether a shape that is wider than the contract's tolerance lies in a territory by more than that."""
+    shapely.prepare(territory)
+    if not shapely.intersects(territory, shape):
+        return False
+    inside = shapely.covers(territory, shape)
+    return bool(_deep(np.array([shape if inside else shapely.intersection(shape, territory)]))[0])
 
 
 def _connected(parts: Shapes, net: Ints, layer: Ints) -> Ints:
