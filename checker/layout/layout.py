@@ -19,9 +19,10 @@ from checker.geometry.boxes import grouped
 from checker.layout.foreign_pours import foreign_pours, wide_areas
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
-from checker.layout.off_reference import LOOK, Finder
+from checker.layout.off_reference import Finder
 from checker.layout.outlook import Graph, Labels
 from checker.layout.overlaps import OverlapGroup, overlap_groups
+from checker.layout.plane_holes import LOOK
 from checker.layout.pours import PourLimits, find_pours, holds_disc
 from checker.layout.reference_map import ReferenceMap, Sheets, plane_layers, reference_map_of
 from checker.layout.regions import (

@@ -19,27 +19,26 @@ import numpy as np
 import shapely
 
 from checker.findings import XY
-from checker.geometry.boxes import BoxIndex, grouped, widened
-from checker.layout.fragments import Fragments
+from checker.geometry.boxes import grouped
+from checker.layout.changes import Changes
 from checker.layout.lengths import Measures, as_path, bounds_of, contact_points, xy
 from checker.layout.outlook import (
     ABOVE,
     BELOW,
     TOGETHER,
-    Edges,
     Graph,
     Labels,
     Outlook,
     joint_outlook,
     side_outlook,
 )
+from checker.layout.plane_holes import PlaneHoles
 from checker.layout.reference_map import OFF, ReferenceMap, without_own_layer
 from checker.layout.regions import Kind, OffReferenceRun
-from parsers.primitives import TOUCH, Bools, Ints, Rows, Shapes
+from parsers.primitives import TOUCH, Bools, Ints, Rows
 
 FRAGMENT, CHANGE, HOLE = "fragment", "change", "hole"
 Token = tuple[str, int]
-LOOK = 10  # parts whose outlines are longer than this many times a short part's length are not measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,89 +69,6 @@ class Met:
     def ends(self) -> tuple[XY, ...]:
         """All places, each once."""
         return tuple(sorted({point for points in self.points.values() for point in points}))
-
-
-class Changes:
-    """Direct contacts of traces on different labels, in any outlook.
-
-    `link` is the shortest line between the two fragments, `zone` the copper that both share: what touches it belongs
-    to the same part.
-    """
-
-    def __init__(self, graph: Graph, outlooks: Sequence[Outlook]) -> None:
-        self.contact = np.flatnonzero(np.any([outlook.changing for outlook in outlooks], axis=0))
-        self.first = graph.touching.first[self.contact]
-        self.second = graph.touching.second[self.contact]
-        self.zone = shapely.intersection(_copper(graph.parts, self.first), _copper(graph.parts, self.second))
-        apart = shapely.is_empty(self.zone)  # wide round ends that touch by their polygons' corners only
-        self.zone[apart] = graph.links(self.contact[apart])
-        self.link = self._links(graph)
-        self.length = np.where(graph.touching.distance[self.contact] > TOUCH, shapely.length(self.link), 0.0)
-        self._graph = graph
-
-    def __len__(self) -> int:
-        return len(self.contact)
-
-    def _links(self, graph: Graph) -> Shapes:
-        """Shortest lines; where an area touches, a point in the middle of what both share."""
-        links = graph.links(self.contact)
-        line = graph.parts.line
-        areas = np.flatnonzero(
-            ~(line[self.first] & line[self.second]) & (graph.touching.distance[self.contact] <= TOUCH)
-        )
-        middle = shapely.get_coordinates(shapely.centroid(self.zone[areas]))
-        if len(areas):
-            links[areas] = shapely.linestrings(np.stack((middle, middle), axis=1))
-        return links
-
-    def shortest(self, changes: Rows) -> Rows:
-        """Those of some changes whose ends are nearest to each other."""
-        length = self.length[changes]
-        kept: Rows = changes[length <= length.min(initial=np.inf) + TOUCH]
-        return kept
-
-    def ends(self, changes: Rows) -> Rows:
-        """Fragments at both ends of some changes."""
-        return np.concatenate((self.first[changes], self.second[changes]))
-
-    def edges(self, changes: Rows, outlook: Outlook) -> list[Edges]:
-        """Edges between changes and the fragments that are OFF, changes and joints that their copper touches."""
-        parts, size = self._graph.parts, len(self._graph.parts)
-        boxes = widened(shapely.bounds(self.zone[changes]), TOUCH)
-        loose = np.flatnonzero(outlook.off)
-        asked, found = BoxIndex(parts.boxes()[loose]).meeting(boxes)
-        change, fragment = changes[asked], loose[found]
-        near = shapely.dwithin(self.zone[change], parts.shape[fragment], parts.radius[fragment] + TOUCH)
-        near &= self._same_place(self.first[change], fragment)
-        asked, found = BoxIndex(boxes).meeting(boxes)
-        one, other = changes[asked], changes[found]
-        both = shapely.dwithin(self.zone[one], self.zone[other], TOUCH)
-        both &= self._same_place(self.first[one], self.first[other])
-        return [
-            (fragment[near], size + change[near]),
-            (size + one[both], size + other[both]),
-            self._hole_edges(changes, outlook),
-        ]
-
-    def _same_place(self, a: Rows, b: Rows) -> Bools:
-        parts = self._graph.parts
-        same: Bools = (parts.net[a] == parts.net[b]) & (parts.layer[a] == parts.layer[b])
-        return same
-
-    def _hole_edges(self, changes: Rows, outlook: Outlook) -> Edges:
-        """Edges between changes and the joints that both of their ends touch."""
-        touching, size = self._graph.touching, len(self._graph.parts)
-        holes = grouped(outlook.joint, touching.at_hole)
-        none = outlook.joint[:0]
-        pairs = [
-            (size + change, size + len(self) + hole)
-            for change in changes.tolist()
-            for hole in np.intersect1d(
-                holes.get(int(self.first[change]), none), holes.get(int(self.second[change]), none)
-            ).tolist()
-        ]
-        table = np.array(pairs, dtype=np.intp).reshape(-1, 2)
-        return table[:, 0], table[:, 1]
 
 
 class Finder:
@@ -186,29 +102,35 @@ class Finder:
         self.measures = measures
         self.least = least
         self.wide: Bools = np.isin(graph.parts.row, wide)
-        self.over = cells.shown(graph.parts.labels, regions)
         sides = [side_outlook(graph, maps, side, cells) for side in (ABOVE, BELOW)]
-        dropped = self._in_holes_of_planes(joint_outlook(graph, maps, sides, regions))
-        self.joint = joint_outlook(graph, maps, sides, regions, dropped)
+        over = cells.shown(graph.parts.labels, regions)
+        plain = joint_outlook(graph, maps, sides, regions)
+        holes = PlaneHoles(plain, over, cells.layer, measures, least).fragments()
+        self.joint = joint_outlook(graph, maps, sides, regions, holes)
         strict = [without_own_layer(seen, layer, cells.layer) for layer, seen in enumerate(maps)]
         self.sides = tuple(side_outlook(graph, strict, side, cells) for side in (ABOVE, BELOW))
         self.outlooks = (*self.sides, self.joint)
         self.changes = Changes(graph, self.outlooks)
 
     def runs(self) -> tuple[OffReferenceRun, ...]:
-        """Gaps, changes of a side and moats first, then bare runs; each in order of net and place."""
+        """Gaps, turns of a side and moats first, then bare runs; each in order of net and place."""
         gaps = list(self._parts_of(self.joint))
-        alike = bool((self.parts.labels[:, ABOVE] == self.parts.labels[:, BELOW]).all())
-        found = [part for side in (self.sides[:1] if alike else self.sides) for part in self._parts_of(side)]
-        turns = [part for part in found if len(self.cells.regions(part.labels)) > 1]
-        moats = [part for part in found if len(self.cells.regions(part.labels)) <= 1]
+        on_sides = [part for side in self._different_sides() for part in self._parts_of(side)]
+        turning = [len(self.cells.regions(part.labels)) > 1 for part in on_sides]
+        turns = [part for part, turns in zip(on_sides, turning, strict=True) if turns]
+        moats = [part for part, turns in zip(on_sides, turning, strict=True) if not turns]
         turns = self._apart_from(turns, gaps, touching=True)
         moats = self._apart_from(moats, [*gaps, *turns], touching=False)
         reported = [self._gap(part) for part in gaps]
         reported += [self._turn(group, Kind.TURN) for group in self._overlapping(turns)]
         reported += [self._turn(group, Kind.MOAT) for group in self._overlapping(moats)]
-        used = np.concatenate([np.empty(0, dtype=np.intp), *(part.fragments for part in (*gaps, *found))])
-        return (*sorted(reported, key=_order), *sorted(self._bare_runs(used), key=_order))
+        bare = self._bare_runs([*gaps, *on_sides])
+        return (*sorted(reported, key=_order), *sorted(bare, key=_order))
+
+    def _different_sides(self) -> Sequence[Outlook]:
+        """Both sides, or one where they show the same everywhere."""
+        alike = (self.parts.labels[:, ABOVE] == self.parts.labels[:, BELOW]).all()
+        return self.sides[:1] if alike else self.sides
 
     # ------------------------------------------------------------------------------------------------ one outlook
 
@@ -260,69 +182,6 @@ class Finder:
         at_hole = ~outlook.off[touching.at_hole] & outlook.alive[touching.at_hole]
         pairs.append((node[size + extra + outlook.joint[at_hole]], labels[touching.at_hole[at_hole]]))
         return _sets(pairs)
-
-    # ---------------------------------------------------------------------------------------- holes in sound planes
-
-    def _in_holes_of_planes(self, joint: Outlook) -> Bools:
-        """Fragments of short parts over one region alone between places that are over several: holes in a plane.
-
-        So is a short part over a pour on its own layer, which shows nowhere but in a hole, between places that share
-        another region.
-        """
-        only = (joint.labels >= 0) & (joint.labels < joint.meaning.first_tie)
-        touching = self.graph.touching
-        same = only[touching.first] & (joint.labels[touching.first] == joint.labels[touching.second])
-        edges = [(touching.first[same], touching.second[same]), joint.hole_edges(only, 0)]
-        node = self.graph.components(edges, 0, joint.joints)
-        outline = shapely.length(self.parts.shape)
-        total = np.bincount(node[: len(outline)], np.where(only, outline, 0.0))
-        candidates = np.flatnonzero(only & (total[node[: len(outline)]] < LOOK * max(self.least, TOUCH)))
-        dropped = np.zeros(len(self.parts), dtype=bool)
-        if not len(candidates):
-            return dropped
-        around = self._neighbours(node, candidates)
-        for component, members in grouped(candidates, node[candidates]).items():
-            near = np.unique(around.get(component, candidates[:0]))
-            if self._between_several(joint, members, near) and self._is_short(members):
-                dropped[members] = True
-        return dropped
-
-    def _neighbours(self, node: Ints, candidates: Rows) -> dict[int, Rows]:
-        """Fragments that touch those of each component of some candidates, directly or at a hole."""
-        touching, size = self.graph.touching, len(self.parts)
-        mine = np.zeros(size, dtype=bool)
-        mine[candidates] = True
-        found = []
-        for one, other in ((touching.first, touching.second), (touching.second, touching.first)):
-            meet = mine[one] & (node[one] != node[other])
-            found.append((other[meet], node[one[meet]]))
-        here = node[size + touching.hole]
-        meet = np.isin(here, node[candidates]) & (node[touching.at_hole] != here)
-        found.append((touching.at_hole[meet], here[meet]))
-        fragments, owner = (np.concatenate(column) for column in zip(*found, strict=True))
-        return grouped(fragments, owner)
-
-    def _between_several(self, joint: Outlook, members: Rows, near: Rows) -> bool:
-        """Whether a part over one region lies between two places or more that carry on the return current."""
-        region = int(joint.labels[members[0]])
-        if (joint.labels[members] != region).any():
-            return False
-        over, drawn = self.over[near], ~self.parts.pad[near]
-        if self._beside(members).all():
-            over = np.delete(over, region, axis=1)
-            return bool(over[drawn].all(axis=0).any() and over.any(axis=1).sum() > 1)
-        several = over.sum(axis=1) > 1
-        return bool(several[drawn].all() and several.sum() > 1)
-
-    def _beside(self, members: Rows) -> Bools:
-        """Whether fragments lie over pours of their own layer."""
-        layers = np.array([*self.cells.layer, *[-1] * len(self.cells.ties), -1])
-        beside: Bools = layers[self.parts.labels[members].max(axis=1)] == self.parts.layer[members]
-        return beside
-
-    def _is_short(self, members: Rows) -> bool:
-        labels = np.unique(self.parts.labels[members])
-        return self.measures.of(members, labels[labels >= 0].tolist())[1] < self.least
 
     # ----------------------------------------------------------------------------------------------- several parts
 
@@ -444,21 +303,28 @@ class Finder:
 
     def _meet_traces(self, part: Part, met: Met) -> None:
         """What lies on something and touches the part."""
-        touching, outlook = self.graph.touching, self.outlooks[part.outlook]
+        touching = self.graph.touching
+        for one, other, end in ((touching.first, touching.second, -1), (touching.second, touching.first, 0)):
+            contacts = self._contacts_of(part, one, other)
+            met.cells.update(self._cells_of(other[contacts], part))
+            labels = self.outlooks[part.outlook].labels[other[contacts]]
+            for label, here in grouped(contacts, labels).items():
+                close = here[touching.distance[here] <= TOUCH]
+                pairs = zip(self.parts.shape[one[close]], self.parts.shape[other[close]], strict=True)
+                points = [point for a, b in pairs for point in contact_points(a, b)]
+                if points:
+                    met.points.setdefault(label, []).extend(points)
+                elif label not in met.points:
+                    nearest = here[[np.argmin(touching.distance[here])]]
+                    met.points[label] = [xy(shapely.get_coordinates(self.graph.links(nearest))[end])]
+
+    def _contacts_of(self, part: Part, one: Rows, other: Rows) -> Rows:
+        """Contacts between a part's fragments at one end, and traces on its labels at the other."""
+        outlook = self.outlooks[part.outlook]
         mine = np.zeros(len(self.parts), dtype=bool)
         mine[part.fragments] = True
         known = np.isin(outlook.labels, part.labels) & outlook.alive
-        for one, other, end in ((touching.first, touching.second, -1), (touching.second, touching.first, 0)):
-            contacts = np.flatnonzero(mine[one] & known[other] & outlook.free)
-            met.cells.update(self._cells_of(other[contacts], part))
-            labels, close = outlook.labels[other[contacts]], touching.distance[contacts] <= TOUCH
-            for label, here in grouped(np.flatnonzero(close), labels[close]).items():
-                pairs = zip(self.parts.shape[one[contacts[here]]], self.parts.shape[other[contacts[here]]], strict=True)
-                met.points.setdefault(label, []).extend(p for a, b in pairs for p in contact_points(a, b))
-            for label, here in grouped(np.arange(len(contacts)), labels).items():
-                if label not in met.points:
-                    best = contacts[here[[np.argmin(touching.distance[contacts[here]])]]]
-                    met.points[label] = [xy(shapely.get_coordinates(self.graph.links(best))[end])]
+        return np.flatnonzero(mine[one] & known[other] & outlook.free)
 
     def _meet_edges(self, part: Part, met: Met) -> None:
         """Cells that the part ends at, and those that its copper bridges."""
@@ -505,14 +371,12 @@ class Finder:
 
     # ------------------------------------------------------------------------------------------------ bare runs
 
-    def _bare_runs(self, told: Rows) -> Iterator[OffReferenceRun]:
-        """Connected parts off the reference on both sides that are no part of a gap or moat."""
+    def _bare_runs(self, told: Sequence[Part]) -> Iterator[OffReferenceRun]:
+        """Connected parts off the reference on both sides that are no part of a gap, a turn or a moat."""
         off = (self.parts.labels == OFF).all(axis=1) & ~self.wide
-        off[told] = False
-        first, second = self.sides[ABOVE].off_edges(off)
-        below = self.sides[BELOW].free[self._free_above(off)]
-        edges = [(first[below], second[below]), self.joint.hole_edges(off, 0)]
-        node = self.graph.components(edges, 0, self.joint.joints)
+        for part in told:
+            off[part.fragments] = False
+        node = self._bare_components(off)
         rows = np.flatnonzero(off)
         bound = np.bincount(node[rows], shapely.length(self.parts.shape[rows]), int(node.max(initial=0)) + 1)
         for fragments in _members(rows, node, np.flatnonzero(bound > self.least).tolist()).values():
@@ -520,18 +384,19 @@ class Finder:
             if run.length > self.least:
                 yield run
 
-    def _free_above(self, off: Bools) -> Bools:
+    def _bare_components(self, off: Bools) -> Ints:
+        """Components of some fragments, where neither side shows anything between them."""
         touching = self.graph.touching
-        return off[touching.first] & off[touching.second] & self.sides[ABOVE].free
+        both = off[touching.first] & off[touching.second] & self.sides[ABOVE].free & self.sides[BELOW].free
+        edges = [(touching.first[both], touching.second[both]), self.joint.hole_edges(off, 0)]
+        return self.graph.components(edges, 0, self.joint.joints)
 
     def _bare_run(self, fragments: Rows) -> OffReferenceRun:
         """A run that touches one piece of a pour at most."""
-        marks = [mark for mark in self.sides[ABOVE].beside if np.isin(mark.fragments, fragments).any()]
-        marks = marks or [mark for mark in self.sides[BELOW].beside if np.isin(mark.fragments, fragments).any()]
-        cells = sorted({mark.cell for mark in marks})
+        marks = self._marks_of(ABOVE, fragments) or self._marks_of(BELOW, fragments)
+        cells = sorted({cell for cell, _ in marks})
         path, length = self.measures.of(fragments, cells, exempting=True)
-        points = [xy(point) for mark in marks for point in mark.at[np.isin(mark.fragments, fragments)]]
-        ends = tuple(sorted(dict.fromkeys(points)))
+        ends = tuple(sorted({point for _, points in marks for point in points}))
         return OffReferenceRun(
             kind=Kind.BARE,
             net=int(self.parts.net[fragments[0]]),
@@ -546,11 +411,10 @@ class Finder:
             bounds=bounds_of(path, ends),
         )
 
-
-def _copper(parts: Fragments, rows: Rows) -> Shapes:
-    """Copper of fragments, a little more than half of TOUCH wider than it is, so that what touches overlaps."""
-    shapes: Shapes = shapely.buffer(parts.shape[rows], parts.radius[rows] + 0.6 * TOUCH)
-    return shapes
+    def _marks_of(self, side: int, fragments: Rows) -> list[tuple[int, list[XY]]]:
+        """Cells of a side beside some fragments, and where they touch."""
+        found = [(mark, np.isin(mark.fragments, fragments)) for mark in self.sides[side].beside]
+        return [(mark.cell, [xy(point) for point in mark.at[mine]]) for mark, mine in found if mine.any()]
 
 
 def _order(run: OffReferenceRun) -> tuple[Any, ...]:

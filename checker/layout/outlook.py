@@ -6,7 +6,7 @@ what shows none; together it stands for fragments that are not *only over* one r
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -227,29 +227,45 @@ def side_outlook(graph: Graph, maps: Sequence[ReferenceMap], side: int, meaning:
     side : ABOVE or BELOW
     """
     cells = [(seen.first, seen.second)[side] for seen in maps]
-    labels = graph.parts.labels[:, side]
+    labels = _known(graph.parts, cells, side)
+    led_over = list(_led_over(graph, cells, labels))
+    beside = list(_beside(graph.parts, cells, labels))
+    return Outlook(graph, side, meaning, labels, led_over, beside, _faces(cells, meaning))
+
+
+def _known(parts: Fragments, cells: Sequence[SideMap], side: int) -> Ints:
+    """Labels of fragments on one side, as far as its maps have these cells."""
+    labels = parts.labels[:, side].copy()
     for layer, shown in enumerate(cells):
         known = [cell.label for cell in shown.cells]
-        labels = np.where((graph.parts.layer == layer) & ~np.isin(labels, known), OFF, labels)
-    touching, parts = graph.touching, graph.parts
+        labels[(parts.layer == layer) & ~np.isin(labels, known)] = OFF
+    return labels
+
+
+def _led_over(graph: Graph, cells: Sequence[SideMap], labels: Ints) -> Iterator[LedOver]:
+    """Contacts of traces that touch by their width alone, over a cell between them."""
+    touching = graph.touching
     apart = np.flatnonzero(touching.distance > TOUCH)
     links = _shrunk(graph.links(apart))
-    one, other = touching.first[apart], touching.second[apart]
-    led_over, beside = [], []
-    for layer, here in grouped(np.arange(len(apart)), parts.layer[one]).items():
+    ends = labels[touching.first[apart]], labels[touching.second[apart]]
+    layers = graph.parts.layer[touching.first[apart]]
+    for layer, here in grouped(np.arange(len(apart)), layers).items():
         for cell, near in cells[layer].near(shapely.bounds(links[here])):
             foreign = here[near]
-            foreign = foreign[(labels[one[foreign]] != cell.label) & (labels[other[foreign]] != cell.label)]
+            foreign = foreign[(ends[0][foreign] != cell.label) & (ends[1][foreign] != cell.label)]
             over = apart[foreign[_leads_over(cell.shape, links[foreign])]]
-            led_over.append(LedOver(over, cell.label, cell.label))
+            yield LedOver(over, cell.label, cell.label)
+
+
+def _beside(parts: Fragments, cells: Sequence[SideMap], labels: Ints) -> Iterator[Beside]:
+    """Fragments that are OFF and touch a cell."""
     rows = np.flatnonzero(labels == OFF)
     for layer, here in grouped(rows, parts.layer[rows]).items():
         for cell, close in cells[layer].near(shapely.bounds(parts.shape[here])):
             near = here[close]
             near = near[shapely.dwithin(cell.shape, parts.shape[near], TOUCH)]
             at = shapely.get_coordinates(shapely.shortest_line(parts.shape[near], cell.shape))[::2]
-            beside.append(Beside(near, at, layer, cell.label, cell.label))
-    return Outlook(graph, side, meaning, labels, led_over, beside, _faces(cells, meaning))
+            yield Beside(near, at, layer, cell.label, cell.label)
 
 
 def _faces(cells: Sequence[SideMap], meaning: Labels) -> Ints:
@@ -275,23 +291,31 @@ def joint_outlook(
     cells = sides[ABOVE].meaning
     meaning = Labels(tuple(range(regions)), tuple(range(regions)), cells.ties)
     over = cells.shown(graph.parts.labels, regions)
-    labels = np.where(over.sum(axis=1) == 1, over.argmax(axis=1), OFF).astype(np.int32)
-    tie = graph.parts.labels.max(axis=1) - cells.first_tie
-    labels[tie >= 0] = regions + tie[tie >= 0]
+    labels = _only_over(cells, graph.parts.labels, over)
     if dropped is not None:
         labels[dropped] = OFF
+    led_over = [
+        LedOver(led.contacts[_over_that_alone(graph, cells, led, over)], led.cell, _owner(cells, led.cell, regions))
+        for side in sides
+        for led in side.led_over
+    ]
     bare = np.logical_not(over.any(axis=1))
-    led_over, beside = [], []
-    for side in sides:
-        other = [(seen.second, seen.first)[side.number] for seen in maps]
-        for led in side.led_over:
-            contacts = led.contacts[_over_that_alone(graph, cells, led, over)]
-            led_over.append(LedOver(contacts, led.cell, _owner(cells, led.cell, regions)))
-        for mark in side.beside:
-            alone = bare[mark.fragments] & _shows_no_other(cells, mark, other[mark.layer])
-            owner = _owner(cells, mark.cell, regions)
-            beside.append(Beside(mark.fragments[alone], mark.at[alone], mark.layer, mark.cell, owner))
-    return Outlook(graph, TOGETHER, meaning, labels, led_over, beside, np.zeros(len(maps), dtype=np.int32))
+    beside = [
+        _beside_alone(mark, bare, (maps[mark.layer].second, maps[mark.layer].first)[side.number], (cells, regions))
+        for side in sides
+        for mark in side.beside
+    ]
+    faces = np.zeros(len(maps), dtype=np.int32)
+    return Outlook(graph, TOGETHER, meaning, labels, led_over, beside, faces)
+
+
+def _only_over(cells: Labels, labels: Ints, over: Bools) -> Ints:
+    """The region that each fragment is only over, or its tie; OFF where it is over none or several."""
+    regions = over.shape[1]
+    only = np.where(over.sum(axis=1) == 1, over.argmax(axis=1), OFF).astype(np.int32)
+    tie = labels.max(axis=1) - cells.first_tie
+    only[tie >= 0] = regions + tie[tie >= 0]
+    return only
 
 
 def _owner(cells: Labels, label: int, regions: int) -> int:
@@ -311,10 +335,14 @@ def _over_that_alone(graph: Graph, cells: Labels, led: LedOver, over: Bools) -> 
     return np.logical_not(np.logical_or(some, known))
 
 
-def _shows_no_other(cells: Labels, mark: Beside, other: SideMap) -> Bools:
-    """Whether the other side shows no other region where fragments touch a cell."""
-    labels = other.label_points(mark.at)
-    return np.array([len(cells.regions((mark.label, label))) < 2 for label in labels.tolist()], dtype=bool)
+def _beside_alone(mark: Beside, bare: Bools, other: SideMap, meaning: tuple[Labels, int]) -> Beside:
+    """Those of some fragments beside a cell that are over nothing, and where the other side shows no other region."""
+    cells, regions = meaning
+    labels = other.label_points(mark.at).tolist()
+    same = [len(cells.regions((mark.cell, label))) < 2 for label in labels]
+    alone = bare[mark.fragments] & np.array(same, dtype=bool)
+    owner = _owner(cells, mark.cell, regions)
+    return Beside(mark.fragments[alone], mark.at[alone], mark.layer, mark.cell, owner)
 
 
 def _leads_over(cell: shapely.Geometry, links: Shapes) -> Bools:

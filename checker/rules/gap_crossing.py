@@ -204,7 +204,7 @@ def _crossed(layout: Layout, run: OffReferenceRun) -> str:
     names = [layout.regions[i].name for i in run.regions]
     over = " and ".join(_layers(layout, run.pours))
     if run.kind is Kind.MOAT:
-        return f"a moat of {mm(run.length)} between separate pieces of the {names[0]} pour on {over}"
+        return f"a moat of {mm(run.length)} between {_pieces(layout, run, names[0])} on {over}"
     between = f"from {names[0]} to {' and '.join(names[1:])}"
     side = f" on {over}" if run.kind is Kind.TURN else ""
     if run.length > 0:
@@ -212,6 +212,12 @@ def _crossed(layout: Layout, run: OffReferenceRun) -> str:
     if run.path and run.kind is Kind.GAP:
         return f"{between} where it lies over both"
     return f"directly {between}{side}"
+
+
+def _pieces(layout: Layout, run: OffReferenceRun, region: str) -> str:
+    """The pours on both sides of a moat: pieces of one net, or of two nets of the region."""
+    nets = sorted({layout.board.net_name(layout.pours[i].net) for i in run.pours})
+    return f"separate pieces of the {region} pour" if len(nets) < 2 else f"the {' and '.join(nets)} pours of {region}"
 
 
 def _carried(layout: Layout, run: OffReferenceRun) -> str:

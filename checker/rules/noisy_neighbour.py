@@ -101,13 +101,34 @@ def _pieces(lines: Shapes, rows: Rows, radius: Floats) -> tuple[Shapes, Rows, Fl
     return shapely.linestrings(ends[real]), rows[index], radius[index], unit
 
 
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """Pieces of quiet and noisy nets that couple, as parallel columns."""
+
+    victim: Rows  # positions
+    culprit: Rows
+    gap: Floats  # edge to edge, mm
+    centres: Floats  # between centre lines, mm
+    together: Shapes  # the part of the victim that is within reach
+
+
 def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple[int, int]) -> Iterator[Finding]:
     """Findings of one pair of layers."""
-    reach = layout.limits[GAP.name]
     if not len(victims.row) or not len(noisy.row):
         return
-    boxes = shapely.box(*(shapely.bounds(noisy.shapes) + (noisy.radius[:, None] + reach) * [-1, -1, 1, 1]).T)
-    a, b = shapely.STRtree(boxes).query(shapely.buffer(victims.shapes, victims.radius, quad_segs=1, cap_style="square"))
+    reach = layout.limits[GAP.name]
+    pairs = _coupled(victims, noisy, reach)
+    for nets, members in _by_nets(layout, victims.row[pairs.victim], noisy.row[pairs.culprit]):
+        for run in _runs(pairs.together[members], reach):
+            if shapely.length(run) > layout.limits[RUN.name]:
+                close = [i for i in members if shapely.distance(pairs.together[i], run) == 0]
+                best = min(close, key=lambda i: (pairs.gap[i], pairs.centres[i]))
+                yield _finding(layout, nets, layers, run, (float(pairs.gap[best]), float(pairs.centres[best])))
+
+
+def _coupled(victims: _Segments, noisy: _Segments, reach: float) -> _Pairs:
+    """Pieces that run together and lie within reach of each other."""
+    a, b = _meeting(victims, noisy, reach)
     cosine = np.abs(np.sum(victims.direction[a] * noisy.direction[b], axis=1))
     along = np.isnan(cosine) | (cosine >= PARALLEL)
     a, b = a[along], b[along]
@@ -116,17 +137,24 @@ def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple
     a, b, gap = a[near], b[near], gap[near]
     centres = shapely.distance(victims.shapes[a], noisy.shapes[b])
     zone = shapely.buffer(noisy.shapes[b], noisy.radius[b] + victims.radius[a] + reach, quad_segs=STEPS)
-    together = shapely.intersection(victims.shapes[a], zone)
+    return _Pairs(a, b, gap, centres, shapely.intersection(victims.shapes[a], zone))
+
+
+def _meeting(victims: _Segments, noisy: _Segments, reach: float) -> tuple[Rows, Rows]:
+    """Pairs of pieces whose boxes come within reach."""
+    boxes = shapely.box(*(shapely.bounds(noisy.shapes) + (noisy.radius[:, None] + reach) * [-1, -1, 1, 1]).T)
+    copper = shapely.buffer(victims.shapes, victims.radius, quad_segs=1, cap_style="square")
+    a, b = shapely.STRtree(boxes).query(copper)
+    return a, b
+
+
+def _by_nets(layout: Layout, victims: Rows, culprits: Rows) -> list[tuple[tuple[int, int], list[int]]]:
+    """Positions of pairs by their two nets, in order."""
     net = layout.board.copper.net
     pairs: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for i, pair in enumerate(zip(net[victims.row[a]].tolist(), net[noisy.row[b]].tolist(), strict=True)):
+    for i, pair in enumerate(zip(net[victims].tolist(), net[culprits].tolist(), strict=True)):
         pairs[pair].append(i)
-    for (victim, culprit), members in sorted(pairs.items()):
-        for run in _runs(together[members], reach):
-            if shapely.length(run) > layout.limits[RUN.name]:
-                close = [i for i in members if shapely.distance(together[i], run) == 0]
-                best = min(close, key=lambda i: (gap[i], centres[i]))
-                yield _finding(layout, (victim, culprit), layers, run, (float(gap[best]), float(centres[best])))
+    return sorted(pairs.items())
 
 
 def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
