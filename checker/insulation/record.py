@@ -13,6 +13,7 @@ from checker.geometry.nearest import Judged, Nearest, closest, pieces
 from checker.insulation.conductors import bodies_of
 from checker.insulation.requirements import Bound, bind
 from checker.insulation.separations import PROTECTIVE, Separation, Third, specs_of
+from checker.insulation.shortfalls import down
 from checker.layout.layout import Layout
 from parsers.primitives import Rows
 from parsers.trouble import Doubt
@@ -124,7 +125,7 @@ def _worst(findings: list[Finding], rule: str) -> str:
     if not findings:
         return f"no {rule} falls short"
     worst = min(findings, key=lambda f: ((f.measured or 0.0) / (f.required or 1.0), f.at))
-    return f"{rule} {worst.measured:.3f} mm of {worst.required:.3f} mm, {' to '.join(worst.nets)}"
+    return f"{rule} {down(worst.measured or 0.0)} mm of {worst.required:.3f} mm, {' to '.join(worst.nets)}"
 
 
 def _straight(layout: Layout, bound: Bound) -> str:
@@ -132,7 +133,7 @@ def _straight(layout: Layout, bound: Bound) -> str:
     bodies, near = bodies_of(layout)[0], _nearest(layout, bound)
     places = (OUTER, INNER, THROUGH)
     told = [
-        f"{places[key]} {length:.3f} mm ({bodies.net_name(one)} to {bodies.net_name(other)})"
+        f"{places[key]} {down(length)} mm ({bodies.net_name(one)} to {bodies.net_name(other)})"
         for key, length, one, other in zip(
             near.key.tolist(), near.length.tolist(), near.first.tolist(), near.second.tolist(), strict=True
         )

@@ -65,6 +65,7 @@ class Separation:
     ends: tuple[Rows, Rows]  # the same, with the third copper that stands on each side
     thirds: tuple[Third, ...]
     floating: Rows  # bodies
+    crossed: Rows  # bodies that a path may cross: floating ones, and third copper that stands on neither side
     earthed: Rows
     node: Ints  # per body: electrical node, third copper that lies between as one
     nodes: int
@@ -81,11 +82,6 @@ class Separation:
     def between(self) -> tuple[Third, ...]:
         """Third copper that is crossed, and beside which partial distances count in full."""
         return tuple(third for third in self.thirds if third.side is None)
-
-    @property
-    def crossed(self) -> Rows:
-        """Bodies that a path may cross: floating ones, and third copper that stands on neither side."""
-        return np.sort(np.concatenate([self.floating, *(third.rows for third in self.between)]))
 
     def soft(self, size: int) -> Bools:
         """Mask of bodies beside which partial distances shorter than X count as nothing."""
@@ -230,6 +226,7 @@ def _separation(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) 
     floats = free & _floats(layout, bodies)
     functional = barrier is None and spec.insulation.insulation not in PROTECTIVE
     thirds = () if functional else tuple(_thirds(layout, bodies, free & ~floats, stated, everything))
+    floating = np.flatnonzero(floats)
     node, nodes = _merged(bodies, thirds)
     return Separation(
         key=stated.key,
@@ -240,7 +237,8 @@ def _separation(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) 
         sides=(sides[0], sides[1]),
         ends=(_end(sides[0], thirds, 0), _end(sides[1], thirds, 1)),
         thirds=thirds,
-        floating=np.flatnonzero(floats),
+        floating=floating,
+        crossed=np.sort(np.concatenate([floating, *(third.rows for third in thirds if third.side is None)])),
         earthed=earthed,
         node=node,
         nodes=nodes,

@@ -55,6 +55,7 @@ class Narrow:
     path: Path
     nets: tuple[str, ...]
     layers: tuple[int, ...]
+    to: tuple[str, ...] = ()  # of copper beneath an isolator: the nets that it comes close to
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +157,13 @@ def _beneath(
     for node, layer in np.unique(groups[judged], axis=0).tolist():
         members = np.flatnonzero(judged & (groups == (node, layer)).all(axis=1))
         others = [np.flatnonzero(side) for side in sides if not side[members].all()]
-        lines = [_line_between(bodies, here, members, other) for other in others]
-        gap = sum(_length(line) for line in lines)
+        found = [_line_between(bodies, here, members, other) for other in others]
+        gap = sum(_length(line) for line, _ in found)
         known = told is not None and bool(poured[members].all()) and gap >= told.gap - SAME
         if gap < least - ROUNDING and not known:
-            yield Narrow(gap, tuple(lines), (bodies.net_name(int(rows[members[0]])),), (layer,))
+            to = tuple(bodies.net_name(int(rows[row])) for _, row in found)
+            lines = tuple(line for line, _ in found)
+            yield Narrow(gap, lines, (bodies.net_name(int(rows[members[0]])),), (layer,), to)
 
 
 def _inside(bodies: Bodies, boxes: Floats, pads: Rows) -> Inside:
@@ -173,16 +176,19 @@ def _inside(bodies: Bodies, boxes: Floats, pads: Rows) -> Inside:
     return Inside(rows[kept], shapes[kept])
 
 
-def _line_between(bodies: Bodies, here: Inside, members: Rows, others: Rows) -> tuple[XY, ...]:
-    """The shortest line inside a hull; that of the whole bodies, which is exact, where it is the same."""
+def _line_between(bodies: Bodies, here: Inside, members: Rows, others: Rows) -> tuple[tuple[XY, ...], int]:
+    """The shortest line inside a hull, and which of the others it ends on.
+
+    It is that of the whole bodies, which is exact, where that is the same.
+    """
     gaps = shapely.distance(here.shapes[members][:, None], here.shapes[others][None, :])
     m, o = np.unravel_index(int(gaps.argmin()), gaps.shape)
     one, two = members[m], others[o]
     gap, start, end = between(bodies.shapes, here.rows[[one]], bodies.shapes, here.rows[[two]])
     if abs(gap[0] - gaps[m, o]) <= SAME:
-        return _xy(start[0]), _xy(end[0])
+        return (_xy(start[0]), _xy(end[0])), int(two)
     cut = shapely.get_coordinates(shapely.shortest_line(here.shapes[one], here.shapes[two]))
-    return _xy(cut[0]), _xy(cut[1])
+    return (_xy(cut[0]), _xy(cut[1])), int(two)
 
 
 def _length(line: tuple[XY, ...]) -> float:
@@ -205,7 +211,8 @@ def _poured(layout: Layout, bodies: Bodies, here: Inside, told: Narrow | None) -
 def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow, beneath: str | None) -> Finding:
     layers = tuple(dict.fromkeys(layout.layer_id(layer) for layer in narrow.layers))
     what = " and ".join(dict.fromkeys(narrow.nets)) + f" on {' and '.join(layers)}"
-    how = f"narrows the gap beneath {beneath} to" if beneath else "come as close as"
+    to = " and ".join(dict.fromkeys(narrow.to))
+    how = f"narrows the gap to {to} beneath {beneath} to" if beneath else "come as close as"
     line = narrow.path[0]
     return Finding(
         rule=RULE.id,

@@ -289,6 +289,27 @@ def test_a_plated_edge_takes_the_net_of_the_copper_that_touches_it(tmp_path: Pat
     assert set(edge) <= set(separation(barriers).sides[0].tolist())
 
 
+def test_a_plated_edge_takes_the_net_of_a_plated_hole_that_cuts_it(tmp_path: Path) -> None:
+    """The hole's wall reaches the edge x = -5, no copper does."""
+    holes = [{"at": [-5, 10], "diameter": 1.0, "plated": True, "net": "GND_A"}]
+    plated = Outline(shapely.box(-5, -5, 35, 25), shapely.LineString([(-5, 5), (-5, 15)]))
+    barriers, _ = bound(tmp_path, {**SQUARES, "holes": holes}, {"barrier": [barrier()]}, outline=plated)
+    edge = np.flatnonzero(barriers.bodies.source == Source.EDGE)
+    assert nets_of(barriers, edge) == {"GND_A"}
+    assert barriers.doubts == ()
+
+
+def test_nameless_walls_that_meet_are_one_conductor(tmp_path: Path) -> None:
+    """Three segments of a bent slot; a fourth one lies apart."""
+    ends = [((12, 2), (12, 6)), ((12, 6), (13, 6)), ((13, 6), (13, 9)), ((12, 15), (13, 15))]
+    holes = [{"at": list(a), "to": list(b), "diameter": 0.4, "plated": True} for a, b in ends]
+    barriers, _ = bound(tmp_path, {**SQUARES, "holes": holes}, {"barrier": [barrier()]})
+    bodies = barriers.bodies
+    assert sorted(map(tuple, bodies.walls.tolist())) == [(0, 1), (1, 2)]
+    on_top = bodies.on(0, np.flatnonzero(bodies.source == Source.WALL))
+    assert len(set(bodies.node[on_top].tolist())) == 2
+
+
 def test_a_plated_edge_that_nothing_touches_is_a_doubt_and_floats(tmp_path: Path) -> None:
     plated = Outline(shapely.box(-5, -5, 35, 25), shapely.LineString([(-5, 5), (-5, 15)]))
     barriers, _ = bound(tmp_path, SQUARES, {"barrier": [barrier()]}, outline=plated)
