@@ -74,7 +74,8 @@ def find(layout: Layout) -> Iterator[Finding]:
     touching = [*_contacts(layout), *_touches(layout, bodies)]
     for separation in separations_of(layout):
         if separation.regions:
-            yield from _bridges(layout, separation, [*touching, *_parts(layout, separation, pins)])
+            parts = [*_parts(layout, separation, pins)]
+            yield from _bridges(layout, separation, [*_not_told_by(parts, touching), *parts])
     for tie in layout.rules.ties:
         yield from _tie(layout, tie, touching)
 
@@ -105,15 +106,24 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
 
 
 def _contacts(layout: Layout) -> list[Link]:
-    """Copper of two nets that touches."""
-    found = layout.board.connectivity.contacts
-    return [Link(contact.nets, (contact.at, contact.at), None, contact.layer) for contact in found]
+    """Copper of two nets that touches, and etched parts that join two."""
+    found, refdes = layout.board.connectivity.contacts, layout.board.refdes
+    return [
+        Link(contact.nets, (contact.at, contact.at), refdes[contact.part] if contact.part >= 0 else None, contact.layer)
+        for contact in found
+    ]
 
 
 def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
     """What touches hardware, plated edges and nameless pads, the way on through nameless copper included."""
     for touch in (*touches(bodies, _nameless_pads(layout)), *walls_touching(bodies)):
         yield Link(touch.conductors, (touch.at, touch.at), None, touch.layer)
+
+
+def _not_told_by(parts: Sequence[Link], touching: Sequence[Link]) -> Iterator[Link]:
+    """What touches, less etched copper of parts that join the same conductors by their pins."""
+    told = {(link.part, net) for link in parts for net in link.nets}
+    return (link for link in touching if link.part is None or not all((link.part, net) in told for net in link.nets))
 
 
 def _nameless_pads(layout: Layout) -> Rows:
@@ -281,15 +291,19 @@ def _touch(layout: Layout, link: Link) -> str:
 def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     """A finding unless the two references are joined exactly once, by what the tie names."""
     first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
-    places = _places(_touching_points(layout, tie, copper, (first, second)), tie.reach)
+    drawn = [link for link in copper if link.part is not None and first & set(link.nets) and second & set(link.nets)]
+    touching = [link for link in copper if link.part is None]
+    places = _places(_touching_points(layout, tie, touching, (first, second)), tie.reach)
     etched, places = _at_the_part(layout, tie, places)
+    etched += [link.points[0] for link in drawn]
     parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
-    drawn = [tie.at] if etched and tie.at and all(part.refdes != tie.at for part in parts) else []
-    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + drawn + [part.refdes for part in parts]
+    names = {link.part or "" for link in drawn} | {part.refdes for part in parts}
+    names |= {tie.at} if etched and tie.at and not drawn else set()
+    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + sorted(names - set(layout.rules.nets.stitching))
     meant = not joined or tie.at is None or joined == [tie.at]
     if len(joined) == 1 and meant:
         return
-    names = bodies_of(layout)[0].names
+    nets = bodies_of(layout)[0].names
     declared = tie.at or "touching copper"
     told = f"joined {len(joined)} times ({', '.join(joined)})" if joined else "not joined at all"
     points = [*places, *etched, *(part.at for part in parts)] or [_somewhere(layout, tie)]
@@ -298,8 +312,8 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
         level=RULE.level,
         message=f"{tie.between[0]} and {tie.between[1]} are {told}; one tie is declared ({declared})",
         at=points[0],
-        nets=tuple(names[net] for net in sorted(first | second)),
-        components=tuple(part.refdes for part in parts),
+        nets=tuple(nets[net] for net in sorted(first | second)),
+        components=tuple(name for name in joined if name in names),
         regions=tie.between,
         bounds=tuple(shapely.MultiPoint(points).bounds),
         measured=float(len(joined)),
