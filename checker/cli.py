@@ -303,7 +303,7 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
     output = None if output == STANDARD else output
     if output is not None and output.exists() and not force:
         raise click.UsageError(f"{output} exists; --force replaces it, --rules {output} adds to what it says")
-    old = load_rules(rules_path) if rules_path else None
+    old = load_rules(rules_path, regions_needed=False) if rules_path else None
     read = read_board(board, run.hints_of(old) if old else Hints())
     text = draft.draft(read) if rules_path is None else draft.amended(read, rules_path.read_text("utf-8-sig"))
     _deliver(text, output)
@@ -315,17 +315,18 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 @main.command("inventory")
 @click.argument("board", type=BOARD)
 @click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Adds regions, reference and crossings.")
+@click.option("--islands", is_flag=True, help="Lists the pieces of copper, nameless ones ready for [net] of the rules.")
 @click.option("--format", "name", type=click.Choice(["text", "json", "csv"]), default="text", show_default=True)
-def inventory_command(board: Path, rules_path: Path | None, name: str) -> None:
+def inventory_command(board: Path, rules_path: Path | None, islands: bool, name: str) -> None:
     """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
     from checker.app import run
     from checker.results import inventory
     from parsers import read_board
     from parsers.board import Hints
 
-    rules = _rules(rules_path, [board], quiet=True) if rules_path else None
+    rules = _rules(rules_path, [board], quiet=True, regions_needed=False) if rules_path else None
     read = read_board(board, run.hints_of(rules) if rules else Hints())
-    click.echo(inventory.FORMATS[name](inventory.inventory(read, rules)), nl=False)
+    click.echo(inventory.FORMATS[name](inventory.inventory(read, rules, pieces=islands)), nl=False)
 
 
 @main.command("image")
@@ -479,12 +480,12 @@ def fleet_command(
     raise click.exceptions.Exit(worst_code(rows))
 
 
-def _rules(path: Path | None, boards: Sequence[Path], *, quiet: bool) -> Rules:
+def _rules(path: Path | None, boards: Sequence[Path], *, quiet: bool, regions_needed: bool = True) -> Rules:
     """The rules that are named, come by standard input, or lie beside the boards."""
     if path == STANDARD:
         return rules_from(sys.stdin.read(), "standard input")
     if path is not None:
-        return load_rules(path)
+        return load_rules(path, regions_needed=regions_needed)
     try:
         found = beside.rules_beside(boards)
     except beside.ChoiceError as error:

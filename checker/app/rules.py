@@ -8,10 +8,15 @@ from checker.config.rules_file import Rules, parse_rules, read_rules
 from checker.rules import known_limits, registry
 
 
-def load_rules(path: Path) -> Rules:
-    """Read a rules file with the limits and rule ids of this version."""
+def load_rules(path: Path, *, regions_needed: bool = True) -> Rules:
+    """Read a rules file with the limits and rule ids of this version.
+
+    Parameters
+    ----------
+    regions_needed : refuse a file without regions, which can check nothing but may tell what the files are
+    """
     limits = {name: limit.default for name, limit in known_limits().items()}
-    return read_rules(path, limits, registry())
+    return read_rules(path, limits, registry(), regions_needed=regions_needed)
 
 
 def rules_from(text: str, name: str) -> Rules:

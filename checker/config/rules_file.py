@@ -264,13 +264,16 @@ class Rules:
         return Place(self.path, self.line_of.get(key), key)
 
 
-def read_rules(path: Path, limits: Mapping[str, float], rule_ids: Iterable[str] = ()) -> Rules:
+def read_rules(
+    path: Path, limits: Mapping[str, float], rule_ids: Iterable[str] = (), *, regions_needed: bool = True
+) -> Rules:
     """Read a rules file.
 
     Parameters
     ----------
     limits : every known limit with its default
     rule_ids : every known rule id, for waivers
+    regions_needed : refuse a file that declares no region
 
     Raises
     ------
@@ -283,10 +286,12 @@ def read_rules(path: Path, limits: Mapping[str, float], rule_ids: Iterable[str] 
         raise RulesFileError(f"cannot read it: {error.strerror}; check the path", Place(str(path))) from None
     except UnicodeDecodeError:
         raise RulesFileError("is no UTF-8 text; save it as UTF-8", Place(str(path))) from None
-    return parse_rules(text, str(path), limits, rule_ids)
+    return parse_rules(text, str(path), limits, rule_ids, regions_needed=regions_needed)
 
 
-def parse_rules(text: str, path: str, limits: Mapping[str, float], rule_ids: Iterable[str] = ()) -> Rules:
+def parse_rules(
+    text: str, path: str, limits: Mapping[str, float], rule_ids: Iterable[str] = (), *, regions_needed: bool = True
+) -> Rules:
     """Read the text of a rules file; see `read_rules`."""
     try:
         data = tomllib.loads(text)
@@ -322,7 +327,8 @@ def parse_rules(text: str, path: str, limits: Mapping[str, float], rule_ids: Ite
         line_of=top.lines,
     )
     top.done()
-    _check_names(rules, top)
+    if regions_needed or rules.regions:
+        _check_names(rules, top)
     return rules
 
 

@@ -14,6 +14,7 @@ import shapely
 
 from checker.config.rules_file import Rules
 from checker.layout.layout import Layout
+from checker.results.islands import Island, island_lines, islands
 from parsers.board import PLATED, UNPLATED, Board, Component
 from parsers.primitives import Kind
 from parsers.trouble import Doubt
@@ -47,11 +48,18 @@ class Inventory:
     components: tuple[dict[str, Any], ...]
     doubts: tuple[dict[str, Any], ...]
     remarks: tuple[dict[str, Any], ...]
+    islands: tuple[Island, ...] | None = None  # pieces of copper, where they are asked for
 
 
-def inventory(board: Board, rules: Rules | None = None) -> Inventory:
-    """Take stock of a board."""
-    layout = Layout(board, rules) if rules else None
+def inventory(board: Board, rules: Rules | None = None, *, pieces: bool = False) -> Inventory:
+    """Take stock of a board.
+
+    Parameters
+    ----------
+    rules : adds regions, reference and crossings where it declares regions
+    pieces : list the pieces of copper
+    """
+    layout = Layout(board, rules) if rules and rules.regions else None
     doubts = [*board.doubts, *(layout.doubts if layout else ())]
     return Inventory(
         title=board.title,
@@ -69,18 +77,26 @@ def inventory(board: Board, rules: Rules | None = None) -> Inventory:
         components=tuple(_component_row(component) for component in board.components),
         doubts=tuple(_doubt_row(doubt) for doubt in doubts),
         remarks=tuple(_doubt_row(remark) for remark in board.remarks),
+        islands=islands(board) if pieces else None,
     )
 
 
 def as_json(stock: Inventory) -> str:
     """All rows as JSON."""
-    return json.dumps(asdict(stock), indent=1, ensure_ascii=False) + "\n"
+    rows = asdict(stock)
+    if stock.islands is None:
+        del rows["islands"]
+    return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
 
 
 def as_csv(stock: Inventory) -> str:
-    """The nets, one a line, for a spreadsheet."""
+    """The nets, or the pieces of copper where they are asked for, one a line, for a spreadsheet."""
     stream = StringIO()
     writer = csv.writer(stream, lineterminator="\n")
+    if stock.islands is not None:
+        writer.writerow(["net", "area_mm2", "layers", "holes", "x_mm", "y_mm", "layer"])
+        writer.writerows([i.net or "", i.area_mm2, i.layers, i.holes, *i.at] for i in stock.islands)
+        return stream.getvalue()
     names = list(NetRow.__dataclass_fields__)
     writer.writerow(names)
     writer.writerows([getattr(row, name) for name in names] for row in stock.nets)
@@ -98,6 +114,8 @@ def as_text(stock: Inventory) -> str:
     if stock.pours:
         lines += ["", "Pours"]
         lines += [f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:10.1f} mm2" for r in stock.pours]
+    if stock.islands is not None:
+        lines += ["", *island_lines(stock.islands)]
     lines += ["", "Files"]
     lines += [f"  {r['function']:12} {r['layer'] or '':4} {r['path']}" for r in stock.files]
     for title, rows in (("Doubts", stock.doubts), ("Remarks", stock.remarks)):
