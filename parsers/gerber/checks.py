@@ -15,6 +15,7 @@ from parsers.gerber.state import DRAW, FLASH, MOVE, UNSET, CommandStream, Names,
 from parsers.gerber.syntax import FIRST_APERTURE, Words
 
 REPLACED = "\ufffd"  # stands where bytes are no UTF-8
+MANY = 0.5  # share of operations with blanks that makes them a habit of the exporter
 MAX_SHOWN = 40  # characters of one
 MAX_NAMED = 20  # unknown commands that are told one by one
 STANDARD = {  # attributes of apertures and objects, chapter 5.6; spelling of the C group varies in its case
@@ -57,6 +58,9 @@ def _check_syntax(words: Words, diagnostics: Diagnostics) -> None:
         rows = np.flatnonzero(words.command_text == words.texts.index(text))
         why = "its bytes are no UTF-8: names may be cut or changed"
         diagnostics.add_rows("an attribute that cannot be decoded", why, words.command_word[rows])
+    if 0 < len(words.blanks) < MANY * len(words.operations.word):
+        why = "other operations have none: a digit may be lost before them"
+        diagnostics.add_rows("blanks inside an operation", why, np.minimum(words.blanks, len(words.lines) - 1))
     if words.tail:
         diagnostics.add("the last word has no end", "the file may be cut short; export it again", len(words.lines))
     diagnostics.add_rows("a % in the middle of a word", "a * or a % may be missing before it", words.stray)

@@ -67,10 +67,12 @@ _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
 _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
 _BROKEN_NUMBER = re.compile(rb"[0-9]\s+[0-9]")  # a digit may be lost there
+_BLANK_BEFORE_LETTER = re.compile(rb"^[GXYIJ][^%]*[0-9][ \t]+[XYIJD][-+0-9]")
 _NO_BREAK = re.compile(rb"[^\r\n]+")
 _OLD_COMMENT = re.compile(rb"G0*4(?![0-9])")
 _COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
 _COMMAND_LINE = re.compile(rb"[\r\n]\s*%?(?:[XYIJDGMxyijdgm][+-]?[0-9]|[A-Z]{2})")
+_AXES = (b"X", b"Y", b"I", b"J")
 _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 
@@ -100,6 +102,7 @@ class Words:
     stray: Longs  # words with a % in their middle
     swallowed: Longs  # comments over several lines that look like commands
     unbalanced: bool  # the last extended command is not closed
+    blanks: Longs  # operations with blanks between their numbers, which stood there in the file
 
     def line(self, word: int) -> int:
         """Line of a word."""
@@ -129,6 +132,7 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     data : the whole file; it must hold at least one `*`
     pad : digits to which coordinates are filled up with zeros on the right (trailing zeros omitted), 0 = not at all
     """
+    plain = data
     data, spans, operation, run = _settled(data)
     buffer = np.frombuffer(data, dtype=np.uint8)[: spans.total]
     columns = _columns(run, np.flatnonzero(operation), pad)
@@ -150,7 +154,15 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
         stray=stray,
         swallowed=_swallowed(data, spans, comments),
         unbalanced=len(percents) % 2 == 1,
+        blanks=_blanks(plain) if data is not plain else np.empty(0, dtype=np.int64),
     )
+
+
+def _blanks(data: bytes) -> Longs:
+    """Words of coordinates with blanks before a letter in their middle."""
+    words = data.split(b"*")
+    found = [number for number, word in enumerate(words) if _BLANK_BEFORE_LETTER.search(word.strip(_LEADING))]
+    return np.array(found, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +315,7 @@ def plain_words(word: bytes) -> bytes | None:
     if _BROKEN_NUMBER.search(word):
         return None
     text = re.sub(rb"\s+", b"", word).upper()
-    if _OLD_COMMENT.match(text) or not _OLD_WORD.fullmatch(text):
+    if _OLD_COMMENT.match(text) or not _OLD_WORD.fullmatch(text) or any(text.count(axis) > 1 for axis in _AXES):
         return None
     groups: list[dict[str, int]] = [{}]
     for letter, number in _OLD_FIELD.findall(_SEQUENCE_NUMBER.sub(b"", text)):

@@ -18,7 +18,14 @@ from parsers.assembly.profile import told_outline
 from parsers.assembly.thicknesses import settled
 from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
-from parsers.ipc2581.components import check_number_of_pins, components_of, doubt_missing_pins, located_pins, pad_spots
+from parsers.ipc2581.components import (
+    check_number_of_pins,
+    components_of,
+    doubt_missing_pins,
+    doubt_unknown_parts,
+    located_pins,
+    pad_spots,
+)
 from parsers.ipc2581.document import read_document
 from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity, trimmed
 from parsers.ipc2581.layers import (
@@ -166,6 +173,7 @@ class _Assembly:
         """Drawn copper with pins and nets."""
         said = said_nets(self.sets, drawn.owners, self.names)
         lands = drawn.keep & drawn.pad
+        doubt_unknown_parts(self.document, drawn.owners, self.doubts)
         drawn.owners = located_pins(self.document, self.number, self.names, drawn.owners, lands, drawn.places, said)
         drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep, self.doubts)
         return drawn

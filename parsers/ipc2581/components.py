@@ -103,6 +103,19 @@ def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> Non
         doubts.add("pins of the netlist without a pad", f"{len(missing)} pins have none, {first} is the first")
 
 
+def doubt_unknown_parts(document: Document, owners: Owners, doubts: Diagnostics) -> None:
+    """Pads that serve a pin of a part that is neither placed nor in a net: its name is misspelt."""
+    if not document.parts:
+        return
+    names = list(map(str, document.tables.components.names()))
+    known = {part.refdes for part in document.parts} | {names[part] for _, _, part, *_ in document.pin_nets}
+    unknown = np.array([name not in known for name in names] + [False])
+    rows = np.flatnonzero(unknown[owners.component] & (owners.component >= 0))
+    if rows.size:
+        why = "the pin that they serve belongs to no part; export it again"
+        doubts.add("pads of parts that nothing else names", why, int(owners.line[rows[0]]), count=int(rows.size))
+
+
 def check_number_of_pins(document: Document, step: int) -> None:
     """Refuse boards whose parts have more pins together than any board has.
 

@@ -30,6 +30,7 @@ IN_STEP = words(
     " NonstandardAttribute BendArea StackupZone Port Model Dfx DfxMeasurementList VplPackage VplComponent"
     " BooleanAttribute TextAttribute IntegerAttribute DoubleAttribute OptionAttribute"
 )
+IN_NET = words("PinRef PortRef NonstandardAttribute TextAttribute BooleanAttribute IntegerAttribute DoubleAttribute")
 CLEARED = ("BomItem", "AvlItem", "EntryFirmware", "EntryFont", "EntryColor", "ChangeRec", "Dfx", "DfxMeasurementList")
 
 
@@ -350,7 +351,10 @@ class _Reader:
         net = tables.nets[element.get("name") or ""]
         step = self._step_index(element)
         for child in element:
-            if self.names[child.tag] == "PinRef":
+            kind = self.names[child.tag]
+            if kind and kind not in IN_NET:
+                self.pen.doubt(child, f"{kind} in a LogicalNet", "it is not known; a pin may be missing from the net")
+            if kind == "PinRef":
                 part, pin = tables.components[child.get("componentRef") or ""], tables.pins[child.get("pin") or ""]
                 self.document.pin_nets.append((step, net, part, pin, line_at(child)))
 

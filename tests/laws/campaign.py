@@ -13,6 +13,7 @@ Run by hand: `python -m tests.laws.campaign --mutants 18000 --real 2000` prints 
 from __future__ import annotations
 
 import argparse
+import json
 import random
 import re
 import shutil
@@ -197,11 +198,19 @@ def _valid_lines(name: str, text: str) -> bool:
     if text.lstrip().startswith(("M48", "%\n")) or name.endswith((".drl", ".nc")):
         return lines[-1] in ("M30", "M00") and all(DRILL.fullmatch(line) for line in lines)
     if name.endswith(".gbrjob"):
-        return True  # JSON that is read; what it says is compared with the files
+        return _is_json(text)  # what it says is compared with the files
     if "%FS" not in text or lines[-1] != "M02*" or len(re.findall(r"%FS", text)) != 1:
         return False
     rest = MACRO.sub("", text.replace("\r", "")).split("\n")
     return all(not line or WORD.fullmatch(line) or COMMAND.fullmatch(line) for line in map(str.strip, rest))
+
+
+def _is_json(text: str) -> bool:
+    try:
+        json.loads(text)
+    except ValueError:
+        return False
+    return True
 
 
 @lru_cache(maxsize=4)
