@@ -37,7 +37,7 @@ import shapely
 from checker.config.rules_file import Rules, Tolerance
 from checker.findings import Finding, Level, Waived
 from checker.layout.layout import Layout
-from checker.layout.regions import OffReferenceRun, Pour
+from checker.layout.regions import Kind, OffReferenceRun, Pour
 from parsers import board as boards
 from parsers import read_board
 from parsers.board import Board, Hints
@@ -399,6 +399,7 @@ _PLAIN = frozenset({int, float, str, bool, type(None)})
 
 _ENCODERS: tuple[tuple[Any, Callable[[Any, list[Any]], Any]], ...] = (
     (Level, lambda value, _: {"level": int(value)}),
+    (Kind, lambda value, _: {"kind": value.value}),
     (tuple | list, lambda value, arrays: {type(value).__name__: [_encoded(part, arrays) for part in value]}),
     (dict, lambda value, arrays: {"dict": [[_encoded(part, arrays) for part in item] for item in value.items()]}),
     (date, lambda value, _: {"date": value.isoformat()}),
@@ -445,6 +446,7 @@ def _tuples(content: Any) -> tuple[Any, ...]:
 
 _DECODERS: Mapping[str, Callable[[Any, list[Any]], Any]] = {
     "level": lambda content, _: Level(content),
+    "kind": lambda content, _: Kind(content),
     "plain": lambda content, _: _tuples(content),
     "tuple": lambda content, arrays: tuple(_decoded(part, arrays) for part in content),
     "list": lambda content, arrays: [_decoded(part, arrays) for part in content],

@@ -120,6 +120,20 @@ def test_every_demo_board_comes_back_exactly(name: str, form: str, home: Path) -
     assert all(a.equals_exact(b) for a, b in zip(back.copper.areas, board.copper.areas, strict=True))
 
 
+@pytest.mark.parametrize("quantity", cache.SHARED)
+def test_what_rules_share_comes_back_exactly(quantity: str, home: Path) -> None:
+    """Pours, and runs of every kind that the demo has."""
+    name = next(name for name in sorted(demos()) if name.endswith("-faulty"))
+    rules = run.load_rules(home / name / "rules.toml")
+    shared = getattr(Layout(read_board(home / name / "board", Hints()), rules), quantity)
+    assert shared
+    packed = cache._packed(shared)
+    back = cache._unpacked(packed)
+    assert cache._packed(back) == packed
+    assert all(type(a) is type(b) for a, b in zip(back, shared, strict=True))
+    assert [getattr(part, "kind", None) for part in back] == [getattr(part, "kind", None) for part in shared]
+
+
 @pytest.mark.parametrize("name", SMALL)
 def test_a_warm_cache_gives_the_same_report(name: str, home: Path, tmp_path: Path) -> None:
     rules, board = run.load_rules(home / name / "rules.toml"), home / name / "board"
