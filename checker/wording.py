@@ -21,11 +21,11 @@ def length(value: float, unit: str = "mm") -> str:
     >>> length(2.1340001), length(0.0), length(12.5, "mm2")
     ('2.134 mm', '0 mm', '12.5 mm²')
     >>> length(float("inf"))
-    'none'
+    'unlimited'
     """
     if unit == "V":
         return voltage(value)
-    return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "none"
+    return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "unlimited"
 
 
 def voltage(value: float) -> str:
@@ -38,7 +38,7 @@ def voltage(value: float) -> str:
     """
     size = abs(value)
     if size < LEAST_VOLTAGE or not math.isfinite(value):
-        return "0 V" if size < LEAST_VOLTAGE else "none"
+        return "0 V" if size < LEAST_VOLTAGE else "unlimited"
     factor, unit = (1.0, "V") if size >= 1 else (1e3, "mV") if size >= 1e-3 else (1e6, "µV")
     return f"{value * factor:.3g} {unit}"
 

@@ -68,12 +68,13 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
     finding = chosen[0].id if chosen else None
     layers = [entry[0] for entry in outcome.layers]
     if layer is None:
-        told = [f.layer for f in chosen or outcome.findings if f.layer]
+        told = [own for f in chosen or [g.worst for g in outcome.groups] for own in drawing.layers_of(f)]
         layer = told[0] if told else layers[0]
     if layer not in layers:
         raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
-    if chosen and chosen[0].layer not in (None, layer):
-        raise InputError(f"finding {finding} is on {chosen[0].layer}, not on {layer}; leave --layer away")
+    own = drawing.layers_of(chosen[0]) if chosen else ()
+    if own and layer not in own:
+        raise InputError(f"finding {finding} is on {' and '.join(own)}, not on {layer}; leave --layer away")
     return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
 
 

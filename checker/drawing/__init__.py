@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from checker.drawing import fields, scene
-from checker.drawing.scene import Scene
+from checker.drawing.scene import Scene, layers_of
 from checker.findings import Finding
 from checker.layout.layout import Layout
 
-__all__ = ["Pictures", "Scene", "scene_of"]
+__all__ = ["Pictures", "Scene", "layers_of", "scene_of"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,7 @@ def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, t
     parts = ['<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">']
     if len(chosen) == 1 and chosen[0].detour:
         parts.append(marks.detour(chosen[0], at))
+    parts += [marks.joined(ring, callout, at) for ring, callout in _rings(chosen).items()]
     parts += [marks.witness(callout, at) for callout in reversed(chosen)]
     parts += [marks.dot(callout, at) for callout in numbered if callout.number not in shown]
     parts.append("</g>")
@@ -62,6 +63,11 @@ def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, t
     parts += [marks.badge_mark(badge.centre, callout) for callout, badge in badges]
     parts += [marks.cluster_mark(badge.centre, count) for badge, count in clusters]
     return "\n".join(parts)
+
+
+def _rings(chosen: Sequence[Callout]) -> dict[tuple[XY, ...], Callout]:
+    """Edges of the copper between legs, each once, with the worst callout whose path hops over it."""
+    return {ring: callout for callout in reversed(chosen) for ring in callout.joined}
 
 
 def _clusters(anchors: Sequence[XY], placer: Placer) -> list[tuple[Badge, int]]:

@@ -137,7 +137,7 @@ def board_entries(scene: Scene, layer: SceneLayer, others: Sequence[str] = ()) -
     others : further layers whose copper of a finding is shown
     """
     pours = {(shape.layer, shape.region) for shape in scene.shapes if shape.role in (POUR, PLANE)}
-    main, *others = layer.references or (layer.id,)
+    main, *farther = layer.references or (layer.id,)
     area = '<rect width="34" height="20"'
     for index, region in enumerate(scene.regions):
         colour = palette.region_look(index).colour
@@ -148,8 +148,8 @@ def board_entries(scene: Scene, layer: SceneLayer, others: Sequence[str] = ()) -
             yield f'{board} fill-opacity=".26"/>{hatch}', f"{name}: pours on {main}"
         if main != layer.id and (layer.id, index) in pours:
             yield f'{board} fill-opacity=".16"/>', f"{name}: pours on {layer.id} itself"
-    if any(where in others for where, _ in pours):
-        yield _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'), f"edge of pours on {others[0]}"
+    if any(where in farther for where, _ in pours):
+        yield _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'), f"edge of pours on {farther[0]}"
     if any(shape.role == PLANE and shape.layer == main for shape in scene.shapes):
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"

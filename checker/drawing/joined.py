@@ -12,7 +12,7 @@ from parsers.board import Board
 from parsers.primitives import Floats, Rows
 
 CONTACT = 0.01  # mm; ends of legs lie on copper, within rounding
-AROUND = 2.0  # mm round the path that the copper is shown in
+AROUND = 5.0  # mm round the path that the copper is shown in
 DETAIL = 0.02  # mm; how far the drawn edge may stray
 MOST_ROWS = 20_000  # conductors; more are no picture
 

@@ -29,15 +29,14 @@ def path_colour(callout: Callout) -> str:
 def witness(callout: Callout, at: At) -> str:
     """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its place.
 
-    What a path hops over is drawn as the copper that joins its legs, never as a line across the board.
+    What a path hops over is no line across the board: see `joined`.
     """
     legs = [leg for leg in callout.legs if leg.hop is None]
     if not legs:
         return _ring(callout, at)
     colour = path_colour(callout)
-    joined = "".join(_joined(ring, at, colour) for ring in callout.joined)
     lines = [(leg, _line(leg.points, at)) for leg in legs]
-    halo = joined + "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
+    halo = "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
     body = "".join(
         f'<path d="{data}" stroke="{colour}" stroke-width="{PATH}"{DASH if leg.far else ""}/>'
         + "".join(_end(at(point), colour) for point in (leg.points[0], leg.points[-1]))
@@ -46,13 +45,11 @@ def witness(callout: Callout, at: At) -> str:
     return halo + body
 
 
-def _joined(ring: Iterable[XY], at: At, colour: str) -> str:
-    """Copper between two legs of a path: dotted edge, faint fill."""
-    data = f"{_line(ring, at)}Z"
-    return (
-        f'<path d="{data}" fill="{colour}" fill-opacity=".22" stroke="{colour}" stroke-width="1.8" '
-        'stroke-dasharray="2 4"/>'
-    )
+def joined(ring: Iterable[XY], callout: Callout, at: At) -> str:
+    """Draw copper that joins two legs of a callout's path: dotted edge, faint fill."""
+    colour = path_colour(callout)
+    look = f'fill="{colour}" fill-opacity=".22" stroke="{colour}" stroke-width="1.8" stroke-dasharray="2 4"'
+    return f'<path d="{_line(ring, at)}Z" {look}/>'
 
 
 def detour(callout: Callout, at: At) -> str:

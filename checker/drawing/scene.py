@@ -234,11 +234,11 @@ def _callout(group: Group, finding: Finding) -> Callout:
         detour=_detour(finding),
         nets=finding.nets,
         waived=finding.waived is not None,
-        layers=_layers_of(finding),
+        layers=layers_of(finding),
     )
 
 
-def _layers_of(finding: Finding) -> tuple[str, ...]:
+def layers_of(finding: Finding) -> tuple[str, ...]:
     """Layers that the finding speaks of: its own, its nets', and those that its witness path joins ("L1 to L3")."""
     told = finding.detail.get("legs")
     legs = " ".join(str(leg.get("on")) for leg in told if isinstance(leg, dict)) if isinstance(told, list) else ""

@@ -207,12 +207,15 @@
 
   // ------------------------------------------------------------------------------- marks: witness paths, numbers, clusters
   const wayPath = (points) => `M${points.map(([x, y]) => `${plain(x * MM, 1)} ${plain(-y * MM, 1)}`).join('L')}`;
+  const owners = new Map(); // copper between legs -> the finding that it is drawn for
   const wayGroup = (f) => {
     const group = draw('g', { class: 'way-group', 'data-id': f.id });
     const [x, y] = [f.at_mm[0] * MM, -f.at_mm[1] * MM];
     const lines = f.legs.map((leg) => [wayPath(leg.points), leg.far]);
     if (!lines.length) lines.push([`M${x - 300} ${y}a300 300 0 1 0 600 0a300 300 0 1 0-600 0`, false]);
-    for (const ring of f.joined) group.append(draw('path', { d: `${wayPath(ring)}Z`, class: `joined ${look(f)}` }));
+    for (const d of f.joined.map((ring) => `${wayPath(ring)}Z`)) { // the same copper is drawn once, for the worst
+      group.append(draw('path', { d, class: `joined ${look(f)}${owners.get(d) === f.id ? '' : ' twin'}` }));
+    }
     if (f.detour.length) {
       const d = wayPath(f.detour);
       group.append(draw('path', { d, class: 'way detour halo' }), draw('path', { d, class: 'way detour' }));
@@ -236,6 +239,10 @@
   const badges = new Map(groups.map((g) => [g.id, badgeGroup(g)]));
   const buildMarks = () => {
     $('still').remove();
+    for (const f of groups.flatMap((g) => g.members)) for (const ring of f.joined) {
+      const d = `${wayPath(ring)}Z`;
+      if (!owners.has(d)) owners.set(d, f.id);
+    }
     for (const g of [...groups].reverse()) $('marks').append(...[...g.members].reverse().map(wayGroup));
     for (const g of groups) $('marks').append(badges.get(g.id).leader);
     $('marks').append(draw('g', { id: 'clusters' }));
@@ -832,6 +839,8 @@
   // ---------------------------------------------------------------------------------------------------------- print
   const MOST_ROWS = 400; // of the overview
   const MOST_PRINTED = 200; // pictures
+  const MOST_DOUBTS = 6;
+  const OVERVIEWS_HIGH = 150; // mm, of the pictures of all layers, so that the overview of few places is one page
   const cut = (path, [x0, y0, x1, y1]) => {
     const slack = Number(path.getAttribute('stroke-width') ?? 0) / 2;
     const kept = piecesOf(path).filter((p) => p.x0 - slack <= x1 && p.x1 + slack >= x0 && p.y0 - slack <= y1 && p.y1 + slack >= y0);
@@ -950,16 +959,18 @@
     const called = data.layers.filter((layer) => listed.some((g) => g.members.some((f) => f.layers.includes(layer.id))));
     const summary = make('div', { class: 'summary' });
     const open = report.doubts.filter((doubt) => !doubt.accepted);
-    const some = open.slice(0, 8).map((d) => make('li', {}, `${d.what}: ${d.why}`));
-    if (open.length > 8) some.push(make('li', {}, `and ${open.length - 8} more in the report`));
+    const some = open.slice(0, MOST_DOUBTS).map((d) => make('li', {}, d.what));
+    if (open.length > MOST_DOUBTS) some.push(make('li', {}, `and ${open.length - MOST_DOUBTS} more in the report`));
     if (open.length) summary.append(make('h2', {}, 'Open doubts'), make('ul', {}, ...some));
     if (!listed.length) summary.append(make('p', {}, 'No findings listed.'));
     const pictures = make('div', { class: 'overviews' }, ...called.map((layer) => overview(layer, listed)));
+    const high = Math.min(92, OVERVIEWS_HIGH / Math.max(1, Math.ceil(called.length / 2)) - 8);
+    for (const svg of all('svg', pictures)) svg.style.height = `${high}mm`;
     const rows = listed.slice(0, MOST_ROWS).map((g) => {
       const about = entries.get(g.id).querySelector('.about');
       return make('tr', {}, ...[g.number, about.querySelector('b').textContent, about.querySelector('span').textContent].map((cell) => make('td', {}, String(cell))));
     });
-    const table = rows.length ? [make('table', {}, make('tbody', {}, ...rows))] : [];
+    const table = rows.length ? [make('div', { class: 'rows' }, make('table', {}, make('tbody', {}, ...rows)))] : [];
     if (listed.length > MOST_PRINTED) table.push(make('p', {}, `Pictures: the first ${MOST_PRINTED} of ${listed.length} places.`));
     $('prints').replaceChildren(summary, pictures, ...table, ...listed.slice(0, MOST_PRINTED).map(printed));
   };

@@ -9,7 +9,7 @@ from typing import TextIO
 from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group, Level
-from checker.reports import Format
+from checker.reports import Format, decisions
 from checker.results.answers import answers
 from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
@@ -196,9 +196,7 @@ def _doubts(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:
     yield from _more(len(doubts), MOST_DOUBTS)
     yield ""
     yield from _wrapped("Mend the files, or accept a doubt in the rules file, word for word:", "  ")
-    yield "    [[accepted_doubt]]"
-    yield f'    what   = "{_toml(doubts[0].doubt.what)}"'
-    yield '    reason = "who looked at it, and how"'
+    yield from (f"    {line}" for line in decisions.acceptance(doubts[0].doubt).splitlines())
 
 
 def _doubt(doubt: Doubt, ink: Ink) -> Iterator[str]:
@@ -207,10 +205,6 @@ def _doubt(doubt: Doubt, ink: Ink) -> Iterator[str]:
     yield f"  - {ink('strong', first[4:])}"
     yield from (f"    {ink('strong', line[4:])}" for line in rest)
     yield from _wrapped(doubt.why, "    ")
-
-
-def _toml(words: str) -> str:
-    return words.replace("\\", "\\\\").replace('"', '\\"')
 
 
 def _accepted(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:

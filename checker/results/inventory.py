@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import StringIO
 from typing import Any
@@ -149,16 +150,37 @@ NAMES = (0, 1, 4)  # columns of names, the others are numbers
 def _net_lines(rows: Sequence[NetRow]) -> Iterator[str]:
     """One line a net under a line of heads; the last three columns only where the rules tell them."""
     told = any(row.crossings is not None for row in rows)
+    ambiguous = _cut_alike(row.net for row in rows)
     for cells in (HEADS, *map(_net_cells, rows)):
+        if cells[0] in ambiguous:
+            yield f"  {cells[0]}"
+            cells = ("", *cells[1:])  # noqa: PLW2901 - the name stands on a line of its own
         yield "  " + _columns(cells if told else cells[:4])
     if told:
         yield "  own %: of its length, over pours of its own region; x: crossings"
 
 
+def _cut_alike(names: Iterable[str]) -> set[str]:
+    """Names that would look like another once they are cut to their column.
+
+    Examples
+    --------
+    >>> sorted(_cut_alike(["/a long folder of sheets/X1", "/a long folder of sheets/X2", "GND"]))
+    ['/a long folder of sheets/X1', '/a long folder of sheets/X2']
+    """
+    listed = list(names)
+    times = Counter(_cut(name, WIDTHS[0]) for name in listed)
+    return {name for name in listed if times[_cut(name, WIDTHS[0])] > 1}
+
+
+def _cut(cell: str, width: int) -> str:
+    return cell if len(cell) <= width else cell[: width - 1] + "\u2026"
+
+
 def _net_cells(row: NetRow) -> tuple[str, ...]:
     share = "" if row.reference_percent is None else f"{row.reference_percent:.1f}"
     crossings = "" if row.crossings is None else str(row.crossings)
-    return row.net, row.layers, str(row.pads), f"{row.length_mm:.2f}", row.region or "none", share, crossings
+    return row.net, row.layers, str(row.pads), f"{row.length_mm:.2f}", row.region or "", share, crossings
 
 
 def _columns(cells: Sequence[str]) -> str:
@@ -166,7 +188,7 @@ def _columns(cells: Sequence[str]) -> str:
     texts = []
     for number, (cell, width) in enumerate(zip(cells, WIDTHS, strict=False)):
         if number in NAMES:
-            texts.append((cell if len(cell) <= width else cell[: width - 1] + "\u2026").ljust(width))
+            texts.append(_cut(cell, width).ljust(width))
         else:
             texts.append(cell.rjust(width))
     return " ".join(texts).rstrip()

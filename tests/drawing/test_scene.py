@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+from checker.drawing import palette
 from checker.drawing.scene import (
     DETAIL,
     PAD,
@@ -21,8 +23,10 @@ from checker.drawing.scene import (
     Shape,
     callouts_of,
     chained,
+    layers_of,
     scene_of,
 )
+from checker.drawing.svg import draw
 from checker.findings import Finding, Level
 from tests.reports import sample
 
@@ -207,3 +211,53 @@ def test_a_window_keeps_every_line_that_it_shows(
     for piece in pieces(lines):
         if shapely.LineString(np.array(piece) / 1000).intersects(frame):
             assert piece in pieces(kept)
+
+
+def hopping() -> Finding:
+    """From x 30 to x 43 along y 50, over the pad of PH_DATA that spans x 35 to 37."""
+    return Finding(
+        rule="creepage",
+        level=Level.ERROR,
+        message="short",
+        at=(40.0, 50.0),
+        layer="L1",
+        nets=("PH_2", "SYS_DATA"),
+        path=(((30.0, 50.0), (35.0, 50.0)), ((35.0, 50.0), (37.0, 50.0)), ((37.0, 50.0), (43.0, 50.0))),
+        detail={"legs": [{"on": "top"}, {"on": "copper", "net": "PH_DATA"}, {"on": "top"}]},
+        id="0" * 12,
+    )
+
+
+def test_copper_that_a_path_hops_over_is_shown_itself() -> None:
+    """The pad is 2 by 0.7 mm round (36, 50)."""
+    (callout,) = scene_of(sample.layout(), [hopping()]).callouts
+    assert [leg.hop for leg in callout.legs] == [None, "PH_DATA", None]
+    shown = shapely.union_all([shapely.Polygon(ring) for ring in callout.joined])
+    assert shown.symmetric_difference(shapely.box(35, 49.65, 37, 50.35)).area < 0.05
+
+
+def test_a_hop_over_copper_is_drawn_as_the_copper_and_not_as_a_line() -> None:
+    scene = scene_of(sample.layout(), [hopping()])
+    outcome = sample.outcome(findings=(hopping(),))
+    picture = draw(scene, outcome, "L1")
+    lines = re.findall(rf'<path d="M[\d. ]+L[\d. ]+" stroke="{palette.DARK_VERMILLION}" stroke-width="3.0"', picture)
+    assert len(lines) == 2
+    assert len(re.findall(r'<path d="M[\d. L]+Z" fill="#A34400" fill-opacity=".22"', picture)) == 1
+    assert "copper on the way" in picture
+
+
+def test_a_finding_between_two_layers_is_on_the_pictures_of_both_and_its_closeup_shows_both_coppers() -> None:
+    between = replace(hopping(), layer=None, path=(), detail={}, nets=("PH_2", "PUMP_SENSE"), net_layers=("L1", "L4"))
+    scene, outcome = scene_of(sample.layout(), [between]), sample.outcome(findings=(between,))
+    assert scene.callouts[0].layers == ("L1", "L4")
+    for layer, other in (("L1", "L4"), ("L4", "L1")):
+        assert "1 place (1 finding)" in draw(scene, outcome, layer)
+        assert f"the same on {other}" in draw(scene, outcome, layer, between.id)
+    assert "no findings" in draw(scene, outcome, "L2")
+
+
+def test_a_through_path_names_the_layers_that_it_joins() -> None:
+    through = replace(
+        hopping(), layer=None, path=(((40.0, 50.0), (40.0, 51.0)),), detail={"legs": [{"on": "L1 to L3"}]}
+    )
+    assert layers_of(through) == ("L1", "L3")

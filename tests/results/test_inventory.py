@@ -8,9 +8,11 @@ import json
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from checker.config.rules_file import parse_rules
-from checker.results.inventory import NetRow, as_csv, as_json, as_text, inventory
+from checker.results.inventory import NetRow, _net_lines, as_csv, as_json, as_text, inventory
 from checker.rules import known_limits
 from tests.boards import built_directly, case
 
@@ -78,3 +80,11 @@ def test_the_three_forms_tell_the_same_and_text_fits_80_columns() -> None:
     assert max(map(len, text)) <= 80
     (line,) = [line for line in text if line.strip().startswith("CHANNEL_7")]
     assert line.split()[-4:] == ["20.00", "a", "50.0", "1"]
+
+
+@given(st.lists(st.text("abX/", min_size=1, max_size=40), min_size=2, max_size=6, unique=True))
+def test_two_nets_never_look_the_same(names: list[str]) -> None:
+    """A name that would be cut like another stands whole on a line of its own."""
+    lines = list(_net_lines([NetRow(name, "L1", 1, 0.0) for name in names]))[1:]
+    shown = [line.split()[0] for line in lines if line[2] != " "]
+    assert len(set(shown)) == len(names)
