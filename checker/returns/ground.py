@@ -184,7 +184,8 @@ def _leads(layout: Layout) -> frozenset[int]:
 def _barrels(layout: Layout, layers: tuple[int, ...], nets: set[int], leads: frozenset[int]) -> Iterator[Chain]:
     """Plated holes of the nets, as chains through the layers that they pass."""
     holes = layout.board.holes
-    for hole in np.flatnonzero((holes.plated == PLATED) & np.isin(holes.net, list(nets))).tolist():
+    walls = (holes.plated == PLATED) | (layout.board.connectivity.hole_piece >= 0)  # as far as anybody knows
+    for hole in np.flatnonzero(walls & np.isin(holes.net, list(nets))).tolist():
         chain = _barrel(layout, layers, hole)
         if len(chain.contacts) > 1:
             yield Chain(chain.contacts, (0.0,) * len(chain.ohms)) if hole in leads else chain

@@ -5,7 +5,9 @@ run together and to how close they are compared with their height over the plane
 Measured: centre line of the quiet net within `limits.coupling_gap` (edge to edge, seen from above) of a conductor of
 the noisy net that runs within 30 degrees of its direction, or of a noisy area; one finding per pair of nets, layers
 and connected run. Arcs are taken as chords that stray at most 0.0002 mm. `detail.coupling` is an upper bound of the
-backward crosstalk, 1 / (1 + (D/h)^2), with D between centres and h over the nearest reference layer.
+backward crosstalk, 1 / (1 + (D/h)^2), with D between centres and h over the nearest reference layer. Where the noisy
+net has an edge time, that part of an edge of 3.3 V is told; where a [[current]] on it has a ripple, what its field
+induces in the length that both run together, by images in the plane.
 Fix: move one of the two, route the noisy net on the far side of a reference pour, or cross at right angles.
 Source: coupling: High-Speed Digital Design (1993), chapter 5, from memory; limits: common practice, no source.
 """
@@ -15,15 +17,17 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from math import pi
 
 import networkx as nx
 import numpy as np
 import shapely
 
+from checker import wording
 from checker.findings import Finding, Level
 from checker.geometry.lines import line_parts
 from checker.layout.layout import Layout
-from checker.returns.estimates import crosstalk
+from checker.returns.estimates import crosstalk, mutual_inductance
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from checker.wording import plain
@@ -34,6 +38,7 @@ RUN = Limit("coupling_run", 10.0, "mm", "and matter where they run together long
 RULE = Rule("noisy-neighbour", title="Noisy net beside a quiet one", level=Level.WARNING, limits=(GAP, RUN))
 
 PARALLEL = np.cos(np.radians(30.0))  # directions closer than this run together
+SWING = 3.3  # V; height of an edge whose time is given
 NOISE = 1e-6  # mm; a gap of just the limit couples no more, whatever rounding makes of it
 STEPS = 32  # of a quarter turn where reach is rounded: strays 0.0003 of it
 
@@ -180,11 +185,13 @@ def _finding(
     other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
     middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
     told = "" if coupling is None else f", coupling up to {plain(100 * coupling, 1)} %"
+    volts = dict(_volts(layout, nets[1], coupling, (centres, height), length))
+    said = "".join(f", {wording.voltage(value)} {words}" for words, value in volts.items())
     apart = "right over it" if layers[0] != layers[1] and gap == 0 else f"{mm(gap)} apart"
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other}, {apart}{told}",
+        message=f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other}, {apart}{told}{said}",
         at=(float(middle.x), float(middle.y)),
         layer=where,
         nets=(victim, culprit),
@@ -199,8 +206,24 @@ def _finding(
             "coupling": None if coupling is None else round(coupling, 6),
             "height_mm": height,
             "other_layer": layout.layer_id(layers[1]),
-        },
+        }
+        | ({"volts": volts} if volts else {}),
     )
+
+
+def _volts(
+    layout: Layout, culprit: int, coupling: float | None, between: tuple[float, float | None], length: float
+) -> Iterator[tuple[str, float]]:
+    """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge."""
+    centres, height = between
+    if coupling is None or height is None:
+        return
+    for current in layout.rules.currents:
+        if current.ripple and current.frequency and centres > 0 and culprit in layout.matching((current.net,)).tolist():
+            mutual = mutual_inductance(centres, height) * length * 1e-9
+            yield f"from the ripple of {current.name}", 2 * pi * current.frequency * mutual * current.ripple
+    if any(culprit in layout.matching((pattern,)).tolist() for pattern in layout.rules.nets.edge_ns):
+        yield f"at most from an edge of {SWING:g} V", coupling * SWING
 
 
 def _height(layout: Layout, layer: int) -> float | None:
