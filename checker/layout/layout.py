@@ -19,6 +19,7 @@ from checker.geometry.boxes import grouped
 from checker.layout.foreign_pours import foreign_pours, wide_areas
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
+from checker.layout.named_twice import named_twice
 from checker.layout.off_reference import Finder
 from checker.layout.outlook import Graph, Labels
 from checker.layout.overlaps import OverlapGroup, overlap_groups
@@ -117,6 +118,7 @@ class Layout:
             *self._without_territory(),
             *self._without_reference(),
             *self._astray(),
+            *named_twice(self.board, self.rules, self.region_of_net),
         )
 
     @property

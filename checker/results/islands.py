@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from parsers.board import Board
-from parsers.primitives import Rows
+from parsers.primitives import UNKNOWN_NET, Rows
 
 DIGITS = 3  # of places in mm
 
@@ -18,7 +18,7 @@ DIGITS = 3  # of places in mm
 class Island:
     """Copper that hangs together over all layers: `at` is a place on it, as `[net.NAME] at` takes it."""
 
-    net: str | None  # None: the data names it nowhere
+    net: str | None  # None: the data names it nowhere; "no net" where it states that there is none
     area_mm2: float
     layers: str
     holes: int
@@ -48,7 +48,7 @@ def _island(board: Board, rows: Rows, shapes: np.ndarray, holes: int) -> Island:
     merged = {int(n): shapely.union_all(shapes[rows[layers == n]]) for n in np.unique(layers)}
     largest = max(merged, key=lambda n: float(merged[n].area))
     named = board.copper.net[rows]
-    net = board.net_name(int(named.max())) if (named >= 0).any() else None
+    net = board.net_name(int(named.max())) if named.max() > UNKNOWN_NET else None
     return Island(
         net=net,
         area_mm2=round(sum(float(shape.area) for shape in merged.values()), DIGITS),

@@ -15,8 +15,10 @@ import shapely
 
 from parsers.assembly.connectivity import Connected
 from parsers.board import Holes, Layer, NamedPlace, Net
-from parsers.primitives import TOUCH, Conductors, Ints, Rows, concatenate
+from parsers.primitives import NO_NET, TOUCH, Conductors, Ints, Rows, concatenate
 from parsers.trouble import BoardError, Doubt
+
+NOT_CONNECTED = "N/C"  # names copper that belongs to no net, such as fiducials and text
 
 Number = Callable[[str], int]  # number of the net of a name, made where there is none yet
 
@@ -66,7 +68,7 @@ def _named(
     again: list[tuple[int, int]] = []  # object, its second net
     for spot in spots:
         own = before.net[spot.rows]
-        net = number(spot.place.net)
+        net = NO_NET if spot.place.net == NOT_CONNECTED else number(spot.place.net)
         if (own >= 0).any():
             doubts += _contradicted(spot.place, nets, own[own >= 0])
             continue

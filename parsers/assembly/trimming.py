@@ -13,7 +13,7 @@ import shapely
 
 from parsers.assembly.diagnostics import counted
 from parsers.board import UNPLATED, Holes, Layer, Net, Outline
-from parsers.primitives import Bools, Conductors, Kind, Rows
+from parsers.primitives import Bools, Conductors, Floats, Kind, Rows
 from parsers.trouble import Doubt
 
 MOST = 0.5  # share of a layer's objects off the board above which the profile is doubted
@@ -50,15 +50,25 @@ def drilled_away(copper: Conductors, holes: Holes, rows: Rows) -> Bools:
     return gone
 
 
+def _sizes(copper: Conductors) -> Floats:
+    """What each object counts for: if nets are told, only those, else the copper area; film marks are small.
+
+    Marks beside a plane of one object are most of a layer's objects, and of little copper.
+    """
+    named = copper.net >= 0
+    if named.any():
+        return named.astype(np.float64)
+    area: Floats = shapely.area(copper.shapes())
+    return area
+
+
 def tell_trimmed(
     copper: Conductors, outside: Bools, gone: Bools, layers: Sequence[Layer], nets: Sequence[Net]
 ) -> tuple[list[Doubt], list[Doubt]]:
     """Doubts and remarks on copper that is not on the board."""
     doubts: list[Doubt] = []
     remarks: list[Doubt] = []
-    judged = copper.net >= 0  # film marks have no net: beside a plane of one object they are most of a layer
-    if not judged.any():
-        judged[:] = True
+    size = _sizes(copper)
     for index, layer in enumerate(layers):
         here = copper.layer == index
         beside = here & outside
@@ -69,9 +79,9 @@ def tell_trimmed(
             why = f"{len(named)} objects of {shown}; does the profile fit?"
             what = counted(f"copper of nets on {layer.id} lies outside the board", len(named), "objects")
             doubts.append(Doubt(what, why))
-        off, all_ = int((beside & judged).sum()), int((here & judged).sum())
-        if off > MOST * all_:
-            why = f"{off} of {all_} objects; does the profile fit, or are there several boards?"
+        if size[beside].sum() > MOST * size[here].sum():
+            off = int(beside.sum())
+            why = f"{off} of {int(here.sum())} objects; does the profile fit, or are there several boards?"
             what = counted(f"most copper of {layer.id} lies outside the board", off, "objects")
             doubts.append(Doubt(what, why))
         for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):

@@ -85,6 +85,14 @@ def test_a_place_on_copper_of_that_name_says_nothing_new(way: Way, tmp_path: Pat
 
 
 @FILES
+def test_copper_may_be_named_as_no_nets(way: Way, tmp_path: Path) -> None:
+    """A fiducial is copper of no net: told so, it floats, and nothing is doubted."""
+    board = way(NAMELESS, tmp_path, hints(("GND", 14, 5, "L2"), ("N/C", 30, 10, "L1")))
+    assert names(board) == ["GND"] * 4 + ["SIG", "no net"]
+    assert board.doubts == ()
+
+
+@FILES
 @pytest.mark.parametrize(
     ("place", "said"),
     [

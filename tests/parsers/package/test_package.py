@@ -652,6 +652,20 @@ def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(tmp
     assert board.doubts == ()
 
 
+def test_film_marks_beside_a_nameless_plane_are_no_doubt_of_the_profile(tmp_path: Path) -> None:
+    """Where nothing has a name, copper counts by its area: three marks of 1 mm against a plane of 6 x 6 mm."""
+    marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
+    plane = "G36*\n" + draw((4, 2), (10, 2), (10, 8), (4, 8), (4, 2)).replace("D11*\n", "") + "G37*\n"
+    bare_board = {
+        "b-top.gbr": layer("Copper,L1,Top", marks + plane),
+        "b-bottom.gbr": layer("Copper,L2,Bot", marks),
+        "b-pth.drl": None,
+    }
+    doubts = whats(read(tmp_path, BASE | bare_board))
+    assert "copper of unknown net on L1" in doubts
+    assert [what for what in doubts if "outside" in what] == ["most copper of L2 lies outside the board (3 objects)"]
+
+
 def test_a_negative_layer_is_the_board_less_its_image(tmp_path: Path) -> None:
     """`.FilePolarity,Negative` on copper: a flash is a clearance (2023.08, 5.6.4)."""
     image = layer("Copper,L2,Bot", flash(2, 2, None), more="%TF.FilePolarity,Negative*%\n")
