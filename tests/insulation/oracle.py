@@ -52,8 +52,8 @@ class Metal:
 class Board:
     """A board with copper: island 0 is the source, island 1 the target, the others float."""
 
-    region: shapely.Polygon
-    passable: shapely.Polygon  # voids narrower than x all over, filled
+    region: shapely.Polygon | shapely.MultiPolygon
+    passable: shapely.Polygon | shapely.MultiPolygon  # voids narrower than x all over, filled
     thickness: float
     metals: tuple[Metal, ...]
     x: float = 0.0
@@ -63,8 +63,9 @@ class Board:
     roomy: shapely.Polygon = field(init=False)  # what a line of sight must stay on
 
     def __post_init__(self) -> None:
-        shape = orient(self.region)
-        object.__setattr__(self, "rings", [shapely.LineString(r.coords) for r in (shape.exterior, *shape.interiors)])
+        parts = [orient(part) for part in shapely.get_parts(self.region)]
+        rings = [shapely.LineString(r.coords) for part in parts for r in (part.exterior, *part.interiors)]
+        object.__setattr__(self, "rings", rings)
         object.__setattr__(self, "roomy", self.passable.buffer(SEEN, join_style="mitre"))
         shapely.prepare(self.roomy)
 

@@ -18,7 +18,7 @@ from checker.insulation.surface.geodesics import BOTTOM, HOP, SOURCE, TARGET, TO
 from checker.layout.layout import Layout
 from parsers.board import Board as BoardData
 from tests.boards import built_directly, layout_of
-from tests.insulation.oracle import Board, Metal, random_board
+from tests.insulation.oracle import Board, Metal, necked_board, random_board
 
 ROUNDING = 1e-6
 PROMISED = 0.001  # mm, README
@@ -148,8 +148,8 @@ def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
     assert (before.length, after.length) == (pytest.approx(40.6, abs=ROUNDING), pytest.approx(3.6, abs=ROUNDING))
 
 
-def between(board: Board, conductor: list[int] | None) -> dict[tuple[int, int], float]:
-    """Least path between every two conductors; each is an island per face, as nets are on a board."""
+def between(board: Board, conductor: list[int] | None) -> dict[str, float]:
+    """Least path between the sides, and on either face alone; each side is an island per face, as nets are."""
     faces = [m for m in board.metals if m.face is not None and m.island < 2]
     floating = [m for m in board.metals if m.face is not None and m.island >= 2]
     bare = [m for m in board.metals if m.face is None]
@@ -164,11 +164,13 @@ def between(board: Board, conductor: list[int] | None) -> dict[tuple[int, int], 
     )
     roles = [SOURCE, SOURCE, TARGET, TARGET] + [HOP] * (board.islands() - 2)
     legs = Surface(board.region, board.thickness, x=board.x).legs(metal, roles, FAR, laid_bare, conductor)
-    least: dict[tuple[int, int], float] = {}
+    found = {"anywhere": np.inf}
     for source, target, length in zip(*legs.table(board.x), strict=True):
-        key = int(source) // 2, int(target) // 2
-        least[key] = min(float(length), least.get(key, np.inf))
-    return least
+        found["anywhere"] = min(found["anywhere"], float(length))
+        direct = legs.direct(int(source), int(target))
+        if (source + target) % 2 == 0 and direct is not None:
+            found["bottom" if source % 2 else "top"] = direct.length
+    return found
 
 
 def on_both_faces(board: Board) -> Board:
@@ -188,6 +190,23 @@ def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
     board = on_both_faces(board) if twice else board
     conductor = [0, 0, 1, 1, *range(2, board.islands())]
     assert between(board, conductor) == pytest.approx(between(board, None), abs=ROUNDING)
+
+
+def smaller(shape: shapely.Geometry) -> shapely.Geometry:
+    return affinity.scale(shape, 0.7, 0.7, origin=shape.representative_point())
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_link_on_one_face_is_found_whatever_the_other_face_shows(seed: int) -> None:
+    """Both sides on both faces, smaller below: each face has its own length over the neck of a slot."""
+    board = necked_board(np.random.default_rng(seed))
+    sides = [m for m in board.metals if m.island < 2 and m.face is not None]
+    below = tuple(replace(m, face=BOTTOM, skeleton=smaller(m.skeleton), radius=m.radius / 2) for m in sides)
+    board = replace(board, metals=(*(replace(m, face=TOP) for m in board.metals if m.face is not None), *below))
+    lone = {face: replace(board, metals=tuple(m for m in board.metals if m.face == face)) for face in (TOP, BOTTOM)}
+    both = between(board, [0, 0, 1, 1, *range(2, board.islands())])
+    for name, face in (("top", TOP), ("bottom", BOTTOM)):
+        assert both[name] == pytest.approx(between(lone[face], None)[name], abs=ROUNDING)
 
 
 # ------------------------------------------------------------------------------------------- creepage and clearance

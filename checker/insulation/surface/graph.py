@@ -44,13 +44,14 @@ from checker.insulation.surface.edges import (
     row_min,
 )
 from checker.insulation.surface.grooves import Links, unsampled
-from checker.insulation.surface.known import Known, Reach, beating, known_from, reach_of
+from checker.insulation.surface.known import Known, Reach, Shortest, beating, known_from, reach_of
 from checker.insulation.surface.wall_copper import BareWalls
 from checker.insulation.surface.wall_paths import CORNER, Walls
 from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
+_STRIDES = (64, 16, 4)  # of the samples of links that are laid out first
 _TIE = 1e-9  # mm; lengths closer than this are the same
 
 
@@ -70,6 +71,14 @@ class Ground:
     def solid_corners(self) -> int:
         """How many corners are of the board."""
         return len(self.corners) - 2 * len(self.links)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Ways over walls found so far, and the shortest paths between conductors that are known with them."""
+
+    shortest: Shortest
+    edges: list[Edges]
 
 
 class Graph:
@@ -100,12 +109,13 @@ class Graph:
         self._behind = np.full((2, self._corners, 3), np.inf)
         self._beside = self._behind  # the same, but to ends of links from the board
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
-        found += self._round_corners() if self._corners else []
         self.edges = cheapest(joined(found), self.nodes)
-        if len(ground.links):
+        self._found = _Found(Shortest(np.empty(0, np.int64), np.empty(0)), [])
+        if self._corners:
+            self._look_round_corners()
             self._over_links()
-        if len(ground.rims):
-            self._over_walls()
+        self._over_walls()
+        self._add(self._found.edges)
 
     def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
         """Pieces that may lie within the limit of something they are measured to, seen from above."""
@@ -178,25 +188,40 @@ class Graph:
 
     # ------------------------------------------------------------------------------------------------- corners
 
-    def _round_corners(self) -> list[Edges]:
-        """Lines from copper to corners and from corner to corner; notes how far corners are from copper."""
-        corners = self._ground.corners
-        piece, corner = all_joins(self._pieces.boxes(), boxes_of(np.hstack((corners.at, corners.at))), self._limit)
-        points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], corners.at[corner]))
-        length = np.maximum(norm(points - corners.at[corner]) - self._pieces.reach[piece], 0.0)
+    def _look_round_corners(self) -> None:
+        """Lines from copper to corners of the board and between those; how far all corners are from copper."""
+        self._to_see = self._seen_from_above()
+        piece, corner, _, length = self._to_see
         nearest = self._nearest(piece, corner, length)
         self._reach = self._reach_of(piece, corner, length)
         over = self._behind_links(nearest)
-        ways = onwards(over.min(axis=0))
-        useful = (nearest + ways).min(axis=2) <= self._limit
+        useful = (nearest + onwards(over.min(axis=0))).min(axis=2) <= self._limit
         self._beside, self._behind = (np.where(useful[..., None], least, np.inf) for least in (nearest, over))
-        rest = ways[corner, self.roles[self._island[piece]]]
-        length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
-        kept = (length + rest <= self._limit) & self._bends(corner, points)
-        out = self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
+        self._ways = onwards(over.min(axis=0))
         solid = self._useful_corners()
         solid = solid[solid < self._ground.solid_corners()]
-        return [*out, *self._lines_between(solid, solid)]
+        self._add([*self._from_copper(solid), *self._lines_between(solid, solid)])
+
+    def _seen_from_above(self) -> tuple[Rows, Rows, Floats, Floats]:
+        """Pieces of copper and corners within the limit: rows of both, nearest points, lengths less copper's reach."""
+        at = self._ground.corners.at
+        piece, corner = all_joins(self._pieces.boxes(), boxes_of(np.hstack((at, at))), self._limit)
+        points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], at[corner]))
+        length = np.maximum(norm(points - at[corner]) - self._pieces.reach[piece], 0.0)
+        near = length <= self._limit
+        return piece[near], corner[near], points[near], length[near]
+
+    def _from_copper(self, wanted: Rows) -> Iterator[Edges]:
+        """Lines from copper to some of the corners."""
+        mine = np.zeros(self._corners, dtype=bool)
+        mine[wanted] = True
+        piece, corner, points, length = self._to_see
+        rows = np.flatnonzero(mine[corner])
+        piece, corner, points, length = piece[rows], corner[rows], points[rows], length[rows]
+        rest = self._ways[corner, self.roles[self._island[piece]]]
+        length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
+        kept = (length + rest <= self._limit) & self._bends(corner, points)
+        yield from self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
 
     def _bends(self, corner: Rows, points: Floats) -> Bools:
         """Whether a shortest path from each point may bend at its corner or end of a link."""
@@ -218,14 +243,14 @@ class Graph:
         return nearest
 
     def _reach_of(self, piece: Rows, corner: Rows, length: Floats) -> Reach:
-        """Distance of corners from each conductor, seen from above; copper in walls is on neither face."""
+        """Distance of corners from each island, seen from above; copper in walls is near both faces."""
         at, walls = self._ground.corners.at, self._in_walls
         wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
         apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
-        islands = np.concatenate((self._island[piece], walls.island[wall]))
-        face = np.concatenate((self._face[piece], np.full(len(wall), TOP, np.int32)))
-        corner = np.concatenate((corner, seen))
-        return reach_of(corner, self._conductor[islands], face, np.concatenate((length, apart)), self._corners)
+        islands = np.concatenate((self._island[piece], walls.island[wall], walls.island[wall]))
+        face = np.concatenate((self._face[piece], np.repeat([TOP, BOTTOM], len(wall)))).astype(np.int32)
+        corner, length = np.concatenate((corner, seen, seen)), np.concatenate((length, apart, apart))
+        return reach_of(corner, islands, face, length, self._corners)
 
     def _behind_links(self, nearest: Floats) -> Floats:
         """The same for paths that come to ends of links over their links."""
@@ -286,27 +311,65 @@ class Graph:
     def _over_links(self) -> None:
         """Links that may beat what is known without them, and their lines to all that may go on from them.
 
-        A path over links comes to the first of them without any. So those are taken first that some conductor comes to
-        near enough, then those that it comes to over these, and so on: mostly there are few, or none.
+        Samples are taken coarse ones first: what those bring bounds the next, so that few of the others are laid out.
         """
         solid, count = self._ground.solid_corners(), len(self._ground.links)
-        useful = self._useful_corners()
-        hopeful = np.isin(np.arange(count), useful - solid) & np.isin(np.arange(count), useful - solid - count)
-        known = self._known()
-        hopeful[hopeful] = self._beat(np.flatnonzero(hopeful), self._reach, known)
-        rows = np.flatnonzero(hopeful)
-        ends, corners = np.concatenate((solid + rows, solid + count + rows)), useful[useful < solid]
-        self._add(self._lines_between(corners, ends))
-        while len(rows):
+        useful = np.zeros(self._corners, dtype=bool)
+        useful[self._useful_corners()] = True
+        rows = np.flatnonzero(useful[solid : solid + count] & useful[solid + count :])
+        laid = opened = no_rows()
+        for stride in (*_STRIDES, 1) if not len(self._in_walls.island) else (1,):
+            rows = rows[self._beat(rows, self._reach, self._known())]
+            batch, rows = rows[rows % stride == 0], rows[rows % stride != 0]
+            if len(batch):
+                laid = np.concatenate((laid, batch))
+                more = self._lay_out(batch, laid, opened)
+                if len(more) > len(opened):
+                    opened = more
+                    self._over_walls()
+        unused = np.ones(count, dtype=bool)
+        unused[opened] = False
+        self._leave_out(np.flatnonzero(unused))
+
+    def _lay_out(self, batch: Rows, laid: Rows, opened: Rows) -> Rows:
+        """Lines to and over more links, as far as some conductor comes near enough to one of their ends.
+
+        A path over links comes to the first of them without any. So those are taken first that some conductor comes to
+        like that, then those that it comes to over these, and so on: mostly there are few, or none.
+
+        Parameters
+        ----------
+        batch : the links
+        laid : these and those before them
+        opened : those whose lines to others are known
+
+        Returns
+        -------
+        the latter, more of them
+        """
+        corners = self._useful_corners()
+        corners = corners[corners < self._ground.solid_corners()]
+        ends = self._ends_of(batch)
+        self._add(
+            [*self._from_copper(ends), *self._lines_between(np.concatenate((corners, self._ends_of(opened))), ends)]
+        )
+        rest = np.setdiff1d(laid, opened)
+        while len(rest):
             known = self._known()
-            fresh = self._beat(rows, self._walked(known), known) | (len(self._in_walls.island) > 0)
+            fresh = self._beat(rest, self._walked(known), known) | (len(self._in_walls.island) > 0)
             if not fresh.any():
                 break
-            new, rows = rows[fresh], rows[~fresh]
-            one, two = solid + new, solid + count + new
+            new, rest = rest[fresh], rest[~fresh]
+            one, two = np.split(self._ends_of(new), 2)
             own = self._corner_lines(one, two, self._ground.links.length[new], self._beside)
-            self._add([*own, *self._lines_between(np.concatenate((one, two)), ends)])
-        self._leave_out(np.concatenate((rows, np.flatnonzero(~hopeful))))
+            self._add([*own, *self._lines_between(self._ends_of(new), self._ends_of(laid))])
+            opened = np.concatenate((opened, new))
+        return opened
+
+    def _ends_of(self, links: Rows) -> Rows:
+        """Corners at both ends of links: all first ends, then all second ones."""
+        first = self._ground.solid_corners() + links
+        return np.concatenate((first, first + len(self._ground.links)))
 
     def _beat(self, links: Rows, reach: Reach, known: Known) -> Bools:
         """Which links may be part of a path that beats what is known, given how conductors come to one end."""
@@ -318,11 +381,11 @@ class Graph:
         return mask
 
     def _walked(self, known: Known) -> Reach:
-        """How far corners are from conductors on paths found so far."""
+        """How far corners are from islands on paths found so far."""
         node = np.repeat(np.arange(self.nodes), np.diff(known.first)) - self.islands
         rows = np.flatnonzero(node >= 0)
         face, corner = np.divmod(node[rows], self._corners)
-        return reach_of(corner, known.conductor[rows], face.astype(np.int32), known.length[rows], self._corners)
+        return reach_of(corner, known.island[rows], face.astype(np.int32), known.length[rows], self._corners)
 
     def _leave_out(self, links: Rows) -> None:
         """No path goes over these links."""
@@ -331,8 +394,9 @@ class Graph:
             self._behind[:, ends] = np.inf
 
     def _known(self) -> Known:
-        """What paths found so far tell."""
-        return known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
+        """What paths found so far tell; those over walls are shorter than what joins the same conductors on faces."""
+        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
+        return known.with_shorter(self._found.shortest)
 
     def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
         """Lines between corners, on each face where copper is near enough to both."""
@@ -352,7 +416,10 @@ class Graph:
     # --------------------------------------------------------------------------------------------------- walls
 
     def _over_walls(self) -> None:
+        """Ways over walls that beat what is known; first those to copper in walls."""
         ground = self._ground
+        if not len(ground.rims):
+            return
         place = np.tile(ground.links.place, 2)
         linked = np.where(place < 0, CORNER, CORNER + 1 + place)
         kinds = np.concatenate((np.full(ground.solid_corners(), CORNER), linked)).astype(np.int32)
@@ -373,7 +440,9 @@ class Graph:
             self._add(walls.to_copper([self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]))
         known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
-        self._add(walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known))
+        edges, search = walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known)
+        shortest = self._found.shortest.with_shorter(search.found())
+        self._found = _Found(shortest, [*self._found.edges, *edges])
 
     def _add(self, more: Iterable[Edges]) -> None:
         """Further edges; of each pair of nodes the cheapest stays."""

@@ -12,12 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import shapely
 
 from checker.geometry.board_edges import PUSH, corners_of, turns_of
 from checker.geometry.segments import cross
+from checker.insulation.surface.edges import first_clear
 from parsers.primitives import Bools, Floats, Rows, each, repeated
 
 STEP = 0.01  # mm; between the ends of sampled links
@@ -72,19 +74,30 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
     row, place = _places(size, LANDING, np.ones((len(size), 2), dtype=bool))
     at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
-    inwards = np.zeros_like(at)
+    found = np.zeros(len(at), dtype=bool)
     for block in each(np.arange(len(at)), _BLOCK):
         owner, step = repeated(block, count[block])
         other = pieces[j[first[row[owner]] + step]]
-        for q in _ends_on(other, at[owner], length):
-            long = np.hypot(*(q - at[owner]).T)
-            real = (long > _FINE) & (long <= length + PUSH)
-            real[real] = accepted(np.hstack((at[owner], q))[real])
-            square = np.column_stack((-unit[owner, 1], unit[owner, 0]))
-            side = np.sign(np.einsum("ij,ij->i", square, q - at[owner]))
-            inwards[owner[real]] = (side[:, None] * square)[real]
-    found = inwards.any(axis=1)
-    return at[found], inwards[found]
+        owner, ends = np.tile(owner, 3), np.concatenate([*_ends_on(other, at[owner], length)])
+        long = np.hypot(*(ends - at[owner]).T)
+        kept = np.flatnonzero((long > _FINE) & (long <= length + PUSH))
+        owner, chords = owner[kept], np.hstack((at[owner[kept]], ends[kept]))
+        # one link is enough to tell that some end there; long chords are most likely to be links
+        ask = partial(_accepted_of, accepted, chords)
+        found[owner[first_clear(owner.astype(np.int64), -long[kept], ask)]] = True
+    return at[found], np.column_stack((unit[found, 1], -unit[found, 0])) * _void_side(void, at[found], unit[found])
+
+
+def _accepted_of(accepted: Accepted, chords: Floats, rows: Rows) -> Bools:
+    return accepted(chords[rows])
+
+
+def _void_side(void: shapely.Polygon, at: Floats, unit: Floats) -> Floats:
+    """1 where the void is on the right of a rim, -1 where it is on the left; (n, 1)."""
+    beside = at + 10 * PUSH * np.column_stack((unit[:, 1], -unit[:, 0]))
+    shapely.prepare(void)
+    side: Floats = np.where(shapely.contains_xy(void, beside), 1.0, -1.0)[:, None]
+    return side
 
 
 def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[Floats]:

@@ -174,63 +174,123 @@ def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
     return accepted
 
 
+@dataclass(frozen=True, slots=True)
+class _Ring:
+    """One rim of a void as a closed polyline."""
+
+    xy: Floats  # (n + 1, 2)
+    at: Floats  # (n + 1,) distance of each point along it
+    board: shapely.Point | None  # a point of the board within; none within the outer rim
+    tips: Floats  # (m, 2) what a link cuts off of each end: between these places
+
+    @property
+    def length(self) -> float:
+        """Perimeter, mm."""
+        return float(self.at[-1])
+
+    def cut_off(self, s: Floats, ends: Floats) -> tuple[Rows, Shapes]:
+        """Areas between chords and the stretches of rim from their first to their second ends, and whose they are.
+
+        Chords whose ends lie on one straight piece cut nothing off.
+
+        Parameters
+        ----------
+        s : (n, 2) where the ends lie, ascending
+        ends : (n, 2, 2)
+        """
+        first = np.searchsorted(self.at[:-1], s[:, 0], side="right")
+        last = np.searchsorted(self.at[:-1], s[:, 1], side="left")
+        rows = np.flatnonzero(last > first)
+        if not len(rows):
+            return rows, np.empty(0, dtype=object)
+        count = (last - first)[rows] + 2
+        owner, step = repeated(np.arange(len(rows)), count)
+        inner = self.xy[np.clip(first[rows][owner] + step - 1, 0, len(self.at) - 2)]
+        begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]
+        points = np.where(begin, ends[rows][owner, 0], np.where(end, ends[rows][owner, 1], inner))
+        return rows, shapely.polygons(shapely.linearrings(points, indices=owner))
+
+
 class _Chords:
     """Tells which chords of one void are links."""
 
     def __init__(self, place: Narrow) -> None:
-        self._rings = [shapely.LineString(r.coords) for r in (place.void.exterior, *place.void.interiors)]
-        self._boards = [None, *(shapely.Polygon(r).representative_point() for r in place.void.interiors)]
+        lines = [shapely.LineString(r.coords) for r in (place.void.exterior, *place.void.interiors)]
+        boards = [None, *(shapely.Polygon(r).representative_point() for r in place.void.interiors)]
         self._rooms = shapely.get_coordinates([room.representative_point() for room in place.rooms])
         tips = np.array(place.tips, dtype=object).reshape(-1, 2)
-        of_ring = _nearest(self._rings, tips[:, 0])
-        self._tips = [shapely.line_locate_point(ring, tips[of_ring == k]) for k, ring in enumerate(self._rings)]
+        of_ring = _nearest(lines, tips[:, 0])
+        self._rings = [
+            _Ring(*_measured(line), board, shapely.line_locate_point(line, tips[of_ring == k]))
+            for k, (line, board) in enumerate(zip(lines, boards, strict=True))
+        ]
+        self._start = np.concatenate([ring.xy[:-1] for ring in self._rings])
+        self._run = np.concatenate([np.diff(ring.xy, axis=0) for ring in self._rings])
+        self._ring = np.repeat(np.arange(len(lines)), [len(ring.xy) - 1 for ring in self._rings])
+        self._at = np.concatenate([ring.at[:-1] for ring in self._rings])
+        self._size = np.hypot(*self._run.T)
+        pieces = np.stack((self._start, self._start + self._run), axis=1)
+        self._tree = shapely.STRtree(shapely.linestrings(pieces))
 
     def count(self, p: Floats, q: Floats) -> Bools:
         """Whether each chord, between two places on rims and within the void, is a link; p, q of shape (n, 2)."""
-        one, two = shapely.points(p), shapely.points(q)
-        ring_p, ring_q = _nearest(self._rings, one), _nearest(self._rings, two)
+        if not len(p):
+            return np.zeros(0, dtype=bool)
+        (ring_p, s_p), (ring_q, s_q) = self._located(p), self._located(q)
         mask: Bools = ring_p != ring_q
+        back = s_p > s_q
+        s = np.sort(np.column_stack((s_p, s_q)), axis=1)
+        ends = np.where(back[:, None, None], np.stack((q, p), axis=1), np.stack((p, q), axis=1))
         for k, ring in enumerate(self._rings):
             rows = np.flatnonzero((ring_p == k) & (ring_q == k))
-            s = np.stack([shapely.line_locate_point(ring, c[rows]) for c in (one, two)], axis=1)
-            mask[rows] = self._on_one_ring(k, np.sort(s, axis=1))
+            mask[rows] = self._on_one_ring(ring, s[rows], ends[rows])
         return mask
 
     def from_rim_to_rim(self, ends: Floats) -> Bools:
         """Whether chords, (n, 2, 2), end on rims, and not at a bend inside the void beside what is filled."""
-        apart = shapely.distance(shapely.MultiLineString(self._rings), shapely.points(ends))
-        mask: Bools = (apart <= _AT_RIM).all(axis=1)
+        if not len(ends):
+            return np.zeros(0, dtype=bool)
+        points = shapely.points(ends.reshape(-1, 2))
+        apart = shapely.distance(points, self._tree.geometries[self._tree.nearest(points)])
+        mask: Bools = (apart.reshape(-1, 2) <= _AT_RIM).all(axis=1)
         return mask
 
-    def _on_one_ring(self, k: int, s: Floats) -> Bools:
-        ring = self._rings[k]
-        xy = shapely.get_coordinates(ring)
-        at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))[:-1]
-        first, last = np.searchsorted(at, s[:, 0], side="right"), np.searchsorted(at, s[:, 1], side="left")
+    def _located(self, points: Floats) -> tuple[Rows, Floats]:
+        """The ring that each point lies on, and where along it."""
+        piece = self._tree.nearest(shapely.points(points))
+        run, size = self._run[piece], np.maximum(self._size[piece], _EXACT)
+        along = np.einsum("ij,ij->i", points - self._start[piece], run) / size
+        return self._ring[piece], self._at[piece] + np.clip(along, 0.0, self._size[piece])
+
+    def _on_one_ring(self, ring: _Ring, s: Floats, ends: Floats) -> Bools:
+        """Which chords of one ring part rooms from rooms, or cut an end off."""
         mask = np.zeros(len(s), dtype=bool)
-        rows = np.flatnonzero(last > first)  # others lie along one straight piece
+        rows, areas = ring.cut_off(s, ends)
         if not len(rows):
             return mask
-        first, count = first[rows], (last - first)[rows] + 2
-        owner, step = repeated(np.arange(len(rows)), count)
-        inner = xy[np.clip(first[owner] + step - 1, 0, len(at) - 1)]
-        tips = shapely.get_coordinates(shapely.line_interpolate_point(ring, s[rows].ravel())).reshape(-1, 2, 2)
-        begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]
-        points = np.where(begin, tips[owner, 0], np.where(end, tips[owner, 1], inner))
-        cut = shapely.polygons(shapely.linearrings(points, indices=owner))
-        inside = np.stack([shapely.contains_xy(cut, x, y) for x, y in self._rooms], axis=1)
-        neck = inside.any(axis=1) & ~inside.all(axis=1)
-        here = ~inside.any(axis=1)  # whether the stretch from first to second end is the one without rooms
-        if self._boards[k] is not None:
-            here &= ~shapely.contains(cut, self._boards[k])
-        start, stop = s[rows].T
-        cut_off = (
-            np.where(here, start, stop)[:, None],
-            np.where(here, stop - start, ring.length - stop + start)[:, None],
-        )
-        first, last = ((self._tips[k][:, n] - cut_off[0]) % ring.length for n in (0, 1))
-        mask[rows] = neck | ((first <= last) & (last <= cut_off[1])).any(axis=1)
+        inside = np.stack([np.asarray(shapely.contains_xy(areas, x, y)) for x, y in self._rooms], axis=1)
+        some = inside.any(axis=1)
+        here: Bools = np.logical_not(some)  # whether the stretch from first to second end is the one without rooms
+        if ring.board is not None:
+            here &= ~np.asarray(shapely.contains(areas, ring.board))
+        mask[rows] = (some & ~inside.all(axis=1)) | _cuts_end(ring, s[rows], here)
         return mask
+
+
+def _cuts_end(ring: _Ring, s: Floats, here: Bools) -> Bools:
+    """Whether an end of the void lies in what each chord cuts off: between its ends, or else beyond them."""
+    start, stop = s.T
+    begin = np.where(here, start, stop)[:, None]
+    size = np.where(here, stop - start, ring.length - stop + start)[:, None]
+    first, last = ((ring.tips[:, n] - begin) % ring.length for n in (0, 1))
+    mask: Bools = ((first <= last) & (last <= size)).any(axis=1)
+    return mask
+
+
+def _measured(line: shapely.LineString) -> tuple[Floats, Floats]:
+    """Points of a polyline and how far along it they are."""
+    xy = shapely.get_coordinates(line)
+    return xy, np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))
 
 
 def _nearest(rings: Sequence[shapely.LineString], points: Shapes) -> Rows:

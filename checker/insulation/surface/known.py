@@ -22,32 +22,34 @@ _MOST = 2_000_000  # pairs of entries looked at at once: bounds memory
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """Lengths of paths found so far; one entry for each node and conductor within the limit, ordered by node.
+    """Lengths of paths found so far; one entry for each node and island within the limit, ordered by node.
 
     Attributes
     ----------
     first : (nodes + 1,) where the entries of each node begin
-    conductor : of each entry
+    island : of each entry
     length : mm, of each entry
-    roles : of each conductor
+    roles : of each island
+    conductor : of each island: on a face a path must beat those of its own islands, over a wall all of its conductors
     limit : mm; no path of interest is longer
-    pairs : keys of conductors that a path joins, in order
-    shortest : mm, by pair
+    on_faces : shortest paths between islands
+    anywhere : shortest paths between conductors
     """
 
     first: Rows
-    conductor: Ints
+    island: Ints
     length: Floats
     roles: Ints
+    conductor: Ints
     limit: float
-    pairs: Keys
-    shortest: Floats
+    on_faces: Shortest
+    anywhere: Shortest
 
     def by_role(self) -> Floats:
         """Least length to each node from copper of each role, (nodes, 3)."""
         node = np.repeat(np.arange(len(self.first) - 1), np.diff(self.first))
         least = np.full((len(self.first) - 1, 3), np.inf)
-        np.minimum.at(least, (node, self.roles[self.conductor]), self.length)
+        np.minimum.at(least, (node, self.roles[self.island]), self.length)
         return least
 
     def entries(self, node: Rows | Ints) -> tuple[Rows, Rows]:
@@ -57,55 +59,90 @@ class Known:
         return row, self.first[node][row] + step
 
     def wanted(self, one: Ints, two: Ints) -> Bools:
-        """Which two conductors are measured to each other."""
+        """Which two islands are measured to each other."""
         mask: Bools = (one != two) & ((self.roles[one] != self.roles[two]) | (self.roles[one] == HOP))
         return mask
 
-    def keys(self, one: Ints, two: Ints) -> Keys:
-        """One number per pair of conductors, whichever comes first."""
-        keys: Keys = np.minimum(one, two).astype(np.int64) * len(self.roles) + np.maximum(one, two)
-        return keys
+    def pairs(self, one: Ints, two: Ints) -> Keys:
+        """One number per pair of islands for their conductors, whichever comes first."""
+        return _keys(self.conductor[one], self.conductor[two], len(self.roles))
 
-    def to_beat(self, key: Keys) -> Floats:
-        """What a further path between each pair must be shorter than, mm."""
-        if not len(self.pairs):
-            return np.full(len(key), self.limit)
-        place = np.minimum(np.searchsorted(self.pairs, key), len(self.pairs) - 1)
-        return np.where(self.pairs[place] == key, self.shortest[place], self.limit)
+    def to_beat(self, pair: Keys) -> Floats:
+        """What a further path over a wall between the conductors of each pair must be shorter than, mm."""
+        return np.minimum(self.anywhere.of(pair), self.limit)
+
+    def to_beat_on_face(self, one: Ints, two: Ints) -> Floats:
+        """What a further path on one face between each two islands must be shorter than, mm."""
+        return np.minimum(self.on_faces.of(_keys(one, two, len(self.roles))), self.limit)
+
+    def with_shorter(self, more: Shortest) -> Known:
+        """The same with further paths between conductors; of each pair the shortest counts."""
+        return replace(self, anywhere=self.anywhere.with_shorter(more))
+
+
+@dataclass(frozen=True, slots=True)
+class Shortest:
+    """Lengths of the shortest paths of some pairs; columns, ordered by pair."""
+
+    pair: Keys
+    length: Floats  # mm
+
+    def of(self, pair: Keys) -> Floats:
+        """The lengths of some pairs, infinite for those that no path joins."""
+        if not len(self.pair):
+            return np.full(len(pair), np.inf)
+        place = np.minimum(np.searchsorted(self.pair, pair), len(self.pair) - 1)
+        return np.where(self.pair[place] == pair, self.length[place], np.inf)
+
+    def with_shorter(self, more: Shortest) -> Shortest:
+        """Both together."""
+        return shortest_of(np.concatenate((self.pair, more.pair)), np.concatenate((self.length, more.length)))
+
+
+def shortest_of(pair: Keys, length: Floats) -> Shortest:
+    """The least length of each pair."""
+    order = np.lexsort((length, pair))
+    pairs, first = np.unique(pair[order], return_index=True)
+    return Shortest(pairs, length[order][first])
+
+
+def _keys(one: Ints, two: Ints, count: int) -> Keys:
+    keys: Keys = np.minimum(one, two).astype(np.int64) * count + np.maximum(one, two)
+    return keys
 
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """How near conductors are to corners; entries ordered by corner.
+    """How near islands are to corners; entries ordered by corner.
 
     Attributes
     ----------
     first : (corners + 1,) where the entries of each corner begin
-    conductor, face : of each entry
+    island, face : of each entry
     length : mm
     """
 
     first: Rows
-    conductor: Ints
+    island: Ints
     face: Ints
     length: Floats
 
 
-def reach_of(corner: Rows | Ints, conductor: Ints, face: Ints, length: Floats, corners: int) -> Reach:
+def reach_of(corner: Rows | Ints, island: Ints, face: Ints, length: Floats, corners: int) -> Reach:
     """A table of the least lengths; any order."""
-    order = np.lexsort((length, face, conductor, corner))
-    keys = np.column_stack((corner, conductor, face))[order]
+    order = np.lexsort((length, face, island, corner))
+    keys = np.column_stack((corner, island, face))[order]
     kept = order[np.append(True, (np.diff(keys, axis=0) != 0).any(axis=1))[: len(order)]]
     first = np.searchsorted(corner[kept], np.arange(corners + 1))
-    return Reach(first, conductor[kept], face[kept], length[kept])
+    return Reach(first, island[kept], face[kept], length[kept])
 
 
 def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, known: Known, height: float) -> Bools:
-    """Which pairs of corners may lie on a path that beats what is known between any two conductors.
+    """Which pairs of corners may lie on a path that beats what is known between any two islands.
 
     Parameters
     ----------
-    one, two : no path comes to the first corner from the first conductor, or to the second, in less
+    one, two : no path comes to the first corner from the first island, or to the second, in less
     at : the corners
     between : mm, from the first to the second
     height : mm; a path from face to face is at least as long as its course seen from above, and so much down
@@ -118,11 +155,14 @@ def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, know
         row, step = repeated(rows, count[rows])
         wide = (two.first[at[1] + 1] - two.first[at[1]])[row]
         a, b = one.first[at[0][row]] + step // wide, two.first[at[1][row]] + step % wide
-        wanted = known.wanted(one.conductor[a], two.conductor[b])
+        wanted = known.wanted(one.island[a], two.island[b])
         row, a, b = row[wanted], a[wanted], b[wanted]
         length = one.length[a] + between[row] + two.length[b]
-        length = np.where(one.face[a] != two.face[b], np.hypot(length, height), length)
-        mask[row[length < known.to_beat(known.keys(one.conductor[a], two.conductor[b]))]] = True
+        across = one.face[a] != two.face[b]
+        islands = one.island[a], two.island[b]
+        shorter = length < known.to_beat_on_face(*islands)
+        shorter[across] = (np.hypot(length, height) < known.to_beat(known.pairs(*islands)))[across]
+        mask[row[shorter]] = True
     return mask
 
 
@@ -134,33 +174,25 @@ def known_from(matrix: Any, roles: Ints, conductor: Ints, nodes: int, limit: flo
     matrix : the graph; islands are the first nodes, and once more, as ends of paths, the last
     roles, conductor : of each island
     """
-    at, of, least = _shortest(matrix, conductor, limit)
-    role_of = np.zeros(int(conductor.max(initial=-1)) + 1, np.int32)
-    role_of[conductor] = roles
-    first = np.searchsorted(at, np.arange(nodes + 1))
+    node, island, length = _shortest(matrix, len(roles), limit)
+    first = np.searchsorted(node, np.arange(nodes + 1))
     cut = first[-1]
-    known = Known(first, of[:cut], least[:cut], role_of, limit, np.empty(0, np.int64), np.empty(0))
-    return replace(known, **_between(known, conductor[at[cut:] - nodes], of[cut:], least[cut:]))
+    none = Shortest(np.empty(0, np.int64), np.empty(0))
+    known = Known(first, island[:cut], length[:cut], roles, conductor, limit, none, none)
+    one, two, least = (node[cut:] - nodes).astype(np.int32), island[cut:], length[cut:]
+    wanted = known.wanted(one, two)
+    one, two, least = one[wanted], two[wanted], least[wanted]
+    on_faces = shortest_of(_keys(one, two, len(roles)), least)
+    return replace(known, on_faces=on_faces, anywhere=shortest_of(known.pairs(one, two), least))
 
 
-def _shortest(matrix: Any, conductor: Ints, limit: float) -> tuple[Rows, Ints, Floats]:
-    """The shortest path from each conductor to each node within the limit: nodes, conductors, lengths; by node."""
-    found = [(no_rows(), np.empty(0, np.int32), np.empty(0))]
-    for block in each(np.arange(len(conductor)), _RUN):
+def _shortest(matrix: Any, islands: int, limit: float) -> tuple[Rows, Ints, Floats]:
+    """The shortest path from each island to each node within the limit: nodes, islands, lengths; by node."""
+    found = [(no_rows(), no_rows(), np.empty(0))]
+    for block in each(np.arange(islands), _RUN):
         reached = dijkstra(matrix, indices=block, limit=limit)
         row, node = np.nonzero(np.isfinite(reached))
-        found.append((node, conductor[block[row]], reached[row, node]))
-    node, of, length = (np.concatenate(c) for c in zip(*found, strict=True))
-    order = np.lexsort((length, of, node))
-    node, of, length = node[order], of[order], length[order]
-    shortest = np.append(True, (np.diff(node) != 0) | (np.diff(of) != 0))[: len(node)]
-    return node[shortest], of[shortest], length[shortest]
-
-
-def _between(known: Known, one: Ints, two: Ints, length: Floats) -> dict[str, Any]:
-    """The shortest paths between conductors that are measured to each other, as fields of Known."""
-    key, wanted = known.keys(one, two), known.wanted(one, two)
-    key, length = key[wanted], length[wanted]
-    order = np.lexsort((length, key))
-    pairs, place = np.unique(key[order], return_index=True)
-    return {"pairs": pairs, "shortest": length[order][place]}
+        found.append((node, block[row], reached[row, node]))
+    node, island, length = (np.concatenate(c) for c in zip(*found, strict=True))
+    order = np.lexsort((length, island, node))
+    return node[order], island[order].astype(np.int32), length[order]

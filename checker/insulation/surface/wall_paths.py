@@ -134,13 +134,17 @@ class Walls:
             found += self.bare.by_face(self.bare.laid_beside(face), face)
         return [*found, self.bare.along()]
 
-    def between_faces(self, starts: Sequence[Starts], known: Known) -> Iterator[Edges]:
+    def between_faces(self, starts: Sequence[Starts], known: Known) -> tuple[list[Edges], Search]:
         """Ways over walls from face to face that beat what is known between their conductors.
 
         Parameters
         ----------
         starts : of both faces
         known : what faces, and walls with copper, have shown
+
+        Returns
+        -------
+        the ways, and what they made of the shortest paths
         """
         if len(self.bare):
             laid = [self.bare.starts(self.bare.laid_beside(face)) for face in (TOP, BOTTOM)]
@@ -149,10 +153,11 @@ class Walls:
         near, far = self._hopeful(over, under, under.depth), self._hopeful(under, over, over.depth)
         search = Search(known, self.bare.thickness, self.limit, self.rims.perimeter)
         one, two = self._windows(near, known), self._windows(far, known)
+        found: list[Edges] = []
         for bundle in search.bundles(one, two):
-            yield from self._best_of(
-                near, far, bundle.take(self._apart(near, far, one, two, bundle)), (one, two), search
-            )
+            kept = bundle.take(self._apart(near, far, one, two, bundle))
+            found += self._best_of(near, far, kept, (one, two), search)
+        return found, search
 
     def _apart(self, near: Approaches, far: Approaches, one: Windows, two: Windows, bundle: Bundle) -> Bools:
         """Pairs of approaches that are not from two links of one place: nothing is won by those."""
@@ -173,18 +178,18 @@ class Walls:
         yield from self._best_first(near, far, pairs, TOP, (bundle.key, before, search.best))
 
     def _windows(self, some: Approaches, known: Known) -> Windows:
-        """Approaches by conductor and window, those that another is nearer than everywhere left out."""
+        """Approaches by island and window, those that another is nearer than everywhere left out."""
         row, entry = known.entries(some.node)
-        before, conductor = known.length[entry], known.conductor[entry]
+        before, island = known.length[entry], known.island[entry]
         far = before + some.apart[row] < self.limit - self.bare.thickness
-        row, before, conductor = row[far], before[far], conductor[far]
+        row, before, island = row[far], before[far], island[far]
         window = self.rims.ends[some.rim]
         middle = (window[:, :2] + window[:, 2:]) / 2
         point = along(some.world, nearest_part(some.world, middle))
         most = np.maximum(norm(point - window[:, :2]), norm(point - window[:, 2:])) - some.reach
         most[some.gate[:, 0] >= 0] = np.inf
         corners = np.stack((point, window[:, :2], window[:, 2:]), axis=1)
-        key = conductor.astype(np.int64) * len(self.rims) + some.rim[row]
+        key = island.astype(np.int64) * len(self.rims) + some.rim[row]
         order = np.lexsort((before + most[row], key))
         _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
         bound = np.full(len(first), np.inf)
@@ -192,7 +197,7 @@ class Walls:
         clear = self.bare.sight.all_clear(corners[row[leader]])
         bound[clear] = (before[leader] + most[row[leader]])[clear]
         kept = order[(before + some.apart[row])[order] <= bound[group] + ROUNDING]
-        return windows_of(conductor[kept], some, row[kept], before[kept])
+        return windows_of(island[kept], some, row[kept], before[kept])
 
     def _approaches(self, starts: Starts) -> Approaches:
         """All ways from copper and corners of a face up to rims within reach."""

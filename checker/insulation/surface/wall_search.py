@@ -1,6 +1,6 @@
 """Which approaches from both faces of a wall may belong to a path that beats what is known between two conductors.
 
-Branch and bound: approaches are gathered by conductor and window, with the least length of a path up to it. Two windows
+Branch and bound: approaches are gathered by island and window, with the least length of a path up to it. Two windows
 of one rim and two conductors are a candidate if those lengths and the way down the wall between them beat the best path
 of that pair. Candidates come nearest first, in growing bundles; what the caller finds for one bundle bounds the next.
 """
@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from checker.insulation.surface.edges import Keys, joins, no_rows
-from checker.insulation.surface.known import Known
+from checker.insulation.surface.known import Known, Shortest
 from checker.insulation.surface.wall_windows import Approaches
 from parsers.primitives import Bools, Floats, Ints, Rows, repeated
 
@@ -23,12 +23,12 @@ _FIRST = 4  # candidates of each pair of conductors in the first bundle
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """Approaches by conductor and window; the columns of a window come first, then those of its approaches."""
+    """Approaches by island and window; the columns of a window come first, then those of its approaches."""
 
-    conductor: Ints
+    island: Ints
     loop: Ints
     s: Floats  # (m, 2) from, to
-    least: Floats  # mm; no path from the conductor up to the window is shorter
+    least: Floats  # mm; no path from the island up to the window is shorter
     first: Rows  # (m + 1,) where its approaches begin
     row: Rows  # of Approaches; nearest first within each window
     before: Floats  # mm; what lies behind each approach
@@ -79,16 +79,16 @@ class _Candidates:
         return _Candidates(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
-def windows_of(conductor: Ints, some: Approaches, row: Rows, before: Floats) -> Windows:
-    """Gather approaches by conductor and window."""
+def windows_of(island: Ints, some: Approaches, row: Rows, before: Floats) -> Windows:
+    """Gather approaches by island and window."""
     lower = before + some.apart[row]
-    key = conductor.astype(np.int64) * (int(some.rim.max(initial=0)) + 1) + some.rim[row]
+    key = island.astype(np.int64) * (int(some.rim.max(initial=0)) + 1) + some.rim[row]
     order = np.lexsort((lower, key))
-    row, before, lower, conductor, key = row[order], before[order], lower[order], conductor[order], key[order]
+    row, before, lower, island, key = row[order], before[order], lower[order], island[order], key[order]
     begins = np.flatnonzero(np.diff(key, prepend=-1))
     window = np.repeat(np.arange(len(begins)), np.diff(np.append(begins, len(row))))
     return Windows(
-        conductor=conductor[begins],
+        island=island[begins],
         loop=some.loop[row[begins]],
         s=some.window[row[begins]],
         least=lower[begins],
@@ -105,12 +105,18 @@ class Search:
 
     Attributes
     ----------
-    best : mm, of each pair of conductors that has candidates: what a path must be shorter than; callers lower it
+    pairs : keys of those pairs of conductors that have candidates
+    best : mm, of each of these: what a path must be shorter than; callers lower it
     """
 
     def __init__(self, known: Known, height: float, limit: float, perimeter: Floats) -> None:
         self.known, self.height, self.limit, self.perimeter = known, height, limit, perimeter
+        self.pairs: Keys = np.empty(0, np.int64)
         self.best: Floats = np.empty(0)
+
+    def found(self) -> Shortest:
+        """Shortest paths between conductors, with what has been found so far."""
+        return Shortest(self.pairs, self.best)
 
     def bundles(self, near: Windows, far: Windows) -> Iterator[Bundle]:
         """Pairs of approaches that may beat the best path of their conductors when they are asked for."""
@@ -144,8 +150,8 @@ class Search:
             for a, b in joins(left[usable], right, reach[usable]):
                 found.append(self._joined(near, far, np.flatnonzero(usable)[a], b, offset[b]))
         a, b, offset, across, least, key = (np.concatenate(c) for c in zip(*found, strict=True))
-        pairs, number = np.unique(key, return_inverse=True)
-        self.best = self.known.to_beat(pairs)
+        self.pairs, number = np.unique(key, return_inverse=True)
+        self.best = self.known.to_beat(self.pairs)
         order = np.lexsort((least, number))
         return _Candidates(a, b, offset, across, least, number).take(order)
 
@@ -153,12 +159,12 @@ class Search:
         self, near: Windows, far: Windows, a: Rows, b: Rows, offset: Floats
     ) -> tuple[Rows, Rows, Floats, Floats, Floats, Keys]:
         """Those of some pairs of windows that may be part of a path."""
-        kept = (near.loop[a] == far.loop[b]) & self.known.wanted(near.conductor[a], far.conductor[b])
+        kept = (near.loop[a] == far.loop[b]) & self.known.wanted(near.island[a], far.island[b])
         a, b, offset = a[kept], b[kept], offset[kept]
         gap = np.maximum(near.s[a, 0] - far.s[b, 1] - offset, far.s[b, 0] + offset - near.s[a, 1])
         across = np.hypot(np.maximum(gap, 0.0), self.height)
         least = near.least[a] + across + far.least[b]
-        key = self.known.keys(near.conductor[a], far.conductor[b])
+        key = self.known.pairs(near.island[a], far.island[b])
         kept = (least < self.known.to_beat(key)) & (gap <= self.perimeter[near.loop[a]] / 2)
         return a[kept], b[kept], offset[kept], across[kept], least[kept], key[kept]
 
