@@ -60,6 +60,7 @@ _COMMENT_TOOL = re.compile(
 _TOOL_UNITS = {"MILS": 0.0254, "MM": 1.0, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 PLATING = {"Plated": PLATED, "NonPlated": UNPLATED, "PTH": PLATED, "NPTH": UNPLATED}
 _SILENT_M = {"M06", "M09", "M14", "M47", "M95"}  # tool change, stop for inspection, plunge, message, end of header
+TOOL_FIELDS = frozenset("CFSBHZXYGM")
 _SILENT_G = {"G40"}
 _SILENT_KEYWORDS = (
     "VER",
@@ -256,6 +257,8 @@ class Machine:
         """T: define a tool if a diameter follows, else load it."""
         number = int(words[0][1]) if words[0][1].isdigit() else 0
         given = dict(words[1:])
+        if given.keys() - TOOL_FIELDS:
+            self.doubt("has a tool that is not understood", f"tool {number} has fields of unknown meaning")
         if "C" in given:
             self._define(number, given["C"])
         elif self._header:

@@ -23,6 +23,8 @@ DRAW, MOVE, FLASH = 1, 2, 3  # D01, D02, D03
 UNSET, LINEAR, CLOCKWISE, COUNTERCLOCKWISE = 0, 1, 2, 3  # G01, G02, G03
 NO_QUADRANT, SINGLE, MULTI = 0, 1, 2  # neither, G74, G75
 
+FEW = 0.1  # share of operations without a code that is no habit of the exporter
+
 Values = list[tuple[Any, ...]]  # of commands with the same code
 Setting = Callable[[Values], Sequence[Any]]  # what each of them sets a column to
 
@@ -240,6 +242,10 @@ def _codes(words: OperationWords, rows: Longs, at: Longs, diagnostics: Diagnosti
     missing = ~coded[rows]
     if not missing.any():
         return d[rows]
+    repeated = missing & ~odd[rows]
+    if repeated.sum() < FEW * len(rows):
+        why = "others have one: a code may be lost; they were read as a repetition of the last operation"
+        diagnostics.add_rows("a few coordinates without an operation code", why, at[repeated])
     diagnostics.add_rows(
         "coordinates without an operation code after something else than D01",
         "the format leaves open what they do; they were read as a repetition of the last operation",

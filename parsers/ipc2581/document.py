@@ -167,6 +167,8 @@ class _Reader:
         if not len(element):
             doubts.add(f"entry {name} of a dictionary is empty", "what it should draw is missing", line_at(element))
         for child in element:
+            if self.names[child.tag].endswith("Ref"):
+                pen.doubt(child, "a dictionary entry that refers to another", "no revision has it; compare the shape")
             try:
                 pen.draw(child, owner, NOTHING)
             except (ValueError, TypeError, OverflowError) as error:
@@ -355,6 +357,7 @@ class _Reader:
             if kind and kind not in IN_NET:
                 self.pen.doubt(child, f"{kind} in a LogicalNet", "it is not known; a pin may be missing from the net")
             if kind == "PinRef":
+                self.pen.check_pin(child)
                 part, pin = tables.components[child.get("componentRef") or ""], tables.pins[child.get("pin") or ""]
                 self.document.pin_nets.append((step, net, part, pin, line_at(child)))
 

@@ -169,6 +169,7 @@ class Pen:
                 part = child.get("componentRef")
                 component = component if part is None else self.tables.components[part]
                 pin = self.tables.pins[child.get("pin") or ""]
+                self.check_pin(child)
             elif shape is None:
                 shape = child
             else:
@@ -183,6 +184,11 @@ class Pen:
             self.draw(shape, owner, place)
         else:
             self._padstack(element, owner, place)
+
+    def check_pin(self, element: Element) -> None:
+        """A doubt about a PinRef that names no pin."""
+        if not element.get("pin"):
+            self.doubt(element, "a PinRef without a pin", "which pin is meant is not known; export the board again")
 
     def _padstack(self, element: Element, owner: int, place: int) -> None:
         name = element.get("padstackDefRef")

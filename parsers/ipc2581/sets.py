@@ -108,6 +108,8 @@ class SetReader:
     def _row_of(self, group: Element) -> int:
         """Row of a Set, or NOTHING if its layer is known to be no concern."""
         above = group.getparent()
+        if above is not None and self.names[above.tag] in ("Set", "Features", "Pad"):
+            self.pen.doubt(group, f"a Set inside a {self.names[above.tag]}", "what it belongs to is not known")
         while above is not None and self.names[above.tag] not in ("LayerFeature", "IPC-2581"):
             above = above.getparent()
         layer = above.get("layerRef") if above is not None else None
