@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,21 +49,33 @@ def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, t
         _mark_path(taken, callout, at)
     placer = Placer(frame, copper, taken)
     placer.keep_anchors(at(callout.at) for callout in numbered)
-    placed = [placer.place(at(c.at), marks.badge_half(c.number)) for c in numbered[:MOST_BADGES]]
-    badges = [(callout, badge) for callout, badge in zip(numbered, placed, strict=False) if badge is not None]
-    shown = {callout.number for callout, _ in badges}
-    clusters = _clusters([at(callout.at) for callout in numbered if callout.number not in shown], placer)
-    parts = ['<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">']
-    if len(chosen) == 1 and chosen[0].detour:
-        parts.append(marks.detour(chosen[0], at))
-    parts += [marks.joined(ring, callout, at) for ring, callout in _rings(chosen).items()]
-    parts += [marks.witness(callout, at) for callout in reversed(chosen)]
-    parts += [marks.dot(callout, at) for callout in numbered if callout.number not in shown]
-    parts.append("</g>")
-    parts += [marks.leader(badge) for _, badge in badges]
-    parts += [marks.badge_mark(badge.centre, callout) for callout, badge in badges]
-    parts += [marks.cluster_mark(badge.centre, count) for badge, count in clusters]
+    badges = _badges(numbered[:MOST_BADGES], at, placer)
+    rest = [callout for callout in numbered if callout not in badges]
+    clusters = _clusters([at(callout.at) for callout in rest], placer)
+    parts = [
+        '<g clip-path="url(#frame)" fill="none" stroke-linejoin="round" stroke-linecap="round">',
+        *_paths(chosen, at),
+        *(marks.dot(callout, at) for callout in rest),
+        "</g>",
+        *(marks.leader(badge) for badge in badges.values()),
+        *(marks.badge_mark(badge.centre, callout) for callout, badge in badges.items()),
+        *(marks.cluster_mark(cluster.badge.centre, cluster.count) for cluster in clusters),
+    ]
     return "\n".join(parts)
+
+
+def _badges(numbered: Sequence[Callout], at: At, placer: Placer) -> dict[Callout, Badge]:
+    """Badges of those that find a place."""
+    placed = {callout: placer.place(at(callout.at), marks.badge_half(callout.number)) for callout in numbered}
+    return {callout: badge for callout, badge in placed.items() if badge is not None}
+
+
+def _paths(chosen: Sequence[Callout], at: At) -> Iterator[str]:
+    """Return current of a single finding, copper on the way, witness paths, the worst on top."""
+    if len(chosen) == 1 and chosen[0].detour:
+        yield marks.detour(chosen[0], at)
+    yield from (marks.joined(ring, callout, at) for ring, callout in _rings(chosen).items())
+    yield from (marks.witness(callout, at) for callout in reversed(chosen))
 
 
 def _rings(chosen: Sequence[Callout]) -> dict[tuple[XY, ...], Callout]:
@@ -70,27 +83,44 @@ def _rings(chosen: Sequence[Callout]) -> dict[tuple[XY, ...], Callout]:
     return {ring: callout for callout in reversed(chosen) for ring in callout.joined}
 
 
-def _clusters(anchors: Sequence[XY], placer: Placer) -> list[tuple[Badge, int]]:
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """A mark that stands for several places."""
+
+    badge: Badge
+    count: int
+
+
+def _clusters(anchors: Sequence[XY], placer: Placer) -> list[Cluster]:
     """One mark for the places of each square that found none of their own, with how many they are.
 
     A mark that finds no place either joins the nearest one that did.
     """
+    placed: list[Cluster] = []
+    left: list[Sequence[XY]] = []
+    for members in _squares(anchors):
+        badge = placer.place(_centre(members), marks.cluster_half(len(anchors)))
+        if badge is None:
+            left.append(members)
+        else:
+            placed.append(Cluster(badge, len(members)))
+    for crowd in left if placed else ():
+        near = min(placed, key=lambda cluster: math.dist(cluster.badge.anchor, _centre(crowd)))
+        placed[placed.index(near)] = replace(near, count=near.count + len(crowd))
+    return placed
+
+
+def _squares(anchors: Sequence[XY]) -> Iterable[list[XY]]:
+    """Anchors by the square of the picture that they lie in."""
     squares: dict[XY, list[XY]] = {}
     for anchor in anchors:
         squares.setdefault((anchor[0] // CLUSTER, anchor[1] // CLUSTER), []).append(anchor)
-    placed: list[tuple[Badge, int]] = []
-    left: list[tuple[XY, int]] = []
-    for members in squares.values():
-        centre = (sum(x for x, _ in members) / len(members), sum(y for _, y in members) / len(members))
-        badge = placer.place(centre, marks.cluster_half(len(anchors)))
-        if badge is not None:
-            placed.append((badge, len(members)))
-        else:
-            left.append((centre, len(members)))
-    for centre, count in left if placed else ():
-        near = min(range(len(placed)), key=lambda i: math.dist(placed[i][0].anchor, centre))
-        placed[near] = (placed[near][0], placed[near][1] + count)
-    return placed
+    return squares.values()
+
+
+def _centre(points: Sequence[XY]) -> XY:
+    x, y = np.mean(points, axis=0).tolist()
+    return x, y
 
 
 def _region_names(scene: Scene, layer: SceneLayer, view: View, copper: Grid) -> tuple[str, list[Box]]:
