@@ -1,0 +1,54 @@
+"""The contributors' guide says where things are: its map is made from the first lines of rooms and lone modules."""
+
+from __future__ import annotations
+
+import ast
+import re
+import textwrap
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+GUIDE = ROOT / "DEVELOPERS.md"
+
+
+def first_line(module: Path) -> str:
+    doc = ast.get_docstring(ast.parse(module.read_text(encoding="utf-8"))) or ""
+    return doc.splitlines()[0]
+
+
+def rooms(package: str) -> list[Path]:
+    """Rooms and lone modules of a package, from the door down as its import contract lists them; rooms in rooms too."""
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"][
+        "contracts"
+    ]
+    layers = next(c["layers"] for c in contracts if c.get("containers") == [package])
+    names = [name.strip() for layer in layers for name in re.split(r"[|:]", layer)]
+    found: list[Path] = []
+    for name in names:
+        folder = ROOT / package / name
+        if folder.is_dir():
+            found += sorted(path.parent for path in folder.rglob("__init__.py"))
+        else:
+            found.append(folder.with_suffix(".py"))
+    return found
+
+
+def entry(path: Path) -> str:
+    name = f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
+    told = first_line(path / "__init__.py" if path.is_dir() else path)
+    return textwrap.fill(told, 116, initial_indent=f"    {name:30} ", subsequent_indent=" " * 35)
+
+
+def test_the_map_is_current(request: pytest.FixtureRequest) -> None:
+    border = f"    {' only Board and trouble cross this line '.center(112, '-')}"
+    wanted = "\n".join([*map(entry, rooms("checker")), border, *map(entry, rooms("parsers"))])
+    text = GUIDE.read_text(encoding="utf-8")
+    block = re.compile(r"(<!-- map: [^\n]*-->\n\n).*?(\n\n<!-- end of map -->)", re.S)
+    renewed = block.sub(lambda m: f"{m[1]}{wanted}{m[2]}", text)
+    if request.config.getoption("--rewrite-goldens"):
+        GUIDE.write_text(renewed, encoding="utf-8")
+        return
+    assert text == renewed
