@@ -166,22 +166,26 @@ class _Ends:
 
 def _grouped(layout: Layout, barriers: Barriers, found: Sequence[Judged]) -> Iterator[Judged]:
     """Shortfalls with their groups."""
-    if not found:
-        return
-    ends = _ends(layout, barriers.bodies, found)
-    numbers = np.arange(len(found))
+    if found:
+        ends = _ends(layout, barriers.bodies, found)
+        links = [*_alike_of_each(ends, found), _sharing(_crossings(barriers, one) for one in found)]
+        cause = _causes(len(found), np.concatenate([*links, _sharing(_isolators(layout, found, ends))]))
+        keys = [repr((one.short.bound.title, sorted(one.short.nets), one.short.place)) for one in found]
+        first = [min(key for key, own in zip(keys, cause, strict=True) if own == number) for number in cause]
+        yield from (replace(one, group=f"too close: {key}") for one, key in zip(found, first, strict=True))
+
+
+def _causes(size: int, pairs: Rows) -> list[int]:
+    """Number of the cause of each shortfall, given pairs that have one."""
+    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
+    numbers: list[int] = connected_components(graph, directed=False)[1].tolist()
+    return numbers
+
+
+def _alike_of_each(ends: _Ends, found: Sequence[Judged]) -> Iterator[Rows]:
+    """Pairs of paths that end alike, separation by separation."""
     separation = np.array([one.short.bound.separation.key for one in found])
-    links = [_alike(ends, numbers[separation == key]) for key in np.unique(separation)]
-    links += [_sharing([_crossings(barriers, one) for one in found]), _sharing(_isolators(layout, found, ends))]
-    pairs = np.concatenate(links)
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(found), len(found)))
-    cause = connected_components(graph, directed=False)[1]
-    first: dict[int, str] = {}
-    for number, one in enumerate(found):
-        key = repr((one.short.bound.title, sorted(one.short.nets), one.short.place, one.short.required.measure))
-        first[int(cause[number])] = min(key, first.get(int(cause[number]), key))
-    for number, one in enumerate(found):
-        yield replace(one, group=f"too close: {first[int(cause[number])]}")
+    return (_alike(ends, np.flatnonzero(separation == key)) for key in np.unique(separation))
 
 
 def _ends(layout: Layout, bodies: Bodies, found: Sequence[Judged]) -> _Ends:

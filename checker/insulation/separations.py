@@ -213,39 +213,63 @@ def separations_of(layout: Layout) -> tuple[Separation, ...]:
     return tuple(_separation(layout, one, stated) for one in stated)
 
 
+@dataclass(frozen=True, slots=True)
+class _Parted:
+    """The bodies of the board, parted by what they are to a separation."""
+
+    sides: tuple[Rows, Rows]
+    thirds: tuple[Third, ...]
+    floating: Rows
+    earthed: Rows
+
+    def end(self, number: int) -> Rows:
+        """A side with the third copper that stands on it."""
+        beside = [third.rows for third in self.thirds if third.side == number]
+        return np.unique(np.concatenate([self.sides[number], *beside]))
+
+    def crossed(self) -> Rows:
+        """What a path may cross."""
+        between = [third.rows for third in self.thirds if third.side is None]
+        return np.sort(np.concatenate([self.floating, *between]))
+
+
 def _separation(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) -> Separation:
     bodies, spec = bodies_of(layout)[0], stated.spec
     barrier = spec if isinstance(spec, Barrier) else None
-    sides = [_rows_of(bodies, mask) for mask in (stated.first, stated.second)]
-    if barrier is not None:
-        sides = [rows[~_of_no_region(layout, bodies, rows)] for rows in sides]
-    earthed = _rows_of(bodies, stated.earthed)
-    free = np.ones(len(bodies), dtype=np.bool_)
-    for rows in (*sides, earthed):
-        free[rows] = False
-    floats = free & _floats(layout, bodies)
-    functional = barrier is None and spec.insulation.insulation not in PROTECTIVE
-    thirds = () if functional else tuple(_thirds(layout, bodies, free & ~floats, stated, everything))
-    floating = np.flatnonzero(floats)
-    node, nodes = _merged(bodies, thirds)
+    parted = _parted(layout, stated, everything)
+    node, nodes = _merged(bodies, parted.thirds)
     return Separation(
         key=stated.key,
         title=" / ".join(stated.names),
         names=stated.names,
         split=barrier.between if barrier else ((), ()),
         nets=(_members(stated.first), _members(stated.second)),
-        sides=(sides[0], sides[1]),
-        ends=(_end(sides[0], thirds, 0), _end(sides[1], thirds, 1)),
-        thirds=thirds,
-        floating=floating,
-        crossed=np.sort(np.concatenate([floating, *(third.rows for third in thirds if third.side is None)])),
-        earthed=earthed,
+        sides=parted.sides,
+        ends=(parted.end(0), parted.end(1)),
+        thirds=parted.thirds,
+        floating=parted.floating,
+        crossed=parted.crossed(),
+        earthed=parted.earthed,
         node=node,
         nodes=nodes,
         insulation=spec.insulation,
         isolators=barrier.isolators if barrier else (),
         straddling=barrier.straddling if barrier else (),
     )
+
+
+def _parted(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) -> _Parted:
+    bodies, spec = bodies_of(layout)[0], stated.spec
+    first, second, earthed = (_rows_of(bodies, mask) for mask in (stated.first, stated.second, stated.earthed))
+    barrier = isinstance(spec, Barrier)
+    if barrier:
+        first, second = (rows[~_of_no_region(layout, bodies, rows)] for rows in (first, second))
+    free = np.ones(len(bodies), dtype=np.bool_)
+    free[np.concatenate((first, second, earthed))] = False
+    floats = free & _floats(layout, bodies)
+    knows_thirds = barrier or spec.insulation.insulation in PROTECTIVE
+    thirds = tuple(_thirds(layout, bodies, free & ~floats, stated, everything)) if knows_thirds else ()
+    return _Parted((first, second), thirds, np.flatnonzero(floats), earthed)
 
 
 def _rows_of(bodies: Bodies, nets: Bools) -> Rows:
@@ -305,11 +329,6 @@ def _merged(bodies: Bodies, thirds: Sequence[Third]) -> tuple[Ints, int]:
         if third.side is None:
             node[third.rows] = bodies.nodes + number
     return node, bodies.nodes + len(thirds)
-
-
-def _end(side: Rows, thirds: Sequence[Third], number: int) -> Rows:
-    """A side with the third copper that stands on it."""
-    return np.unique(np.concatenate([side, *(third.rows for third in thirds if third.side == number)]))
 
 
 def _members(mask: Bools) -> frozenset[int]:

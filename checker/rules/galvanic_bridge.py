@@ -288,41 +288,66 @@ def _touch(layout: Layout, link: Link) -> str:
 # ------------------------------------------------------------------------------------------------------------- ties
 
 
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """What joins the two references of a tie."""
+
+    places: tuple[XY, ...]  # of touching copper, once for each
+    parts: tuple[str, ...]
+    points: tuple[XY, ...]  # where all of these are
+
+    def told(self) -> list[str]:
+        """Each connection in words."""
+        return [*(f"copper at ({x:.2f}, {y:.2f})" for x, y in self.places), *self.parts]
+
+    def as_declared(self, tie: Tie) -> bool:
+        """Whether it is one connection, and the one that the tie names."""
+        return len(self.told()) == 1 and (tie.at is None or self.parts == (tie.at,))
+
+
 def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
     """A finding unless the two references are joined exactly once, by what the tie names."""
-    first, second = (next(r.reference for r in layout.regions if r.name == name) for name in tie.between)
-    drawn = [link for link in copper if link.part is not None and first & set(link.nets) and second & set(link.nets)]
-    touching = [link for link in copper if link.part is None]
-    places = _places(_touching_points(layout, tie, touching, (first, second)), tie.reach)
-    etched, places = _at_the_part(layout, tie, places)
-    etched += [link.points[0] for link in drawn]
-    parts = [part for part in layout.board.components if _joins(layout, tie, part, first, second)]
-    names = {link.part or "" for link in drawn} | {part.refdes for part in parts}
-    names |= {tie.at} if etched and tie.at and not drawn else set()
-    joined = [f"copper at ({x:.2f}, {y:.2f})" for x, y in places] + sorted(names - set(layout.rules.nets.stitching))
-    meant = not joined or tie.at is None or joined == [tie.at]
-    if len(joined) == 1 and meant:
+    joined = _connections(layout, tie, copper)
+    if joined.as_declared(tie):
         return
-    nets = bodies_of(layout)[0].names
-    declared = tie.at or "touching copper"
-    told = f"joined {len(joined)} times ({', '.join(joined)})" if joined else "not joined at all"
-    points = [*places, *etched, *(part.at for part in parts)] or [_somewhere(layout, tie)]
+    names, told = bodies_of(layout)[0].names, joined.told()
+    how = f"joined {len(told)} times ({', '.join(told)})" if told else "not joined at all"
+    points = joined.points or (_somewhere(layout, tie),)
+    declared = f"one tie is declared ({tie.at or 'touching copper'})"
     yield Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{tie.between[0]} and {tie.between[1]} are {told}; one tie is declared ({declared})",
+        message=f"{tie.between[0]} and {tie.between[1]} are {how}; {declared}",
         at=points[0],
-        nets=tuple(nets[net] for net in sorted(first | second)),
-        components=tuple(name for name in joined if name in names),
+        nets=tuple(names[net] for net in sorted(frozenset().union(*_references(layout, tie)))),
+        components=joined.parts,
         regions=tie.between,
         bounds=tuple(shapely.MultiPoint(points).bounds),
-        measured=float(len(joined)),
+        measured=float(len(told)),
         required=1.0,
         unit="",
         harm=2 * SAFETY_HARM,
         hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
-        detail={"joined": joined},
+        detail={"joined": told},
     )
+
+
+def _references(layout: Layout, tie: Tie) -> tuple[frozenset[int], frozenset[int]]:
+    first, second = (layout.region_named(name).reference for name in tie.between)
+    return first, second
+
+
+def _connections(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Joined:
+    """All that joins the two references of a tie: touching copper, etched parts, parts by their pins."""
+    sides = _references(layout, tie)
+    drawn = [link for link in copper if link.part is not None and all(side & set(link.nets) for side in sides)]
+    touching = [link for link in copper if link.part is None]
+    etched, places = _at_the_part(layout, tie, _places(_touching_points(layout, tie, touching, sides), tie.reach))
+    parts = [part for part in layout.board.components if _joins(layout, tie, part, *sides)]
+    names = {link.part or "" for link in drawn} | {part.refdes for part in parts}
+    names |= {tie.at} if etched and tie.at and not drawn else set()
+    at = (*places, *etched, *(link.points[0] for link in drawn), *(part.at for part in parts))
+    return Joined(tuple(places), tuple(sorted(names - set(layout.rules.nets.stitching))), at)
 
 
 def _at_the_part(layout: Layout, tie: Tie, places: Sequence[XY]) -> tuple[list[XY], list[XY]]:
