@@ -14,6 +14,7 @@ from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
+from parsers.assembly.plausibility import trimmed
 from parsers.assembly.profile import told_outline
 from parsers.assembly.thicknesses import settled
 from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
@@ -27,7 +28,7 @@ from parsers.ipc2581.components import (
     pad_spots,
 )
 from parsers.ipc2581.document import read_document
-from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity, trimmed
+from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity
 from parsers.ipc2581.layers import (
     COPPER,
     CUT_IN_PART,
@@ -209,7 +210,7 @@ class _Assembly:
         for doubt in kept.doubts:
             self.doubts.add(doubt.what, doubt.why)
         self.remarks.extend(kept.remarks)
-        return kept.copper
+        return copper if kept.kept.all() else copper.take(kept.kept)
 
     def _components(self, drawn: _Copper) -> tuple[Component, ...]:
         spots = pad_spots(drawn.owners, drawn.places, drawn.keep)

@@ -24,14 +24,6 @@ CHORD = 0.0005  # mm; how far the straight strokes of a curved slot may stray fr
 
 
 @dataclass(frozen=True, slots=True)
-class Openings:
-    """What is drilled and routed."""
-
-    holes: Holes
-    cutouts: tuple[tuple[shapely.Geometry, bool], ...]  # through openings that no tool stroke makes; whether plated
-
-
-@dataclass(frozen=True, slots=True)
 class Cuts:
     """Tool strokes as columns, before nets."""
 

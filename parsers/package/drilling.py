@@ -10,6 +10,7 @@ import shapely
 
 from parsers.assembly.connectivity import Connected
 from parsers.assembly.diagnostics import Diagnostics, counted
+from parsers.assembly.plausibility import mostly_bare
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Outline, holes
 from parsers.drill import Drilled, NumberFormat, Score, holes_of_image, on_places, read_drill
 from parsers.package.images import read_image
@@ -20,7 +21,6 @@ from parsers.package.stacking import Stack
 from parsers.primitives import NO_NET, Bools, Conductors, Floats, Rows
 from parsers.trouble import Doubt, FormatError, Place, line_for
 
-BARE = 0.5  # share of a file's plated holes that may miss all copper before the drills are held for misplaced
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
 THROUGH_PADS = ("ViaPad", "ComponentPad")
 
@@ -214,12 +214,11 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
 
 def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -> None:
     """A doubt for each file whose plated holes mostly miss all copper: its origin or format is likely another."""
-    table, piece = joined.holes, joined.connectivity.hole_piece
+    table = joined.holes
     for file in np.unique(table.file).tolist():
-        plated = np.flatnonzero((table.file == file) & (table.plated == PLATED))
-        bare = plated[piece[plated] < 0]
-        if len(bare) > BARE * len(plated):
+        bare, plated = mostly_bare(joined, np.flatnonzero(table.file == file))
+        if len(bare):
             x, y = table.ends[bare[0], :2]
             what = counted(f"plated holes of {sorting.items[file].name} meet no copper", len(bare), "holes")
-            why = f"{len(bare)} of {len(plated)}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
+            why = f"{len(bare)} of {plated}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
             diagnostics.doubt(Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None)))

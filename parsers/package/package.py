@@ -19,8 +19,8 @@ from parsers.assembly.diagnostics import Diagnostics, clean
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
 from parsers.assembly.pins import without_merged_nets, without_pins_of_vias
+from parsers.assembly.plausibility import lonely_flashes, trimmed
 from parsers.assembly.profile import outline_of, told_outline
-from parsers.assembly.trimming import drilled_away, off_board, tell_trimmed
 from parsers.board import (
     INNER,
     PLATED,
@@ -42,9 +42,7 @@ from parsers.package.stacking import Stack, stack_up, stackup
 from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors, middles
 from parsers.trouble import BoardError, Doubt, FormatError, Place, line_for
 
-FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
 NAMED = ("net", "component", "pin", "function")  # columns that number names, first of the file, then of the board
-LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,32 +252,25 @@ def _trimmed(
     copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, diagnostics: Diagnostics
 ) -> _Copper:
     """Copper that is on the finished board."""
-    nameless = copper.table.net < 0
-    outside = off_board(copper.table, outline)
-    gone = drilled_away(copper.table, drilled, np.flatnonzero(nameless & copper.table.pad))
-    doubts, remarks = tell_trimmed(copper.table, outside, gone, stack.layers, tables.nets)
-    diagnostics.doubt(*doubts)
-    diagnostics.remark(*remarks)
-    kept = ~(nameless & (outside | gone))
-    return copper if kept.all() else _Copper(copper.table.take(kept), copper.several[kept])
+    found = trimmed(copper.table, drilled, outline, stack.layers, tables.nets)
+    diagnostics.doubt(*found.doubts)
+    diagnostics.remark(*found.remarks)
+    return copper if found.kept.all() else _Copper(copper.table.take(found.kept), copper.several[found.kept])
 
 
 def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -> None:
     """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
-    copper, island = joined.copper, joined.connectivity.island
-    members = np.bincount(island, minlength=1)
     for index, item in stack.files.items():
         if stack.layers[index].side != INNER or ".FilePolarity" in item.attributes or item.role.source == BY_RULES:
             continue
-        pads = np.flatnonzero((copper.layer == index) & copper.pad)
-        alone = members[island[pads]] == 1
-        if len(pads) >= FLASHES and alone.mean() > LONELY:
-            what = f"polarity of {item.name} is not stated"
+        lonely = lonely_flashes(joined, index)
+        if lonely:
+            alone, pads = lonely
+            line = line_for(item.name, f"L{index + 1} negative")
             why = (
-                f"{int(alone.sum())} of {len(pads)} flashes touch nothing, as in a negative plane; "
-                f"{line_for(item.name, f'L{index + 1} negative')}, or L{index + 1} if it is positive"
+                f"{alone} of {pads} flashes touch nothing, as in a negative plane; {line}, or L{index + 1} if it is not"
             )
-            diagnostics.doubt(Doubt(what, why, Place(item.name)))
+            diagnostics.doubt(Doubt(f"polarity of {item.name} is not stated", why, Place(item.name)))
 
 
 # ---------------------------------------------------------------------------------------------------- nets
