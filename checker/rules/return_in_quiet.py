@@ -70,7 +70,8 @@ def _through(
     share = 100 * entering(currents.sheet, potential, inside)
     limit = layout.limits["quiet_share"]
     if share > limit:
-        amperes = share / 100 * current.dc
+        share = round(share, 1)  # no grid tells more
+        amperes = round(share / 100 * current.dc, 6)
         yield layout.finding(
             RULE,
             message=f"{wording.plain(share, 1)} % of {current.name} ({amperes:.3g} A) flows through {region.name}",
