@@ -445,7 +445,7 @@ def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
 
     written = demo.write(name, folder)
     checked = run.check(written.board, load_rules(written.rules), run.Options(), Stages(quiet=False))
-    output.write_files(folder / "report", output.render_all(checked, ("text", "json", "html")))
+    output.finish(folder / "report", output.render_all(checked, ("text", "json", "html")))
     return name, checked.outcome.verdict_line, str(folder / "report")
 
 
@@ -544,6 +544,8 @@ def _check_one(
     from checker.app import output, run
 
     stages = Stages(quiet=quiet)
+    if out is not None:
+        output.begin(out, names)
     checked = run.check(board, rules, options, stages)
     if out is None:
         colour = _coloured()
@@ -553,7 +555,7 @@ def _check_one(
             click.echo(report, nl=False, color=colour)
     else:
         stages("drawing")
-        output.write_files(out, output.render_all(checked, names))
+        output.finish(out, output.render_all(checked, names))
         stages.done()
         if not quiet:
             click.echo(checked.outcome.verdict_line)
@@ -573,10 +575,12 @@ def _check_many(
 ) -> int:
     from checker.app import batch, output
 
+    if out is not None:
+        output.begin(out, ())
     summaries = batch.check_many(boards, rules, options, names, out, jobs)
     text = f"{batch.as_text(summaries)}{CAUTION}\n"
     if out is not None:
-        output.write_files(out, {"summary.txt": text.encode()})
+        output.finish(out, {"summary.txt": text.encode()})
     if quiet:
         for summary in summaries:
             if summary.error:

@@ -80,9 +80,11 @@ def as_text(summaries: Sequence[Summary]) -> str:
 def _check_one(task: tuple[Path, str, Rules, run.Options, tuple[str, ...], Path | None]) -> Summary:
     board, name, rules, options, formats, out = task
     try:
+        if out is not None:
+            output.begin(out / name, formats)
         checked = run.check(board, rules, options)
         if out is not None:
-            output.write_files(out / name, output.render_all(checked, formats))
+            output.finish(out / name, output.render_all(checked, formats))
     except InputError as error:
         return Summary(name, "unreadable", 3, "", str(error))
     outcome = checked.outcome

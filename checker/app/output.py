@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import shutil
 import signal
@@ -12,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 IMAGE_WIDTH = 1600  # px
 ENDING = (signal.SIGINT, signal.SIGTERM)
+MANIFEST = "manifest.json"  # names the files of the last run in a folder of reports
+VERDICT = "report.json"
 STAGING = ".moatcheck-"  # files are written in a folder of this name first
 
 
@@ -99,6 +102,90 @@ def named(findings: Sequence[Finding], word: str) -> Finding:
     raise InputError(f'there is no finding "{word}"{hint}; `moatcheck check` lists ids and numbers')
 
 
+def begin(folder: Path, formats: Sequence[str]) -> None:
+    """Take away what the last run left in a folder, before the next one reads anything.
+
+    A run that is refused or killed then leaves no verdict of an earlier one that looks like its own. Only files that
+    the last run's manifest names are touched.
+
+    Raises
+    ------
+    InputError : a report of that name is there that no run has written
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        return
+    with _telling(folder), _alone_in(place):
+        last = _last_files(place)
+        for name in (reports.registry()[word].file_name for word in formats):
+            _check_own(place, name, last)
+        if last:
+            _take_away(place, last - {MANIFEST})
+            _put(place, {MANIFEST: _manifest({}, whole=False)})
+
+
+def finish(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Put the reports of a run into a folder with a manifest of them; the JSON report comes last.
+
+    Raises
+    ------
+    InputError : the folder cannot be made or written, or a file is there that no run has written
+    """
+    place = Path(folder)
+    with _telling(folder):
+        place.mkdir(parents=True, exist_ok=True)
+        with _alone_in(place):
+            last = _last_files(place)
+            for name in files:
+                _check_own(place, name, last)
+            named = {MANIFEST: _manifest(files, whole=True), **files}
+            _take_away(place, last - {MANIFEST})
+            _put(place, dict(sorted(named.items(), key=lambda entry: _turn(entry[0]))))
+
+
+def is_whole(folder: Path) -> bool:
+    """Whether a folder holds all reports of one run, unchanged, as its manifest names them."""
+    told = _read_manifest(folder)
+    files = told.get("files", {})
+    return told.get("whole") is True and all(
+        (folder / name).is_file() and hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
+        for name, digest in files.items()
+    )
+
+
+def _turn(name: str) -> tuple[int, str]:
+    """When a file is put in place: the manifest first, the JSON report last."""
+    return (name != MANIFEST) + (name == VERDICT), name
+
+
+def _manifest(files: Mapping[str, bytes], *, whole: bool) -> bytes:
+    digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
+    about = "the files of the last run; whole is false while one runs, and after one that did not end"
+    return f"{json.dumps({'schema': 1, 'about': about, 'whole': whole, 'files': digests}, indent=1)}\n".encode()
+
+
+def _read_manifest(folder: Path) -> dict[str, Any]:
+    try:
+        told = json.loads((folder / MANIFEST).read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return told if isinstance(told, dict) and isinstance(told.get("files", {}), dict) else {}
+
+
+def _last_files(folder: Path) -> set[str]:
+    """Names that the last run has written into a folder, its manifest too; only plain names count."""
+    told = _read_manifest(folder)
+    names = {name for name in told.get("files", {}) if Path(name).name == name}
+    return names | {MANIFEST} if told else set()
+
+
+def _check_own(folder: Path, name: str, last: set[str]) -> None:
+    """Refuse to replace what no run has written."""
+    if name not in last and (folder / name).exists():
+        what = "no earlier run has written it, so it is not replaced; move it away, or give another folder"
+        raise InputError(what, Place(str(folder / name)))
+
+
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Put files into a folder: all are written beside their places first, then moved in one go.
 
@@ -110,18 +197,37 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     InputError : the folder cannot be made or written
     """
     place = Path(folder)
-    try:
+    with _telling(folder):
         place.mkdir(parents=True, exist_ok=True)
         with _alone_in(place):
-            for left in place.glob(f"{STAGING}*"):
-                shutil.rmtree(left, ignore_errors=True)
-            with tempfile.TemporaryDirectory(prefix=STAGING, dir=place) as staging:
-                for name, content in files.items():
-                    _check_place(place / name)
-                    (Path(staging) / name).write_bytes(content)
-                with _uninterrupted():
-                    for name in files:
-                        os.replace(Path(staging) / name, place / name)
+            _put(place, files)
+
+
+def _take_away(place: Path, names: set[str]) -> None:
+    """Remove files of an earlier run, its verdict first."""
+    for name in sorted(names, key=lambda name: (name != VERDICT, name)):
+        _check_place(place / name)
+        (place / name).unlink(missing_ok=True)
+
+
+def _put(place: Path, files: Mapping[str, bytes]) -> None:
+    """Write files beside their places, then move all in place in one go, in order."""
+    for left in place.glob(f"{STAGING}*"):
+        shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=STAGING, dir=place) as staging:
+        for name, content in files.items():
+            _check_place(place / name)
+            (Path(staging) / name).write_bytes(content)
+        with _uninterrupted():
+            for name in files:
+                os.replace(Path(staging) / name, place / name)
+
+
+@contextmanager
+def _telling(folder: Path) -> Iterator[None]:
+    """Say in one line what a folder refuses."""
+    try:
+        yield
     except OSError as error:
         what = f"cannot write: {error.strerror or error}; give a folder with space and rights"
         raise InputError(what, Place(str(folder))) from None

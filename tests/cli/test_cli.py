@@ -315,6 +315,7 @@ def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: P
     assert {path.name for path in tmp_path.iterdir()} == {
         "digital-isolator-board",
         "digital-isolator-faulty-board",
+        "manifest.json",
         "summary.txt",
     }
     result = run("check", sound, "nowhere", faulty, "--rules", rules)

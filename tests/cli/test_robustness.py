@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import resource
 import shutil
 import signal
@@ -56,6 +57,8 @@ from checker.cli import main
 write = pathlib.Path.write_bytes
 def slow(self, data):
     write(self, data)
+    if self.name == "manifest.json":
+        return
     print("written", flush=True)
     time.sleep(60)
 pathlib.Path.write_bytes = slow
@@ -65,10 +68,10 @@ main(sys.argv[1:], prog_name="moatcheck")
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Path, tmp_path: Path) -> None:
-    """Interrupted while it writes the second of many files; the report of an earlier run stays as it was."""
+    """Interrupted while it writes the second of many files: no verdict of an earlier run looks like its own."""
     out = tmp_path / "out"
-    out.mkdir()
-    (out / "report.txt").write_text("earlier")
+    assert run(*words_of(home), "--out", out).exit_code == 1
+    (out / "notes.txt").write_text("mine")
     words = [sys.executable, "-c", SLOW_WRITER, *words_of(home), "--out", str(out)]
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
@@ -78,12 +81,55 @@ def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Pa
     if how is signal.SIGKILL:  # nobody can tidy up; the next run does
         assert run(*words_of(home), "--out", out).exit_code == 1
         assert not list(out.glob(".moatcheck-*"))
-        assert (out / "report.txt").read_text() != "earlier"
+        assert output.is_whole(out)
         return
     assert process.returncode == 3
     assert errors == "moatcheck: interrupted at: drawing; nothing was decided\n"
-    assert [entry.name for entry in out.iterdir()] == ["report.txt"]
-    assert (out / "report.txt").read_text() == "earlier"
+    assert {entry.name for entry in out.iterdir()} == {"manifest.json", "notes.txt"}
+    assert not output.is_whole(out)
+
+
+def test_a_run_that_is_refused_leaves_no_earlier_verdict(home: Path, tmp_path: Path) -> None:
+    _, board, *rules = words_of(home)
+    assert run("check", board, *rules, "--out", tmp_path).exit_code == 1
+    assert output.is_whole(tmp_path)
+    assert run("check", tmp_path / "nowhere", *rules, "--out", tmp_path).exit_code == 3
+    assert [entry.name for entry in tmp_path.iterdir()] == ["manifest.json"]
+    assert not output.is_whole(tmp_path)
+
+
+def test_only_what_a_run_has_written_is_replaced(home: Path, tmp_path: Path) -> None:
+    (tmp_path / "report.json").write_text("mine")
+    one_line(run(*words_of(home), "--out", tmp_path), "report.json")
+    assert (tmp_path / "report.json").read_text() == "mine"
+    (tmp_path / "report.json").rename(tmp_path / "notes.json")
+    assert run(*words_of(home), "--out", tmp_path, "--format", "json", "--format", "csv").exit_code == 1
+    assert run(*words_of(home), "--out", tmp_path, "--format", "json").exit_code == 1
+    assert not (tmp_path / "report.csv").exists()  # of the run before
+    assert (tmp_path / "notes.json").read_text() == "mine"
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
+@pytest.mark.parametrize("times", [20, pytest.param(200, marks=pytest.mark.long)])
+def test_a_run_killed_at_any_moment_leaves_a_whole_run_or_one_that_says_that_it_is_none(
+    times: int, tmp_path: Path
+) -> None:
+    """Runs of numbered verdicts, killed at random moments: what stands there as whole is all of one run."""
+    chance = random.Random(7)
+    for turn in range(times):
+        child = os.fork()
+        if child == 0:
+            for number in range(10**6):
+                mark = f"{turn} {number}".encode()
+                output.begin(tmp_path, ("json", "text"))
+                output.finish(tmp_path, dict.fromkeys(("report.json", "report.txt", "image-L1.svg"), mark))
+        time.sleep(chance.uniform(0.0, 0.05))
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        found = {path.read_bytes() for path in tmp_path.iterdir() if path.is_file() and path.name != "manifest.json"}
+        assert len(found) <= 1 or not output.is_whole(tmp_path)
+        if (tmp_path / "report.json").exists():
+            assert output.is_whole(tmp_path)  # the verdict comes last, and goes first
 
 
 def test_files_move_into_place_without_interruption(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
