@@ -69,6 +69,8 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command."""
+        if sys.stdout is None:  # closed by the caller
+            raise Trouble("standard output is closed; give it a place, such as /dev/null")
         try:
             with _stoppable():
                 return super().invoke(ctx)
@@ -78,8 +80,11 @@ class Commands(click.Group):
             stage = ctx.meta.get(STAGE)
             doing = f" at: {stage}" if stage else ""
             raise Trouble(f"interrupted{doing}; nothing was decided") from None
-        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
+        except BrokenPipeError:
+            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - lives until the process ends
+            raise Trouble("standard output was closed before all was written") from None
         except OSError as error:
             raise Trouble(f"cannot read or write: {error.strerror or error}; nothing was decided") from None
         except MemoryError:
@@ -507,7 +512,7 @@ def _refuse_inside(out: Path | None, boards: Sequence[Path]) -> None:
 
 def _coloured() -> bool:
     """Whether standard output takes colours: NO_COLOR and FORCE_COLOR are heeded, in this order."""
-    if os.environ.get("NO_COLOR"):
+    if os.environ.get("NO_COLOR") or sys.stdout is None:
         return False
     return bool(os.environ.get("FORCE_COLOR")) or sys.stdout.isatty()
 

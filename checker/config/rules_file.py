@@ -295,9 +295,10 @@ def parse_rules(
     """Read the text of a rules file; see `read_rules`."""
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        found = re.search(r"(.*) \(at line (\d+)", str(error))
-        what, line = (found[1], int(found[2])) if found else (str(error), None)
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
+        told = str(error) if isinstance(error, tomllib.TOMLDecodeError | RecursionError) else "a number is too long"
+        found = re.search(r"(.*) \(at line (\d+)", told)
+        what, line = (found[1], int(found[2])) if found else (told, None)
         raise RulesFileError(f"is no valid TOML: {what[:1].lower()}{what[1:]}", Place(path, line)) from None
     top = _Table(data, "", path, line_of_keys(text))
     if top.integer("schema", 0) != 1:

@@ -2,7 +2,7 @@
 
 Pins tell where places of the board are on the picture. Two pins give shift, scale and turn, and the caller says
 whether the picture is mirrored (a photo of the bottom is); three or more pins give an affine map, mirror included, by
-least squares.
+least squares. Three fit any picture: only a fourth proves something, and only of five can a wrong one be named.
 """
 
 from __future__ import annotations
@@ -30,6 +30,9 @@ from parsers.trouble import InputError, Place
 
 PinPair = tuple[float, float, float, float]  # x, y on the board in mm; x, y on the picture in pixels, y down
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
+FAR = 3.0  # a pin so many times further off than the worst of the others is wrong
+FEWEST = 4  # pins of which none can be told from the rest
+READING = 0.5  # px; places on a picture are not read better
 LEAST_SPREAD = 1e-6  # of the pins' extent: below, they lie on one point or one line
 
 
@@ -40,6 +43,32 @@ class Fit:
     matrix: npt.NDArray[np.float64]  # (2, 3)
     misfit: float
     pins: int
+    astray: int | None = None  # the pin (from 1) that is off by far more than the rest; told from five pins on
+
+    @property
+    def words(self) -> str:
+        """How much the pins prove, and what map they give."""
+        if self.pins == 2:
+            return "two pins: shift, scale and turn are taken from them, nothing proves them; a third would"
+        if self.pins == 3:
+            return f"three pins fit any picture and prove nothing; give a fourth. They mean {self._shape}"
+        worst = f"{self.pins} pins, which agree within {self.misfit:.1f} px ({self.misfit / self._scales[0]:.2f} mm)"
+        wrong = f"; pin {self.astray} is off by far more than the others: look at it" if self.astray else ""
+        return f"{worst}; {self._shape}{wrong}"
+
+    @property
+    def _scales(self) -> tuple[float, float]:
+        """Pixels a millimetre along x and along y of the board."""
+        along_x, along_y = np.hypot(*self.matrix[:, :2]).tolist()
+        return along_x, along_y
+
+    @property
+    def _shape(self) -> str:
+        """Scale in both directions, and how far from square they stand to each other."""
+        (a, b), (c, d) = self.matrix[:, 0], self.matrix[:, 1]
+        skew = 90.0 - float(np.degrees(np.arccos(np.clip((a * c + b * d) / np.prod(self._scales), -1.0, 1.0))))
+        x, y = self._scales
+        return f"{x:.2f} px/mm along x, {y:.2f} along y, {abs(skew):.1f}° from square"
 
     def at(self, point: XY) -> XY:
         """Pixels of a place on the board."""
@@ -94,9 +123,7 @@ def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, f
     room = WIDTH - 2 * MARGIN
     legend, height = furniture.legend(furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room)
     y += height + 8
-    words = f"{fit.pins} pins, which agree within {fit.misfit:.1f} px"
-    if fit.pins == 2:
-        words = "two pins: shift, scale and turn are taken from them, nothing proves them; a third would"
+    words = fit.words
     if outside:
         words += f"; {outside} of {sum(len(group.members) for _, group in listed)} findings lie outside the picture"
     note = text(MARGIN, y + 12, words, furniture.SMALL, colour=INK)
@@ -125,8 +152,32 @@ def fitted(pins: Sequence[PinPair], *, mirrored: bool = False) -> Fit:
         raise InputError("a picture needs at least two pins; give --pin X,Y=PX,PY twice or three times")
     board, picture = table[:, :2], table[:, 2:]
     matrix = _similar(board, picture, mirrored=mirrored) if len(table) == 2 else _affine(board, picture)
-    back = board @ matrix[:, :2].T + matrix[:, 2]
-    return Fit(matrix, float(np.hypot(*(back - picture).T).max()), len(table))
+    return Fit(matrix, float(_off(matrix, board, picture).max()), len(table), _astray(board, picture))
+
+
+def _off(
+    matrix: npt.NDArray[np.float64], board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """How far each pin lies from a map, pixels, shape (n,)."""
+    off: npt.NDArray[np.float64] = np.hypot(*(board @ matrix[:, :2].T + matrix[:, 2] - picture).T)
+    return off
+
+
+def _astray(board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]) -> int | None:
+    """The pin (from 1) that lies more than FAR times as far from the map of the others as the worst of them.
+
+    Needs five pins: of four, any three fit, so that none can be told from the rest.
+    """
+    ratios: list[tuple[float, int]] = []
+    for pin in range(len(board)) if len(board) > FEWEST else ():
+        rest = np.arange(len(board)) != pin
+        try:
+            off = _off(_affine(board[rest], picture[rest]), board, picture)
+        except InputError:
+            continue  # the others lie on one line
+        ratios.append((float(off[pin] / max(off[rest].max(), READING)), pin + 1))
+    worst = max(ratios, default=(0.0, 0))
+    return worst[1] if worst[0] > FAR else None
 
 
 def _similar(

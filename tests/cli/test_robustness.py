@@ -183,6 +183,34 @@ def test_a_full_standard_output_is_one_line(home: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_a_standard_output_that_is_closed_is_one_line_and_no_verdict(home: Path) -> None:
+    words = [*CLI, *words_of(home, "battery")]
+    shut = subprocess.run(
+        words, stderr=subprocess.PIPE, text=True, preexec_fn=lambda: os.close(1), check=False, timeout=60
+    )
+    one_line(shut, "standard output is closed")
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        errors = process.stderr.read()
+        assert process.wait(timeout=60) == 3
+    assert errors == "moatcheck: standard output was closed before all was written\n"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_as_a_board_is_one_line(home: Path, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    _, _, *rules = words_of(home)
+    one_line(run("check", tmp_path / "pipe", *rules), "neither a file nor a folder")
+
+
+def test_a_number_of_thousands_of_digits_is_one_line(home: Path, tmp_path: Path) -> None:
+    _, board, _, rules = words_of(home, "battery")
+    (tmp_path / "rules.toml").write_text(f"{Path(rules).read_text()}\n[limits]\nhole = 1{'0' * 5000}\n")
+    one_line(run("check", board, "--rules", tmp_path / "rules.toml"), "rules.toml")
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_folder_without_rights_is_one_line(home: Path, tmp_path: Path) -> None:
     tmp_path.chmod(0o500)
