@@ -8,8 +8,9 @@ from html import escape
 from checker.drawing import palette
 from checker.drawing.fields import Contour, Field, Mark
 from checker.drawing.furniture import SMALL, Entry
-from checker.drawing.lettering import number, text
+from checker.drawing.lettering import number, text, text_width
 from checker.drawing.paths import path_data
+from checker.drawing.placement import Box
 from checker.drawing.scene import PER_MM, Scene, SceneLayer
 from checker.drawing.view import View
 from checker.findings import XY
@@ -52,8 +53,9 @@ def contours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
                 free[0][0], free[0][1] + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle"
             )
             yield f"<g {HALO}>{label}</g>"
+    boxes = [(x - ROOM[0] / 2, y - ROOM[1] / 2, x + ROOM[0] / 2, y + ROOM[1] / 2) for x, y in taken[len(field.marks) :]]
     for mark in field.marks:
-        yield _marked(mark, view)
+        yield _marked(mark, view, boxes)
 
 
 def _apart(one: XY, other: XY) -> bool:
@@ -70,12 +72,32 @@ def _curve(contour: Contour, view: View) -> str:
     )
 
 
-def _marked(mark: Mark, view: View) -> str:
-    """A pin: a cross where current enters, a dot where it leaves, a triangle at grounds of an input."""
+def _marked(mark: Mark, view: View, boxes: list[Box]) -> str:
+    """A pin: a cross where current enters, a dot where it leaves, a triangle at grounds of an input.
+
+    Its words stand beside it where they lie on no other label, and are left away where there is no such place.
+    """
     x, y = view.at(mark.at)
-    label = text(x + SIZE + 5, y - SIZE, mark.words, SMALL, colour=palette.INK, bold=True)
-    place = f'transform="translate({number(x)} {number(y)})"'
-    return f"<g {place}>{sample(mark.kind)}</g><g {HALO}>{label}</g>"
+    shape = f'<g transform="translate({number(x)} {number(y)})">{sample(mark.kind)}</g>'
+    wide = text_width(mark.words, SMALL, bold=True)
+    for left, base in _beside(x, y, wide):
+        box = (left - 2, base - SMALL, left + wide + 2, base + 5)
+        if not any(_meet(box, other) for other in boxes):
+            boxes.append(box)
+            label = text(left, base, mark.words, SMALL, colour=palette.INK, bold=True)
+            return f"{shape}<g {HALO}>{label}</g>"
+    return shape
+
+
+def _beside(x: float, y: float, wide: float) -> Iterator[XY]:
+    """Where words of a width may begin beside a pin: to the right or left, above, below or level."""
+    for base in (y - SIZE, y + SIZE + SMALL, y + 5, y - SIZE - SMALL, y + SIZE + 2 * SMALL):
+        yield x + SIZE + 5, base
+        yield x - SIZE - 5 - wide, base
+
+
+def _meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def sample(kind: str) -> str:

@@ -11,8 +11,10 @@ import pytest
 from checker.app import output, run
 from checker.demo import boards, write
 from checker.drawing import flows, palette
-from checker.drawing.fields import fields_of, half_decades, steps
+from checker.drawing.fields import Mark, fields_of, half_decades, steps
+from checker.drawing.placement import Box
 from checker.drawing.scene import PER_MM
+from checker.drawing.view import View
 from checker.layout.layout import Layout
 from checker.returns.quiet_inputs import currents_of
 from tests.boards import built_directly, cases, layout_of
@@ -109,3 +111,16 @@ def test_densities_differ_in_even_steps_of_lightness() -> None:
 
 def test_every_kind_of_pin_has_a_shape_of_its_own() -> None:
     assert len({flows.sample(kind) for kind in ("in", "out", "quiet")}) == 3
+
+
+def test_words_of_pins_never_lie_on_each_other() -> None:
+    """Twelve pins within a millimetre: words that find no place are left away, the pins stay."""
+    view = View((0.0, 0.0, 100.0, 80.0), (40.0, 112.0, 1560.0, 1328.0))
+    pins = [Mark("in", f"supply {i} in", (50 + i % 4 * 0.3, 40 + i // 4 * 0.3)) for i in range(12)]
+    boxes: list[Box] = []
+    drawn = [flows._marked(pin, view, boxes) for pin in pins]
+    assert len(drawn) == 12
+    assert 2 <= len(boxes) < 12
+    for i, a in enumerate(boxes):
+        for b in boxes[:i]:
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
