@@ -24,6 +24,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -141,26 +142,30 @@ def _parsed(text: str) -> Expression:
     if text.count("(") > MAX_DEPTH or len(text) > MAX_LENGTH:
         raise MacroError("an expression that is nested or long beyond reason")
     try:
-        result: Expression = _GRAMMAR.parse_string(text, parse_all=True)[0]
+        with _ONE_AT_A_TIME:
+            result: Expression = _GRAMMAR.parse_string(text, parse_all=True)[0]
     except (pp.ParseBaseException, RecursionError) as trouble:
         raise MacroError(f"no expression {text[:40]!r}") from trouble
     return result
 
 
 def _grammar() -> pp.ParserElement:
-    number = pp.Regex(r"[0-9]+\.?[0-9]*|\.[0-9]+").set_parse_action(lambda t: float(t[0]))
-    variable = pp.Combine(pp.Suppress("$") + pp.Word(pp.nums, max=9)).set_parse_action(lambda t: str(int(t[0])))
+    """The grammar of expressions; actions take all three arguments, since the library tries out fewer ones one by one,
+    and layers may be read side by side.
+    """
+    number = pp.Regex(r"[0-9]+\.?[0-9]*|\.[0-9]+").set_parse_action(lambda _, __, t: float(t[0]))
+    variable = pp.Combine(pp.Suppress("$") + pp.Word(pp.nums, max=9)).set_parse_action(lambda _, __, t: str(int(t[0])))
     expression = pp.Forward()
     operand = number | variable | pp.Suppress("(") + expression + pp.Suppress(")")
     factor = pp.Forward()
-    signed = (pp.one_of("+ -") + factor).set_parse_action(lambda t: (t[0], 0.0, t[1]))
+    signed = (pp.one_of("+ -") + factor).set_parse_action(lambda _, __, t: (t[0], 0.0, t[1]))
     factor <<= signed | operand
     term = (factor + pp.ZeroOrMore(pp.one_of("x X /") + factor)).set_parse_action(_leftward)
     expression <<= (term + pp.ZeroOrMore(pp.one_of("+ -") + term)).set_parse_action(_leftward)
     return expression
 
 
-def _leftward(tokens: pp.ParseResults) -> Expression:
+def _leftward(_: str, __: int, tokens: pp.ParseResults) -> Expression:
     """Fold operand, operator, operand ... from the left."""
     items = list(tokens)
     value: Expression = items[0]
@@ -170,6 +175,7 @@ def _leftward(tokens: pp.ParseResults) -> Expression:
 
 
 _GRAMMAR = _grammar()
+_ONE_AT_A_TIME = Lock()  # the library's grammars are not made for several threads
 
 
 def _value(expression: Expression, variables: Mapping[str, float]) -> float:

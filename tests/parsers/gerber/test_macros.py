@@ -6,6 +6,8 @@ Rules: The Gerber Layer Format Specification 2023.08, 4.5; deprecated primitives
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import pytest
 import shapely
@@ -199,3 +201,17 @@ def test_size_of_expressions() -> None:
     """Only fields that are no plain numbers count, so that long outlines stay cheap."""
     assert expression_size(["4,1,3,0,0,1,-1.5,+2,.5,0"]) == 0
     assert expression_size(["$4=$1x2", "1,1,$4,0,0"]) == len("$4") + len("$1x2") + len("$4")
+
+
+def test_macros_may_be_read_side_by_side() -> None:
+    """Layers are read in threads; a fresh interpreter, since the grammar learns at its first use."""
+    program = (
+        "from concurrent.futures import ThreadPoolExecutor\n"
+        "from parsers.gerber.macros import read_macro\n"
+        "words = [[f'1,1,$1+{n}x2.5,-$2,($3+1)/{n}'] for n in range(1, 400)]\n"
+        "with ThreadPoolExecutor(8) as pool:\n"
+        "    print(len(list(pool.map(read_macro, words))))\n"
+    )
+    for _ in range(3):
+        found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+        assert found.stdout == "399\n", found.stderr
