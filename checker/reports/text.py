@@ -109,12 +109,18 @@ def _group(group: Group, ink: Ink) -> Iterator[str]:
     first, *rest = _wrapped(f"{group.number}. {level} {_about(finding)}", "  ", "     ")
     yield first.replace(level, ink(level, level), 1)
     yield from rest
-    for words in (finding.message, wording.figures(finding), wording.consequence(finding)):
+    for words in (finding.message, _figures(finding), wording.consequence(finding)):
         yield from _wrapped(words, "     ")
     yield from _wrapped(f"To do: {finding.hint}" if finding.hint else "", "     ", "       ")
     yield from _faint(f"drawn at {wording.sources(finding)}" if finding.sources else "", ink)
     yield from _faint(f"id {finding.id}", ink)
     yield from _members(group, ink)
+
+
+def _figures(finding: Finding) -> str:
+    """What was measured and required, unless the message has both numbers."""
+    numbers = wording.measurement(finding), wording.requirement(finding).removeprefix("at least ")
+    return "" if all(numbers) and all(number in finding.message for number in numbers) else wording.figures(finding)
 
 
 def _about(finding: Finding) -> str:

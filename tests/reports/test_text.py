@@ -97,6 +97,14 @@ def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
     assert "and 51 more, all in report.json" in text
 
 
+def test_numbers_that_the_message_has_are_not_told_again() -> None:
+    said = {"rule": "creepage", "level": Level.ERROR, "at": (0.0, 0.0), "measured": 7.9996, "required": 8.0}
+    both = Finding(message="A to B 7.999 mm on L1, 8 mm creepage required", nets=("A", "B"), **said)
+    one = Finding(message="A to B 7.999 mm on L1", nets=("A", "C"), **said)
+    text = "\n".join(lines(sample.outcome(findings=tuple(identified([both, one])))))
+    assert text.count("measured 7.999 mm, at least 8 mm required") == 1
+
+
 @pytest.mark.parametrize("what", ['a "quoted" \\ path', "no netlist for layer L3"])
 def test_the_words_that_accept_a_doubt_can_be_pasted_into_a_rules_file(what: str) -> None:
     outcome = sample.outcome(doubts=(StatedDoubt(Doubt(what, "why")),))
