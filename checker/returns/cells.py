@@ -308,7 +308,7 @@ def _along_rims(edges: _Edges, across: Sequence[_Crossings], cuts: Sequence[_Cut
     order = np.lexsort((along, edge))
     ring = edges.ring[edge[order]]
     begins = np.flatnonzero(np.append(True, ring[1:] != ring[:-1])[: len(ring)])
-    ends = np.append(begins[1:], len(ring))
+    ends = np.append(begins, len(ring))[1:]
     follows = np.arange(1, len(ring) + 1)
     follows[ends - 1] = begins
     leaves = 2 * stretch[order] + onward[order]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from checker.returns.cells import Cells, grid_over
+from checker.returns.cells import Cells, Grid, grid_over
 
 
 def pieces(polygon: shapely.Geometry, cell: float) -> int:
@@ -69,3 +69,17 @@ def test_edges_are_as_long_as_the_copper_on_the_lines(radii: list[float], cell: 
     wanted = sum(shapely.intersection(line, shape).length for line in lines)
     assert cells.branches.width.sum() * cell == pytest.approx(wanted, abs=1e-6)
     assert pieces(shape, cell) == len(shapely.get_parts(shape))
+
+
+def test_a_layer_without_copper_has_no_nodes() -> None:
+    cells = Cells([], grid_over((0, 0, 5, 5), 1.0))
+    assert len(cells) == len(cells.spots) == 0
+    assert cells.nodes_at(np.array([[1.0, 1.0]])).tolist() == [-1]
+
+
+def test_rims_on_the_lines_of_the_grid_are_no_trouble() -> None:
+    """Whole cells, and the same copper a hair to the side, are the same network."""
+    grid = Grid((0.0, 0.0), 1.0, (8, 8))
+    on, beside = (Cells([shapely.box(1 + off, 1 + off, 5 + off, 5 + off)], grid) for off in (0.0, 1e-9))
+    assert len(on) == len(beside)
+    assert on.branches.width.sum() == pytest.approx(beside.branches.width.sum(), abs=1e-6)
