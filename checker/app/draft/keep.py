@@ -15,7 +15,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit import TOMLDocument
-from tomlkit.items import AoT, Array, Table
+from tomlkit.items import AoT, Array, InlineTable, Table
 
 from checker.layout.regions import NetNames
 
@@ -90,8 +90,7 @@ def _add_regions(files: _Files) -> None:
             added = _copy(table)
             if any("*" in other.get("nets", []) for other in regions.values()) and "*" in added["nets"]:
                 added["nets"] = tomlkit.array()
-            added.comment(NEW)
-            regions.append(target, added)
+            regions[target] = _fitting(regions, added)
         elif "*" not in table["nets"]:
             new = [p for p in table["nets"] if not set(files.names.matching([p]).tolist()) <= claimed]
             _extend(regions[target], "nets", new)
@@ -112,7 +111,6 @@ def _add_between(files: _Files, kind: str) -> None:
         if same is None and not any(_meets(t, sides) for k in ("barrier", "tie") for t in files.old.get(k, [])):
             added = _copy(table)
             added["between"] = [_plain(sorted(side)) for side in sides]
-            added.comment(NEW)
             _append(files.old, kind, added)
         elif same is not None and kind == "barrier":
             _extend(same, "isolators", [part for part in table["isolators"] if not _mentions(files.old, part)])
@@ -152,8 +150,18 @@ def _extend(table: Any, key: str, items: Iterable[str]) -> None:
 def _append(document: TOMLDocument, kind: str, table: Table) -> None:
     if kind not in document:
         document.append(kind, tomlkit.aot())
-    tables: AoT = document[kind]
-    tables.append(table)
+    tables: Any = document[kind]
+    tables.append(_fitting(tables, table))
+
+
+def _fitting(place: Any, table: Table) -> Table | InlineTable:
+    """A drafted table as it can stand in a place: on lines of its own, or within the line that a hand has begun."""
+    if not isinstance(place, InlineTable | Array):
+        table.comment(NEW)
+        return table
+    inline = tomlkit.inline_table()
+    inline.update(table.unwrap())
+    return inline
 
 
 def _copy(table: Any) -> Table:

@@ -282,6 +282,8 @@ def _votes(parts: Iterable[Part], reference: dict[int, int]) -> Votes:
 
 def _over(survey: Survey, net: int, territories: Sequence[shapely.Geometry]) -> Counter[int]:
     """How many of a net's pads lie over each of some territories alone."""
+    if not territories:
+        return Counter()
     hits = np.array([shapely.intersects(territory, survey.pads([net])) for territory in territories])
     alone = hits & (hits.sum(axis=0) == 1)
     return Counter({i: int(count) for i, count in enumerate(alone.sum(axis=1)) if count})
