@@ -26,9 +26,10 @@ from checker.insulation.creepage import creepages
 from checker.insulation.requirements import Barriers, Bound, as_strict, bind
 from checker.insulation.shortfalls import COPPER, Judged, Shortfall
 from checker.layout.layout import Layout, of_layout
-from parsers.primitives import Bools, Floats, Ints, Rows
+from parsers.primitives import Floats, Ints, Rows, each
 
 SAME_PLACE = 2.0  # mm; paths that end nearer to each other than this, at both ends, have one cause
+BLOCK = 256  # paths compared with all others at once: bounds memory
 _AT = 0.01  # mm; how far the end of a path may lie from its copper
 
 
@@ -171,8 +172,10 @@ def _grouped(layout: Layout, barriers: Barriers, found: Sequence[Judged]) -> Ite
         links = [*_alike_of_each(ends, found), _sharing(_crossings(barriers, one) for one in found)]
         cause = _causes(len(found), np.concatenate([*links, _sharing(_isolators(layout, found, ends))]))
         keys = [repr((one.short.bound.title, sorted(one.short.nets), one.short.place)) for one in found]
-        first = [min(key for key, own in zip(keys, cause, strict=True) if own == number) for number in cause]
-        yield from (replace(one, group=f"too close: {key}") for one, key in zip(found, first, strict=True))
+        first: dict[int, str] = {}
+        for key, number in zip(keys, cause, strict=True):
+            first[number] = min(key, first.get(number, key))
+        yield from (replace(one, group=f"too close: {first[number]}") for one, number in zip(found, cause, strict=True))
 
 
 def _causes(size: int, pairs: Rows) -> list[int]:
@@ -191,10 +194,11 @@ def _alike_of_each(ends: _Ends, found: Sequence[Judged]) -> Iterator[Rows]:
 def _ends(layout: Layout, bodies: Bodies, found: Sequence[Judged]) -> _Ends:
     """Both ends of each path, the first side's first."""
     at = np.array([_tips(one.short) for one in found]).reshape(-1, 2, 2)
-    index = BoxIndex(bodies.shapes.bounds())
     number = _numbers_of_pieces(layout, bodies)
     body = np.array([one.short.ends for one in found])
-    piece = np.stack([_pieces_at(bodies, index, number, body[:, k], at[:, k]) for k in (0, 1)], axis=1)
+    own = np.flatnonzero(np.isin(bodies.node, bodies.node[body]))
+    index = BoxIndex(bodies.shapes.take(own).bounds())
+    piece = np.stack([_pieces_at(bodies, (own, index), number, body[:, k], at[:, k]) for k in (0, 1)], axis=1)
     return _Ends(at, piece)
 
 
@@ -214,9 +218,11 @@ def _numbers_of_pieces(layout: Layout, bodies: Bodies) -> Ints:
     return np.where(number < 0, int(number.max(initial=0)) + 1 + bodies.node, number)
 
 
-def _pieces_at(bodies: Bodies, index: BoxIndex, number: Ints, body: Rows, at: Floats) -> Ints:
-    """Piece of each given body's conductor that lies at a point."""
+def _pieces_at(bodies: Bodies, among: tuple[Rows, BoxIndex], number: Ints, body: Rows, at: Floats) -> Ints:
+    """Piece of each given body's conductor that lies at a point, among some bodies and their boxes."""
+    rows, index = among
     asked, found = index.meeting(widened(np.hstack((at, at)), _AT))
+    found = rows[found]
     same = bodies.node[found] == bodies.node[body[asked]]
     asked, found = asked[same], found[same]
     part = bodies.shapes.take(found)
@@ -230,12 +236,13 @@ def _pieces_at(bodies: Bodies, index: BoxIndex, number: Ints, body: Rows, at: Fl
 
 def _alike(ends: _Ends, rows: Rows) -> Rows:
     """Pairs of paths of one separation that end alike on both sides, shape (m, 2)."""
-    i, j = np.triu_indices(len(rows), 1)
-    one, other = rows[i], rows[j]
-    near = np.linalg.norm(ends.at[one] - ends.at[other], axis=2) <= SAME_PLACE
-    alike: Bools = (near | (ends.piece[one] == ends.piece[other])).all(axis=1)
-    pairs: Rows = np.column_stack((one[alike], other[alike]))
-    return pairs
+    found = [np.empty((0, 2), dtype=np.intp)]
+    for block in each(np.arange(len(rows)), BLOCK):
+        one, other = rows[block][:, None], rows[None, block[0] :]
+        near = np.linalg.norm(ends.at[one] - ends.at[other], axis=-1) <= SAME_PLACE
+        i, j = np.nonzero((near | (ends.piece[one] == ends.piece[other])).all(axis=-1))
+        found.append(np.column_stack((rows[block][i], rows[block[0] :][j])))
+    return np.concatenate(found)
 
 
 def _sharing(keys: Iterable[Iterable[object]]) -> Rows:
