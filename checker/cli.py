@@ -244,6 +244,7 @@ def main(ctx: click.Context) -> None:
 @click.option("--join", type=Regions(), help="Tell quiet inputs also with the moat between two regions filled.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), default=CORES, help="Work at a time; default: the cores.")
 @click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
+@click.option("--watch", is_flag=True, help="Stay, and tell what is fixed and new when a file changes.")
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; --format is heeded.")
 @click.option("--only", metavar="RULE", multiple=True, type=RuleId(), help="Run this rule; repeat for several.")
 @click.option("--exit-zero", is_flag=True, help="Exit with 0 whatever the verdict; errors keep their codes.")
@@ -258,6 +259,7 @@ def check(
     join: tuple[str, str] | None,
     jobs: int,
     cache: Path | None,
+    watch: bool,
     quiet: bool,
     only: tuple[str, ...],
     exit_zero: bool,
@@ -270,9 +272,10 @@ def check(
         raise click.UsageError("several formats need a folder: give --out DIR")
     if out is None and len(boards) > 1 and names not in ((), ("text",)):
         raise click.UsageError(f"reports of several boards need a folder for --format {names[0]}: give --out DIR")
-    rules = _rules(
-        rules_path, boards, quiet=quiet
-    )  # first: one that cannot be used is refused before anything large is loaded
+    if watch and len(boards) > 1:
+        raise click.UsageError("--watch stays with one board")
+    # first: a rules file that cannot be used is refused before anything large is loaded
+    rules = _rules(rules_path, boards, quiet=quiet)
     from checker.app import run
     from checker.results import baseline
 
@@ -287,7 +290,9 @@ def check(
         join=join,
         cache=cache,
     )
-    if len(boards) > 1:
+    if watch:
+        code = _watch(boards[0], Path(rules.path), options, names, out)
+    elif len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
     else:
         code = _check_one(boards[0], rules, options, names, out, quiet=quiet, mute=mute)
@@ -567,6 +572,46 @@ def _check_one(
             click.echo(f"reports and pictures are in {out}")
             click.echo(checked.outcome.caution)
     return run.exit_code(checked.outcome)
+
+
+def _watch(board: Path, rules: Path, options: run.Options, names: tuple[str, ...], out: Path | None) -> int:
+    """Check until interrupted: the report first, then what each change of a file has fixed and brought."""
+    from checker.app import run
+    from checker.app.watch import Watch
+    from checker.results import baseline, compare
+    from checker.wording import tally
+
+    watch = Watch(board, rules, options)
+    signature, checked = watch.signature(), watch.check(Stages(quiet=False))
+    _show(checked, names, out)
+    try:
+        while True:
+            signature = watch.wait(signature)
+            try:
+                now = watch.check()
+            except InputError as error:
+                click.echo(f"moatcheck: {error}", err=True)
+                continue
+            sides = [[baseline.past(finding) for finding in side.outcome.findings] for side in (checked, now)]
+            told = compare.as_text(compare.compare(*sides)).splitlines()
+            click.echo("\n".join(line for line in told if not line.startswith("  unchanged")))
+            click.echo(f"{now.outcome.verdict}: {tally(now.outcome.findings)}")
+            if out is not None:
+                _show(now, names, out)
+            checked = now
+    except KeyboardInterrupt:
+        return run.exit_code(checked.outcome)
+
+
+def _show(checked: run.Checked, names: tuple[str, ...], out: Path | None) -> None:
+    """A report on standard output, or all files put in place."""
+    from checker.app import output
+
+    if out is None:
+        click.echo(output.render(checked, names[0]), nl=False)
+    else:
+        output.write_files(out, output.render_all(checked, names))
+        click.echo(f"{checked.outcome.verdict}: reports and pictures are in {out}")
 
 
 def _check_many(

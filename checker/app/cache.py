@@ -161,6 +161,21 @@ class Cache:
             return
 
 
+class Memory(Cache):
+    """Entries of this process alone: nothing is written, and nothing could be damaged."""
+
+    def __init__(self) -> None:
+        self.entries: dict[str, Any] = {}
+
+    def load(self, key: str) -> Any:
+        """The value of an entry; None if there is none."""
+        return self.entries.get(key)
+
+    def save(self, key: str, value: Any) -> None:
+        """Keep a value."""
+        self.entries[key] = value
+
+
 # ------------------------------------------------------------------------------------------------------ boards, rules
 
 
@@ -232,6 +247,11 @@ def share(source: Layout, target: Layout) -> None:
     vars(target).update({k: v for k, v in computed.items() if k not in vars(target)})
 
 
+def adopt(source: Layout, target: Layout) -> None:
+    """Hand on all that a layout has computed to one that sees the same; see `layout_key`."""
+    vars(target).update({k: v for k, v in vars(source).items() if k not in ("board", "rules", "limits", "names")})
+
+
 def _grown(base: Layout, rules: Rules) -> Layout:
     """A layout that sees more than `base`, with what that has computed."""
     layout = Layout(base.board, rules)
@@ -286,6 +306,11 @@ def rule_key(board: str, name: str, rules: Rules) -> str:
     """Fingerprint of what one rule finds on a board."""
     seen = visible(rules, name)
     return _key("rule", board, name, seen, () if name in NARROW else _tables(rules))
+
+
+def layout_key(board: str, rules: Rules) -> str:
+    """Fingerprint of all that a layout may look at: the whole rules file but waivers, accepted doubts and the title."""
+    return _key("whole", board, _plain(rules), _tables(rules))
 
 
 def _folder(root: Path) -> list[tuple[str, str]] | None:

@@ -38,6 +38,7 @@ __all__ = [
     "Progress",
     "check",
     "check_board",
+    "check_cached",
     "exit_code",
     "hints_of",
     "judged",
@@ -103,7 +104,11 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     board, key = cache.read_cached(store, board_path, hints_of(rules), options.jobs)
     if key is None:
         return check_board(board, rules, options, progress)
-    layout = Layout(board, rules)
+    return check_cached(store, key, Layout(board, rules), options, progress)
+
+
+def check_cached(store: cache.Cache, key: str, layout: Layout, options: Options, progress: Progress) -> Checked:
+    """Judge a layout with what a cache knows of its board; `key` is the board's."""
 
     def run_left(tasks: list[Task]) -> list[Found]:
         return _run_rules(tasks, options, progress)
