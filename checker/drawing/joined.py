@@ -9,7 +9,7 @@ import shapely
 
 from checker.findings import XY
 from parsers.board import Board
-from parsers.primitives import Floats, Rows
+from parsers.primitives import Rows
 
 CONTACT = 0.01  # mm; ends of legs lie on copper, within rounding
 AROUND = 5.0  # mm round the path that the copper is shown in
@@ -20,42 +20,54 @@ Rings = tuple[tuple[XY, ...], ...]
 Hop = tuple[Sequence[XY], str]  # polyline in mm whose ends lie on the copper, and the name of its net
 
 
-def joining_copper(board: Board, hops: Sequence[Hop], extent: tuple[float, float, float, float]) -> Rings:
-    """Outer edges of the pieces of copper that hops stand for, as far as they lie near the path.
+class JoiningCopper:
+    """Finds copper by place; an index of boxes is built once, for all findings of a board.
 
-    Parameters
-    ----------
-    extent : box of the whole path, mm
-
-    Returns
-    -------
-    rings in mm, without the closing point
+    Notes
+    -----
+    Building is n log n in the conductors; a query visits those near a path only.
     """
-    ends = [(point, net) for line, net in hops for point in (line[0], line[-1])]
-    of_row = board.connectivity.island
-    islands = np.unique([of_row[row] for point, net in ends for row in _touched(board, point, net)])
-    window = shapely.box(*np.add(extent, (-AROUND, -AROUND, AROUND, AROUND)).tolist())
-    rows = _near(board, np.flatnonzero(np.isin(of_row, islands)), shapely.bounds(window))
-    if not 0 < len(rows) <= MOST_ROWS:
-        return ()
-    seen = shapely.intersection(shapely.union_all(board.copper.shapes(rows)), window)
-    parts = shapely.get_parts(shapely.simplify(seen, DETAIL))
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+        self.index = shapely.STRtree(shapely.box(*board.copper.bounds().T))
+
+    def of(self, hops: Sequence[Hop], extent: tuple[float, float, float, float]) -> Rings:
+        """Outer edges of the pieces of copper that hops stand for, as far as they lie near the path.
+
+        Parameters
+        ----------
+        extent : box of the whole path, mm
+
+        Returns
+        -------
+        rings in mm, without the closing point
+        """
+        ends = [(point, net) for line, net in hops for point in (line[0], line[-1])]
+        window = shapely.box(*np.add(extent, (-AROUND, -AROUND, AROUND, AROUND)).tolist())
+        rows = self._pieces([row for point, net in ends for row in self._touched(point, net)], window)
+        if not 0 < len(rows) <= MOST_ROWS:
+            return ()
+        return _outer_edges(shapely.intersection(shapely.union_all(self.board.copper.shapes(rows)), window))
+
+    def _touched(self, point: XY, net: str) -> Rows:
+        """Conductors of a net at a point, on any layer."""
+        place, copper = shapely.Point(point), self.board.copper
+        rows = self.index.query(place, predicate="dwithin", distance=CONTACT)
+        rows = rows[[self.board.net_name(int(number)) == net for number in copper.net[rows]]]
+        touched: Rows = rows[shapely.dwithin(copper.shapes(rows), place, CONTACT)]
+        return touched
+
+    def _pieces(self, rows: Sequence[int], window: shapely.Geometry) -> Rows:
+        """Conductors in a window that are one piece with some, layer by layer."""
+        island, near = self.board.connectivity.island, np.sort(self.index.query(window))
+        together: Rows = near[np.isin(island[near], island[rows])] if rows else near[:0]
+        return together
+
+
+def _outer_edges(shape: shapely.Geometry) -> Rings:
+    """Outer rings of the areas of a shape, thinned to what can be seen."""
+    parts = shapely.get_parts(shapely.simplify(shape, DETAIL))
     areas = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
     edges = [shapely.get_coordinates(ring)[:-1].tolist() for ring in shapely.get_exterior_ring(areas)]
     return tuple(tuple((x, y) for x, y in edge) for edge in edges)
-
-
-def _touched(board: Board, point: XY, net: str) -> Rows:
-    """Conductors of a net at a point, on any layer."""
-    x, y = point
-    box = np.array((x - CONTACT, y - CONTACT, x + CONTACT, y + CONTACT))
-    wanted = [number for number in np.unique(board.copper.net) if board.net_name(int(number)) == net]
-    rows = _near(board, np.flatnonzero(np.isin(board.copper.net, wanted)), box)
-    touched: Rows = rows[shapely.dwithin(board.copper.shapes(rows), shapely.Point(point), CONTACT)]
-    return touched
-
-
-def _near(board: Board, rows: Rows, box: Floats) -> Rows:
-    """Those rows whose bounding boxes meet a box."""
-    boxes = board.copper.take(rows).bounds()
-    return rows[(boxes[:, :2] <= box[2:]).all(axis=1) & (boxes[:, 2:] >= box[:2]).all(axis=1)]

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from checker.drawing.joined import joining_copper
+from checker.drawing.joined import JoiningCopper
 from checker.findings import XY, Finding, Group, Level, grouped
 from parsers.board import BOTTOM, TOP, UNPLATED
 from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, arc_lines
@@ -210,8 +210,11 @@ def callouts_of(findings: Iterable[Finding]) -> tuple[Callout, ...]:
 def with_joined(layout: Layout, callouts: Sequence[Callout]) -> tuple[Callout, ...]:
     """The same callouts, with the copper that their paths hop over."""
     hops = [[(leg.points, leg.hop) for leg in callout.legs if leg.hop is not None] for callout in callouts]
+    if not any(hops):
+        return tuple(callouts)
+    joining = JoiningCopper(layout.board)
     return tuple(
-        replace(callout, joined=joining_copper(layout.board, legs, callout.extent)) if legs else callout
+        replace(callout, joined=joining.of(legs, callout.extent)) if legs else callout
         for callout, legs in zip(callouts, hops, strict=True)
     )
 
