@@ -149,6 +149,33 @@ class Sight:
         return mask
 
 
+class CountedSight:
+    """Sight for one search, which counts the lines that it is asked for: a measure of work that no machine changes.
+
+    Attributes
+    ----------
+    asked : lines and triangles so far
+    most : after which a search should stop
+    """
+
+    def __init__(self, sight: Sight, most: int) -> None:
+        self._sight, self.most, self.asked = sight, most, 0
+
+    def clear(self, start: Floats, end: Floats) -> Bools:
+        """As of Sight."""
+        self.asked += len(start)
+        return self._sight.clear(start, end)
+
+    def all_clear(self, triangles: Floats) -> Bools:
+        """As of Sight."""
+        self.asked += len(triangles)
+        return self._sight.all_clear(triangles)
+
+    def spent(self) -> bool:
+        """Whether it was asked too often."""
+        return self.asked >= self.most
+
+
 def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERANCE) -> Shapes:
     """Holes and slots as Polygons that lie inside them, straight sides exact, shape (n,)."""
     out: Shapes = np.empty(len(ends), dtype=object)

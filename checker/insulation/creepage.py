@@ -10,7 +10,7 @@ What the rows of the table hold inside the board is measured with the clearances
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property, partial
 from itertools import pairwise
 
@@ -54,7 +54,7 @@ _SEEN = {TOP_SIDE, BOTTOM_SIDE}
 
 def creepages(layout: Layout) -> tuple[Shortfall, ...]:
     """Every creepage that falls short, the worst of each separation, pair of nets and face (or edge)."""
-    return measured(layout)[0]
+    return measured(layout).short
 
 
 def necks(layout: Layout) -> tuple[tuple[Bound, XY], ...]:
@@ -63,16 +63,31 @@ def necks(layout: Layout) -> tuple[tuple[Bound, XY], ...]:
     Over such a place a path may come out too long. Where one lies within the required distance of both sides, the
     result proves nothing.
     """
-    return measured(layout)[1]
+    return measured(layout).necks
+
+
+def stopped(layout: Layout) -> tuple[Bound, ...]:
+    """Separations whose search was given up: what falls short may be missing, or told too long."""
+    return measured(layout).stopped
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What one search tells."""
+
+    short: tuple[Shortfall, ...]
+    necks: tuple[tuple[Bound, XY], ...]
+    stopped: tuple[Bound, ...]
 
 
 @of_layout
-def measured(layout: Layout) -> tuple[tuple[Shortfall, ...], tuple[tuple[Bound, XY], ...]]:
-    """`creepages` and `necks`, found in one search, once."""
+def measured(layout: Layout) -> Measured:
+    """`creepages`, `necks` and `stopped`, found in one search, once."""
     barriers = bind(layout)
     surfaces: dict[float, Surface] = {}
     found: list[Shortfall] = []
     unsure: list[tuple[Bound, XY]] = []
+    given_up: list[Bound] = []
     for bound in barriers.measured:
         required = bound.required(CREEPAGE, OUTER)
         if required is None or required.value <= 0 or not bound.has_copper:
@@ -83,7 +98,8 @@ def measured(layout: Layout) -> tuple[tuple[Shortfall, ...], tuple[tuple[Bound, 
         search = _Search(layout, barriers, bound, required, surfaces[x])
         found += search.found()
         unsure += [(bound, at) for at in search.beside(surfaces[x].necks)[:1]]
-    return tuple(found), tuple(unsure)
+        given_up += [bound] if search.stopped else []
+    return Measured(tuple(found), tuple(unsure), tuple(given_up))
 
 
 def surface_of(layout: Layout, barriers: Barriers, x: float) -> Surface:
@@ -121,6 +137,11 @@ class _Search:
             short = self._shortfall(path)
             found += [short, *([] if short.layer is not None else self._on_one_face(path))]
         return told_once(found)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether too much would have had to be looked at."""
+        return self.legs.stopped or self.between_third.stopped
 
     def beside(self, places: Sequence[shapely.Geometry]) -> list[XY]:
         """Middles of those places that lie within the limit of both sides, seen from above."""

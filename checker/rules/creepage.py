@@ -29,7 +29,7 @@ from collections.abc import Iterator
 
 from checker.config.spacing_table import CREEPAGE
 from checker.findings import Finding, Level
-from checker.insulation.creepage import necks
+from checker.insulation.creepage import necks, stopped
 from checker.insulation.distances import told
 from checker.insulation.open_pads import open_pads
 from checker.insulation.requirements import bind
@@ -58,3 +58,6 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
     why = "a creepage over it may be told too long; measure there by hand, or give the slot one width"
     for bound, (x, y) in necks(layout) if why_not(layout) is None else ():
         yield Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)
+    why = "a creepage there may be missing or told too long; measure by hand, or give slots and edges plainer shapes"
+    for bound in stopped(layout) if why_not(layout) is None else ():
+        yield Doubt(f"the search for creepages of {bound.title} was given up: slots of too many shapes", why)

@@ -13,9 +13,10 @@ from shapely import affinity
 
 from checker.demo.sketch import Hole, Pad, Sketch, box
 from checker.insulation.clearance import shortfalls
-from checker.insulation.creepage import creepages
+from checker.insulation.creepage import creepages, stopped
 from checker.insulation.surface.geodesics import BOTTOM, HOP, SOURCE, TARGET, TOP, Surface, copper, exposed
 from checker.layout.layout import Layout
+from checker.rules.creepage import doubts
 from parsers.board import Board as BoardData
 from tests.boards import built_directly, layout_of
 from tests.insulation.oracle import Board, Metal, necked_board, random_board
@@ -259,3 +260,35 @@ def held_to(board: BoardData, required: float, tmp_path_factory: pytest.TempPath
     rows = f"100,{required},{required},outer\n100,0.1,,through"
     (folder / "spacing.csv").write_text(f"voltage,clearance,creepage,where\n{rows}\n")
     return layout_of(board, RULES, folder)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_search_that_is_given_up_is_a_doubt_that_names_the_barrier(
+    seed: int, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a bound of one line: what is told no more, or longer, is a doubt, never a pass."""
+    board = built_directly(sketch_of(seed))
+    whole = held_to(board, 12.0, tmp_path_factory)
+    assert not stopped(whole)
+    monkeypatch.setattr("checker.insulation.surface.geodesics.MOST_LINES", 1)
+    hurried = held_to(board, 12.0, tmp_path_factory)
+    told = [{(s.nets, s.place, s.measured) for s in creepages(layout)} for layout in (whole, hurried)]
+    assert told[0] == told[1] or stopped(hurried)
+    assert [doubt.what for doubt in doubts(hurried) if "given up" in doubt.what] == [
+        f"the search for creepages of {bound.title} was given up: slots of too many shapes"
+        for bound in stopped(hurried)
+    ]
+
+
+def test_a_given_up_search_over_an_edge_is_told(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pads above each other at an edge: 1 + 1.6 + 1 mm over it and no way on one face; with a bound of 0 a doubt."""
+    pads = (Pad(net="A", layer="L1", at=(2, 10), size=(2, 2)), Pad(net="B", layer="L2", at=(2, 10), size=(2, 2)))
+    board = built_directly(Sketch(title="edge", layers=2, outline=box(0, 0, 20, 20), pads=pads))
+    assert [s.measured for s in creepages(held_to(board, 8.0, tmp_path_factory))] == [pytest.approx(3.6, abs=PROMISED)]
+    monkeypatch.setattr("checker.insulation.surface.geodesics.MOST_LINES", 0)
+    hurried = held_to(board, 8.0, tmp_path_factory)
+    assert not creepages(hurried)
+    assert len(stopped(hurried)) == 1
+    assert sum("given up" in doubt.what for doubt in doubts(hurried)) == 1

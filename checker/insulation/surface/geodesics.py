@@ -62,7 +62,7 @@ from checker.insulation.surface.edges import (
     pair_keys,
     stacked,
 )
-from checker.insulation.surface.graph import ZERO, Graph, Ground, directed
+from checker.insulation.surface.graph import MOST_LINES, ZERO, Graph, Ground, directed
 from checker.insulation.surface.grooves import LinkedSight, around, links_of
 from parsers.primitives import Floats, Ints, Rows, each
 
@@ -148,6 +148,7 @@ class Surface:
         bare: Exposed | None = None,
         conductor: Any = None,
         solid: Any = None,
+        most: int | None = None,
     ) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.
 
@@ -160,10 +161,12 @@ class Surface:
         conductor : of each island, if it is not one by itself. A path over walls from face to face is sought only where
             it may be shorter than what joins the same conductors without
         solid : mask of islands beside which no leg counts as nothing, though they are HOP
+        most : lines of sight after which the search stops, MOST_LINES if not given; see `Legs.stopped`
         """
         roles = np.asarray(roles, np.int32)
         own = np.arange(len(roles)) if conductor is None else conductor
-        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32))
+        most = MOST_LINES if most is None else most
+        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32), most)
         return Legs(graph, self.ground, limit, solid)
 
     def shortest(
@@ -221,13 +224,14 @@ class Surface:
 class Legs:
     """Paths over insulation alone between islands, and what is made of them by hopping over copper.
 
+    Where `stopped`, some paths may be longer than the shortest: too many lines would have had to be looked at.
     Columns `start`, `end` (islands) and `length`, every leg once in each direction in which it may be walked: away from
     sources, towards targets.
     """
 
     def __init__(self, graph: Graph, ground: Ground, limit: float, solid: Any = None) -> None:
         self._graph, self._ground, self.limit = graph, ground, limit
-        self.roles = graph.roles
+        self.roles, self.stopped = graph.roles, graph.stopped
         self.soft = (self.roles == HOP) & ~np.asarray(False if solid is None else solid)
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = directed(graph)

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from checker.geometry.board_edges import Corners, Rims, Sight
+from checker.geometry.board_edges import Corners, CountedSight, Rims, Sight
 from checker.geometry.segments import along, closest, distance_to, nearest_part, parallel, touching_lines
 from checker.insulation.surface.edges import (
     BOTTOM,
@@ -51,6 +51,10 @@ from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
+MOST_LINES = (
+    120_000  # lines of sight that one search asks for, per _MANY pieces of copper: seconds; real boards need a fifth
+)
+_MANY = 1000
 _STRIDES = (64, 16, 4)  # of the samples of links that are laid out first
 _TIE = 1e-9  # mm; lengths closer than this are the same
 
@@ -89,12 +93,13 @@ class Graph:
     roles : SOURCE, TARGET or HOP of each island
     islands, nodes : their numbers; islands come first
     edges : the cheapest of each pair of nodes, in the order of `pair_keys`
+    stopped : whether it took more than MOST_LINES: paths over links or walls may be longer than the shortest
     """
 
     def __init__(
-        self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed, conductor: Ints
+        self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed, conductor: Ints, most: int
     ) -> None:
-        self._conductor = conductor
+        self._conductor, self.stopped = conductor, False
         self._ground, self._metal, self.roles, self._limit = ground, metal, roles, limit
         self.islands = len(roles)
         self._corners = len(ground.corners)
@@ -102,6 +107,7 @@ class Graph:
         pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
         near = self._near_others(pieces, metal.island[pieces.row], bare)
         self._pieces = Pieces(pieces.ends[near], pieces.reach[near], pieces.row[near])
+        self._sight = CountedSight(ground.sight, most * max(1, len(self._pieces.row) // _MANY))
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, ground.bridged, bare)
@@ -184,7 +190,7 @@ class Graph:
 
     def _sees(self, start: Floats, end: Floats) -> Callable[[Rows], Bools]:
         """Tells for some rows whether their lines stay on the board."""
-        return lambda rows: self._ground.sight.clear(start[rows], end[rows])
+        return lambda rows: self._sight.clear(start[rows], end[rows])
 
     # ------------------------------------------------------------------------------------------------- corners
 
@@ -296,7 +302,7 @@ class Graph:
             u, w = u[kept], w[kept]
             kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
             u, w = u[kept], w[kept]
-            kept = self._ground.sight.clear(corners.at[u], corners.at[w])
+            kept = self._sight.clear(corners.at[u], corners.at[w])
             u, w = u[kept], w[kept]
             yield from self._corner_lines(u, w, norm(corners.at[u] - corners.at[w]), self._behind)
 
@@ -320,6 +326,8 @@ class Graph:
         laid = opened = no_rows()
         for stride in (*_STRIDES, 1) if not len(self._in_walls.island) else (1,):
             rows = rows[self._beat(rows, self._reach, self._known())]
+            if self._stops(len(rows) > 0):
+                break
             batch, rows = rows[rows % stride == 0], rows[rows % stride != 0]
             if len(batch):
                 laid = np.concatenate((laid, batch))
@@ -330,6 +338,11 @@ class Graph:
         unused = np.ones(count, dtype=bool)
         unused[opened] = False
         self._leave_out(np.flatnonzero(unused))
+
+    def _stops(self, more: bool) -> bool:
+        """Whether to stop since too many lines were asked for, though there is more to look at."""
+        self.stopped |= more and self._sight.spent()
+        return self.stopped
 
     def _lay_out(self, batch: Rows, laid: Rows, opened: Rows) -> Rows:
         """Lines to and over more links, as far as some conductor comes near enough to one of their ends.
@@ -357,7 +370,7 @@ class Graph:
         while len(rest):
             known = self._known()
             fresh = self._beat(rest, self._walked(known), known) | (len(self._in_walls.island) > 0)
-            if not fresh.any():
+            if not fresh.any() or self._stops(more=True):
                 break
             new, rest = rest[fresh], rest[~fresh]
             one, two = np.split(self._ends_of(new), 2)
@@ -430,7 +443,7 @@ class Graph:
             ground.bridged,
             ground.widths,
             ground.x,
-            ground.sight,
+            self._sight,
             ground.thickness,
             self._limit,
             self.roles,
@@ -441,6 +454,7 @@ class Graph:
         known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
         edges, search = walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known)
+        self.stopped |= search.stopped
         shortest = self._found.shortest.with_shorter(search.found())
         self._found = _Found(shortest, [*self._found.edges, *edges])
 

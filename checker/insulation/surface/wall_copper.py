@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from checker.geometry.board_edges import Rims, Sight, saved
+from checker.geometry.board_edges import CountedSight, Rims, saved
 from checker.geometry.segments import along, closest, through_windows
 from checker.insulation.surface.edges import (
     FAR,
@@ -63,7 +63,7 @@ class BareWalls:
     bridged: Bools
     widths: Floats  # (n, 2) of grooves, by rim
     x: float
-    sight: Sight
+    sight: CountedSight
     thickness: float
     limit: float
     roles: Ints

@@ -149,12 +149,15 @@ class Walls:
         if len(self.bare):
             laid = [self.bare.starts(self.bare.laid_beside(face)) for face in (TOP, BOTTOM)]
             starts = [stacked_starts(pair) for pair in zip(starts, laid, strict=True)]
-        over, under = (self._best_pieces(self._approaches(some)) for some in starts)
+        over, under = (self._approaches(some) for some in starts)
         near, far = self._hopeful(over, under, under.depth), self._hopeful(under, over, over.depth)
         search = Search(known, self.bare.thickness, self.limit, self.rims.perimeter)
         one, two = self._windows(near, known), self._windows(far, known)
         found: list[Edges] = []
         for bundle in search.bundles(one, two):
+            if self.bare.sight.spent():
+                search.stopped = True
+                break
             kept = bundle.take(self._apart(near, far, one, two, bundle))
             found += self._best_of(near, far, kept, (one, two), search)
         return found, search
@@ -194,7 +197,8 @@ class Walls:
         _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
         bound = np.full(len(first), np.inf)
         leader = order[first]
-        clear = self.bare.sight.all_clear(corners[row[leader]])
+        several = np.flatnonzero(np.diff(np.append(first, len(order))) > 1)
+        clear = several[self.bare.sight.all_clear(corners[row[leader[several]]])]
         bound[clear] = (before[leader] + most[row[leader]])[clear]
         kept = order[(before + some.apart[row])[order] <= bound[group] + ROUNDING]
         return windows_of(island[kept], some, row[kept], before[kept])
