@@ -23,7 +23,7 @@ import click
 
 from checker.app import beside
 from checker.app.rules import load_rules, rules_from
-from checker.config.rules_file import Rules, nearest
+from checker.config.rules_file import Rules, RulesFileError, UnreadableRulesError, nearest
 from checker.findings import Level
 from checker.manual import Topic, topics
 from checker.reports import registry as formats
@@ -64,6 +64,12 @@ class Trouble(click.ClickException):
         click.echo(f"moatcheck: {' '.join(self.message.split())}", err=True, file=file)
 
 
+class Misuse(Trouble):
+    """A rules file that says what nobody understands: wrong usage."""
+
+    exit_code = 2
+
+
 class Commands(click.Group):
     """The command group; turns errors of the input into one line and an exit code."""
 
@@ -74,6 +80,10 @@ class Commands(click.Group):
         try:
             with _stoppable():
                 return super().invoke(ctx)
+        except UnreadableRulesError as error:
+            raise Trouble(str(error)) from None
+        except RulesFileError as error:
+            raise Misuse(str(error)) from None
         except InputError as error:
             raise Trouble(str(error)) from None
         except KeyboardInterrupt:

@@ -39,6 +39,10 @@ class RulesFileError(InputError):
     """A rules file that says something the tool does not understand."""
 
 
+class UnreadableRulesError(RulesFileError):
+    """A rules file that cannot be read at all."""
+
+
 @dataclass(frozen=True, slots=True)
 class RegionSpec:
     """[region.<name>]."""
@@ -283,9 +287,9 @@ def read_rules(
         data = path.read_bytes()
         text = data.decode("utf-8-sig")
     except OSError as error:
-        raise RulesFileError(f"cannot read it: {error.strerror}; check the path", Place(str(path))) from None
+        raise UnreadableRulesError(f"cannot read it: {error.strerror}; check the path", Place(str(path))) from None
     except UnicodeDecodeError:
-        raise RulesFileError("is no UTF-8 text; save it as UTF-8", Place(str(path))) from None
+        raise UnreadableRulesError("is no UTF-8 text; save it as UTF-8", Place(str(path))) from None
     return parse_rules(text, str(path), limits, rule_ids, regions_needed=regions_needed)
 
 

@@ -496,3 +496,23 @@ def test_explain_tells_the_manual_of_every_rule(rule: str) -> None:
 @pytest.mark.parametrize("topic", topics())
 def test_explain_shows_a_topic_as_it_stands(topic: str) -> None:
     assert run("explain", topic).stdout == topics()[topic].text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('from = "J2.1"', 'from = "J2"', "must be part.pin"),
+        ("full_scale = 2.5\nbits = 16\nshare = 0.5", "", "allowed: is missing"),
+        ("quiet_input", "quiet_inptu", 'did you mean "quiet_input"?'),
+        ("schema = 1", "schema = ", "no valid TOML"),
+    ],
+)
+def test_a_rules_file_that_nobody_understands_is_wrong_usage(
+    boards: Path, tmp_path: Path, old: str, new: str, said: str
+) -> None:
+    rules = tmp_path / "rules.toml"
+    rules.write_text(demo.boards()["battery-probe"].rules.replace(old, new), encoding="utf-8")
+    result = run("check", boards / "battery" / "board", "--rules", rules)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert len(result.stderr.splitlines()) == 1
