@@ -202,10 +202,25 @@ def listing(listed: Listed, x: float, y: float, width: float, columns: int, room
         parts += _entry(callout, group, left, top, wide)
     height = ENTRY * rows
     if len(listed) > len(entries):
-        left_over = wording.count(len(listed) - len(entries), "more place" if entries else "place")
-        parts.append(text(x, y + height + 18, f"{left_over}: see the report", SMALL, colour=palette.INK))
+        words = _left_over(listed[len(entries) :], width, named=not entries)
+        parts.append(text(x, y + height + 18, words, SMALL, colour=palette.INK))
         height += ROW
     return "".join(parts), height
+
+
+def _left_over(listed: Listed, width: float, *, named: bool) -> str:
+    """How many more places there are; a flat board, which leaves no room for a list, has its worst ones named."""
+    told: list[str] = []
+    for callout, group in listed if named else ():
+        finding = group.worst
+        told.append(f"{callout.number} {finding.rule} {wording.measurement(finding)}".strip())
+        if text_width(f"{'; '.join(told)}; and 1000 more places: see the report", SMALL) > width:
+            told.pop()
+            break
+    more = len(listed) - len(told)
+    if not told:
+        return f"{wording.count(more, 'more place')}: see the report"
+    return "; ".join(told) + (f"; and {wording.count(more, 'more place')}: see the report" if more else "")
 
 
 def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> Iterable[str]:

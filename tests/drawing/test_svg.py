@@ -230,6 +230,15 @@ def test_a_picture_is_at_most_twice_as_high_as_the_board_on_it(size: tuple[float
     assert float(parsed(svg).get("height")) <= 2 * high
 
 
+def test_a_flat_board_names_its_worst_places_on_one_line() -> None:
+    many = crowd(20, 10, 0.5)
+    scene = replace(scene_of(sample.layout(), many), bounds=(0.0, 0.0, 100.0, 25.0))
+    svg = draw(scene, sample.outcome(findings=tuple(many)), "L1")
+    told = re.search(r"1 clearance; 2 clearance;.* and (\d+) more places: see the report", words(svg))
+    assert told is not None
+    assert int(told[1]) == 200 - told[0].count("clearance;")
+
+
 def test_a_label_keeps_off_the_copper_that_it_speaks_of() -> None:
     """No number on the board lies on a trace or pad of a net that has a finding on that layer."""
     svg = draw(SCENE, OUTCOME, "L1")
