@@ -104,11 +104,15 @@ def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> Non
 
 
 def doubt_unknown_parts(document: Document, owners: Owners, doubts: Diagnostics) -> None:
-    """Pads that serve a pin of a part that is neither placed nor in a net: its name is misspelt."""
+    """Parts in nets that are not placed, and pads of parts that are neither: a name is misspelt."""
     if not document.parts:
         return
     names = list(map(str, document.tables.components.names()))
-    known = {part.refdes for part in document.parts} | {names[part] for _, _, part, *_ in document.pin_nets}
+    placed, listed = {part.refdes for part in document.parts}, {names[part] for _, _, part, *_ in document.pin_nets}
+    lost = sorted(listed - placed)
+    if lost:
+        doubts.add("parts of the nets that are not placed", f"{lost[0]} is the first; export it again", count=len(lost))
+    known = placed | listed
     unknown = np.array([name not in known for name in names] + [False])
     rows = np.flatnonzero(unknown[owners.component] & (owners.component >= 0))
     if rows.size:

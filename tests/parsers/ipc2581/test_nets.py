@@ -232,7 +232,7 @@ def test_pads_without_pins_get_them_from_the_place_of_the_part(tmp_path: Path) -
 def test_bottom_parts_are_mirrored_as_their_pads_show(tmp_path: Path, xform: str) -> None:
     """Exporters differ on whether a bottom part needs an Xform with mirror; the pads decide."""
     nets = logical_net("A", "R1.1", "C1.1") + logical_net("B", "R1.2", "C1.2")
-    parts = PACKAGE + component("R1", 5, 5, "BOTTOM", xform)
+    parts = PACKAGE + component("R1", 5, 5, "BOTTOM", xform) + component("C1", 3, 5)
     bottom = one_set(pad(7, 5), 'net="A"') + one_set(pad(3, 5), 'net="B"')
     more = one_set(pad(1, 1, "C1.1"), 'net="A"') + one_set(pad(1, 9, "C1.2"), 'net="B"')
     file = File(parts=parts, nets=nets, features={"TOP": more, "BOTTOM": bottom})
@@ -241,6 +241,15 @@ def test_bottom_parts_are_mirrored_as_their_pads_show(tmp_path: Path, xform: str
     assert part.side == BOTTOM
     assert {pin.number: pin.at for pin in part.pins} == {"1": (7, 5), "2": (3, 5)}
     assert sentences(board) == []
+
+
+def test_parts_whose_names_disagree_are_doubts(tmp_path: Path) -> None:
+    """The part is placed as R8, its nets list R1 and its pads serve R9."""
+    nets = logical_net("A", "R1.1")
+    pads = one_set(pad(3, 5, "R9.1"), 'net="A"')
+    board = read(File(parts=PACKAGE + component("R8", 5, 5), nets=nets, features={"TOP": pads}), tmp_path)
+    assert "parts of the nets that are not placed" in sentences(board)
+    assert "pads of parts that nothing else names" in sentences(board)
 
 
 def test_pins_of_the_netlist_without_copper_are_a_doubt(tmp_path: Path) -> None:
