@@ -38,6 +38,7 @@ from checker.config.rules_file import Rules, Tolerance
 from checker.findings import Finding, Level, Waived
 from checker.layout.layout import Layout
 from checker.layout.regions import Kind, OffReferenceRun, Pour
+from checker.rules import registry
 from parsers import board as boards
 from parsers import read_board
 from parsers.board import Board, Hints
@@ -56,17 +57,10 @@ RECORDS: Mapping[str, type[Any]] = {
         *(Doubt, Place, Finding, Waived, Pour, OffReferenceRun),
     )
 }
-# Rules that see no voltages, tables and tolerances, with the limits that no other rule and no shared quantity
-# uses. A rule that is not named here sees everything but these limits.
+# Rules that say that they see no voltages, tables and tolerances, with the limits that they alone read. A rule that
+# says nothing sees everything but those limits.
 NARROW: Mapping[str, tuple[str, ...]] = {
-    "gap-crossing": (),
-    "noisy-neighbour": ("coupling_gap", "coupling_run"),
-    "pour-edge": ("edge_margin",),
-    "pour-overlap": (),
-    "region-escape": ("margin",),
-    "region-intrusion": (),
-    "return-handover": ("stitch",),
-    "unreferenced-run": (),
+    name: module.rule.own for name, module in registry().items() if module.rule.own is not None
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
 SHARED = ("pours", "off_reference_runs")  # quantities of a layout that are kept

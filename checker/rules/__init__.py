@@ -43,6 +43,7 @@ class Rule:
     limits: tuple[Limit, ...] = ()
     unit: str = "mm"
     safety: bool = False  # a baseline never silences it
+    own: tuple[str, ...] | None = None  # limits that it alone reads; stating them promises: no voltages, no tables
     shares: str = ""  # name of something large that it computes; rules that share it run in one process
 
 

@@ -56,6 +56,7 @@ RULE = Rule(
         Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
     ),
     shares="off_reference_runs",
+    own=(),
 )
 TOGETHER = 2.0  # mm; nets that cross nearer to each other than this cross together
 FARTHER = 3.0  # times as far as the side that changes: farther pours carry too little (common practice, no source)

@@ -35,7 +35,13 @@ from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps
 
 GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
 RUN = Limit("coupling_run", 10.0, "mm", "and matter where they run together longer than this")
-RULE = Rule("noisy-neighbour", title="Noisy net beside a quiet one", level=Level.WARNING, limits=(GAP, RUN))
+RULE = Rule(
+    "noisy-neighbour",
+    title="Noisy net beside a quiet one",
+    level=Level.WARNING,
+    limits=(GAP, RUN),
+    own=("coupling_gap", "coupling_run"),
+)
 
 PARALLEL = np.cos(np.radians(30.0))  # directions closer than this run together
 SWING = 3.3  # V; height of an edge whose time is given

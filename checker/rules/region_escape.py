@@ -36,6 +36,7 @@ RULE = Rule(
         Limit("margin", 0.1, "mm", "how far copper of a quiet region's nets may reach past its territory"),
         Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),
     ),
+    own=("margin",),
 )
 
 

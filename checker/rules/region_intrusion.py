@@ -31,6 +31,7 @@ RULE = Rule(
     title="Foreign net in a quiet region",
     level=Level.ERROR,
     limits=(Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),),
+    own=(),
 )
 
 

@@ -44,6 +44,7 @@ RULE = Rule(
     level=Level.WARNING,
     limits=(STITCH,),
     shares="off_reference_runs",
+    own=("stitch",),
 )
 
 Sheet = tuple[int, int]  # a reference: net and layer

@@ -42,6 +42,7 @@ RULE = Rule(
         Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
     ),
     shares="off_reference_runs",
+    own=(),
 )
 SIDE_BY_SIDE = 0.5  # mm between centre lines; the lines of a bus are nearer than this (common practice, no source)
 
