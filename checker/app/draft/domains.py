@@ -24,7 +24,7 @@ NEAR = 0.7  # mm between pads of one part: fine pitch, no insulation
 STRIP = 2.0  # mm between the pads of an isolator's sides, least
 STRIP_OF_GROUNDS = 0.8  # mm, the same where each side has a ground of its own: converters with pins in one row
 ACROSS = 2.0  # mm between the pads of a part that may span a barrier on purpose
-MANY = 60  # links of a ground that are tried one by one
+MANY = 60  # grounds, and links of grounds, that are tried one by one
 FEW = 3  # links between two grounds that may be capacitors and bleeders across; more are no exception
 
 Nets = frozenset[int]
@@ -82,21 +82,23 @@ def find_domains(netlist: Netlist) -> Domains:
     """Part the nets of a board into galvanic domains."""
     links = _links(netlist)
     found = _parted(netlist, links, ())
-    for first, second in _pairs(sorted(netlist.grounds)):
+    narrow = _base(netlist, [link for link in links if not _spans(link)])
+    for first, second in _pairs(sorted(netlist.grounds)[:MANY]):
         if found.of(first) is not None and found.of(first) == found.of(second):
-            cut = _few_between(netlist, links, found.across, (first, second))
+            cut = _few_between(narrow, links, found.across, (first, second))
             if cut:
                 found = _better(netlist, links, found, cut, (first, second))
     mains = [net for net, name in enumerate(netlist.names) if is_mains(name) and net not in netlist.grounds]
-    return _off_mains(netlist, links, found, mains[0]) if mains else found
+    return _off_mains(netlist, (links, narrow), found, mains[0]) if mains else found
 
 
-def _off_mains(netlist: Netlist, links: Sequence[Link], found: Domains, mains: int) -> Domains:
+def _off_mains(netlist: Netlist, linked: tuple[Sequence[Link], Joined], found: Domains, mains: int) -> Domains:
     """Take for Y capacitors what holds a rectified mains side to a ground: without it the side belongs to mains."""
+    links, narrow = linked
     held = [link for link in links if _spans(link) and len(netlist.grounds & set(link.ends)) == 1]
     for link in held[:MANY]:
         if link not in found.across:
-            cut = _few_between(netlist, links, found.across, link.ends)
+            cut = _few_between(narrow, links, found.across, link.ends)
             ground = next(end for end in link.ends if end in netlist.grounds)
             tried = _better(netlist, links, found, cut, (mains, ground)) if cut else found
             if len(tried.domains[tried.of(mains) or 0]) > len(found.domains[found.of(mains) or 0]):
@@ -157,15 +159,14 @@ def _contract(graph: nx.MultiGraph[int], net: int, links: Sequence[Link]) -> Non
 
 
 def _few_between(
-    netlist: Netlist, links: Sequence[Link], left_out: Sequence[Link], ends: tuple[int, int]
+    joined: Joined, links: Sequence[Link], left_out: Sequence[Link], ends: tuple[int, int]
 ) -> tuple[Link, ...]:
     """The fewest wide links whose removal parts two nets, or nothing if that takes more than a few or others."""
-    graph: nx.Graph[int] = nx.Graph()
-    joined = _base(netlist, [link for link in links if not _spans(link)])
     wide = [link for link in links if _spans(link) and link not in left_out]
     first, second = (joined[end] for end in ends)
     if first == second:
         return ()
+    graph: nx.Graph[int] = nx.Graph()
     for link in wide:
         a, b = (joined[end] for end in link.ends)
         if a != b:
