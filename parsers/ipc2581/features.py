@@ -361,6 +361,9 @@ class Pen:
     def _steps(self, element: Element) -> list[float]:
         """Begin and steps of a path: end, centre and turn of each, flat."""
         steps: list[float] = []
+        begins = [number for number, child in enumerate(element) if self.names[child.tag] == "PolyBegin"]
+        if begins != [0]:
+            self.doubt(element, "a path without its beginning", "a PolyBegin is missing, or not the first; compare it")
         for child in element:
             name = self.names[child.tag]
             if name in ("PolyStepSegment", "PolyBegin"):
