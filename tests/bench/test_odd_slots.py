@@ -1,4 +1,4 @@
-"""Time of creepage on boards of ten objects with slots of odd shapes: `pytest tests/bench/test_odd_slots.py -m bench -s`.
+"""Time of creepage on small boards with slots of odd shapes: `pytest tests/bench/test_odd_slots.py -m bench -s`.
 
 A thousand fixed seeds; a search that was given up counts as one that took long, since it ends in a doubt.
 """
