@@ -1,4 +1,4 @@
-"""The contributors' guide says where things are: its map is made from the first lines of rooms and lone modules."""
+"""The contributors' guide says where things are: its map is made from the first lines of rooms and modules."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def first_line(module: Path) -> str:
 
 
 def rooms(package: str) -> list[Path]:
-    """Rooms and lone modules of a package, from the door down as its import contract lists them; rooms in rooms too."""
+    """Rooms with their modules, and lone modules, from the door down as the import contract lists them."""
     contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"][
         "contracts"
     ]
@@ -30,14 +30,16 @@ def rooms(package: str) -> list[Path]:
     for name in names:
         folder = ROOT / package / name
         if folder.is_dir():
-            found += sorted(path.parent for path in folder.rglob("__init__.py"))
+            for room in sorted(path.parent for path in folder.rglob("__init__.py")):
+                found += [room, *(path for path in sorted(room.glob("*.py")) if not path.name.startswith("__"))]
         else:
             found.append(folder.with_suffix(".py"))
     return found
 
 
 def entry(path: Path) -> str:
-    name = f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
+    inside = path.is_file() and (path.parent / "__init__.py").is_file() and path.parent.parent != ROOT
+    name = f"    {path.name}" if inside else f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
     told = first_line(path / "__init__.py" if path.is_dir() else path)
     return textwrap.fill(told, 116, initial_indent=f"    {name:30} ", subsequent_indent=" " * 35)
 
