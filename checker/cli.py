@@ -637,7 +637,18 @@ def _check_many(
 
     if out is not None:
         output.begin(out, ())
-    summaries = batch.check_many(boards, rules, options, names, out, jobs)
+    stages = Stages(quiet=quiet)
+    stages(f"0 of {len(boards)} boards")
+    summaries = batch.check_many(
+        boards,
+        rules,
+        options,
+        names,
+        out,
+        jobs,
+        lambda done, total, name: stages(f"{done} of {total} boards, the latest {name}"),
+    )
+    stages.done()
     text = f"{batch.as_text(summaries)}{CAUTION}\n"
     if out is not None:
         output.finish(out, {"summary.txt": text.encode()})
@@ -656,6 +667,8 @@ def _outcome_of(side: Path, rules_path: Path | None) -> PastOutcome:
 
     if side.suffix.lower() == ".json":
         return baseline.read_outcome(side)
+    if rules_path is None:  # what lies beside one side need not be what the other was held against
+        raise click.UsageError(f"{side} is a board, not a report: give --rules RULES.toml for it")
     from checker.app import run
 
     outcome = run.check(side, _rules(rules_path, [side], quiet=True), run.Options()).outcome

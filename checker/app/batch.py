@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
-from checker.app import output, run
+from checker.app import lanes, output, run
 from checker.config.rules_file import Rules
 from parsers.trouble import InputError
+
+DIED = "its worker process ended, perhaps for want of memory; check this board alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,10 +19,27 @@ class Summary:
     """What became of one board."""
 
     name: str
-    verdict: str  # pass | fail | incomplete | unreadable
+    verdict: str  # pass | fail | incomplete | unreadable | lost
     code: int
     counts: str
     error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A board to check, and where its reports go."""
+
+    number: int
+    board: Path
+    name: str
+    rules: Rules
+    options: run.Options
+    formats: tuple[str, ...]
+    out: Path | None  # a folder of its own
+
+
+Work = Callable[[Task], Summary]
+Progress = Callable[[int, int, str], None]  # done, of how many, the latest
 
 
 def folder_names(boards: Sequence[Path]) -> list[str]:
@@ -47,22 +66,38 @@ def _stem(board: Path) -> str:
 
 
 def check_many(
-    boards: Sequence[Path], rules: Rules, options: run.Options, formats: Sequence[str], out: Path | None, jobs: int
+    boards: Sequence[Path],
+    rules: Rules,
+    options: run.Options,
+    formats: Sequence[str],
+    out: Path | None,
+    jobs: int,
+    progress: Progress = lambda *_: None,
 ) -> list[Summary]:
     """Check boards, `jobs` at a time, in order; with `out` each gets a folder of its own there."""
-    names = folder_names(boards)
-    tasks = [(board, name, rules, options, tuple(formats), out) for board, name in zip(boards, names, strict=True)]
-    if jobs == 1:
-        return [_check_one(task) for task in tasks]
+    if jobs > 1:
+        options = replace(options, jobs=1)  # the boards themselves run side by side
     tasks = [
-        (*task[:3], replace(options, jobs=1), *task[4:]) for task in tasks
-    ]  # the boards themselves run side by side
-    with ProcessPoolExecutor(max_workers=jobs) as pool:
-        try:
-            return list(pool.map(_check_one, tasks))
-        except BaseException:
-            pool.shutdown(cancel_futures=True)  # boards that have not begun never do
-            raise
+        Task(number, board, name, rules, options, tuple(formats), None if out is None else out / name)
+        for number, (board, name) in enumerate(zip(boards, folder_names(boards), strict=True))
+    ]
+    summaries: dict[int, Summary] = {}
+    for number, summary in done_of(tasks, jobs):
+        summaries[number] = summary
+        progress(len(summaries), len(tasks), summary.name)
+    return [summaries[task.number] for task in tasks]
+
+
+def done_of(tasks: Sequence[Task], jobs: int, work: Work | None = None) -> Iterator[tuple[int, Summary]]:
+    """Number and summary of each board as it is done; one whose worker is killed is told as lost."""
+    work = work or _check_one
+    refused = {task.number: summary for task in tasks if (summary := _begin(task)) is not None}
+    yield from refused.items()
+    left = [task for task in tasks if task.number not in refused]
+    if jobs > 1 and len(left) > 1:
+        yield from lanes.in_lanes(left, jobs, partial(_in_lane, work))
+    else:
+        yield from ((task.number, work(task)) for task in left)
 
 
 def worst_code(summaries: Sequence[Summary]) -> int:
@@ -77,15 +112,29 @@ def as_text(summaries: Sequence[Summary]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _check_one(task: tuple[Path, str, Rules, run.Options, tuple[str, ...], Path | None]) -> Summary:
-    board, name, rules, options, formats, out = task
+def _begin(task: Task) -> Summary | None:
+    """Take away what an earlier run left, before any board is checked: no old verdict looks like one of this run."""
     try:
-        if out is not None:
-            output.begin(out / name, formats)
-        checked = run.check(board, rules, options)
-        if out is not None:
-            output.finish(out / name, output.render_all(checked, formats))
+        if task.out is not None:
+            output.begin(task.out, task.formats)
     except InputError as error:
-        return Summary(name, "unreadable", 3, "", str(error))
+        return Summary(task.name, "unreadable", 3, "", str(error))
+    return None
+
+
+def _in_lane(work: Work, lane: lanes.Lane, task: Task) -> tuple[int, Summary]:
+    try:
+        return task.number, lane.run(work, task)
+    except lanes.WorkerLostError:
+        return task.number, Summary(task.name, "lost", 3, "", f"{task.board}: {DIED}")
+
+
+def _check_one(task: Task) -> Summary:
+    try:
+        checked = run.check(task.board, task.rules, task.options)
+        if task.out is not None:
+            output.finish(task.out, output.render_all(checked, task.formats))
+    except InputError as error:
+        return Summary(task.name, "unreadable", 3, "", str(error))
     outcome = checked.outcome
-    return Summary(name, outcome.verdict, run.exit_code(outcome), outcome.standing)
+    return Summary(task.name, outcome.verdict, run.exit_code(outcome), outcome.standing)

@@ -103,21 +103,26 @@ def named(findings: Sequence[Finding], word: str) -> Finding:
 
 
 def begin(folder: Path, formats: Sequence[str]) -> None:
-    """Take away what the last run left in a folder, before the next one reads anything.
+    """Take away what the last run left in a folder of reports; see `begin_files`."""
+    begin_files(folder, [reports.registry()[word].file_name for word in formats])
+
+
+def begin_files(folder: Path, names: Sequence[str]) -> None:
+    """Take away what the last run left in a folder, before the next one, which will write `names`, reads anything.
 
     A run that is refused or killed then leaves no verdict of an earlier one that looks like its own. Only files that
     the last run's manifest names are touched.
 
     Raises
     ------
-    InputError : a report of that name is there that no run has written
+    InputError : a file of that name is there that no run has written
     """
     place = Path(folder)
     if not place.is_dir():
         return
     with _telling(folder), _alone_in(place):
         last = _last_files(place)
-        for name in (reports.registry()[word].file_name for word in formats):
+        for name in names:
             _check_own(place, name, last)
         if last:
             _take_away(place, last - {MANIFEST})

@@ -21,7 +21,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from checker import demo
-from checker.app import output
+from checker.app import batch, output
 from checker.app import run as runs
 from checker.cli import main
 from checker.demo.gerber_writer import write_gerber
@@ -275,6 +275,37 @@ def test_a_worker_that_is_killed_ends_the_run_in_one_line(home: Path, monkeypatc
     monkeypatch.setattr(runs, "WORTH_SHARING", 0)
     monkeypatch.setattr(runs, "_run_rule", lambda *_: os.kill(os.getpid(), signal.SIGKILL))
     one_line(run(*words_of(home), "--jobs", "2"), "a worker process was ended")
+
+
+def test_a_check_without_docstrings_and_assertions_says_the_same(home: Path) -> None:
+    words = [sys.executable, "-m", "checker.cli", *words_of(home)]
+    plain, bare = (
+        subprocess.run([words[0], *flags, *words[1:]], capture_output=True, text=True, timeout=120, check=False)
+        for flags in ((), ("-OO",))
+    )
+    assert (bare.returncode, bare.stdout, bare.stderr) == (1, plain.stdout, plain.stderr)
+
+
+def kill_on_faulty(task: batch.Task) -> batch.Summary:
+    """Stands for a board that takes all memory."""
+    if "faulty" in task.name:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return batch.Summary(task.name, "pass", 0, "no findings")
+
+
+def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(home: Path, tmp_path: Path) -> None:
+    _, board, *_, rules = words_of(home)
+    paths = [Path(name) for name in ("first", "faulty", "third", "fourth")]
+    assert run("check", board, "--rules", rules, "--out", tmp_path / "faulty").exit_code == 1
+    tasks = [
+        batch.Task(number, path, path.name, runs.load_rules(Path(rules)), runs.Options(), ("json",), tmp_path / path)
+        for number, path in enumerate(paths)
+    ]
+    done = [summary for _, summary in sorted(batch.done_of(tasks, 2, kill_on_faulty))]
+    assert [summary.verdict for summary in done] == ["pass", "lost", "pass", "pass"]
+    assert batch.worst_code(done) == 3
+    assert "faulty: its worker process ended" in batch.as_text(done).splitlines()[1]
+    assert not (tmp_path / "faulty" / "report.json").exists()  # an earlier verdict is none of this run
 
 
 # ------------------------------------------------------------------------------------------------ hostile input

@@ -6,23 +6,19 @@ board that it held is tried once more and then told as lost, every other board g
 
 from __future__ import annotations
 
-import queue
-import threading
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from functools import partial
 from typing import Any
 
+from checker.app import lanes
 from checker.app.fleet.task import Parcel, Row, check_parcel, limit_memory, limit_time, lost
 from parsers.trouble import InputError
 
-TRIES = 2  # of a board whose worker died: memory may have been short because of another
 MEMORY = 8 * 2**30  # bytes of address space a worker
 ANSWER = 10  # seconds in which a scheduler must answer
 AHEAD = 2  # boards a worker whose bytes are held ready
 TIME = 1800  # seconds of processor time a board
-DIED = f"its worker ended {TRIES} times: out of memory, or over {TIME // 60} min; check this board alone"
+DIED = f"its worker ended {lanes.TRIES} times: out of memory, or over {TIME // 60} min; check this board alone"
 
 Opened = Callable[[], Parcel | Row]  # a row where nothing is left to check
 Parcels = Iterable[Opened]  # each is read only when a worker is free, so that memory stays small
@@ -30,27 +26,9 @@ Done = tuple[Row, bytes]
 
 
 def in_processes(parcels: Parcels, jobs: int, check: Callable[[Parcel], Done] = check_parcel) -> Iterator[Done]:
-    """Check parcels in `jobs` processes of this machine.
-
-    Each lane is a thread with one worker process of its own, so that a death tells which board it was.
-    """
-    waiting: queue.SimpleQueue[Opened | None] = queue.SimpleQueue()
-    done: queue.SimpleQueue[Done | BaseException | None] = queue.SimpleQueue()
-    for parcel in parcels:
-        waiting.put(parcel)
-    lanes = [threading.Thread(target=_lane, args=(waiting, done, check), daemon=True) for _ in range(jobs)]
-    for lane in lanes:
-        waiting.put(None)
-        lane.start()
-    running = len(lanes)
-    while running:
-        result = done.get()
-        if result is None:
-            running -= 1
-        elif isinstance(result, BaseException):
-            raise result
-        else:
-            yield result
+    """Check parcels in `jobs` processes of this machine."""
+    handle = partial(_done, partial(_bounded, check))
+    return lanes.in_lanes(parcels, jobs, handle, partial(limit_memory, MEMORY))
 
 
 def on_cluster(parcels: Parcels, address: str) -> Iterator[Done]:
@@ -68,30 +46,14 @@ def on_cluster(parcels: Parcels, address: str) -> Iterator[Done]:
         yield from _collected(distributed, client, parcels)
 
 
-def _lane(waiting: queue.SimpleQueue[Any], done: queue.SimpleQueue[Any], check: Callable[[Parcel], Done]) -> None:
+def _done(check: Callable[[Parcel], Done], lane: lanes.Lane, opened: Opened) -> Done:
+    parcel = opened()
+    if isinstance(parcel, Row):
+        return parcel, b""
     try:
-        pool = _pool()
-        while (opened := waiting.get()) is not None:
-            parcel = opened()
-            if isinstance(parcel, Row):
-                done.put((parcel, b""))
-                continue
-            for _ in range(TRIES):
-                try:
-                    done.put(pool.submit(_bounded, check, parcel).result())
-                    break
-                except BrokenProcessPool:
-                    pool = _pool()
-            else:
-                done.put((lost(parcel, DIED), b""))
-        pool.shutdown()
-        done.put(None)
-    except BaseException as error:
-        done.put(error)
-
-
-def _pool() -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(1, get_context("spawn"), limit_memory, (MEMORY,))
+        return lane.run(check, parcel)
+    except lanes.WorkerLostError:
+        return lost(parcel, DIED), b""
 
 
 def _bounded(check: Callable[[Parcel], Done], parcel: Parcel) -> Done:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -16,6 +16,7 @@ from checker.app.fleet.table import as_csv, as_parquet
 from checker.app.fleet.task import UNCHECKED, UNREADABLE, Parcel, Row, packed
 from parsers.trouble import InputError
 
+RESULTS = ("fleet.csv", "fleet.html", "fleet.parquet")
 Progress = Callable[[int, int, Row], None]  # done, of how many, the latest
 
 
@@ -34,10 +35,14 @@ class Fleet:
 def run_fleet(fleet: Fleet, progress: Progress = lambda *_: None) -> list[Row]:
     """Check every package under the roots; rows by name. Table and page are written whole at the end.
 
+    Those of an earlier run are taken away first, so that they never look like this one's.
+
     Raises
     ------
-    InputError : a root is no folder, nothing is found, the cluster does not answer
+    InputError : a root is no folder, nothing is found, the cluster does not answer, or a table or page is there that
+        no run has written
     """
+    output.begin_files(fleet.out, RESULTS)
     packages = find_packages(fleet.roots, fleet.pattern)
     if not packages:
         raise InputError(f"no package of fabrication data under {', '.join(map(str, fleet.roots))}")
@@ -51,7 +56,7 @@ def run_fleet(fleet: Fleet, progress: Progress = lambda *_: None) -> list[Row]:
         rows.append(row)
         progress(len(rows), len(packages), row)
     rows.sort(key=lambda row: row.name)
-    output.write_files(fleet.out, dict(_results(rows)))
+    output.finish(fleet.out, _results(rows))
     return rows
 
 
@@ -82,9 +87,6 @@ def _note(row: Row, report: bytes, ledger: Ledger, out: Path) -> None:
         ledger.append(row)
 
 
-def _results(rows: Sequence[Row]) -> Iterator[tuple[str, bytes]]:
-    yield "fleet.csv", as_csv(rows)
-    yield "fleet.html", as_page(rows)
-    parquet = as_parquet(rows)
-    if parquet is not None:
-        yield "fleet.parquet", parquet
+def _results(rows: Sequence[Row]) -> dict[str, bytes]:
+    files = dict(zip(RESULTS, (as_csv(rows), as_page(rows), as_parquet(rows)), strict=True))
+    return {name: content for name, content in files.items() if content is not None}

@@ -17,6 +17,7 @@ import pytest
 from click.testing import CliRunner
 
 from checker import demo
+from checker.app import lanes, output
 from checker.app.fleet import engine
 from checker.app.fleet.ledger import NAME, Ledger
 from checker.app.fleet.packages import Package, find_packages, rules_of
@@ -76,6 +77,7 @@ def test_every_package_under_a_folder_is_one_row(archive: Path, tmp_path: Path) 
     assert int(table[1]["gap-crossing"]) >= 1
     page = (tmp_path / "fleet.html").read_text()
     assert CAUTION.split(":")[0] in page
+    assert output.is_whole(tmp_path)
     assert all(name in page for name in EXPECTED)
     assert len(list((tmp_path / "boards").glob("*.json"))) == len(
         {row.key for row in rows if row.verdict in ("pass", "fail")}
@@ -88,17 +90,10 @@ def test_a_second_run_checks_nothing_again_and_says_the_same(
     first = run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY))
     lines = (tmp_path / NAME).read_text().splitlines()
     tables = {name: (tmp_path / name).read_bytes() for name in ("fleet.csv", "fleet.html")}
-    monkeypatch.setattr(engine, "_pool", lambda: pytest.fail("a worker was started though all was known") or None)
-    monkeypatch.setattr(engine, "in_processes", _without_workers)
+    monkeypatch.setattr(lanes.Lane, "run", lambda *_: pytest.fail("a worker was started though all was known"))
     assert run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY)) == first
     assert (tmp_path / NAME).read_text().splitlines() == lines
     assert tables == {name: (tmp_path / name).read_bytes() for name in tables}
-
-
-def _without_workers(parcels: engine.Parcels, _: int) -> list[engine.Done]:
-    rows = [opened() for opened in parcels]
-    assert all(isinstance(row, Row) for row in rows)
-    return [(row, b"") for row in rows if isinstance(row, Row)]
 
 
 def test_a_changed_rules_file_is_checked_again(archive: Path, tmp_path: Path) -> None:
@@ -234,6 +229,20 @@ def test_parquet_holds_the_same_table(tmp_path: Path) -> None:
     assert data is not None
     (tmp_path / "t.parquet").write_bytes(data)
     assert parquet.read_table(tmp_path / "t.parquet").to_pylist()[0]["creepage"] == 2
+
+
+def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "fleet.csv").write_text("mine")
+    result = CliRunner().invoke(main, ["fleet", str(archive), "--out", str(tmp_path)])
+    assert (result.exit_code, (tmp_path / "fleet.csv").read_text()) == (3, "mine")
+    assert len(result.output.strip().splitlines()) == 1
+    (tmp_path / "fleet.csv").unlink()
+    (tmp_path / "empty").mkdir()
+    output.finish(tmp_path, {"fleet.csv": b"old", "fleet.html": b"old"})
+    result = CliRunner().invoke(main, ["fleet", str(tmp_path / "empty"), "--out", str(tmp_path)])
+    assert result.exit_code == 3
+    assert not list(tmp_path.glob("fleet.*"))
+    assert not output.is_whole(tmp_path)
 
 
 def test_an_interrupted_run_goes_on_where_it_stopped(archive: Path, tmp_path: Path) -> None:
