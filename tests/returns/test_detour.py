@@ -200,3 +200,18 @@ def test_the_bound_holds_over_links(vias: list[tuple[float, float]]) -> None:
         for b in vias
     )
     assert way.length == pytest.approx(shortest, abs=1e-6)
+
+
+def test_a_finely_stepped_end_of_a_slot_is_walked_like_the_round_one_that_it_stands_for() -> None:
+    """Slot x 14 to 16 from the edge up to y 20, its end a half circle of 2000 corners: 10 + pi + 10, to 0.01 mm.
+
+    The corners that the search sees are few, for a chord may stray 0.005 mm: that of 2 acos(0.995) = 11.5 degrees.
+    """
+    turn = np.linspace(0, np.pi, 2001)
+    end = [(15 + x, 20 + y) for x, y in zip(np.cos(turn), np.sin(turn), strict=True)]
+    sheet = shapely.Polygon([(0, 0), (0, 40), (30, 40), (30, 0), (16, 0), *end, (14, 0)])
+    network = rp.Network([sheet], [])
+    way = network.detour([(0, (14, 10))], [(0, (16, 10))])
+    assert way is not None
+    assert way.length == pytest.approx(20 + np.pi, abs=0.01)
+    assert 180 / 11.5 < len(network.sheets[0].exterior.coords) - 7 < 4 * 180 / 11.5

@@ -169,3 +169,115 @@ def test_a_run_without_reference_has_no_detour() -> None:
     (finding,) = found(built_directly(made.sketch), made.rules, "unreferenced-run")
     assert "detour_mm" not in finding.detail
     assert finding.harm == pytest.approx(6, abs=0.01)
+
+
+# Strip of 0.412427 mm and 0.035 mm: as a round wire of 0.2235 x 0.447427 = 0.1 mm.
+WIRE = 0.412427
+
+
+def over_a_gap(gap: float, up: float, width: float = WIRE, **keys: Any) -> Finding:
+    """A trace at y 10 over a gap from x 14; the part that ties both edges stands `up` mm further up."""
+    pours = [POURS[0], {**POURS[1], "box": [14 + gap, 0, 44, 40]}]
+    trace = {**TRACE, "width": width, "points": [[2, 10], [42, 10]]}
+    pads = [resistor(14, 10 + up, "R40", "GND_A"), resistor(14 + gap, 10 + up, "R40", "GND_B")]
+    (finding,) = crossings(**{"pours": pours, "draws": [trace], "pads": pads, **keys, "rules": _tied(keys)})
+    return finding
+
+
+def _tied(keys: dict[str, Any]) -> dict[str, Any]:
+    return {"tie": [{"between": ["a", "b"], "at": "R40"}], **keys.get("rules", {})}
+
+
+@pytest.mark.parametrize(
+    ("gap", "up", "width", "inductance"),
+    [(5, 20, WIRE, 36.382), (10, 10, WIRE, 30.649), (2, 25, 0.2, 38.247)],
+)
+def test_a_crossing_has_the_inductance_of_the_rectangle_that_trace_and_detour_make(
+    gap: float, up: float, width: float, inductance: float
+) -> None:
+    """Inductance Calculations (1946), rectangle 20 x 5 and 10 x 10 of round wire 0.1 mm; formula from memory.
+
+    The third is the same formula, 25 x 2, wire 0.2235 x (0.2 + 0.035) = 0.0525 mm, computed by hand.
+    """
+    finding = over_a_gap(gap, up, width)
+    assert finding.detail["detour_mm"] == pytest.approx(2 * up + gap, abs=0.001)
+    assert finding.detail["loop_area_mm2"] == pytest.approx(gap * up, abs=0.001)
+    assert finding.detail["loop_nh"] == pytest.approx(inductance, abs=0.002)
+    assert finding.harm == pytest.approx(inductance, abs=0.002)
+
+
+def test_the_narrowest_stroke_makes_the_inductance() -> None:
+    """The trace is 2 mm wide but for 0.412427 mm in the gap: the loop is that of the thin wire."""
+    wide = {**TRACE, "width": 2.0}
+    thin = {**TRACE, "width": WIRE, "points": [[14.5, 10], [18.5, 10]]}
+    draws = [{**wide, "points": [[2, 10], [14.5, 10]]}, thin, {**wide, "points": [[18.5, 10], [42, 10]]}]
+    assert over_a_gap(5, 20, draws=draws).detail["loop_nh"] == pytest.approx(36.382, abs=0.002)
+
+
+def test_a_crossing_has_the_field_of_its_loop_at_the_knee() -> None:
+    """Loop 2 x 5 = 10 mm2, edge 5 ns: knee 0.5 / 5 ns = 100 MHz; 5 mA, 3 m, free space: 2.193 uV/m, 6.82 dB.
+
+    Electromagnetic Compatibility Engineering (2009), chapter 12; High-Speed Digital Design (1993), chapter 1.
+    """
+    finding = over_a_gap(2, 5, rules={"nets": {"edge_ns": {"SIG": 5.0}}})
+    assert finding.detail["knee_mhz"] == pytest.approx(100)
+    assert finding.detail["field_db_uv_m"] == pytest.approx(6.82, abs=0.01)
+    assert finding.detail["field_assumes"].startswith("5 mA at the knee frequency, free space, 3 m")
+
+
+@pytest.mark.parametrize("times", [{"SIG": 5.0, "S*": 2.0}, {"SIG": 2.0, "S*": 5.0}, {"S*": 5.0, "SIG": 2.0}])
+def test_of_two_edge_patterns_the_faster_one_counts(times: dict[str, float]) -> None:
+    """Common practice, no source: the knee is that of the fastest edge, 0.5 / 2 ns; harm is by 250 MHz over 100."""
+    slow = over_a_gap(2, 5)
+    finding = over_a_gap(2, 5, rules={"nets": {"edge_ns": times}})
+    assert finding.detail["knee_mhz"] == pytest.approx(250)
+    assert finding.harm == pytest.approx(2.5 * slow.harm)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "length"),
+    [
+        ((14, 35), (16, 35), 25 + 2 + 25),
+        ((14, 35), (16, 38), 25 + 13**0.5 + 28),
+        ((14.5, 35), (15.6, 38), 53.9 + (1.1**2 + 9) ** 0.5),
+    ],
+)
+def test_the_way_over_a_part_is_as_long_as_its_pins_are_apart_and_off_the_pours(
+    first: tuple[float, float], second: tuple[float, float], length: float
+) -> None:
+    """Pins on the edges x 14 and 16; slanted; slanted in the gap, 0.5 and 0.4 mm off the pours."""
+    pads = [resistor(*first, "R40", "GND_A"), resistor(*second, "R40", "GND_B")]
+    (finding,) = crossings(pads=pads, rules={"tie": TIE})
+    assert finding.detail["detour_mm"] == pytest.approx(length, abs=0.001)
+
+
+def test_of_several_ways_back_the_longest_counts() -> None:
+    """The trace forks in the gap: to b, tied 5 mm further up, and to c, tied 15 mm further down: 5+2+5 and 15+2+15."""
+    pours = [
+        {"region": "a", "layer": "L2", "box": [0, 0, 14, 40]},
+        {"region": "b", "layer": "L2", "box": [16, 20.5, 30, 40]},
+        {"region": "c", "layer": "L2", "box": [16, 0, 30, 19.5]},
+    ]
+    draws = [
+        {**TRACE, "points": [[2, 20], [15, 20]]},
+        {**TRACE, "points": [[15, 20], [15, 20.5], [28, 20.5]]},
+        {**TRACE, "points": [[15, 20], [15, 19.5], [28, 19.5]]},
+    ]
+    pads = [
+        resistor(14, 25, "R40", "GND_A"), resistor(16, 25, "R40", "GND_B"),
+        resistor(14, 5, "R41", "GND_A"), {**resistor(16, 5, "R41", "GND_C"), "pin": "2"},
+    ]  # fmt: skip
+    ties = [{"between": ["a", "b"], "at": "R40"}, {"between": ["a", "c"], "at": "R41"}]
+    (finding,) = crossings(pours=pours, draws=draws, pads=pads, rules={"tie": ties})
+    assert finding.regions == ("a", "b", "c")
+    assert finding.detail["detour_mm"] == pytest.approx(15 + 2 + 14.5, abs=0.001)
+    assert finding.detail["detour_through"] == ["R41"]
+
+
+def test_findings_of_one_level_stand_in_the_order_of_their_harm() -> None:
+    """Tie at y 1: the higher a crossing lies, the longer is its loop; places and names are in other orders."""
+    at = {"S1": 20, "S2": 2, "S3": 34, "S4": 10}
+    draws = [{**TRACE, "net": net, "points": [[2, y], [28, y]]} for net, y in at.items()]
+    pads = [resistor(13.5, 1, "R40", "GND_A"), resistor(16.5, 1, "R40", "GND_B")]
+    found_ = crossings(draws=draws, pads=pads, rules={"tie": TIE})
+    assert [f.nets for f in found_] == [("S3",), ("S1",), ("S4",), ("S2",)]
