@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import shutil
 import signal
 import sys
 import textwrap
@@ -30,6 +31,7 @@ from checker.reports import registry as formats
 from checker.results.outcome import CAUTION
 from checker.results.version import tool_version
 from checker.rules import RuleModule, registry
+from checker.wording import printable
 from parsers.trouble import InputError
 
 if TYPE_CHECKING:
@@ -51,6 +53,7 @@ BOARD = click.Path(exists=False, path_type=Path)
 STANDARD = Path("-")  # standard input or output
 STAGE = "checker.stage"  # where the context keeps what a command is doing
 CORES = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+OFTEN = 0.1  # s between two lines of progress
 QUICK = 1.0  # s; work that takes longer shows what it is doing
 
 
@@ -352,7 +355,10 @@ def inventory_command(board: Path, rules_path: Path | None, islands: bool, name:
 @main.command("image")
 @click.argument("board", type=BOARD)
 @click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Default: rules.toml beside the board.")
-@click.option("--output", "-o", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True)
+@click.option(
+    "--output", "-o", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True, help="-: standard output."
+)
+@click.option("--format", "name", type=click.Choice(["svg", "png"]), help="Default: the file's ending; svg for -.")
 @click.option("--layer", metavar="L1", type=LayerId(), help="Default: the layer of the worst finding.")
 @click.option("--finding", "finding_id", metavar="ID", help="Zoom on one: id, its beginning, or number.")
 @click.option("--join", type=Regions(), help="Draw the board as if the moat between two regions were filled.")
@@ -364,6 +370,7 @@ def image(
     board: Path,
     rules_path: Path | None,
     target: Path,
+    name: str | None,
     layer: str | None,
     finding_id: str | None,
     join: tuple[str, str] | None,
@@ -376,8 +383,7 @@ def image(
     from checker.app import joined, output, run
     from checker.drawing import overlay, png
 
-    if target.suffix.lower() not in (".svg", ".png"):
-        raise click.UsageError(f'"{target}" must end in .svg or .png')
+    form = _picture_format(target, name)
     if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
     checked = run.check(board, _rules(rules_path, [board], quiet=False), run.Options(), Stages(quiet=False))
@@ -387,8 +393,19 @@ def image(
         picture = overlay.draw_over(checked.outcome, over, pins, layer, mirrored=mirrored)
     else:
         picture = output.picture(checked, layer, finding_id, width)
-    as_png = target.suffix.lower() == ".png"
-    output.write_file(target, png.rasterise(picture, width) if as_png else picture.encode())
+    content = png.rasterise(picture, width) if form == "png" else picture.encode()
+    if target == STANDARD:
+        click.echo(content, nl=False)
+    else:
+        output.write_file(target, content)
+
+
+def _picture_format(target: Path, name: str | None) -> str:
+    """What a picture is written as: what is asked for, else what its name says."""
+    told = "svg" if target == STANDARD else target.suffix.lower().lstrip(".")
+    if name is None and told not in ("svg", "png"):
+        raise click.UsageError(f'"{target}" must end in .svg or .png, or give --format svg or png')
+    return name or told
 
 
 @main.command("compare")
@@ -538,12 +555,17 @@ class Stages:
     def __init__(self, *, quiet: bool) -> None:
         self.quiet = quiet or not sys.stderr.isatty()
         self.begin = time.monotonic()
+        self.shown = 0.0
 
     def __call__(self, stage: str) -> None:
         """Take note of the stage that begins."""
-        click.get_current_context().meta[STAGE] = stage
-        if not self.quiet and time.monotonic() - self.begin > QUICK:
-            click.echo(f"\r\x1b[K{stage} …", err=True, nl=False)
+        told = printable(stage)  # it may hold names of the board
+        click.get_current_context().meta[STAGE] = told
+        now = time.monotonic()
+        if not self.quiet and now - self.begin > QUICK and now - self.shown > OFTEN:
+            self.shown = now
+            room = shutil.get_terminal_size().columns - 3
+            click.echo(f"\r\x1b[K{told[:room]} …", err=True, nl=False)
 
     def done(self) -> None:
         """Clear the line."""

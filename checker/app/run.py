@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import signal
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
@@ -28,6 +28,7 @@ from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Ou
 from checker.results.sources import with_sources
 from checker.results.version import tool_version
 from checker.rules import registry
+from checker.wording import subject
 from parsers import read_board
 from parsers.board import Board, Hints, NamedPlace
 from parsers.trouble import InputError
@@ -212,21 +213,30 @@ def _run_rules(tasks: list[Task], options: Options, progress: Progress) -> list[
     """Every rule in turn, or several at a time where the board is large enough for that to pay."""
     large = any(len(layout.board.copper) >= WORTH_SHARING for layout, _ in tasks)
     if large and options.jobs > 1 and "fork" in get_all_start_methods():
-        return _side_by_side(tasks, options.jobs)
-    return [_run_rule(task, progress) for task in tasks]
+        return _side_by_side(tasks, options.jobs, progress)
+    total = len(tasks)
+    return [_run_rule(task, _numbered(progress, number, total)) for number, task in enumerate(tasks, 1)]
+
+
+def _numbered(progress: Progress, number: int, total: int) -> Progress:
+    return lambda stage: progress(f"{stage}, rule {number} of {total}")
 
 
 def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
     layout, name = task
     progress(name)
     module = registry()[name]
-    return list(module.find(layout)), list(module.doubts(layout))
+    found: list[Finding] = []
+    for finding in module.find(layout):
+        found.append(finding)
+        progress(f"{name} after {subject(finding)}")
+    return found, list(module.doubts(layout))
 
 
 _shared: list[list[Task]] = []  # what forked workers inherit; a layout is too large to be sent
 
 
-def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
+def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Found]:
     """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
     for layout, _ in tasks:
         layout.doubts  # noqa: B018 - needs pours and territories: computed here once, not in every worker
@@ -234,13 +244,27 @@ def _side_by_side(tasks: list[Task], jobs: int) -> list[Found]:
     _shared.append(tasks)
     try:
         with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
-            found = list(pool.map(_run_shared, groups))
+            futures = {pool.submit(_run_shared, group): group for group in groups}
+            try:
+                progress(_under_way(tasks, groups))
+                for _ in as_completed(futures):
+                    progress(_under_way(tasks, [group for future, group in futures.items() if not future.done()]))
+            except BaseException:
+                pool.shutdown(cancel_futures=True)  # rules that have not begun never do
+                raise
+            found = [future.result() for future in futures]
     except BrokenProcessPool:
         raise InputError("a worker process was ended, perhaps for want of memory; check with --jobs 1") from None
     finally:
         _shared.pop()
     by_number = dict(zip(chain.from_iterable(groups), chain.from_iterable(found), strict=True))
     return [by_number[number] for number in range(len(tasks))]
+
+
+def _under_way(tasks: list[Task], left: list[list[int]]) -> str:
+    """How many rules are done, and those that are not."""
+    names = [tasks[number][1] for number in chain.from_iterable(left)]
+    return f"{len(tasks) - len(names)} of {len(tasks)} rules done; left: {', '.join(names) or 'nothing'}"
 
 
 def _groups(tasks: list[Task]) -> list[list[int]]:

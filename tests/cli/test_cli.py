@@ -444,6 +444,14 @@ def test_a_picture_is_written(boards: Path, tmp_path: Path) -> None:
     assert target.read_bytes().startswith(b"\x89PNG")
 
 
+def test_a_picture_goes_to_standard_output(boards: Path, tmp_path: Path) -> None:
+    board, *rules = words_of(boards, "battery")
+    assert run("image", board, *rules, "-o", tmp_path / "a.svg").exit_code == 0
+    assert run("image", board, *rules, "-o", "-").stdout_bytes == (tmp_path / "a.svg").read_bytes()
+    png = run("image", board, *rules, "-o", "-", "--format", "png", "--width", "200")
+    assert png.stdout_bytes.startswith(b"\x89PNG")
+
+
 def test_a_process_gives_the_same_exit_codes_and_no_traceback(boards: Path) -> None:
     """Run as a user would, in another locale and from another folder."""
     words = [sys.executable, "-m", "checker.cli", "check"]

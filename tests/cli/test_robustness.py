@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import resource
 import shutil
 import signal
@@ -87,6 +88,32 @@ def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Pa
     assert errors == "moatcheck: interrupted at: drawing; nothing was decided\n"
     assert {entry.name for entry in out.iterdir()} == {"manifest.json", "notes.txt"}
     assert not output.is_whole(out)
+
+
+SLOW_RULE = """
+import sys, time
+from checker.cli import main
+from checker.rules import gap_crossing
+find = gap_crossing.find
+def slow(layout):
+    yield from find(layout)
+    print("found", flush=True)
+    time.sleep(60)
+gap_crossing.find = slow
+main(sys.argv[1:], prog_name="moatcheck")
+"""
+
+
+def test_an_interrupt_tells_rule_nets_and_share_of_the_work(home: Path) -> None:
+    words = [sys.executable, "-c", SLOW_RULE, *words_of(home, "digital-isolator-faulty"), "--jobs", "1"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "found\n"
+        process.send_signal(signal.SIGTERM)
+        _, errors = process.communicate(timeout=60)
+    assert process.returncode == 3
+    told = re.fullmatch(r"moatcheck: interrupted at: gap-crossing after .+, rule \d+ of \d+; nothing .*\n", errors)
+    assert told, errors
 
 
 def test_a_run_that_is_refused_leaves_no_earlier_verdict(home: Path, tmp_path: Path) -> None:
