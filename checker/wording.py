@@ -9,6 +9,7 @@ from checker.findings import XY, Finding, Group, Level
 
 UNITS = {"mm2": "mm²"}
 AT_MOST = ("V", "%", "pF")  # units of what disturbs
+ROUGH = ("V", "pF")  # units said to three figures
 LEAST_VOLTAGE = 1e-12  # V; less is noise of the arithmetic
 NOISE = 1e-6  # micrometres; what floating point adds to a number is no measurement
 
@@ -20,11 +21,15 @@ def length(value: float, unit: str = "mm") -> str:
     --------
     >>> length(2.1340001), length(0.0), length(12.5, "mm2")
     ('2.134 mm', '0 mm', '12.5 mm²')
+    >>> length(5.66123, "pF")
+    '5.66 pF'
     >>> length(float("inf"))
     'unlimited'
     """
     if unit == "V":
         return voltage(value)
+    if unit == "pF" and math.isfinite(value):
+        return f"{value:.3g} pF"  # an estimate: more figures would promise too much
     return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "unlimited"
 
 
@@ -98,7 +103,7 @@ def figures(finding: Finding) -> str:
 
 
 def measurement(finding: Finding) -> str:
-    """Say what was measured, to the micrometre; never rounded over the limit that it breaks.
+    """Say what was measured, as messages do: to the micrometre, and never rounded over the limit that it breaks.
 
     Examples
     --------
@@ -107,14 +112,41 @@ def measurement(finding: Finding) -> str:
     '6.399 mm'
     >>> measurement(Finding(**told, measured=0.10001, required=0.1))
     '0.101 mm'
+    >>> measurement(Finding(**told, measured=12.4791, required=10.0))
+    '12.479 mm'
     """
     value, limit = finding.measured, finding.required
     if value is None:
         return ""
-    if limit is not None and math.isfinite(value) and value != limit and finding.unit != "V":
-        towards = math.floor(value * 1000 + NOISE) if value < limit else math.ceil(value * 1000 - NOISE)
-        value = towards / 1000
+    if limit is None or not math.isfinite(value) or finding.unit in ROUGH:
+        return length(value, finding.unit)
+    if value < limit:
+        value = rounded_down(value)
+    elif round(value, 3) <= limit < value:
+        value = math.ceil(value * 1000 - NOISE) / 1000
     return length(value, finding.unit)
+
+
+def rounded_down(value: float) -> float:
+    """A length to the micrometre, never up to the limit that it breaks.
+
+    Examples
+    --------
+    >>> rounded_down(6.39996), rounded_down(6.4)
+    (6.399, 6.4)
+    """
+    return math.floor(value * 1000 + NOISE) / 1000
+
+
+def sentence(words: str) -> str:
+    """Words as a sentence: an upper-case letter first, a full stop last.
+
+    Examples
+    --------
+    >>> sentence("move it 0.2 mm west"), sentence("Remove it."), sentence("")
+    ('Move it 0.2 mm west.', 'Remove it.', '')
+    """
+    return words[:1].upper() + words[1:] + "." * (bool(words) and words[-1] not in ".!?")
 
 
 def requirement(finding: Finding) -> str:

@@ -239,7 +239,7 @@ def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> I
 
 def story(finding: Finding, x: float, y: float, width: float) -> tuple[str, float]:
     """What one finding says and what to do, in full; returns markup and the height used."""
-    todo = f"To do: {finding.hint}" if finding.hint else ""
+    todo = f"To do: {wording.sentence(finding.hint)}" if finding.hint else ""
     words = (finding.message, wording.consequence(finding), todo, f"id {finding.id}")
     lines = [line for part in words for line in wrapped(part, SMALL, width - 48)]
     rows = (text(x + 48, y + 14 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Iterator
 
 import numpy as np
 
+from checker import wording
 from checker.config.rules_file import Insulation, Rules
 from checker.config.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH
 from checker.findings import Finding
@@ -55,7 +56,7 @@ def _standing(layout: Layout, separation: Separation) -> Iterator[str]:
 def _place_of(separation: Separation, third: Third) -> str:
     if third.side is not None:
         return f"{third.name} stands on the side {separation.names[third.side]}: nothing holds it apart from there"
-    return f"{third.name} lies between, both partial distances count"
+    return f"{third.name} between the sides, both partial distances count"
 
 
 def _asked(bound: Bound) -> str:
@@ -125,7 +126,9 @@ def _worst(findings: list[Finding], rule: str) -> str:
     if not findings:
         return f"no {rule} falls short"
     worst = min(findings, key=lambda f: ((f.measured or 0.0) / (f.required or 1.0), f.at))
-    return f"{rule} {down(worst.measured or 0.0)} mm of {worst.required:.3f} mm, {' to '.join(worst.nets)}"
+    return (
+        f"{rule} {down(worst.measured or 0.0)} mm of {wording.length(worst.required or 0.0)}, {' to '.join(worst.nets)}"
+    )
 
 
 def _straight(layout: Layout, bound: Bound) -> str:

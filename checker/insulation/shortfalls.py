@@ -221,7 +221,7 @@ def _voltage_key(held: Insulation, required: Required) -> str:
 
 def down(length: float) -> str:
     """A length to the micrometre, never rounded up to the limit that it breaks."""
-    return wording.plain(np.floor(length * 1000 + 1e-6) / 1000)
+    return wording.plain(wording.rounded_down(length))
 
 
 def _all_count(short: Shortfall) -> bool:

@@ -65,7 +65,7 @@ def _row(group: Group) -> str:
     if len(group.members) > 1:
         what += f" **{plain(wording.company(group))}**"
     if finding.hint:
-        what += f" **To do:** {plain(finding.hint)}"
+        what += f" **To do:** {plain(wording.sentence(finding.hint))}"
     measured, required = wording.measurement(finding), wording.requirement(finding)
     rule, layers = ", ".join(group.rules), ", ".join(group.layers)
     cells = (str(group.number), f"{group.level}{known}", rule, what, layers, wording.place(finding.at))

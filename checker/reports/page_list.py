@@ -64,7 +64,7 @@ def _story(group: Group) -> Iterator[str]:
     yield f'<p class="message">{_say(finding.message)}</p>'
     consequence = wording.consequence(finding)
     yield f"<p>{_say(consequence)}</p>" if consequence else ""
-    yield f'<p class="hint">To do: {_say(finding.hint)}</p>' if finding.hint else ""
+    yield f'<p class="hint">To do: {_say(wording.sentence(finding.hint))}</p>' if finding.hint else ""
     yield f"<p>Waived: {_say(_reason(finding.waived))}</p>" if finding.waived else ""
     yield _table(_rows(finding))
     if len(group.members) > 1:

@@ -16,7 +16,8 @@ from checker.rules import registry as rules
 
 WIDTH = 80
 MOST_PLACES = 40
-MOST_MEMBERS = 5  # of a place, beside the one that tells it
+MOST_IN_FULL = 20  # places; the others are told in brief
+MOST_MEMBERS = 3  # of a place, beside the one that tells it
 MOST_DOUBTS = 30
 
 RESET = "\x1b[0m"
@@ -81,7 +82,7 @@ def _board(outcome: Outcome) -> str:
     size = ""
     if outcome.bounds is not None:
         x0, y0, x1, y1 = outcome.bounds
-        size = f", {wording.plain(x1 - x0, 2)} x {wording.plain(y1 - y0, 2)} mm"
+        size = f", {wording.plain(x1 - x0)} x {wording.plain(y1 - y0)} mm"
     counted = (
         wording.count(len(outcome.layers), "layer"),
         wording.count(outcome.nets, "net"),
@@ -95,26 +96,66 @@ def _places(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     """Places of trouble, worst first."""
     if not groups:
         return
-    yield from _heading(f"Findings: {wording.places(groups)}", ink)
-    for group in groups[:MOST_PLACES]:
+    yield from _heading(f"Findings, worst first: {wording.places(groups)}", ink)
+    told: dict[str, int] = {}  # what to do -> number of the place that says it
+    for group in groups[:MOST_IN_FULL]:
         yield ""
-        yield from _group(group, ink)
-    if len(groups) > MOST_PLACES:
-        yield ""
-        yield from _more(len(groups), MOST_PLACES)
+        yield from _group(group, told, ink)
+    yield from _brief(groups[MOST_IN_FULL:], ink)
+    yield from _how_to_waive(groups[0])
 
 
-def _group(group: Group, ink: Ink) -> Iterator[str]:
-    finding, level = group.worst, str(group.level)
-    first, *rest = _wrapped(f"{group.number}. {level} {_about(finding)}", "  ", "     ")
-    yield first.replace(level, ink(level, level), 1)
-    yield from rest
+def _group(group: Group, told: dict[str, int], ink: Ink) -> Iterator[str]:
+    finding = group.worst
+    yield from _title(group, ink)
     for words in (finding.message, _figures(finding), wording.consequence(finding)):
         yield from _wrapped(words, "     ")
-    yield from _wrapped(f"To do: {finding.hint}" if finding.hint else "", "     ", "       ")
+    yield from _wrapped(_to_do(group, told), "     ", "       ")
     yield from _faint(f"drawn at {wording.sources(finding)}" if finding.sources else "", ink)
     yield from _faint(f"id {finding.id}", ink)
     yield from _members(group, ink)
+
+
+def _title(group: Group, ink: Ink) -> Iterator[str]:
+    level = str(group.level)
+    first, *rest = _wrapped(f"{group.number}. {level} {_about(group.worst)}", "  ", "     ")
+    yield first.replace(level, ink(level, level), 1)
+    yield from rest
+
+
+def _to_do(group: Group, told: dict[str, int]) -> str:
+    """What to do; the same words are said once."""
+    hint = group.worst.hint
+    if not hint:
+        return ""
+    number = told.setdefault(hint, group.number)
+    return f"To do: {wording.sentence(hint) if number == group.number else f'As for {number}.'}"
+
+
+def _brief(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
+    """The places that follow the worst: what and where, with how many more, and how to see them in full."""
+    shown = groups[: MOST_PLACES - MOST_IN_FULL]
+    if shown:
+        yield ""
+        brief = f"{wording.count(len(groups), 'more place')} in brief; each in full: report.json or report.html"
+        yield from _wrapped(f"{brief} (--format html)", "  ")
+    for group in shown:
+        yield ""
+        yield from _title(group, ink)
+        words = (group.worst.message, _figures(group.worst), wording.company(group))
+        yield from _wrapped(f"id {group.worst.id}: {'; '.join(filter(None, words))}", "     ")
+    yield from _more(len(groups), len(shown))
+
+
+def _how_to_waive(group: Group) -> Iterator[str]:
+    """The waiver of the worst finding, and where those of the others are; notes need none."""
+    if group.level == Level.NOTE:
+        return
+    yield ""
+    told = f"What may stay is waived in the rules file, a finding each; for finding {group.number}"
+    yield from _wrapped(f"{told} (report.html has the text for each, --format html):", "  ")
+    yield from (f"    {line}" for line in decisions.waiver(group.worst).splitlines())
+    yield from _wrapped("More: moatcheck explain verdicts, moatcheck explain rules-file", "  ")
 
 
 def _figures(finding: Finding) -> str:
@@ -171,7 +212,7 @@ def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     yield from _heading("What these rules ask for", ink)
     for name, manual in broken.items():
         yield from _wrapped(f"{name}: {manual.obligation}", "  ", "    ")
-        yield from _wrapped(f"To do: {manual.fix}" if manual.fix else "", "    ", "      ")
+        yield from _wrapped(f"To do: {wording.sentence(manual.fix)}" if manual.fix else "", "    ", "      ")
     yield from _wrapped("Each in full: moatcheck explain RULE; the words: moatcheck explain words", "  ")
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
 
+from checker import wording
 from checker.findings import XY
 from checker.results.baseline import STILL, Past, match
 
@@ -52,7 +53,7 @@ def as_text(comparison: Comparison) -> str:
     for name, entries in (("fixed", comparison.fixed), ("new", comparison.new)):
         lines += [f"  {name:9} {_line(entry)}" for entry in entries]
     for old, entry in comparison.moved:
-        lines.append(f"  {'moved':9} {_line(entry)}, was at ({old.at[0]:.2f}, {old.at[1]:.2f})")
+        lines.append(f"  {'moved':9} {_line(entry)}, was at {wording.place(old.at)}")
     lines += [f"  {'unchanged':9} {_line(entry)}" for entry in comparison.unchanged]
     return "\n".join(lines) + "\n"
 
@@ -60,4 +61,4 @@ def as_text(comparison: Comparison) -> str:
 def _line(entry: Past) -> str:
     nets = " / ".join(entry.nets)
     where = f"{entry.layer} " if entry.layer else ""
-    return f"{entry.level} {entry.rule} {nets} {where}at ({entry.at[0]:.2f}, {entry.at[1]:.2f}) [{entry.id}]"
+    return f"{entry.level} {entry.rule} {nets} {where}at {wording.place(entry.at)} [{entry.id}]"

@@ -114,7 +114,7 @@ def as_text(stock: Inventory) -> str:
     lines += _net_lines(stock.nets)
     if stock.pours:
         lines += ["", "Pours"]
-        lines += [f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:10.1f} mm2" for r in stock.pours]
+        lines += [f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:12.3f} mm²" for r in stock.pours]
     if stock.islands is not None:
         lines += ["", *island_lines(stock.islands)]
     lines += ["", "Files"]
@@ -180,7 +180,7 @@ def _cut(cell: str, width: int) -> str:
 def _net_cells(row: NetRow) -> tuple[str, ...]:
     share = "" if row.reference_percent is None else f"{row.reference_percent:.1f}"
     crossings = "" if row.crossings is None else str(row.crossings)
-    return row.net, row.layers, str(row.pads), f"{row.length_mm:.2f}", row.region or "", share, crossings
+    return row.net, row.layers, str(row.pads), f"{row.length_mm:.3f}", row.region or "", share, crossings
 
 
 def _columns(cells: Sequence[str]) -> str:

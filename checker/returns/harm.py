@@ -276,7 +276,7 @@ def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: float) -> str |
         return None
     names = " and ".join(layout.board.net_name(pour.net) for pour in (one, other))
     at = wording.place(((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
-    lengths = f"from {wording.plain(detour, 1)} to {wording.plain(across, 1)} mm"
+    lengths = f"from {wording.plain(detour)} to {wording.length(across)}"
     return f"put a capacitor between {names} at {at}: it shortens the detour {lengths}"
 
 

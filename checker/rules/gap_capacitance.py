@@ -71,13 +71,13 @@ def find(layout: Layout) -> Iterator[Finding]:
 def _message(layout: Layout, barrier: Barrier, parts: dict[str, float], known: bool) -> str:
     sides = " and ".join("/".join(side) for side in barrier.between)
     words = (("gap", parts["gap_pf"]), ("overlap", parts["overlap_pf"]), ("isolators", parts["isolators_pf"]))
-    told = ", ".join(f"{word} {value:.3g}" for word, value in words if value)
+    told = ", ".join(f"{word} {wording.length(value, 'pF')}" for word, value in words if value)
     missing = _unstated(barrier)
     left = f"; without {', '.join(missing)}, whose capacitance is not stated" if missing else ""
     assumed = "" if known else f"; dielectric constant {USUAL_ER:g} assumed"
     driven = _driven(layout, barrier, sum(parts.values()))
     edge = f"; the fastest edge drives {wording.plain(driven, 2)} mA" if driven else ""
-    return f"{sum(parts.values()):.3g} pF between {sides} ({told or 'none found'}){left}{assumed}{edge}"
+    return f"{wording.length(sum(parts.values()), 'pF')} between {sides} ({told or 'none found'}){left}{assumed}{edge}"
 
 
 def _unstated(barrier: Barrier) -> list[str]:

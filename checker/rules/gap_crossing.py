@@ -30,6 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from checker import wording
 from checker.findings import Finding, Level
 from checker.layout.causes import clusters
 from checker.layout.layout import Layout
@@ -277,8 +278,7 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     if not ways:
         return None
     line, name = min(ways, key=lambda way: float(way[0].length))
-    x, y = line.coords[-1]
-    return f"lead it across at the nearest {name} {mm(line.length)} away at ({x:.2f}, {y:.2f})"
+    return f"lead it across at the nearest {name} {mm(line.length)} away at {wording.place(line.coords[-1])}"
 
 
 def _pads(layout: Layout, refdes: str) -> shapely.Geometry:

@@ -22,6 +22,7 @@ from checker.layout.edge_runs import EdgeRun, edge_runs
 from checker.layout.layout import Layout
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
+from checker.wording import rounded_down
 
 RULE = Rule(
     "pour-edge",
@@ -48,9 +49,10 @@ def why_not(layout: Layout) -> str | None:
 def _finding(layout: Layout, run: EdgeRun, margin: float) -> Finding:
     net, layer = layout.board.net_name(run.net), layout.layer_id(run.layer)
     line = max((shapely.LineString(line) for line in run.path), key=lambda line: line.length)
+    apart = mm(rounded_down(run.distance))
     return layout.finding(
         RULE,
-        message=f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {mm(run.distance)} from it",
+        message=f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {apart} from it",
         at=line.interpolate(0.5, normalized=True),
         layer=run.layer,
         nets=(run.net,),

@@ -27,6 +27,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
+from checker import wording
 from checker.findings import XY, Finding, Level
 from checker.layout.causes import clusters
 from checker.layout.fragments import judged_by_line
@@ -308,7 +309,7 @@ def _finding(layout: Layout, handover: _Handover, group: str) -> Finding:
         measured=None if joint is None else joint.distance,
         required=limit,
         harm=1000.0 if joint is None else joint.distance,
-        hint=f"put {what} within {limit:g} mm of ({change.at[0]:.2f}, {change.at[1]:.2f})",
+        hint=f"put {what} within {mm(limit)} of {wording.place(change.at)}",
         detail={"layers": layers, "references": names, "joint": joint.name if joint else None},
         group=group,
     )

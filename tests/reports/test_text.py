@@ -80,6 +80,23 @@ def test_many_places_are_cut_with_a_count() -> None:
     text = "\n".join(lines(sample.outcome(findings=tuple(identified(many)))))
     assert "and 17 more, all in report.json" in text
     assert text.count("     id ") == 40
+    assert "37 more places in brief" in text
+    assert text.index("57 places") < text.index("20. error") < text.index("in brief") < text.index("21. error")
+
+
+def test_the_worst_finding_has_its_waiver_and_the_same_to_do_stands_once() -> None:
+    said = {"rule": "clearance", "level": Level.ERROR, "message": "short", "hint": "move it"}
+    found = [Finding(at=(float(i), 0.0), nets=(f"N{i}",), **said) for i in range(3)]
+    shown = lines(sample.outcome(findings=tuple(identified(found))))
+    start = shown.index("    [[waiver]]")
+    assert tomllib.loads("\n".join(shown[start : start + 6]))["waiver"][0]["net"] == "N0"
+    assert [line.strip() for line in shown if line.startswith("     To do")] == [
+        "To do: Move it.",
+        "To do: As for 1.",
+        "To do: As for 1.",
+    ]
+    note = [Finding(**{**said, "level": Level.NOTE}, at=(0.0, 0.0))]
+    assert "[[waiver]]" not in "\n".join(lines(sample.outcome(findings=tuple(identified(note)), doubts=())))
 
 
 def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
@@ -94,7 +111,7 @@ def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
     assert "1 place (57 findings)" in text.splitlines()[0]
     assert re.search(r"  1\. error clearance N0 .*\n     short 0\n", text)
     assert "with 56 more findings of one cause" in text
-    assert "and 51 more, all in report.json" in text
+    assert "and 53 more, all in report.json" in text
 
 
 def test_numbers_that_the_message_has_are_not_told_again() -> None:

@@ -79,7 +79,7 @@ def test_the_three_forms_tell_the_same_and_text_fits_80_columns() -> None:
     text = as_text(told).splitlines()
     assert max(map(len, text)) <= 80
     (line,) = [line for line in text if line.strip().startswith("CHANNEL_7")]
-    assert line.split()[-4:] == ["20.00", "a", "50.0", "1"]
+    assert line.split()[-4:] == ["20.000", "a", "50.0", "1"]
 
 
 @given(st.lists(st.text("abX/", min_size=1, max_size=40), min_size=2, max_size=6, unique=True))
