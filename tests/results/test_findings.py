@@ -40,3 +40,11 @@ def test_an_id_survives_regions_and_parts_with_other_names_and_the_order_of_nets
 def test_a_group_does_not_change_an_id() -> None:
     alone = finding(nets=("A",))
     assert identified([alone])[0].id == identified([replace(alone, group="barrier a b")])[0].id
+
+
+def test_alike_findings_are_numbered_by_place_whatever_order_they_come_in() -> None:
+    """Two of the same nets on the same layer: the one farther left is the first, though its harm is less."""
+    left, right = finding(nets=("A",), at=(1.0, 9.0), harm=1.0), finding(nets=("A",), at=(2.0, 3.0), harm=5.0)
+    ids = [{f.at: f.id for f in identified(both)} for both in ([left, right], [right, left])]
+    assert ids[0] == ids[1]
+    assert ids[0][1.0, 9.0] == identified([left])[0].id != ids[0][2.0, 3.0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -41,6 +42,14 @@ def test_a_waiver_covers_what_it_names_on_its_last_day_too(keys: dict[str, objec
     found, remarks = waive([finding()], waiver(**keys), TODAY)
     assert (found[0].waived is not None) == covered
     assert bool(remarks) == (not covered)
+
+
+@pytest.mark.parametrize(("net", "covered"), [("SPI_CLK", True), ("SHIELD", True), ("S*D", True), ("SPI", False)])
+def test_a_waiver_may_name_any_net_of_a_finding(net: str, covered: bool) -> None:
+    """A clearance is one of two nets; it is waived by the name of either."""
+    pair = replace(finding(), nets=("SPI_CLK", "SHIELD"))
+    found, _ = waive([pair], waiver(net=net), TODAY)
+    assert (found[0].waived is not None) == covered
 
 
 def test_an_expired_waiver_says_when_it_ended() -> None:

@@ -171,6 +171,49 @@ def test_tool_comments_give_size_plating_and_number() -> None:
     assert drilled.doubts == ()
 
 
+@pytest.mark.parametrize(
+    ("unit", "size", "radius"),
+    [
+        ("MILS", "40.0", 0.508),
+        ("MM", "1.0", 0.5),
+        ("MILLIMETERS", "1.0", 0.5),
+        ("INCHES", "0.04", 0.508),
+        ("MICRONS", "1000.0", 0.5),
+    ],
+)
+def test_a_tool_comment_is_in_the_unit_that_it_names(unit: str, size: str, radius: float) -> None:
+    """1 inch = 25.4 mm, 1 mil = 0.0254 mm, 1 micron = 0.001 mm."""
+    tools = f";T01 Holesize 1. = {size} Tolerance = +0.0/-0.0 PLATED {unit} Quantity = 1\n%\n"
+    drilled = read("T01\nX1.0Y1.0", tools=tools)
+    assert drilled.holes.radius.tolist() == pytest.approx([radius])
+    assert drilled.doubts == ()
+
+
+def test_a_unit_that_changes_after_holes_is_doubted_and_holds_for_those_that_follow() -> None:
+    drilled = read("X1.0Y1.0\nM72\nX1.0Y1.0")
+    assert ends(drilled) == [pytest.approx((1, 1, 1, 1)), pytest.approx((25.4, 25.4, 25.4, 25.4))]
+    assert ["changes its unit" in doubt.what for doubt in drilled.doubts] == [True]
+
+
+def test_a_unit_stated_again_or_changed_before_any_hole_is_no_doubt() -> None:
+    """Only holes before the change make it a matter of doubt."""
+    assert read("X1.0Y1.0\nM71\nX2.0Y1.0").doubts == ()
+    assert read("M72\nX1.0Y1.0").doubts == ()
+
+
+def test_a_second_offset_of_a_pattern_starts_from_the_copy_before_it_and_is_doubted() -> None:
+    """Holes at 1 and 2, copied by 10, and by 5 from there: 11 and 12, 16 and 17."""
+    drilled = read("M25\nX1.0Y1.0\nX2.0\nM01\nM02X10.0Y0.0\nM02X5.0Y1.0\nM08")
+    assert ends(drilled) == list(at((1, 1), (2, 1), (11, 1), (12, 1), (16, 2), (17, 2)))
+    assert ["repeats a pattern more than once" in doubt.what for doubt in drilled.doubts] == [True]
+
+
+def test_a_new_pattern_starts_its_offsets_anew() -> None:
+    drilled = read("M25\nX1.0Y1.0\nM01\nM02X10.0Y0.0\nM08\nM25\nX1.0Y5.0\nM01\nM02X10.0Y0.0\nM08")
+    assert ends(drilled) == list(at((1, 1), (11, 1), (1, 5), (11, 5)))
+    assert drilled.doubts == ()
+
+
 def test_attributes_of_objects_reach_their_holes() -> None:
     """Net, part and pin in comments belong to the holes after them, until deleted."""
     body = "\n".join(["; #@! TO.N,GND", "; #@! TO.P,J1,2,GND", "X1.0Y1.0", "; #@! TD", "X2.0", "; #@! TO.N,", "X3.0"])
