@@ -82,3 +82,44 @@ def test_a_longer_way_round_a_slot_has_no_less_inductance(gap: float, reach: flo
     """Straight up, across and down: the loop is the rectangle gap x reach, which only grows."""
     loops = [rp.loop_inductance(gap * r, gap, 2 * r + gap, width) for r in (reach, reach + more)]
     assert loops[0] <= loops[1] + 1e-9
+
+
+@pytest.mark.parametrize(("diverted", "width", "printed"), [(25.4, 0.2032, 24.1416), (10.0, 0.2, 7.7008)])
+@pytest.mark.parametrize("gap", [0.5, 1.0, 2.0])
+def test_the_loop_round_a_slot_agrees_with_the_diversion_formula(
+    diverted: float, width: float, printed: float, gap: float
+) -> None:
+    """High-Speed Digital Design (1993), chapter 5: L = 5 D ln(D / W) nH, D and W in inches; from memory.
+
+    Its 5 nH an inch is one conductor's mu0 / 2 pi, with the return spread out in the plane; the rectangle has thin
+    wires to and fro, mu0 / pi, but its logarithm is of gap by wire, which is less than that of D by W. So it is between
+    0.9 times (long, narrow slots) and 2.2 times (short, wide ones) the formula, which knows no gap.
+    """
+    assert 5 * (diverted / 25.4) * math.log(diverted / width) == pytest.approx(printed, abs=1e-3)
+    loop = rp.loop_inductance(area=diverted * gap, length=gap, detour=2 * diverted + gap, width=width)
+    assert 0.9 * printed < loop < 2.2 * printed
+
+
+def test_a_long_loop_grows_as_a_pair_of_wires() -> None:
+    """mu0 / pi ln(s / r) per length: 10 mm of a pair of wires, radius 0.1, 1 mm apart, is 9.2103 nH."""
+    grown = rp.rectangle_inductance(1010, 1, 0.1) - rp.rectangle_inductance(1000, 1, 0.1)
+    assert grown == pytest.approx(9.2103, abs=0.001)
+
+
+CIRCLE = 25.079  # nH; mu0 R (ln(8 R / r) - 2), R = 5 mm, r = 0.1 mm (Inductance Calculations, 1946; from memory)
+WIRE = 0.412427  # mm; width of the strip of 0.035 mm that is a wire of 0.1 mm: 0.2235 x 0.447427
+
+
+def test_a_square_of_a_circles_area_has_its_inductance_but_for_the_longer_perimeter() -> None:
+    """Both are mu0 / 2 pi P (ln(P / r) - k), k = 2 - ln(4 / pi) = 1.758 for the circle and 2.160 for the square.
+
+    The square of equal area has P 2 / sqrt(pi) = 1.128 times as long: 1.1284 (ln 354.5 - 2.160) / (ln 314.2 - 1.758).
+    """
+    side = 5 * math.sqrt(math.pi)
+    assert rp.rectangle_inductance(side, side, 0.1) / CIRCLE == pytest.approx(1.0489, abs=0.0005)
+
+
+def test_a_round_loop_is_taken_for_the_square_of_its_perimeter_and_bounded_ten_per_cent_below() -> None:
+    """Area 25 pi, perimeter 10 pi: no rectangle has both; the square has (ln 314.2 - 2.160) / (ln 314.2 - 1.758)."""
+    loop = rp.loop_inductance(area=25 * math.pi, length=10, detour=10 * math.pi - 10, width=WIRE)
+    assert loop / CIRCLE == pytest.approx(0.8993, abs=0.0005)

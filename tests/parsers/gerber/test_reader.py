@@ -157,6 +157,21 @@ def test_current_point_before_it_is_set(words: str) -> None:
     image(f"%ADD10C,1*% D10 {words}", doubts={"current point used before it is set"})
 
 
+@pytest.mark.parametrize(
+    ("after", "doubts"),
+    [
+        ("Y9D03", {"current point used before it is set"}),
+        ("X8Y9D01", {"current point used before it is set"}),
+        ("X8Y9D03", set()),
+        ("X8Y9D02 Y5D01", set()),
+    ],
+)
+@pytest.mark.parametrize("repeat", ["%SRX2Y1I5J0*% X1Y1D03 %SR*%", "%ABD20*% D10 X1Y1D03 %AB*% D10"])
+def test_current_point_after_a_repeat_or_a_block(repeat: str, after: str, doubts: set[str]) -> None:
+    """After SR and AB the current point is undefined, though it was set before; using it is a doubt (4.11.3, 4.12)."""
+    image(f"%ADD10C,1*% D10 X7Y7D03 {repeat} {after}", doubts=doubts)
+
+
 def test_place_and_number_of_doubts() -> None:
     """A doubt stands at its first line and says how often it occurs; doubts come in the order of the file."""
     found = read_gerber(HEAD + b"\nWHAT*\nX0Y0D05*\nWHAT*\nM02*", "layer.gbr").doubts
