@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from parsers.primitives import Bools, Floats, Shapes
+from parsers.primitives import Bools, Floats, Rows, Shapes
 
 
 class EdgeIndex:
@@ -35,25 +35,31 @@ class EdgeIndex:
 
     def nearest(self, places: Floats) -> tuple[Floats, Floats]:
         """The nearest point of the shape to each place, shape (n, 2), and its distance in mm, (n,)."""
-        asked, found = self.tree.query_nearest(shapely.points(places), all_matches=False)
-        feet = places.copy()
-        feet[asked] = _feet(places[asked], self.edges[found])
+        feet, ask = places.copy(), np.arange(len(places))
         if self.shape is not None:
             inside: Bools = shapely.intersects_xy(self.shape, places[:, 0], places[:, 1])
-            feet[inside] = places[inside]
+            ask = np.flatnonzero(~inside)
+        asked, found = self.tree.query_nearest(shapely.points(places[ask]), all_matches=False)
+        feet[ask[asked]] = _feet(places[ask[asked]], self.edges[found])
         away: Floats = np.hypot(*(feet - places).T)
         return feet, away
 
 
 def ring_segments(shapes: Shapes) -> Floats:
     """Straight pieces of polygons' boundaries, x0, y0, x1, y1, shape (k, 4)."""
-    rings = shapely.get_rings(shapely.get_parts(shapes))
+    return owned_segments(shapes)[0]
+
+
+def owned_segments(shapes: Shapes) -> tuple[Floats, Rows]:
+    """Straight pieces of polygons' boundaries in order of the polygons, (k, 4), and the polygon of each, (k,)."""
+    parts, shape_of = shapely.get_parts(shapes, return_index=True)
+    rings, part_of = shapely.get_rings(parts, return_index=True)
     points, ring = shapely.get_coordinates(rings, return_index=True)
     if not len(points):
-        return np.empty((0, 4))
+        return np.empty((0, 4)), np.empty(0, dtype=np.intp)
     follows = ring[1:] == ring[:-1]
     segments: Floats = np.hstack((points[:-1][follows], points[1:][follows]))
-    return segments
+    return segments, shape_of[part_of[ring[1:][follows]]]
 
 
 def _feet(places: Floats, edges: Floats) -> Floats:

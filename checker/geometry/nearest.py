@@ -185,6 +185,7 @@ def _best_of(pair: tuple[Rows, Rows], a: Pieces, b: Pieces, judge: Judge, names:
     judged = judge(a.row[i], b.row[j])
     bound = np.hypot(_box_gaps(a.box[i], b.box[j]), judged.rise)
     near = np.flatnonzero(bound < judged.limit)
+    near = near[_in_the_running(_box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
     corner = a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1]  # order of rows tells nothing
     order = near[np.lexsort((*corner, bound[near], judged.key[near]))]
     pairs = _Candidates(i[order], j[order], judged.key[order], judged.rise[order], bound[order])
@@ -196,6 +197,25 @@ def _box_gaps(a: Floats, b: Floats) -> Floats:
     apart = np.maximum(np.maximum(a[:, :2] - b[:, 2:], b[:, :2] - a[:, 2:]), 0.0)
     gaps: Floats = np.hypot(apart[:, 0], apart[:, 1])
     return gaps
+
+
+def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> Bools:
+    """Which of some pairs no other pair of their group beats for certain: most need not be sorted at all."""
+    if not len(near):
+        return np.zeros(0, dtype=np.bool_)
+    _, group = np.unique(judged.key[near], return_inverse=True)
+    most = np.hypot(span, judged.rise[near]) + 2 * MOST_SLACK
+    cap = np.full(int(group.max()) + 1, np.inf)
+    np.minimum.at(cap, group, np.where(most < judged.limit[near], most, np.inf))
+    running: Bools = bound[near] <= cap[group] + 2 * SAME
+    return running
+
+
+def _box_spans(a: Floats, b: Floats) -> Floats:
+    """Greatest distance between places of two boxes."""
+    across = np.maximum(a[:, 2:] - b[:, :2], b[:, 2:] - a[:, :2])
+    spans: Floats = np.hypot(across[:, 0], across[:, 1])
+    return spans
 
 
 def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Candidates:

@@ -5,7 +5,7 @@ Only copper whose bounding box leaves the permitted shape (or meets the forbidde
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,16 +15,17 @@ from scipy.sparse.csgraph import connected_components
 
 from checker.findings import Path
 from checker.geometry.boxes import grouped
-from checker.geometry.edge_index import EdgeIndex, ring_segments
+from checker.geometry.edge_index import EdgeIndex, owned_segments
 from checker.geometry.overlay import differences, intersections
 from checker.layout.layout import Layout, of_layout
 from checker.layout.reference_map import EPSILON
 from checker.layout.regions import Region
-from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes
+from parsers.primitives import SHAPE_TOLERANCE, TOUCH, Bools, Floats, Ints, Rows, Shapes, each
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 PRECISION = 0.0005  # mm, of distances told
 RUN = 8  # pieces of an outline that are asked about together
+BLOCK = 1000  # places measured at once: bounds the memory
 SKETCH = 0.01  # mm; how far a witness outline may stray from the copper that it shows
 
 
@@ -98,14 +99,23 @@ def group_of(layout: Layout, region: Region, place: Place) -> str:
     return repr(("excursion", layout.board.net_name(place.net), names))
 
 
-def depth_in(layout: Layout, shape: shapely.Geometry, region: int) -> float:
-    """How far the outline of a shape reaches into a region's territory from its edge, mm."""
-    return _farthest(shape, _rims(layout)[region])
+def copper_of(layout: Layout, places: Sequence[Place]) -> list[shapely.Geometry]:
+    """All copper of the conductors that each place is part of, in or outside the territory."""
+    if not places:
+        return []
+    shapes = layout.board.copper.shapes(np.concatenate([place.rows for place in places]))
+    ends = np.cumsum([len(place.rows) for place in places])
+    return [shapely.union_all(part) for part in np.split(shapes, ends[:-1])]
 
 
-def reach_from(layout: Layout, shape: shapely.Geometry, region: int) -> float:
-    """How far the outline of a shape reaches away from a region's territory, mm."""
-    return _farthest(shape, _territories(layout)[region])
+def depths_in(layout: Layout, places: Sequence[Place], region: int) -> list[float]:
+    """How far the outline of each place reaches into a region's territory from its edge, mm."""
+    return _farthest_of(places, _rims(layout)[region])
+
+
+def reaches_from(layout: Layout, places: Sequence[Place], region: int) -> list[float]:
+    """How far the outline of each place reaches away from a region's territory, mm."""
+    return _farthest_of(places, _territories(layout)[region])
 
 
 @of_layout
@@ -120,37 +130,47 @@ def _territories(layout: Layout) -> list[EdgeIndex]:
     return [EdgeIndex(layout.territory(region.index), solid=True) for region in layout.regions]
 
 
-def _farthest(shape: shapely.Geometry, other: EdgeIndex) -> float:
-    """Greatest distance of a shape's outline from another shape, never too small and at most PRECISION too great.
+def _farthest_of(places: Sequence[Place], other: EdgeIndex) -> list[float]:
+    shapes = np.array([place.shape for place in places], dtype=object)
+    return [far for block in each(np.arange(len(shapes)), BLOCK) for far in _farthest(shapes[block], other).tolist()]
+
+
+def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
+    """Greatest distance of each shape's outline from another shape, never too small and at most PRECISION too great.
 
     A straight piece whose ends are nearest to one straight (or solid) part of the other shape is farthest at an end,
     because the distance to a convex thing is convex. Elsewhere the distance changes by no more than the way, so a
     piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
     """
-    pieces = _far_runs(ring_segments(np.array([shape], dtype=object)), other)
-    best = limit = 0.0
+    pieces, owner = _far_runs(*owned_segments(shapes), other)
+    best, limit = np.zeros(len(shapes)), np.zeros(len(shapes))
     while len(pieces):
         feet, away = other.nearest(pieces.reshape(-1, 2))
         feet, distance = feet.reshape(-1, 2, 2), away.reshape(-1, 2)
-        best = max(best, float(distance.max()))
+        np.maximum.at(best, owner, distance.max(axis=1))
         bound = (distance.sum(axis=1) + np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)) / 2
-        open_ = np.flatnonzero(bound > best)
+        open_ = np.flatnonzero(bound > best[owner])
         open_ = open_[~_within(feet[open_], other)]
-        settled: Bools = np.less_equal(bound[open_], best + PRECISION)
-        limit = max(limit, float(bound[open_[settled]].max(initial=0.0)))
-        pieces = _halved(pieces[open_[~settled]])
-    return max(best, limit)
+        settled: Bools = np.less_equal(bound[open_], best[owner[open_]] + PRECISION)
+        np.maximum.at(limit, owner[open_[settled]], bound[open_[settled]])
+        pieces, owner = _halved(pieces[open_[~settled]]), np.tile(owner[open_[~settled]], 2)
+    return np.maximum(best, limit)
 
 
-def _far_runs(pieces: Floats, other: EdgeIndex) -> Floats:
+def _far_runs(pieces: Floats, owner: Rows, other: EdgeIndex) -> tuple[Floats, Rows]:
     """Pieces less those in runs that cannot be farthest: along a run the distance grows by no more than its length."""
-    first = np.arange(0, len(pieces), RUN)
+    if not len(pieces):
+        return pieces, owner
+    goes_on = owner[1:] == owner[:-1]
+    start = np.flatnonzero(np.append(True, ~goes_on))
+    each_has = np.diff(np.append(start, len(owner)))
+    first = np.flatnonzero((np.arange(len(owner)) - np.repeat(start, each_has)) % RUN == 0)
     length = np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)
-    length[1:] += np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T)  # from one ring to the next
+    length[1:] += np.where(goes_on, np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T), 0.0)  # from one ring to the next
     away = other.nearest(pieces[first, :2])[1]
-    far = away + np.add.reduceat(length, first) >= away.max()
-    kept: Floats = pieces[np.repeat(far, RUN)[: len(pieces)]]
-    return kept
+    most = np.repeat(np.maximum.reduceat(away, np.searchsorted(first, start)), -(-each_has // RUN))
+    far = np.repeat(away + np.add.reduceat(length, first) >= most, np.diff(np.append(first, len(owner))))
+    return pieces[far], owner[far]
 
 
 def _halved(pieces: Floats) -> Floats:

@@ -11,6 +11,8 @@ from parsers.primitives import Floats
 STEPS = np.concatenate((np.arange(0.1, 1.05, 0.1), np.arange(1.2, 2.1, 0.2), np.arange(2.5, 5.1, 0.5)))
 PROBES = 16  # vertices of a shape that are tried before the whole of it
 AXES = (("east", (1.0, 0.0)), ("north", (0.0, 1.0)), ("west", (-1.0, 0.0)), ("south", (0.0, -1.0)))
+MOVES = sorted((step, name, (step * x, step * y)) for name, (x, y) in AXES for step in STEPS.tolist())
+VECTORS = np.array([vector for *_, vector in MOVES])
 
 
 def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | None:
@@ -35,9 +37,11 @@ def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | Non
 
 def _promising(shape: shapely.Geometry, territory: shapely.Geometry) -> list[tuple[float, str, Floats]]:
     """Moves that bring some vertices of a shape into the territory, the shortest first: few need the whole test."""
-    moves = sorted((float(step), name, np.array(way) * step) for name, way in AXES for step in STEPS.tolist())
+    shapely.prepare(territory)
     points = shapely.get_coordinates(shape)
     points = points[:: max(1, len(points) // PROBES)]
-    moved = points[None] + np.array([vector for *_, vector in moves])[:, None]
-    hits = shapely.intersects_xy(territory, moved[..., 0], moved[..., 1]).all(axis=1)
-    return [move for move, hit in zip(moves, hits.tolist(), strict=True) if hit]
+    hits = np.arange(len(MOVES))
+    for probe in (points[:1], points[1:]):  # one vertex rules out most moves
+        moved = probe[None] + VECTORS[hits][:, None]
+        hits = hits[shapely.intersects_xy(territory, moved[..., 0], moved[..., 1]).all(axis=1)]
+    return [(MOVES[i][0], MOVES[i][1], VECTORS[i]) for i in hits.tolist()]

@@ -329,14 +329,17 @@ class Finder:
     def _meet_edges(self, part: Part, met: Met) -> None:
         """Cells that the part ends at, and those that its copper bridges."""
         touching, outlook = self.graph.touching, self.outlooks[part.outlook]
+        mine = np.zeros(len(self.parts), dtype=bool)
+        mine[part.fragments] = True
         for mark in outlook.beside:
-            near = np.isin(mark.fragments, part.fragments)
+            near = mine[mark.fragments]
             if mark.label in part.labels and near.any():
                 met.cells.add(mark.cell)
                 met.points.setdefault(mark.label, [xy(point) for point in mark.at[near]])
         for led in outlook.led_over:
-            ends = np.concatenate((touching.first[led.contacts], touching.second[led.contacts]))
-            if led.label in part.labels and np.isin(ends, part.fragments).any():
+            if led.label not in part.labels:
+                continue
+            if mine[touching.first[led.contacts]].any() or mine[touching.second[led.contacts]].any():
                 met.cells.add(led.cell)
 
     def _meet_at_holes(self, part: Part, met: Met) -> None:

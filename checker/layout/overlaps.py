@@ -45,6 +45,8 @@ class OverlapGroup:
 
     def holds(self, shape: shapely.Geometry) -> bool:
         """Whether at least half of a shape lies in the group's extent."""
+        if shapely.covers(self.extent, shape) or not shapely.intersects(self.extent, shape):
+            return bool(shapely.intersects(self.extent, shape))
         return bool(shapely.intersection(self.extent, shape).area * 2 >= shape.area)
 
 

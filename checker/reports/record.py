@@ -56,11 +56,8 @@ def json_text(value: Any, indent: int | None = None) -> str:
     """
     separators = None if indent else (",", ":")
     text = json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False, separators=separators)
-    return "".join(map(_visible, text)) if not text.isprintable() else text
-
-
-def _visible(character: str) -> str:
-    return character if character.isprintable() or character == "\n" else json.dumps(character)[1:-1]
+    hidden = [character for character in set(text) if not character.isprintable() and character != "\n"]
+    return text.translate({ord(character): json.dumps(character)[1:-1] for character in hidden}) if hidden else text
 
 
 def plain_value(value: Any) -> Any:

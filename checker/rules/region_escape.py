@@ -18,10 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import shapely
-
 from checker.findings import Finding, Level
-from checker.layout.excursions import Place, escapes, group_of, reach_from
+from checker.layout.excursions import Place, copper_of, escapes, group_of, reaches_from
 from checker.layout.layout import Layout
 from checker.layout.moves import move_over
 from checker.layout.regions import Region
@@ -44,8 +42,10 @@ def find(layout: Layout) -> Iterator[Finding]:
     """Tell every connected place where a quiet net is outside its territory."""
     for region in layout.regions:
         if region.quiet:
-            for place in escapes(layout, region, layout.limits["margin"]):
-                yield _finding(layout, region, place)
+            places = list(escapes(layout, region, layout.limits["margin"]))
+            reaches = reaches_from(layout, places, region.index)
+            for place, reach, copper in zip(places, reaches, copper_of(layout, places), strict=True):
+                yield _finding(layout, region, place, reach, move_over(copper, layout.territory(region.index)))
 
 
 def why_not(layout: Layout) -> str | None:
@@ -53,16 +53,13 @@ def why_not(layout: Layout) -> str | None:
     return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
 
 
-def _finding(layout: Layout, region: Region, place: Place) -> Finding:
+def _finding(layout: Layout, region: Region, place: Place, reach: float, hint: str | None) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
-    own = layout.territory(region.index)
-    reach = None if shapely.is_empty(own) else reach_from(layout, place.shape, region.index)
     others = [layout.regions[i].name for i in place.regions]
     if others:
         where = f"lies over the territory of {' and '.join(others)}"
     else:
-        where = f"reaches {mm(reach or 0.0)} out of the territory of {region.name}"
-    hint = move_over(shapely.union_all(layout.board.copper.shapes(place.rows)), own)
+        where = f"reaches {mm(reach)} out of the territory of {region.name}"
     return Finding(
         rule=RULE.id,
         level=RULE.level if others else Level.WARNING,
@@ -74,7 +71,7 @@ def _finding(layout: Layout, region: Region, place: Place) -> Finding:
         path=place.outline,
         measured=reach,
         required=0.0 if others else layout.limits["margin"],
-        harm=reach or 0.0,
+        harm=reach,
         hint=f"{hint} to lie over {region.name}" if hint else None,
         detail={"area_mm2": round(float(place.shape.area), 6)},
         group=group_of(layout, region, place),

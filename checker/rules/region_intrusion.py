@@ -16,10 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import shapely
-
 from checker.findings import Finding, Level
-from checker.layout.excursions import Place, depth_in, group_of, intrusions
+from checker.layout.excursions import Place, copper_of, depths_in, group_of, intrusions
 from checker.layout.layout import Layout
 from checker.layout.moves import move_over
 from checker.layout.regions import Region
@@ -39,8 +37,11 @@ def find(layout: Layout) -> Iterator[Finding]:
     """Tell every connected place where a foreign net is over a quiet territory."""
     for region in layout.regions:
         if region.quiet:
-            for place in intrusions(layout, region):
-                yield _finding(layout, region, place)
+            places = list(intrusions(layout, region))
+            depths = depths_in(layout, places, region.index)
+            for place, depth, copper in zip(places, depths, copper_of(layout, places), strict=True):
+                home = layout.territory(int(layout.region_of_net[place.net]))
+                yield _finding(layout, region, place, depth, move_over(copper, home))
 
 
 def why_not(layout: Layout) -> str | None:
@@ -48,12 +49,10 @@ def why_not(layout: Layout) -> str | None:
     return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
 
 
-def _finding(layout: Layout, region: Region, place: Place) -> Finding:
+def _finding(layout: Layout, region: Region, place: Place, depth: float, hint: str | None) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
     home = int(layout.region_of_net[place.net])
     own = layout.regions[home].name
-    hint = move_over(shapely.union_all(layout.board.copper.shapes(place.rows)), layout.territory(home))
-    depth = depth_in(layout, place.shape, region.index)
     return Finding(
         rule=RULE.id,
         level=RULE.level,
