@@ -116,16 +116,16 @@ class Commands(click.Group):
 
 
 @contextmanager
-def _stoppable() -> Iterator[None]:
+def _stoppable(request: signal.Signals = signal.SIGTERM) -> Iterator[None]:
     """Let a request to end the process leave as an interrupt does, so that nothing half-written stays behind."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    before = signal.signal(request, signal.default_int_handler)
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        signal.signal(request, before)
 
 
 class Page(click.ParamType[RuleModule | Topic]):
@@ -304,7 +304,8 @@ def check(
         cache=cache,
     )
     if watch:
-        code = _watch(boards[0], Path(rules.path), options, names, out)
+        with _stoppable(signal.SIGINT):  # a shell's background jobs ignore it: there would be no end
+            code = _watch(boards[0], Path(rules.path), options, names, out)
     elif len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
     else:

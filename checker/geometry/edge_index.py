@@ -35,6 +35,7 @@ class EdgeIndex:
 
     def nearest(self, places: Floats) -> tuple[Floats, Floats]:
         """The nearest point of the shape to each place, shape (n, 2), and its distance in mm, (n,)."""
+        places, again = _once(places)
         feet, ask = places.copy(), np.arange(len(places))
         if self.shape is not None:
             inside: Bools = shapely.intersects_xy(self.shape, places[:, 0], places[:, 1])
@@ -42,7 +43,13 @@ class EdgeIndex:
         asked, found = self.tree.query_nearest(shapely.points(places[ask]), all_matches=False)
         feet[ask[asked]] = _feet(places[ask[asked]], self.edges[found])
         away: Floats = np.hypot(*(feet - places).T)
-        return feet, away
+        return feet[again], away[again]
+
+
+def _once(places: Floats) -> tuple[Floats, Rows]:
+    """The different ones of some places, shape (k, 2), and which of them each is, (n,)."""
+    keys, again = np.unique(places[:, 0] + 1j * places[:, 1], return_inverse=True)
+    return np.column_stack((keys.real, keys.imag)), again
 
 
 def ring_segments(shapes: Shapes) -> Floats:

@@ -143,17 +143,20 @@ def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
     piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
     """
     pieces, owner = _far_runs(*owned_segments(shapes), other)
+    feet, distance = (column.reshape(len(pieces), -1) for column in other.nearest(pieces.reshape(-1, 2)))
     best, limit = np.zeros(len(shapes)), np.zeros(len(shapes))
     while len(pieces):
-        feet, away = other.nearest(pieces.reshape(-1, 2))
-        feet, distance = feet.reshape(-1, 2, 2), away.reshape(-1, 2)
         np.maximum.at(best, owner, distance.max(axis=1))
         bound = (distance.sum(axis=1) + np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)) / 2
         open_ = np.flatnonzero(bound > best[owner])
-        open_ = open_[~_within(feet[open_], other)]
+        open_ = open_[~_within(feet[open_].reshape(-1, 2, 2), other)]
         settled: Bools = np.less_equal(bound[open_], best[owner[open_]] + PRECISION)
         np.maximum.at(limit, owner[open_[settled]], bound[open_[settled]])
-        pieces, owner = _halved(pieces[open_[~settled]]), np.tile(owner[open_[~settled]], 2)
+        left = open_[~settled]
+        middle = (pieces[left, :2] + pieces[left, 2:]) / 2
+        foot, away = other.nearest(middle)
+        pieces, feet = _halved(pieces[left], middle), _halved(feet[left], foot)
+        distance, owner = _halved(distance[left], away[:, None]), np.tile(owner[left], 2)
     return np.maximum(best, limit)
 
 
@@ -173,9 +176,10 @@ def _far_runs(pieces: Floats, owner: Rows, other: EdgeIndex) -> tuple[Floats, Ro
     return pieces[far], owner[far]
 
 
-def _halved(pieces: Floats) -> Floats:
-    middle = (pieces[:, :2] + pieces[:, 2:]) / 2
-    halves: Floats = np.vstack((np.hstack((pieces[:, :2], middle)), np.hstack((middle, pieces[:, 2:]))))
+def _halved(ends: Floats, middle: Floats) -> Floats:
+    """What holds at both ends of pieces, for both halves of each."""
+    half = middle.shape[1]
+    halves: Floats = np.vstack((np.hstack((ends[:, :half], middle)), np.hstack((middle, ends[:, half:]))))
     return halves
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -120,3 +123,24 @@ def test_watching_is_for_one_board(demo: Written) -> None:
     result = CliRunner().invoke(main, ["check", str(demo.board), str(demo.board), "--watch"])
     assert result.exit_code == 2
     assert "--watch stays with one board" in result.stderr
+
+
+@pytest.mark.parametrize("request_", [signal.SIGINT, signal.SIGTERM])
+def test_a_watch_that_was_started_in_the_background_ends_when_it_is_told_to(
+    demo: Written, request_: signal.Signals
+) -> None:
+    """Shells let background jobs ignore interrupts: the watch would stay for ever."""
+    words = [sys.executable, "-m", "checker.cli", "check", demo.board, "--rules", demo.rules, "--watch", "--jobs", "1"]
+    deaf = "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN); os.execv(sys.argv[1], sys.argv[1:])"
+    with subprocess.Popen(
+        [sys.executable, "-c", deaf, *map(str, words)], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True
+    ) as watch:
+        assert watch.stdout is not None
+        assert any("A geometric aid" in line for line in watch.stdout)  # the last words of the report
+        demo.rules.write_text(demo.rules.read_text() + "\n# changed\n")
+        assert any(line.startswith("fail: ") for line in watch.stdout)
+        watch.send_signal(request_)
+        try:
+            assert watch.wait(60) == run.exit_code(run.check(demo.board, load_rules(demo.rules), run.Options()).outcome)
+        finally:
+            watch.kill()
