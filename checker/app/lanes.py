@@ -132,8 +132,16 @@ def _drain(waiting: queue.SimpleQueue[Any], lanes: int) -> None:
 
 
 def _begin(setup: Setup | None) -> None:
-    """Interrupts are for the parent, which ends its workers itself."""
+    """Interrupts are for the parent, which ends its workers itself; a killed one leaves none behind."""
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     if setup is not None:
         setup()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

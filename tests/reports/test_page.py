@@ -260,7 +260,7 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
     story = visit.page.inner_text("#list .chosen .story")
     if finding.id == group_of(finding).worst.id:
         assert finding.message in story
-        assert finding.hint is None or finding.hint in story
+        assert finding.hint is None or wording.sentence(finding.hint) in story
     assert finding.measured is None or wording.measurement(finding) in story
     assert shown(visit, f"#marks .way-group[data-id='{finding.id}']")
     paths = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)")
