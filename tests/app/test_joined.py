@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from checker.app import run
-from checker.app.joined import KEPT, join
+from checker.app.joined import join
 from checker.demo import boards, write
 from checker.layout.layout import Layout
 from checker.returns.quiet_inputs import currents_of
@@ -38,7 +38,7 @@ def test_the_filling_keeps_clear_of_other_copper(tmp_path: Path) -> None:
     for row in new:
         others = (copper.layer == copper.layer[row]) & (copper.net != copper.net[row])
         near = shapely.distance(copper.areas[copper.area[row]], copper.shapes(others.nonzero()[0])).min()
-        assert near > KEPT - 0.01
+        assert near > 0.19  # 0.2 mm, common practice, no source
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,9 @@ from checker import demo
 from checker.app.batch import folder_names
 from checker.cli import main
 from checker.manual import topics
-from checker.results.outcome import CAUTION
 from checker.rules import registry
 from parsers import read_board
+from tests.reports.sample import SAFETY
 
 
 def run(*words: str | Path) -> Result:
@@ -55,7 +55,7 @@ def test_a_faulty_board_fails_with_exit_code_1(boards: Path) -> None:
 def test_the_text_report_fits_80_columns_and_holds_the_caution(boards: Path) -> None:
     text = run("check", *words_of(boards, "digital-isolator-faulty")).stdout
     assert all(len(line) <= 80 or " " not in line.strip() for line in text.splitlines())  # paths are not broken
-    assert CAUTION.split(":", maxsplit=1)[0] in " ".join(text.split())
+    assert SAFETY.split(":", maxsplit=1)[0] in " ".join(text.split())
 
 
 def test_one_format_without_a_folder_is_standard_output_alone(boards: Path) -> None:

@@ -14,10 +14,10 @@ from PIL import Image
 
 from checker.drawing.overlay import draw_over, fitted
 from checker.drawing.png import rasterise
-from checker.results.outcome import CAUTION
 from parsers.trouble import InputError
 from tests.drawing.test_svg import words
 from tests.reports import sample
+from tests.reports.sample import SAFETY
 
 coordinates = st.floats(-200, 200)
 points = st.tuples(coordinates, coordinates)
@@ -129,7 +129,7 @@ def test_the_witness_path_is_drawn_on_the_picture(photo: Path) -> None:
 
 def test_it_says_what_every_picture_says_and_how_well_the_pins_agree(photo: Path) -> None:
     text = words(draw_over(sample.outcome(), photo, [*PINS, (100.0, 0.0, 1000.0, 800.0)], "L1"))
-    assert CAUTION in text
+    assert SAFETY in text
     assert "INCOMPLETE" in text
     assert "layer L1 on bench.png" in text
     assert "three pins fit any picture and prove nothing" in text

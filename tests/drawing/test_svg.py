@@ -13,13 +13,11 @@ import shapely.affinity
 from lxml import etree
 
 from checker.drawing import palette, scene_of
-from checker.drawing.callouts import MOST_BADGES
 from checker.drawing.lettering import text_width
 from checker.drawing.svg import draw
-from checker.drawing.view import CLOSEST
 from checker.findings import Finding, Level, identified
-from checker.results.outcome import CAUTION
 from tests.reports import hostile, sample
+from tests.reports.sample import SAFETY
 
 SCENE, OUTCOME = sample.scene(), sample.outcome()
 NS = {"s": "http://www.w3.org/2000/svg"}
@@ -45,7 +43,7 @@ def test_every_picture_says_verdict_title_layer_and_caution(layer: str) -> None:
     assert "INCOMPLETE" in text
     assert "Dosing controller, rev C" in text
     assert f"layer {layer}" in text
-    assert CAUTION in text
+    assert SAFETY in text
 
 
 def test_both_axes_have_one_scale_and_y_points_up() -> None:
@@ -107,7 +105,7 @@ def test_a_closeup_shows_the_whole_finding_its_story_and_nothing_less_than_5_mm(
             assert x0 <= x <= x1
             assert y0 <= y <= y1
         millimetre = on_picture(svg, 1, 0)[0] - on_picture(svg, 0, 0)[0]
-        assert (x1 - x0) / millimetre >= CLOSEST
+        assert (x1 - x0) / millimetre >= 5.0  # mm
         assert finding.message in words(svg)
         assert finding.id in words(svg)
 
@@ -208,7 +206,7 @@ def test_two_hundred_places_get_numbers_or_share_marks_that_never_lie_on_each_ot
     words_in = [name.split()[0] for name in boxes]
     numbered = [word for word in words_in if not word.startswith("+")]
     clustered = sum(int(word) for word in words_in if word.startswith("+"))
-    assert len(numbered) <= MOST_BADGES
+    assert len(numbered) <= 60
     assert len(numbered) + clustered == 200
     assert all(int(word) <= 180 for word in numbered)  # the worst have numbers: errors stand first
 

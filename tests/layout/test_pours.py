@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checker.layout.pours import holds_disc
-from parsers.primitives import TOUCH
 
 
 def _cut_square(cuts: list[tuple[float, float, float, float, float]]) -> list[shapely.Polygon]:
@@ -27,5 +26,5 @@ def test_a_disc_fits_where_the_eroded_shape_is_not_empty(
     """Erosion by the radius less half of the contract's tolerance: the plain definition."""
     for shape in _cut_square(cuts):
         assert holds_disc(shape, diameter) == (
-            not shapely.is_empty(shapely.buffer(shape, -(diameter - TOUCH) / 2, quad_segs=32))
+            not shapely.is_empty(shapely.buffer(shape, -(diameter - 0.001) / 2, quad_segs=32))
         )

@@ -11,8 +11,9 @@ import pytest
 
 from checker.drawing import Pictures
 from checker.reports import Format, registry
-from checker.results.outcome import CAUTION, Outcome
+from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
+from tests.reports.sample import SAFETY
 
 NAMES = ("csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text")
 CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -45,7 +46,7 @@ def test_no_two_formats_write_the_same_file() -> None:
 def test_every_format_carries_the_caution_and_the_verdict(name: str, make: Callable[[], Outcome]) -> None:
     outcome = make()
     text = words(written(name, outcome))
-    assert CAUTION in text
+    assert SAFETY in text
     assert outcome.verdict in text.lower()
 
 

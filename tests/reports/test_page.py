@@ -22,8 +22,9 @@ from checker.config.rules_file import RulesFileError, parse_rules
 from checker.drawing import Pictures, scene_of
 from checker.findings import Finding, Group, Level, identified
 from checker.reports import registry
-from checker.results.outcome import CAUTION, Doubt, Outcome, StatedDoubt
+from checker.results.outcome import Doubt, Outcome, StatedDoubt
 from tests.reports import hostile, sample
+from tests.reports.sample import SAFETY
 
 sync_api = pytest.importorskip(
     "playwright.sync_api", reason="playwright is not installed; it comes with the tests extra"
@@ -228,7 +229,7 @@ def test_many_doubts_leave_the_findings_in_view(browser: Any, tmp_path: Path) ->
 
 
 def test_verdict_caution_and_open_doubts_are_seen_at_once(visit: Visit) -> None:
-    for selector, words in (("#verdict", "INCOMPLETE"), ("#caution", CAUTION), ("#doubts", "aperture macro THERMAL")):
+    for selector, words in (("#verdict", "INCOMPLETE"), ("#caution", SAFETY), ("#doubts", "aperture macro THERMAL")):
         box = visit.page.locator(selector).bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= HIGH
@@ -521,7 +522,7 @@ def test_print_has_a_picture_per_listed_place_with_numbers_and_caution(visit: Vi
         assert figure.get_attribute("data-group") == group.id
         words = " ".join(figure.inner_text().split())
         assert group.worst.message in words
-        assert CAUTION in words
+        assert SAFETY in words
         assert len(group.members) == 1 or f"{len(group.members)} findings" in words
         assert figure.locator("svg .way").count() >= 2
         assert figure.locator("svg .material").is_visible()

@@ -26,7 +26,7 @@ from checker.app.fleet.run import Fleet, run_fleet, worst_code
 from checker.app.fleet.table import as_csv, as_parquet
 from checker.app.fleet.task import LOST, Parcel, Row, check_parcel, packed
 from checker.cli import main
-from checker.results.outcome import CAUTION
+from tests.reports.sample import SAFETY
 
 TODAY = date(2026, 11, 30)
 
@@ -76,7 +76,7 @@ def test_every_package_under_a_folder_is_one_row(archive: Path, tmp_path: Path) 
     assert [entry["board"] for entry in table] == sorted(EXPECTED)
     assert int(table[1]["gap-crossing"]) >= 1
     page = (tmp_path / "fleet.html").read_text()
-    assert CAUTION.split(":")[0] in page
+    assert SAFETY.split(":")[0] in page
     assert output.is_whole(tmp_path)
     assert all(name in page for name in EXPECTED)
     assert len(list((tmp_path / "boards").glob("*.json"))) == len(

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 import parsers.assembly.image
 from parsers.assembly.image import Image, compose
-from parsers.primitives import TOUCH, Conductors, Kind, concatenate, conductors
+from parsers.primitives import Conductors, Kind, concatenate, conductors
 from parsers.trouble import BoardError
 
 Box = tuple[float, float, float, float]
@@ -187,8 +187,8 @@ def test_round_copper_is_never_too_small(parts: Sequence[tuple[int, int, int, in
         rough = line.buffer(radius if dark else radius / math.cos(math.pi / 1000), quad_segs=250)
         inner = inner.union(rough) if dark else inner.difference(rough)
     found = union(compose(drawn(*((stroke(*ends, radius=radius), dark) for *ends, dark in parts))))
-    assert inner.difference(found).buffer(-TOUCH / 2).is_empty
-    assert found.difference(inner).buffer(-TOUCH).is_empty
+    assert inner.difference(found).buffer(-0.0005).is_empty
+    assert found.difference(inner).buffer(-0.001).is_empty
 
 
 def test_negative_layer_is_the_profile_less_its_image() -> None:

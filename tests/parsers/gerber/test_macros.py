@@ -14,7 +14,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from parsers.gerber.macros import MAX_DEPTH, MacroError, compose_macro, expression_size, read_macro
+from parsers.gerber.macros import MacroError, compose_macro, expression_size, read_macro
 from parsers.gerber.outlines import Round
 from tests.parsers.gerber.layers import assert_area
 
@@ -172,7 +172,7 @@ def test_tolerance_does_not_depend_on_the_unit() -> None:
         ["1,1,1+,0,0"],
         ["1,1,1e3,0,0"],
         ["1,1,a,0,0"],
-        ["1,1," + "(" * (MAX_DEPTH + 1) + "1" + ")" * (MAX_DEPTH + 1) + ",0,0"],
+        ["1,1," + "(" * 41 + "1" + ")" * 41 + ",0,0"],
         ["1,1," + "-" * 300 + "1,0,0"],
         ["$1=" + "9" * 400, "1,1,$1x$1,0,0"],
         ["LPD"],

@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 
 from parsers import read_board
 from parsers.board import Board
-from parsers.package.archive import MAX_MEMBERS
 from parsers.trouble import BoardError, InputError
 from tests.parsers.package.test_package import BASE, write
 
@@ -105,7 +104,7 @@ def zip_with_lying_size(target: Path, _: Mapping[str, Any]) -> Path:
 
 def zip_with_many_members(target: Path, _: Mapping[str, Any]) -> Path:
     def add(archive: zipfile.ZipFile) -> None:
-        for i in range(4 * MAX_MEMBERS):
+        for i in range(20_000):
             archive.writestr(zipfile.ZipInfo(f"f{i}"), b"")
 
     return zipped(target, add)
@@ -240,7 +239,6 @@ def test_hostile_package(name: str, tmp_path: Path) -> None:
 def test_limits_leave_room_for_real_packages(tmp_path: Path) -> None:
     """A board with a thousand files beside its layers is read."""
     many = {f"notes/{i}.txt": "hello" for i in range(1000)}
-    assert len(many) < MAX_MEMBERS
     assert read_board(write(tmp_path / "board", BASE | many)).doubts == ()
 
 
