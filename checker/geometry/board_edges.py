@@ -14,7 +14,7 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -29,11 +29,12 @@ EDGE_TOLERANCE = 0.0001  # mm; sagitta of the chords of round slot ends and hole
 NARROW = 1e-6  # mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
 SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is noise if thinner than twice this
 STEPS = 64  # chords per quarter turn of the rolled disc
-LINKED_CORNER = np.radians(80.0)  # a corner of a void that is sharper than this is bridged like a narrow slot
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
 _STRIP = 5e-5  # mm; half the width of the thinnest strip that shrinking a void leaves for certain
 _LONG, _FEW = 3.0, 8  # chords of a round hole are about as long as their median, and more than a few
-_ROUNDED = 0.01  # radians; what chords and the cuts at the ends of a stretch may hide of its turn
+_ROUNDED = 0.03  # radians; turns that differ no more are equal, and walls that lean so little are upright
+_STRAIGHT = 1e-4  # radians; a vertex that turns less is none
+_SHARP = np.radians(100.0)  # a tip that turns more may lie 3 SLIVER off what is left of its corner shrunk by SLIVER
 PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
 
 
@@ -219,8 +220,8 @@ def bridged(region: shapely.Geometry, x: float) -> Bridging:
     """The board with every void filled that, or every part of a void filled where it, is narrower than x.
 
     A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies between two walls, ends
-    a narrow arm, or is a corner sharper than `LINKED_CORNER`; wider corners of a wide void keep their shape. An end or
-    a corner is filled up to the link of length x that lies square to its middle. A link may lie farther out than
+    a narrow arm, or is the tip of a notch, at any angle; corners of a bottom at least x wide keep their shape.
+    An end or a tip is filled up to the link of length x that lies square to its middle. A link may lie farther out than
     that: see `links`.
     """
     if x <= 2 * NARROW or region.is_empty:
@@ -446,30 +447,21 @@ def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
 
 
 def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
-    """Where a disc of diameter x cannot reach, wide corners excepted; None if it cannot anywhere."""
+    """Where a disc of diameter x cannot reach, corners of wide bottoms excepted; None if it cannot anywhere."""
     roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
     rooms = roomy.buffer(-x / 2, quad_segs=STEPS)
     reached = rooms.buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty or (_has_straight_walls(void) and void.buffer(_STRIP - x / 2).is_empty):
         return None
-    place = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), [])
-    corners = []
+    place, bends = Narrow(void, [], [], [], [], list(shapely.get_parts(rooms)), []), _bends(void, x)
+    wrapped = []
     for part in shapely.get_parts(void.difference(reached).buffer(-SLIVER)):
-        walls = _walls(void, part) if not part.is_empty else []
-        if len(walls) > 1 or (len(walls) == 1 and _ends(walls[0], part)):
-            place.solid.append(part)
-            place.parts.append(part)
-            place.walls.append(len(walls))
-            if len(walls) == 1:
-                tip = walls[0].interpolate(0.5, normalized=True)
-                place.tips.append((tip, tip))
-                place.ends.append(_linked(void, tip, x))
+        walls = _walls(void, part, bends) if not part.is_empty else []
+        if len(walls) > 1:
+            _fill(place, part, len(walls))
         elif len(walls) == 1 and _wraps(walls[0], part):
-            corners.append((walls[0].interpolate(0.5, normalized=True), part))
-    for first, last, part in _flat_ends(void, corners, x):
-        place.parts.append(part)
-        place.walls.append(1)
-        place.tips.append((first, last))
+            wrapped.append((walls[0], part))
+    _fill_tips(place, wrapped, bends, x)
     # a little more than a disc's own reach: where two discs all but meet, what is between them was a sliver above
     reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
     lenses = [lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0]
@@ -478,21 +470,49 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     return place
 
 
+def _fill(place: Narrow, part: shapely.Geometry, walls: int) -> None:
+    place.solid.append(part)
+    place.parts.append(part)
+    place.walls.append(walls)
+
+
+def _fill_tips(
+    place: Narrow, wrapped: Sequence[tuple[shapely.LineString, shapely.Geometry]], bends: _Bends, x: float
+) -> None:
+    """Fill those of the parts that wrap round one wall that lie at the tip of a notch."""
+    is_tip = bends.tips()
+    of_bend: dict[int, list[tuple[shapely.Point, float, shapely.Geometry]]] = {}
+    for wall, part in wrapped:
+        vertices = bends.along(wall)
+        for bend in np.unique(bends.of[vertices]).tolist() or [-1]:
+            turned = float(bends.turn[vertices][bends.of[vertices] == bend].sum())
+            of_bend.setdefault(bend, []).append((wall.interpolate(0.5, normalized=True), turned, part))
+    for bend, corners in of_bend.items():
+        if bend >= 0 and not is_tip[bend]:
+            continue
+        # the link over a flat bottom cuts off both corners; three and more may stand for anything: over each alone
+        if bend >= 0 and len(corners) == 2 and max(turned for _, turned, _ in corners) <= np.pi / 2 + _ROUNDED:
+            place.tips.append(_in_order(place.void, corners[0][0], corners[1][0]))
+            place.parts.append(shapely.union_all([corners[0][2], corners[1][2]]))
+            place.walls.append(1)
+            continue
+        for tip, _, part in corners:
+            _fill(place, part, 1)
+            place.tips.append((tip, tip))
+            place.ends.append(_linked(place.void, tip, x))
+
+
 def _has_straight_walls(void: shapely.Polygon) -> bool:
     """Whether a void is more than a hole: its outline is no mere polyline of about equal chords."""
     length = _lengths(shapely.get_coordinates(void.exterior)[:-1])
     return bool(length.max() > _LONG * np.median(length)) or len(length) <= _FEW
 
 
-def _walls(void: shapely.Geometry, part: shapely.Geometry) -> list[shapely.LineString]:
-    """Stretches of a void's rim along a part of it."""
-    walls = shapely.line_merge(void.boundary.intersection(part.buffer(3 * SLIVER)))
+def _walls(void: shapely.Geometry, part: shapely.Geometry, bends: _Bends) -> list[shapely.LineString]:
+    """Stretches of a void's rim along a part of it; those that meet in a tip that the part fell short of are one."""
+    near = shapely.union_all([part.buffer(3 * SLIVER), *bends.tongues(part)])
+    walls = shapely.line_merge(void.boundary.intersection(near))
     return [piece for piece in shapely.get_parts(walls) if piece.length > 4 * SLIVER]
-
-
-def _ends(wall: shapely.LineString, part: shapely.Geometry) -> bool:
-    """Whether a wall wraps a part as a narrow end: it turns sharply, and not round a tip of the board."""
-    return _turned(wall) > np.pi - LINKED_CORNER + _ROUNDED and _wraps(wall, part)
 
 
 def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
@@ -501,40 +521,85 @@ def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
     return bent and bool(shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point()))
 
 
-def _flat_ends(
-    void: shapely.Polygon, corners: Sequence[tuple[shapely.Point, shapely.Geometry]], x: float
-) -> Iterator[tuple[shapely.Point, shapely.Point, shapely.Geometry]]:
-    """Flat ends that a disc reaches the bottom of, though their walls come nearer than x, slanting sharply together.
+@dataclass(frozen=True, slots=True)
+class _Bends:
+    """Stretches of a void's rims that turn into the void's hollow: corners no more than x apart are one."""
 
-    Yields
-    ------
-    the first and the second of its corners along the rim, what the disc leaves in both of them
-    """
-    for ring in (shapely.LineString(r.coords) for r in (void.exterior, *void.interiors)):
-        mine = [(ring.project(tip), tip, part) for tip, part in corners if ring.distance(tip) < SLIVER]
-        mine.sort(key=lambda corner: corner[0])
-        for (begin, first, one), (end, last, two) in zip(mine, mine[1:] + mine[:1], strict=True):
-            if first is not last and (end - begin) % ring.length <= 2 * x and _closes(ring, begin, end, x):
-                yield first, last, shapely.union_all([one, two])
+    tree: shapely.STRtree  # of n vertices of all rims
+    turn: Floats  # (n,) by which the void's rim turns there, positive in a hollow
+    of: Rows  # (n,) number of the bend, -1 where the board sticks out
+    sum: Floats  # (m,) turn of each bend
+    beside: Rows  # (k, 2) bends that one straight wall at least x long joins
+
+    def along(self, wall: shapely.LineString) -> Rows:
+        """Vertices of hollows on a stretch of rim."""
+        rows: Rows = self.tree.query(wall, predicate="dwithin", distance=SLIVER)
+        return rows[self.of[rows] >= 0]
+
+    def tongues(self, part: shapely.Geometry) -> list[shapely.Geometry]:
+        """What lies between a part, shrunk by `SLIVER`, and the tips that it fell short of, so sharp are they."""
+        short = 2 * SLIVER / np.maximum(np.sin((np.pi - self.turn) / 2), SLIVER)
+        tips = self.tree.geometries[self.turn > _SHARP]
+        near = tips[shapely.distance(tips, part) <= short[self.turn > _SHARP]]
+        return [line.buffer(3 * SLIVER) for line in shapely.shortest_line(near, part)]
+
+    def tips(self) -> Bools:
+        """Which bends are tips of notches.
+
+        The others are corners of a bottom: a straight wall at least x long between them and a bend that turns no less,
+        so that this one is not the deeper of both, and walls beyond both that do not lean towards each other.
+        """
+        mask = np.ones(len(self.sum), dtype=bool)
+        for one, two in (self.beside.T, self.beside[:, ::-1].T):
+            open_ = self.sum[one] + self.sum[two] <= np.pi + _ROUNDED
+            mask[one[open_ & (self.sum[one] <= self.sum[two] + _ROUNDED)]] = False
+        return mask
 
 
-def _closes(ring: shapely.LineString, begin: float, end: float, x: float) -> bool:
-    """Whether the straight walls before and after a stretch of rim slant sharply together and come nearer than x."""
-    xy = shapely.get_coordinates(ring)[:-1]
-    at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))))
-    beyond = 4 * SLIVER  # a corner lies at its middle, not exactly
-    before = int(np.searchsorted(at, (begin - beyond) % ring.length, side="right")) - 1
-    after = int(np.searchsorted(at, (end + beyond) % ring.length, side="right")) - 1
-    turned = np.concatenate((turns_of(xy), turns_of(xy)))[before + 1 : after + 1 + (len(xy) if after <= before else 0)]
-    walls = [shapely.LineString((xy[n], xy[(n + 1) % len(xy)])) for n in (before, after)]
-    return bool(abs(turned.sum()) > np.pi - LINKED_CORNER + _ROUNDED and walls[0].distance(walls[1]) <= x)
+def _bends(void: shapely.Polygon, x: float) -> _Bends:
+    """The bends of all rims of a void."""
+    at, turn, of, beside, done = [np.empty((0, 2))], [np.empty(0)], [np.empty(0, int)], [np.empty((0, 2), int)], 0
+    for ring in map(_without_straight, rings_of(void.simplify(2 * SLIVER))):
+        turns, number, joined = _bends_of(ring, x)
+        at.append(ring)
+        turn.append(turns)
+        of.append(np.where(number < 0, -1, number + done))
+        beside.append(joined + done)
+        done += int(number.max(initial=-1)) + 1
+    turn_, of_ = np.concatenate(turn), np.concatenate(of)
+    sums = np.zeros(done)
+    np.add.at(sums, of_[of_ >= 0], turn_[of_ >= 0])
+    return _Bends(shapely.STRtree(shapely.points(np.concatenate(at))), turn_, of_, sums, np.concatenate(beside))
 
 
-def _turned(wall: shapely.LineString) -> float:
-    """Angle by which some part of a stretch of rim turns altogether, whichever turns most."""
-    step = np.diff(shapely.get_coordinates(wall), axis=0)
-    turns = np.arctan2(cross(step[:-1], step[1:]), np.einsum("ij,ij->i", step[:-1], step[1:]))
-    return float(np.ptp(np.cumsum(np.append(0.0, turns))))
+def _bends_of(ring: Floats, x: float) -> tuple[Floats, Rows, Rows]:
+    """Turns of one ring, the bend of each vertex, and pairs of bends that a long wall joins."""
+    turns = turns_of(ring)
+    hollow, long = turns > 0, _lengths(ring) >= x - NARROW
+    after = np.roll(hollow, -1)
+    begins = hollow & ~(np.roll(hollow, 1) & ~np.roll(long, 1))
+    number = np.where(hollow, np.cumsum(begins) - 1, -1)
+    count = int(begins.sum())
+    if count:
+        number[hollow & (number < 0)] = count - 1  # the last bend runs on over the ring's first point
+    elif hollow.any():
+        number[hollow] = 0
+    walls = np.flatnonzero(hollow & after & long)
+    return turns, number, np.column_stack((number[walls], np.roll(number, -1)[walls]))
+
+
+def _without_straight(ring: Floats) -> Floats:
+    """A ring without the vertices that it hardly turns at."""
+    kept = ring[np.abs(turns_of(ring)) > _STRAIGHT]
+    return kept if len(kept) >= 3 else ring
+
+
+def _in_order(void: shapely.Polygon, one: shapely.Point, two: shapely.Point) -> tuple[shapely.Point, shapely.Point]:
+    """Both corners of a bottom, as they come along the rim."""
+    rings = [shapely.LineString(ring.coords) for ring in (void.exterior, *void.interiors)]
+    ring = min(rings, key=lambda r: r.distance(one))
+    onwards = (ring.project(two) - ring.project(one)) % ring.length
+    return (one, two) if onwards <= ring.length / 2 else (two, one)
 
 
 def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geometry:

@@ -13,8 +13,9 @@ counts as nothing; third regions are one conductor each; earthed copper is not c
 edge is open there. Required creepage is never below required clearance. Lengths are exact for straight and round copper
 and straight rims, else short by less than 0.001 mm; over a bridged slot and down its wall, aslant or near its end,
 short by up to 0.41 X. Where a slot joins three wide rooms or more by narrow places, beside both sides, no length is
-vouched for: that is a doubt. A notch is bridged near its tip if that is sharp or has one flat bottom; a bottom of more
-corners is taken for round.
+vouched for: that is a doubt. A notch is bridged wherever its opposite walls come within X of each other, at any angle;
+the corners of a bottom at least X wide are not (the sharper of two that differ is taken for a tip: the safe side). Over
+three corners or more that lie within X of each other, any line of at most X over one of them counts as a link.
 Not seen: ribs, grooves that do not go through the board, coating, parts over a slot.
 
 Fix: move the copper apart, lengthen or add a slot, keep copper and slots away from the edge that the path crosses, or

@@ -78,11 +78,50 @@ def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
     assert shapely.box(-0.49, -20, 0.49, -4 / 3).difference(filled).area == pytest.approx(0, abs=0.001)
 
 
-def test_a_pointed_notch_wider_than_the_linked_corner_is_kept() -> None:
-    """90 degrees: no link (common practice of older product standards: only corners below 80 degrees)."""
-    notch = shapely.Polygon([(-3, 0), (0, -3), (3, 0)])
+@pytest.mark.parametrize("angle", [5.0, 20.0, 79.0, 81.0, 90.0, 120.0, 160.0])
+def test_the_tip_of_a_notch_is_cut_at_any_angle(angle: float) -> None:
+    """IEC 60664-1 (2007), 6.2, example 3 names no angle: 1 mm wide at 0.5 / tan(angle / 2) from the tip."""
+    slope = np.tan(np.radians(angle / 2))
+    deep = min(3.0, 15 / slope) if slope > 0.1 else 0.75 / slope
+    notch = shapely.Polygon([(-slope * deep, 0), (0, -deep), (slope * deep, 0)])
     region = shapely.box(-20, -20, 20, 0).difference(notch)
+    tip = shapely.Polygon([(-0.499, 0.499 / slope - deep), (0, -deep), (0.499, 0.499 / slope - deep)])
+    filled = bridged(region, 1.0).passable
+    assert tip.difference(filled).area == pytest.approx(0, abs=0.001)
+    assert not filled.contains(shapely.Point(0, 0.6 / slope - deep))
+
+
+BOTTOMS = {
+    "an upright groove": [(-1, 0), (-1, -2), (1, -2), (1, 0)],
+    "an upright groove somewhat askew": [(-1.01, 0), (-1, -2), (1, -2), (1.02, 0)],
+    "a trough": [(-3, 0), (-1, -2), (1, -2), (3, 0)],
+    "a shallow trough": [(-9, 0), (-0.5, -2), (0.5, -2), (9, 0)],
+    "a groove with corners cut off": [(-2, 0), (-2, -2), (-1.7, -2.3), (1.7, -2.3), (2, -2), (2, 0)],
+}
+
+
+@pytest.mark.parametrize("name", BOTTOMS)
+def test_corners_of_a_bottom_at_least_as_wide_as_x_are_not_cut(name: str) -> None:
+    """IEC 60664-1 (2007), 6.2, example 2: the contour of a wide groove is followed, its corners included."""
+    region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(BOTTOMS[name]))
     assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
+
+
+TIPS = {
+    "a pointed end of a slot": [(-2, 0), (-2, -2), (0, -4), (2, -2), (2, 0)],
+    "a wall that bends a little": [(-3.1, 0), (-2, -1), (0, -3), (3, 0)],
+    "an undercut bottom": [(-1, 0), (-3, -3), (3, -3), (1, 0)],
+}
+
+
+@pytest.mark.parametrize("name", TIPS)
+def test_a_tip_beside_a_blunter_corner_or_an_undercut_one_is_cut(name: str) -> None:
+    """A wall between a tip and a bend that is blunter is no bottom: opposite walls come within X at the tip."""
+    ring = TIPS[name]
+    lowest = min(ring, key=lambda p: (p[1], p[0]))
+    region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(ring))
+    inside = shapely.Point(lowest).buffer(0.2).difference(region)
+    assert bridged(region, 1.0).passable.intersection(inside).area == pytest.approx(inside.area, rel=0.01)
 
 
 @law

@@ -196,17 +196,54 @@ def test_a_flat_bottomed_notch_is_cut_where_it_is_as_wide_as_x(floor: float) -> 
     assert expected - 2 * SHORTER <= found.length <= expected + 1e-6
 
 
-@pytest.mark.parametrize(("floor", "slope"), [(1.001, 0.525), (0.9, 0.85)])
-def test_a_notch_that_is_wider_or_blunter_is_followed(floor: float, slope: float) -> None:
-    """Its floor as wide as X; or its walls more than 80 degrees apart (2 atan 0.85 = 80.7): round both corners."""
-    depth = 2.0
+@pytest.mark.parametrize("slope", [0.525, 1.0, 2.0])
+def test_a_notch_whose_floor_is_as_wide_as_x_is_followed(slope: float) -> None:
+    """IEC 60664-1 (2007), 6.2, example 2: round both corners of a floor of 1.001 mm."""
+    floor, depth = 1.001, 2.0
     mouth = floor / 2 + slope * depth
     notch = shapely.Polygon([(-mouth, 0), (-floor / 2, -depth), (floor / 2, -depth), (mouth, 0)])
-    surface = Surface(shapely.box(-20, -20, 20, 0).difference(notch), 1.6, x=X)
     a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
-    found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=12.0)
+    expected = 2 * np.hypot(b[0] - floor / 2, depth) + floor
+    assert over_notch(notch, a, b) == pytest.approx(expected, abs=2 * SHORTER)
+
+
+def over_notch(notch: shapely.Polygon, a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Creepage over a notch in the upper edge of a board."""
+    surface = Surface(shapely.box(-20, -20, 20, 0).difference(notch), 1.6, x=X)
+    found = surface.shortest(copper(shapely.Point(a)), copper(shapely.Point(b)), limit=40.0)
     assert found is not None
-    assert found.length == pytest.approx(2 * np.hypot(b[0] - floor / 2, depth) + floor, abs=2 * SHORTER)
+    return found.length
+
+
+@pytest.mark.parametrize("floor", [0.0, 0.6, 0.9])
+@pytest.mark.parametrize("angle", [15.0, 30.0, 79.0, 81.0, 90.0, 120.0, 150.0])
+def test_a_notch_is_cut_where_it_is_as_wide_as_x_at_any_angle(angle: float, floor: float) -> None:
+    """IEC 60664-1 (2007), 6.2, example 3, which names no angle, with a sharp or a blunt tip.
+
+    90 degrees without floor, 3 mm deep: the link lies 0.5 mm above the tip, 2 hypot(3, 2.5) + 1 = 8.810 mm.
+    """
+    slope, depth = np.tan(np.radians(angle / 2)), 3.0
+    mouth = floor / 2 + slope * depth
+    if mouth < 0.6:  # narrower than X all over
+        mouth, depth = 0.8, (0.8 - floor / 2) / slope
+    notch = shapely.Polygon([(-mouth, 0), (-floor / 2, -depth), (floor / 2, -depth), (mouth, 0)]).buffer(0)
+    a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
+    expected = 2 * np.hypot(b[0] - X / 2, -depth + (X - floor) / 2 / slope) + X
+    assert expected - 3 * SHORTER <= over_notch(notch, a, b) <= expected + 2e-5
+
+
+@pytest.mark.parametrize("corners", [3, 4, 5, 7])
+@pytest.mark.parametrize("angle", [50.0, 90.0, 120.0])
+def test_over_a_bottom_of_many_corners_nothing_is_told_longer_than_over_the_link(angle: float, corners: int) -> None:
+    """The bottom lies below the level where both walls are 0.9 mm apart: the link of length X lies above it."""
+    slope, depth = np.tan(np.radians(angle / 2)), 3.0
+    turned = np.linspace(-1, 1, corners)
+    bottom = [(0.45 * t, -depth - 0.3 * (1 - t * t)) for t in turned]
+    mouth = 0.45 + slope * depth
+    a, b = (-mouth - 0.5, 0.0), (mouth + 0.5, 0.0)
+    expected = 2 * np.hypot(b[0] - X / 2, -depth + 0.05 / slope) + X
+    found = over_notch(shapely.Polygon([(-mouth, 0), *bottom, (mouth, 0)]), a, b)
+    assert expected - 0.15 <= found <= expected + 2e-5
 
 
 def over_two_links(a: np.ndarray, b: np.ndarray, tip: float, level: float, pole: tuple[float, float]) -> float:
