@@ -309,7 +309,7 @@ class _Search:
         )
         own = np.unique(conductor, return_inverse=True)[1]
         solid = np.arange(len(roles)) >= self._first_region
-        return self.surface.legs(metal, roles, reach + _SLACK, bare, own, solid)
+        return self.surface.legs(metal, roles, reach + _SLACK, bare, own, solid, x=self.x)
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""

@@ -23,7 +23,8 @@ def searched(seed: int) -> tuple[float, bool]:
     columns = zip(*((m.skeleton, m.radius, m.face, m.island) for m in board.metals), strict=True)
     begin = time.process_time()
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
-    legs = Surface(board.region, board.thickness, x=board.x).legs(copper(*map(list, columns)), roles, REQUIRED)
+    surface = Surface(board.region, board.thickness, x=board.x)
+    legs = surface.legs(copper(*map(list, columns)), roles, REQUIRED, x=board.x)
     legs.best(0, 1, board.x)
     return time.process_time() - begin, legs.stopped
 

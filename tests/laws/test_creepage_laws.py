@@ -19,6 +19,7 @@ from checker.layout.layout import Layout
 from checker.rules.creepage import doubts
 from parsers.board import Board as BoardData
 from tests.boards import built_directly, layout_of
+from tests.insulation.odd_boards import odd_board
 from tests.insulation.oracle import Board, Metal, necked_board, random_board
 
 ROUNDING = 1e-6
@@ -191,6 +192,35 @@ def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
     board = on_both_faces(board) if twice else board
     conductor = [0, 0, 1, 1, *range(2, board.islands())]
     assert between(board, conductor) == pytest.approx(between(board, None), abs=ROUNDING)
+
+
+ODD = [n + 6 * k for k in (3, 40) for n in range(1, 6)]  # a thing of each shape but dumbbells, which take long
+
+
+@pytest.mark.parametrize("seed", [132, 264, *ODD])
+def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
+    """Pruned equals unpruned: the same counted and direct lengths between sides, with floating copper and free legs."""
+    board = odd_board(seed)
+    metal = copper(*map(list, zip(*((m.skeleton, m.radius, m.face, m.island) for m in board.metals), strict=True)))
+    surface = Surface(board.region, board.thickness, x=board.x)
+    roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
+    everything, needed = (surface.legs(metal, roles, 9.0, x=x) for x in (None, board.x))
+    assert not everything.stopped
+    for one, two in zip(everything.table(board.x), needed.table(board.x), strict=True):
+        assert two == pytest.approx(one, abs=ROUNDING)
+    direct = [legs.direct(0, 1) for legs in (everything, needed)]
+    assert [leg and round(leg.length, 6) for leg in direct[:1]] == [leg and round(leg.length, 6) for leg in direct[1:]]
+
+
+def test_some_legs_are_needed_by_no_path() -> None:
+    """Round a slot it is 7.3 mm from a side to a dot that lies 4 mm before the other: no use within 11 mm."""
+    metal = copper([shapely.Point(at, 0) for at in (0, 7, 3, -3)], island=[0, 1, 2, 3])
+    surface, roles = Surface(shapely.box(-9, -9, 20, 9).difference(shapely.box(1, -3, 2, 3)), 1.6), [0, 1, 2, 2]
+    everything, needed = (surface.legs(metal, roles, 11.0, x=x) for x in (None, 0.25))
+    pairs = [set(zip(legs.start.tolist(), legs.end.tolist(), strict=True)) for legs in (everything, needed)]
+    assert pairs[1] < pairs[0]
+    assert len(needed.table()[2]) == 1
+    assert needed.table() == pytest.approx(everything.table())
 
 
 def smaller(shape: shapely.Geometry) -> shapely.Geometry:

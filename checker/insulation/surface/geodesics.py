@@ -64,7 +64,7 @@ from checker.insulation.surface.edges import (
 )
 from checker.insulation.surface.graph import MOST_LINES, ZERO, Graph, Ground, directed
 from checker.insulation.surface.grooves import LinkedSight, around, links_of
-from parsers.primitives import Floats, Ints, Rows, each
+from parsers.primitives import Bools, Floats, Ints, Rows, each
 
 __all__ = [
     "BOTTOM", "HOP", "SOURCE", "TARGET", "TOP", "Copper", "Exposed", "Geodesic", "Leg", "Legs", "Surface", "copper",
@@ -149,6 +149,7 @@ class Surface:
         conductor: Any = None,
         solid: Any = None,
         most: int | None = None,
+        x: float | None = None,
     ) -> Legs:
         """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.
 
@@ -161,12 +162,16 @@ class Surface:
         conductor : of each island, if it is not one by itself. A path over walls from face to face is sought only where
             it may be shorter than what joins the same conductors without
         solid : mask of islands beside which no leg counts as nothing, though they are HOP
+        x : mm; only legs are wanted that belong to paths from source to target within the limit, where legs shorter
+            than this beside HOP that are not solid count as nothing. If not given, all legs are
         most : lines of sight after which the search stops, MOST_LINES if not given; see `Legs.stopped`
         """
         roles = np.asarray(roles, np.int32)
         own = np.arange(len(roles)) if conductor is None else conductor
         most = MOST_LINES if most is None else most
-        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32), most)
+        soft = _soft(roles, solid)
+        free = None if x is None or not (roles == HOP).any() else (soft, x)
+        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32), most, free)
         return Legs(graph, self.ground, limit, solid)
 
     def shortest(
@@ -195,7 +200,7 @@ class Surface:
         metal = stacked(parts)
         roles = np.full(int(metal.island.max()) + 1, HOP)
         roles[:2] = SOURCE, TARGET
-        return self.legs(metal, roles, limit).best(0, 1, x)
+        return self.legs(metal, roles, limit, x=x).best(0, 1, x)
 
     def placed(self, metal: Copper) -> tuple[Copper, Rows]:
         """Copper cut to the board, and the row that each remaining row came from.
@@ -232,7 +237,7 @@ class Legs:
     def __init__(self, graph: Graph, ground: Ground, limit: float, solid: Any = None) -> None:
         self._graph, self._ground, self.limit = graph, ground, limit
         self.roles, self.stopped = graph.roles, graph.stopped
-        self.soft = (self.roles == HOP) & ~np.asarray(False if solid is None else solid)
+        self.soft = _soft(self.roles, solid)
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = directed(graph)
         self._leg_trees: dict[int, Ints] = {}
@@ -360,6 +365,12 @@ class Legs:
         at_start, at_end = edges.reach[row] * np.array([k == NEAR, k == FAR or alone])
         line = _shortened(start, end, at_start, at_end)
         return [Leg(ON[on], line, length)] if length > ZERO or alone else []
+
+
+def _soft(roles: Ints, solid: Any) -> Bools:
+    """Islands beside which legs may count as nothing."""
+    mask: Bools = (roles == HOP) & ~np.asarray(False if solid is None else solid)
+    return mask
 
 
 def _tree(matrix: Any, start: int, limit: float) -> Ints:

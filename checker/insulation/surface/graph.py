@@ -44,16 +44,24 @@ from checker.insulation.surface.edges import (
     row_min,
 )
 from checker.insulation.surface.grooves import Links, unsampled
-from checker.insulation.surface.known import Known, Reach, Shortest, beating, known_from, reach_of
+from checker.insulation.surface.known import (
+    Around,
+    Known,
+    Reach,
+    Shortest,
+    around_of,
+    beating,
+    known_from,
+    nothing_around,
+    reach_of,
+)
 from checker.insulation.surface.wall_copper import BareWalls
 from checker.insulation.surface.wall_paths import CORNER, Walls
 from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
-MOST_LINES = (
-    120_000  # lines of sight that one search asks for, per _MANY pieces of copper: seconds; real boards need a fifth
-)
+MOST_LINES = 60_000  # lines of sight that one search looks along, per _MANY pieces of copper: some 7 seconds
 _MANY = 1000
 _STRIDES = (64, 16, 4)  # of the samples of links that are laid out first
 _TIE = 1e-9  # mm; lengths closer than this are the same
@@ -93,13 +101,20 @@ class Graph:
     roles : SOURCE, TARGET or HOP of each island
     islands, nodes : their numbers; islands come first
     edges : the cheapest of each pair of nodes, in the order of `pair_keys`
-    stopped : whether it took more than MOST_LINES: paths over links or walls may be longer than the shortest
     """
 
     def __init__(
-        self, ground: Ground, metal: Copper, roles: Ints, limit: float, bare: Exposed, conductor: Ints, most: int
+        self,
+        ground: Ground,
+        metal: Copper,
+        roles: Ints,
+        limit: float,
+        bare: Exposed,
+        conductor: Ints,
+        most: int,
+        free: tuple[Bools, float] | None,
     ) -> None:
-        self._conductor, self.stopped = conductor, False
+        self._conductor = conductor
         self._ground, self._metal, self.roles, self._limit = ground, metal, roles, limit
         self.islands = len(roles)
         self._corners = len(ground.corners)
@@ -111,6 +126,8 @@ class Graph:
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, ground.bridged, bare)
+        around = self._all_around(*free) if free is not None else nothing_around(self.islands)
+        self._around = around, around.by(conductor)
         # least lengths of paths that come to corners, and to ends of links over their links; by face and role
         self._behind = np.full((2, self._corners, 3), np.inf)
         self._beside = self._behind  # the same, but to ends of links from the board
@@ -130,6 +147,26 @@ class Graph:
         role = self.roles[owner]
         label = np.where(role == HOP, 2 + owner, np.where(role == SOURCE, 0, 1)).astype(np.int32)
         return contested(np.concatenate((pieces.boxes(), walls)), label, self._limit)[: len(island)]
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it was given up."""
+        return self._sight.given_up
+
+    def _all_around(self, soft: Bools, x: float) -> Around:
+        """What paths count at least before and behind legs: straight lines seen from above, from copper to copper."""
+        pieces, walls = self._pieces, self._in_walls
+        ends = np.concatenate((pieces.ends, walls.ends))
+        reach, island = np.concatenate((pieces.reach, walls.slack)), np.concatenate((self._island, walls.island))
+        boxes = boxes_of(ends, reach)
+        found = [(no_rows(), no_rows(), np.empty(0))]
+        for left, right in joins(boxes, boxes, self._limit):
+            kept = (island[left] < island[right]) & self.meet(island[left], island[right])
+            a, b = left[kept], right[kept]
+            length = np.maximum(closest(ends[a], ends[b])[0] - reach[a] - reach[b], 0.0)
+            found.append((island[a], island[b], length))
+        one, two, length = (np.concatenate(c) for c in zip(*found, strict=True))
+        return around_of(one, two, length, self.roles, soft, x)
 
     def meet(self, a: Ints, b: Ints) -> Bools:
         """Whether the distance between two islands is wanted."""
@@ -237,16 +274,22 @@ class Graph:
     def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
         """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
 
-        Copper in walls counts for both faces.
+        Copper in walls counts for both faces. What a path counts beyond floating copper is added.
         """
-        at, walls = self._ground.corners.at, self._in_walls
+        at, walls, beyond = self._ground.corners.at, self._in_walls, self._beyond()
+        length = length + beyond[self._island[piece]]
         nearest = np.full((2, self._corners, 3), np.inf)
         np.minimum.at(nearest, (self._face[piece], corner, self.roles[self._island[piece]]), length)
         wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
         apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
+        apart += beyond[walls.island[wall]]
         for face in (TOP, BOTTOM):
             np.minimum.at(nearest[face], (seen, self.roles[walls.island[wall]]), apart)
         return nearest
+
+    def _beyond(self) -> Floats:
+        """What a path counts at least beyond each island, mm; nothing beyond those that it starts or ends at."""
+        return np.where(self.roles == HOP, self._around[0].beyond(), 0.0)
 
     def _reach_of(self, piece: Rows, corner: Rows, length: Floats) -> Reach:
         """Distance of corners from each island, seen from above; copper in walls is near both faces."""
@@ -293,6 +336,8 @@ class Graph:
         both[some] = True
         boxes = [boxes_of(np.hstack((corners.at, corners.at))[rows]) for rows in (some, others)]
         for a, b in joins(boxes[0], boxes[1], self._limit - behind[some]):
+            if len(self._ground.links) and self._sight.spent():
+                break
             u, w = some[a], others[b]
             kept = (u < w) | ~both[w]
             # nothing is won by two links of one place, nor by landing twice in a row
@@ -341,8 +386,7 @@ class Graph:
 
     def _stops(self, more: bool) -> bool:
         """Whether to stop since too many lines were asked for, though there is more to look at."""
-        self.stopped |= more and self._sight.spent()
-        return self.stopped
+        return more and self._sight.spent()
 
     def _lay_out(self, batch: Rows, laid: Rows, opened: Rows) -> Rows:
         """Lines to and over more links, as far as some conductor comes near enough to one of their ends.
@@ -408,7 +452,7 @@ class Graph:
 
     def _known(self) -> Known:
         """What paths found so far tell; those over walls are shorter than what joins the same conductors on faces."""
-        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit)
+        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit, self._around)
         return known.with_shorter(self._found.shortest)
 
     def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
@@ -454,7 +498,6 @@ class Graph:
         known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
         edges, search = walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known)
-        self.stopped |= search.stopped
         shortest = self._found.shortest.with_shorter(search.found())
         self._found = _Found(shortest, [*self._found.edges, *edges])
 

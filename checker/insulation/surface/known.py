@@ -11,13 +11,78 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from checker.insulation.surface.edges import HOP, Keys, no_rows
+from checker.insulation.surface.edges import HOP, SOURCE, TARGET, Keys, no_rows
 from parsers.primitives import Bools, Floats, Ints, Rows, each, repeated
 
+SLACK = 0.05  # mm; what sampled links, slack of copper and curved rims make lengths shorter than they are, and more
+_NOTHING = 1e-12  # mm; what stands for no length in a sparse graph
 _RUN = 64  # searches done at once: bounds memory
 _MOST = 2_000_000  # pairs of entries looked at at once: bounds memory
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What a path from a source to a target counts at least before and behind a leg; columns, by island or conductor.
+
+    Attributes
+    ----------
+    before, behind : mm; from any source to what a leg begins at, from what it ends at to any target
+    soft : beside which legs shorter than x count as nothing
+    """
+
+    before: Floats
+    behind: Floats
+    soft: Bools
+    x: float
+
+    def most(self, one: Ints | Keys, two: Ints | Keys, limit: float) -> Floats:
+        """How long legs can be, in either direction, that belong to paths within a limit, mm."""
+        either = self.before[one] + self.behind[two], self.before[two] + self.behind[one]
+        rest = limit - np.minimum(*either) + SLACK
+        free = (self.soft[one] | self.soft[two]) & (rest >= 0)
+        most: Floats = np.where(free, np.maximum(rest, self.x + SLACK), rest)
+        return most
+
+    def beyond(self) -> Floats:
+        """Less than what is counted beyond one end of a leg and not for the leg itself, if that is free, mm."""
+        least = np.minimum(self.before, self.behind)
+        beyond: Floats = np.maximum(least - np.where(self.soft, self.x, 0.0) - SLACK, 0.0)
+        return beyond
+
+    def by(self, conductor: Ints) -> Around:
+        """The same by conductor, given that of each island."""
+        n = len(conductor)
+        before, behind, soft = np.full(n, np.inf), np.full(n, np.inf), np.zeros(n, dtype=bool)
+        np.minimum.at(before, conductor, self.before)
+        np.minimum.at(behind, conductor, self.behind)
+        np.logical_or.at(soft, conductor, self.soft)
+        return Around(before, behind, soft, self.x)
+
+
+def around_of(one: Ints, two: Ints, length: Floats, roles: Ints, soft: Bools, x: float) -> Around:
+    """What lies around legs, given what those between some islands cannot be shorter than; each pair in any order."""
+    n, free = len(roles), (soft[one] | soft[two]) & (length < x + SLACK)
+    tail, head = np.concatenate((one, two)), np.concatenate((two, one))
+    cost = np.tile(np.where(free, 0.0, np.maximum(length - SLACK, 0.0)), 2)
+    order = np.lexsort((cost, head, tail))
+    first = order[np.unique(tail[order].astype(np.int64) * n + head[order], return_index=True)[1]]
+    tail, head, cost = tail[first], head[first], np.maximum(cost[first], _NOTHING)
+    reached = []
+    for role, other in ((SOURCE, TARGET), (TARGET, SOURCE)):
+        kept = (roles[head] == HOP) & (roles[tail] != other)  # a path ends at the first island that is no HOP
+        matrix = csr_array((cost[kept], (tail[kept], head[kept])), shape=(n, n))
+        starts = np.flatnonzero(roles == role)
+        least = dijkstra(matrix, indices=starts, min_only=True) if len(starts) else np.full(n, np.inf)
+        reached.append(least)
+    return Around(reached[0], reached[1], soft, x)
+
+
+def nothing_around(islands: int) -> Around:
+    """Every leg is wanted for itself."""
+    return Around(np.zeros(islands), np.zeros(islands), np.zeros(islands, dtype=bool), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +97,7 @@ class Known:
     roles : of each island
     conductor : of each island: on a face a path must beat those of its own islands, over a wall all of its conductors
     limit : mm; no path of interest is longer
+    around : what lies before and behind legs between islands, and between conductors
     on_faces : shortest paths between islands
     anywhere : shortest paths between conductors
     """
@@ -42,6 +108,7 @@ class Known:
     roles: Ints
     conductor: Ints
     limit: float
+    around: tuple[Around, Around]
     on_faces: Shortest
     anywhere: Shortest
 
@@ -69,11 +136,13 @@ class Known:
 
     def to_beat(self, pair: Keys) -> Floats:
         """What a further path over a wall between the conductors of each pair must be shorter than, mm."""
-        return np.minimum(self.anywhere.of(pair), self.limit)
+        one, two = np.divmod(pair, len(self.roles))
+        return np.minimum(self.anywhere.of(pair), self.around[1].most(one, two, self.limit))
 
     def to_beat_on_face(self, one: Ints, two: Ints) -> Floats:
         """What a further path on one face between each two islands must be shorter than, mm."""
-        return np.minimum(self.on_faces.of(_keys(one, two, len(self.roles))), self.limit)
+        most = self.around[0].most(one, two, self.limit)
+        return np.minimum(self.on_faces.of(_keys(one, two, len(self.roles))), most)
 
     def with_shorter(self, more: Shortest) -> Known:
         """The same with further paths between conductors; of each pair the shortest counts."""
@@ -166,19 +235,22 @@ def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, know
     return mask
 
 
-def known_from(matrix: Any, roles: Ints, conductor: Ints, nodes: int, limit: float) -> Known:
+def known_from(
+    matrix: Any, roles: Ints, conductor: Ints, nodes: int, limit: float, around: tuple[Around, Around]
+) -> Known:
     """Search a graph from all its islands.
 
     Parameters
     ----------
     matrix : the graph; islands are the first nodes, and once more, as ends of paths, the last
     roles, conductor : of each island
+    around : legs, of islands and of conductors
     """
     node, island, length = _shortest(matrix, len(roles), limit)
     first = np.searchsorted(node, np.arange(nodes + 1))
     cut = first[-1]
     none = Shortest(np.empty(0, np.int64), np.empty(0))
-    known = Known(first, island[:cut], length[:cut], roles, conductor, limit, none, none)
+    known = Known(first, island[:cut], length[:cut], roles, conductor, limit, around, none, none)
     one, two, least = (node[cut:] - nodes).astype(np.int32), island[cut:], length[cut:]
     wanted = known.wanted(one, two)
     one, two, least = one[wanted], two[wanted], least[wanted]

@@ -156,7 +156,6 @@ class Walls:
         found: list[Edges] = []
         for bundle in search.bundles(one, two):
             if self.bare.sight.spent():
-                search.stopped = True
                 break
             kept = bundle.take(self._apart(near, far, one, two, bundle))
             found += self._best_of(near, far, kept, (one, two), search)
@@ -342,6 +341,8 @@ class Walls:
         group, least = key[order], least[order]
         done, bundle = 0, 1
         while len(tried := np.flatnonzero((rank >= done) & (rank < done + bundle) & (least < best[group]))):
+            if self.bare.sight.spent():
+                break
             rows = order[tried]
             edges, kept = self._cross(near.take(pairs.near[rows]), far.take(pairs.far[rows]), pairs.offset[rows], face)
             cost, groups = edges.cost + before[rows[kept]], group[tried[kept]]
@@ -394,7 +395,9 @@ class Walls:
         def clear(rows: Rows) -> Bools:
             p = points[rows]
             last = np.where(np.isnan(p[:, FAR + 1]), p[:, FAR], p[:, FAR + 1])
-            return self.bare.sight.clear(p[:, NEAR], p[:, MIDDLE]) & self.bare.sight.clear(p[:, FAR], last)
+            mask = self.bare.sight.clear(p[:, NEAR], p[:, MIDDLE])
+            mask[mask] = self.bare.sight.clear(p[mask, FAR], last[mask])
+            return mask
 
         return clear
 

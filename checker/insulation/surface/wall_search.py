@@ -107,12 +107,10 @@ class Search:
     ----------
     pairs : keys of those pairs of conductors that have candidates
     best : mm, of each of these: what a path must be shorter than; callers lower it
-    stopped : whether a caller gave up before all was looked at
     """
 
     def __init__(self, known: Known, height: float, limit: float, perimeter: Floats) -> None:
         self.known, self.height, self.limit, self.perimeter = known, height, limit, perimeter
-        self.stopped = False
         self.pairs: Keys = np.empty(0, np.int64)
         self.best: Floats = np.empty(0)
 
