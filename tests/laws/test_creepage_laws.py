@@ -194,10 +194,7 @@ def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
     assert between(board, conductor) == pytest.approx(between(board, None), abs=ROUNDING)
 
 
-ODD = [n + 6 * k for k in (3, 40) for n in range(1, 6)]  # a thing of each shape but dumbbells, which take long
-
-
-@pytest.mark.parametrize("seed", [132, 264, *ODD])
+@pytest.mark.parametrize("seed", [264, *range(19, 24)])
 def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
     """Pruned equals unpruned: the same counted and direct lengths between sides, with floating copper and free legs."""
     board = odd_board(seed)
