@@ -159,7 +159,8 @@ class Graph:
         ends = np.concatenate((pieces.ends, walls.ends))
         reach, island = np.concatenate((pieces.reach, walls.slack)), np.concatenate((self._island, walls.island))
         boxes = boxes_of(ends, reach)
-        found = [(no_rows(), no_rows(), np.empty(0))]
+        none = np.empty(0, np.int32)
+        found: list[tuple[Ints, Ints, Floats]] = [(none, none, np.empty(0))]
         for left, right in joins(boxes, boxes, self._limit):
             kept = (island[left] < island[right]) & self.meet(island[left], island[right])
             a, b = left[kept], right[kept]
