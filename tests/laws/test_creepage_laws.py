@@ -210,10 +210,11 @@ def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
 
 
 def test_some_legs_are_needed_by_no_path() -> None:
-    """Round a slot it is 7.3 mm from a side to a dot that lies 4 mm before the other: no use within 11 mm."""
-    metal = copper([shapely.Point(at, 0) for at in (0, 7, 3, -3)], island=[0, 1, 2, 3])
-    surface, roles = Surface(shapely.box(-9, -9, 20, 9).difference(shapely.box(1, -3, 2, 3)), 1.6), [0, 1, 2, 2]
-    everything, needed = (surface.legs(metal, roles, 11.0, x=x) for x in (None, 0.25))
+    """Over the edge it is 4.6 mm from a side to a dot below that lies 7 mm from the other: no use within 10 mm."""
+    dots = shapely.points([(0, 0), (7, 0), (0, -1)])
+    metal = copper(dots, face=[TOP, TOP, BOTTOM], island=[0, 1, 2])
+    surface, roles = Surface(shapely.box(-9, -2, 20, 9), 1.6), [SOURCE, TARGET, HOP]
+    everything, needed = (surface.legs(metal, roles, 10.0, x=x) for x in (None, 0.25))
     pairs = [set(zip(legs.start.tolist(), legs.end.tolist(), strict=True)) for legs in (everything, needed)]
     assert pairs[1] < pairs[0]
     assert len(needed.table()[2]) == 1
