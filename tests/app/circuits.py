@@ -222,6 +222,43 @@ def gate_drivers() -> Sketch:
     return board.sketch()
 
 
+def choke_at_the_inlet() -> Sketch:
+    """Two windings between the grounds of inlet and logic: its pins and nets may be an isolated converter's."""
+    board = _two_sides("choke", "GND_IN", "GND")
+    board.place("L1", CHOKE, (30, 20), ("VIN", "GND_IN", "GND", "VIN_F"))
+    board.place("J1", in_line(2, 2.54, 1.7, 1.0), (4, 20), ("VIN", "GND_IN"))
+    board.place("C1", CAPACITOR, (15, 20), ("VIN", "GND_IN"))
+    board.place("C2", CAPACITOR, (42, 20), ("VIN_F", "GND"))
+    board.place("R1", RESISTOR, (45, 20), ("VIN_F", "LED"))
+    board.place("D1", RESISTOR, (50, 20), ("LED", "GND"))
+    return board.sketch()
+
+
+def choke_of_signals() -> Sketch:
+    """A pair of signals leaves over a choke to a connector, and beside it the ground: one reference."""
+    board = _drawing("signal choke")
+    board.pour("GND", "L2", WHOLE)
+    board.place("U1", SO8, (20, 20), ("BUS_P", "BUS_N", "TX", "GND", "GND", "RX", "EN", "5V"))
+    board.place("L1", CHOKE, (35, 20), ("BUS_P", "BUS_N", "BUS_OUT_N", "BUS_OUT_P"))
+    board.place("J1", in_line(3, 2.54, 1.7, 1.0), (54, 20), ("BUS_OUT_P", "BUS_OUT_N", "GND"))
+    board.place("J2", in_line(5, 2.54, 1.7, 1.0), (4, 20), ("TX", "RX", "EN", "5V", "GND"))
+    return board.sketch()
+
+
+def bead_and_capacitors() -> Sketch:
+    """Two grounds are joined by a bead and, for high frequency, by two capacitors of another size."""
+    board = _two_sides("bead and capacitors", "DGND", "AGND")
+    board.place("U1", SO8, (30, 20), ("VD", "SCK", "DATA", "DGND", "AGND", "AN_IN", "AN_REF", "VA"))
+    board.place("FB1", CHIP_LARGE, (30, 5), ("DGND", "AGND"))
+    board.place("C1", CAPACITOR, (30, 10), ("DGND", "AGND"))
+    board.place("C2", CAPACITOR, (30, 30), ("DGND", "AGND"))
+    board.place("C3", CAPACITOR, (42, 20), ("VA", "AGND"))
+    board.place("C4", CAPACITOR, (20, 20), ("VD", "DGND"))
+    board.place("R1", RESISTOR, (45, 15), ("AN_IN", "AGND"))
+    board.place("J1", in_line(4, 2.54, 1.7, 1.0), (4, 20), ("VD", "SCK", "DATA", "DGND"))
+    return board.sketch()
+
+
 def relays() -> Sketch:
     """Two relays whose contacts go straight to terminals, with the common contact between the coil's ends."""
     board = _drawing("relays")
@@ -371,6 +408,41 @@ isolators = ["PS12", "U1"]
 between = ["high", "low"]
 isolators = ["U1"]
 """,
+    ),
+    "choke at the inlet": Circuit(
+        choke_at_the_inlet,
+        """
+[region.inlet]
+reference = ["GND_IN"]
+nets = ["VIN"]
+[region.main]
+reference = ["GND"]
+nets = ["*"]
+[[tie]]
+between = ["inlet", "main"]
+at = "L1"
+""",
+        lines=5,
+        asked=("L1",),
+    ),
+    "choke of signals": Circuit(choke_of_signals, '[region.main]\nreference = ["GND"]\nnets = ["*"]\n', asked=("L1",)),
+    "bead and capacitors": Circuit(
+        bead_and_capacitors,
+        """
+[region.digital]
+reference = ["DGND"]
+nets = ["*"]
+[region.analog]
+reference = ["AGND"]
+nets = ["AN_*", "VA"]
+quiet = true
+[[tie]]
+between = ["digital", "analog"]
+at = "FB1"
+[nets]
+stitching = ["C1", "C2"]
+""",
+        lines=5,
     ),
     "relays": Circuit(
         relays,

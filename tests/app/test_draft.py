@@ -25,10 +25,6 @@ from tests.boards import built_directly, cases, layout_of, through_gerber, throu
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "boards"
 SOUND = [name for name in demo.boards() if not name.endswith("-faulty")]
 MOST = 5  # lines that a draft may miss
-TIE_BREAKS = {  # boards on which only a designator tells what a part is
-    "battery": "an array of resistors between logic and a connector looks like an isolator of the same size",
-    "planes": "what is listed for stitching must be called a capacitor",
-}
 
 
 # --------------------------------------------------------------------------------------------- against a hand's rules
@@ -149,7 +145,7 @@ def test_another_number_changes_nothing_but_names(circuit: Circuit) -> None:
     assert told(other, names) == told(board, {})
 
 
-@pytest.mark.parametrize("name", [name for name in CIRCUITS if name not in TIE_BREAKS])
+@pytest.mark.parametrize("name", CIRCUITS)
 def test_what_parts_are_is_told_by_copper_and_netlist_not_by_their_designators(name: str) -> None:
     board = built_directly(CIRCUITS[name].draw())
     plugs = re.compile(r"[JX]")  # a connector is known by its designator, or by its pins' names

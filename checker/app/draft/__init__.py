@@ -10,6 +10,7 @@ from __future__ import annotations
 from checker.app.draft import keep, nameless, text
 from checker.app.draft.borders import Tie, barriers, ties
 from checker.app.draft.domains import ACROSS
+from checker.app.draft.parts import Part
 from checker.app.draft.regions import EARTH, Survey
 from checker.rules import known_limits
 from parsers.board import Board
@@ -43,7 +44,11 @@ def _with_names(survey: Survey) -> str:
     blocks += [text.region_text(survey, region) for region in survey.regions]
     blocks += [text.barrier_text(survey, barrier, earth) for barrier in barriers(survey)]
     blocks += [text.tie_text(survey, tie) for tie in joined]
-    blocks += [text.stitching_text(_stitching(survey, joined)), text.layers_text(survey.board)]
+    blocks += [
+        text.through_text(survey),
+        text.stitching_text(_stitching(survey, joined)),
+        text.layers_text(survey.board),
+    ]
     return "".join(blocks)
 
 
@@ -55,10 +60,20 @@ def _leave_shared(joined: list[Tie]) -> None:
                 region.nets -= set(tie.nets)
 
 
-def _stitching(survey: Survey, joined: list[Tie]) -> list[str]:
+def _stitching(survey: Survey, joined: list[Tie]) -> list[Part]:
     """Small capacitors that hand return current over between the carriers of one region, or the references of a tie."""
     carriers = [region.carriers for region in survey.regions]
-    own = [part for part in survey.parts if part.is_capacitor and any(set(part.distinct) <= c for c in carriers)]
+    own = [part for part in survey.parts if _hands_over(part) and any(set(part.distinct) <= c for c in carriers)]
     across = [part for tie in joined if tie.parts or tie.places for part in tie.capacitors]
-    pairs = [(part, part.distinct) for part in (*own, *across) if len(part.distinct) == 2]
-    return sorted({part.refdes for part, (a, b) in pairs if part.gap([a], [b]) < ACROSS})
+    return sorted({part.refdes: part for part in (*own, *across) if _hands_over(part)}.values(), key=_refdes)
+
+
+def _hands_over(part: Part) -> bool:
+    """Whether a part has the pins of a small capacitor: two, near each other."""
+    if part.connector or len(part.nets) != 2 or len(part.distinct) != 2:
+        return False
+    return part.gap(part.distinct[:1], part.distinct[1:]) < ACROSS
+
+
+def _refdes(part: Part) -> str:
+    return part.refdes

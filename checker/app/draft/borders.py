@@ -34,6 +34,11 @@ class Tie:
     nets: list[int] = field(default_factory=list)  # with parts on both sides
 
     @property
+    def are_alike(self) -> bool:
+        """Whether its parts have the same pads: then nothing tells one as the tie before the others."""
+        return len({part.size for part in self.parts}) == 1
+
+    @property
     def is_told(self) -> bool:
         """Whether anything but common parts joins them."""
         return bool(self.parts or self.places or self.capacitors)
@@ -84,13 +89,18 @@ def _tie(survey: Survey, first: Region, second: Region) -> Tie:
     """What joins the references of two regions themselves."""
     ends = (set(first.reference), set(second.reference))
     joining = [part for part in survey.parts if _joins(part, ends)]
-    low = [part for part in joining if not part.is_capacitor]
+    low = [part for part in joining if not part.is_capacitor]  # may conduct, for all that the data tells
     touching = [c for c in survey.board.connectivity.contacts if all(end & set(c.nets) for end in ends)]
     earth = EARTH in (first.kind, second.kind)
-    near = [p for p in low if not earth or p.gap(*ends) < ACROSS]
+    near = sorted((p for p in low if not earth or p.gap(*ends) < ACROSS), key=_read)
     nets = sorted(_shared(survey, first, second)) if near or touching or not earth else []
     caps = [] if earth else [part for part in joining if part.is_capacitor]
     return Tie((first, second), near, caps, [c.at for c in touching], nets)
+
+
+def _read(part: Part) -> tuple[float, float]:
+    """Where a part comes in the order of reading: from the top, then from the left."""
+    return -part.at[1], part.at[0]
 
 
 def _joins(part: Part, ends: tuple[set[int], set[int]]) -> bool:

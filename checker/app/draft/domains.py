@@ -5,19 +5,22 @@ of different domains isolates them if every group has two nets or more and a cle
 groups; else it conducts too. Connectors conduct nothing, and no path leads through earth. What spans a strip with two
 pins far apart (a Y capacitor, a bleeder) between two grounds that isolators hold apart is told, and joins nothing.
 
-Designators only break ties that neither copper nor netlist can: a choke at an inlet has the pins of a transformer.
+Designators tell nothing: what leads through side by side (an array of resistors, a choke of two windings) is known by
+pins that face each other, none at a ground or supply, and nothing but connectors beyond. Where the data cannot tell a
+choke from an isolator the sides stay apart and the part is `doubtful`: asked about, and listed nowhere.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import networkx as nx
 
-from checker.app.draft.names import are_mains, is_mains, is_supply
+from checker.app.draft.families import heads
+from checker.app.draft.names import ISOLATED, are_mains, is_mains, is_supply, voltage
 from checker.app.draft.parts import Part
 
 NEAR = 0.7  # mm between pads of one part: fine pitch, no insulation
@@ -25,9 +28,11 @@ STRIP = 2.0  # mm between the pads of an isolator's sides, least
 STRIP_OF_GROUNDS = 0.8  # mm, the same where each side has a ground of its own: converters with pins in one row
 ACROSS = 2.0  # mm between the pads of a part that may span a barrier on purpose
 MANY = 60  # grounds, and links of grounds, that are tried one by one
+ARRAY = 3  # pairs of pins that make an array whatever its nets are called; fewer must share names
 FEW = 3  # links between two grounds that may be capacitors and bleeders across; more are no exception
 
 Nets = frozenset[int]
+Pair = tuple[float, int, int]  # gap between two sides of a part, mm, and the roots of their domains
 Joined = Any  # networkx.utils.UnionFind of nets
 
 
@@ -49,6 +54,7 @@ class Isolator:
     part: Part
     sides: tuple[Nets, ...]
     strip: float
+    doubtful: bool = False  # a choke or array has the same pins and nets
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +78,7 @@ class Domains:
     domains: tuple[Nets, ...]
     isolators: tuple[Isolator, ...]
     across: tuple[Link, ...]
+    through: tuple[Part, ...] = ()  # arrays and chokes, taken for no isolators
 
     def of(self, net: int) -> int | None:
         """Number of the domain of a net."""
@@ -107,8 +114,8 @@ def _off_mains(netlist: Netlist, linked: tuple[Sequence[Link], Joined], found: D
 
 
 def _spans(link: Link) -> bool:
-    """Whether a link is wide enough to span a barrier on purpose, and not called a conductor."""
-    return link.gap >= ACROSS and not all(part.is_conductor for part in link.parts)
+    """Whether a link is wide enough to span a barrier on purpose."""
+    return link.gap >= ACROSS
 
 
 def _pairs(items: Sequence[int]) -> Iterable[tuple[int, int]]:
@@ -198,13 +205,17 @@ def _base(netlist: Netlist, links: Iterable[Link]) -> Joined:
 def _parted(netlist: Netlist, links: Sequence[Link], across: Sequence[Link]) -> Domains:
     """Domains, with some links taken for what spans a barrier."""
     state = _State(netlist, _base(netlist, [link for link in links if link not in across]))
-    open_ = [part for part in netlist.parts if len(part.distinct) > 2 and not part.connector]
     found: list[Isolator] = []
     while state.changed:
         state.changed = False
-        found = [isolator for part in open_ if (isolator := _judged(part, state))]
+        found = [isolator for part in state.open if (isolator := _judged(part, state))]
     domains = sorted(state.members.values(), key=lambda nets: (-len(nets), min(nets)))
-    return Domains(tuple(frozenset(nets) for nets in domains), tuple(found), tuple(across))
+    return Domains(
+        tuple(frozenset(nets) for nets in domains),
+        _undoubted(found, state),
+        tuple(across),
+        tuple(state.through.values()),
+    )
 
 
 class _State:
@@ -212,6 +223,8 @@ class _State:
 
     def __init__(self, netlist: Netlist, joined: Joined) -> None:
         self.netlist, self.joined, self.changed = netlist, joined, True
+        self.through: dict[str, Part] = {}
+        self.open = [part for part in netlist.parts if len(part.distinct) > 2 and not part.connector]
         self.members: dict[int, set[int]] = defaultdict(set)
         for net in range(len(netlist.names)):
             if net not in netlist.earth:
@@ -230,6 +243,19 @@ class _State:
         self.changed = True
 
 
+def _undoubted(isolators: Sequence[Isolator], state: _State) -> tuple[Isolator, ...]:
+    """The isolators; one is beyond doubt if another, that is, stands between the same domains."""
+
+    def between(isolator: Isolator) -> frozenset[int]:
+        return frozenset(state.joined[min(side)] for side in isolator.sides)
+
+    proved = [between(isolator) for isolator in isolators if not isolator.doubtful]
+    return tuple(
+        replace(isolator, doubtful=isolator.doubtful and not any(between(isolator) <= domains for domains in proved))
+        for isolator in isolators
+    )
+
+
 def _judged(part: Part, state: _State) -> Isolator | None:
     """The part as an isolator; or nothing, and what it conducts between is joined."""
     while True:
@@ -244,8 +270,13 @@ def _judged(part: Part, state: _State) -> Isolator | None:
         else:
             failing = next((pair for pair in pairs if not _isolates(part, pair, sides, state)), None)
             if failing is None:
-                return Isolator(part, tuple(sides[root] for root in sorted(sides)), pairs[0][0]) if pairs else None
+                return _isolator(part, pairs, sides, state) if pairs else None
             state.join(failing[1:])
+
+
+def _isolator(part: Part, pairs: Sequence[Pair], sides: dict[int, Nets], state: _State) -> Isolator:
+    doubtful = len(pairs) == 1 and _is_doubtful(part, pairs[0], sides, state)
+    return Isolator(part, tuple(sides[root] for root in sorted(sides)), pairs[0][0], doubtful)
 
 
 def _sides(part: Part, state: _State) -> dict[int, Nets]:
@@ -255,9 +286,6 @@ def _sides(part: Part, state: _State) -> dict[int, Nets]:
         if net not in state.netlist.earth:
             sides[state.joined[net]].add(net)
     return {root: frozenset(nets) for root, nets in sides.items()}
-
-
-Pair = tuple[float, int, int]  # gap between two sides of a part, mm, and the roots of their domains
 
 
 def _conducts(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> bool:
@@ -270,12 +298,61 @@ def _conducts(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> 
 def _isolates(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> bool:
     """Whether the clear strip between two sides of a part is insulation."""
     roots = pair[1:]
-    if part.is_series or any(len(sides[root]) < 2 for root in roots):
+    if any(len(sides[root]) < 2 for root in roots):
         return False
     if state.grounded.issuperset(roots):
         return True
     named = [[state.netlist.names[net] for net in sorted(state.members[root])] for root in roots]
-    return not all(map(are_mains, named)) and not _fed_together(roots, state)
+    if all(map(are_mains, named)) or _fed_together(roots, state):
+        return False
+    if _leads_through(part, roots, sides, state):
+        state.through[part.refdes] = part
+        return False
+    return True
+
+
+def _leads_through(part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State) -> bool:
+    """Whether a part is an array or a choke of signals: many pins that face each other, or two whose names agree."""
+    pairs = _series(part, roots, sides, state)
+    return len(pairs) >= ARRAY or (bool(pairs) and all(_akin(state.netlist, pair) for pair in pairs))
+
+
+def _series(part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State) -> tuple[tuple[int, int], ...]:
+    """Pairs of nets that face each other across a part without ground and supply, connectors alone beyond; or none."""
+    names, grounds = state.netlist.names, state.netlist.grounds
+    beyond = set().union(*(state.members[root] for root in roots if root not in state.grounded))
+    if any(net in grounds or is_supply(names[net]) for net in part.distinct) or are_mains(names[n] for n in beyond):
+        return ()
+    if any(beyond & set(other.distinct) for other in state.open if other is not part):
+        return ()
+    loose = all(len(beyond & set(other.distinct)) < 2 for other in state.netlist.parts if len(other.distinct) == 2)
+    return part.facing(*(sides[root] for root in roots)) if loose else ()
+
+
+def _akin(netlist: Netlist, pair: Sequence[int]) -> bool:
+    """Whether two nets share the stem of their names."""
+    first, second = (netlist.names[net] for net in pair)
+    return bool(set(heads(first)) & set(heads(second)))
+
+
+def _is_doubtful(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> bool:
+    """Whether a choke would have the same pins and nets as an isolator."""
+    roots = pair[1:]
+    if state.grounded.issuperset(roots):
+        return _may_be_choke(part.facing(*(sides[root] for root in roots)), state.netlist)
+    return bool(_series(part, roots, sides, state))
+
+
+def _may_be_choke(pairs: Sequence[tuple[int, int]], netlist: Netlist) -> bool:
+    """Whether ground faces ground and supply faces supply, of no two voltages, and no name speaks of isolation."""
+    if len(pairs) != 2 or any(ISOLATED.search(netlist.names[net]) for pair in pairs for net in pair):
+        return False
+    ground = [pair for pair in pairs if set(pair) <= netlist.grounds]
+    supply = [pair for pair in pairs if not set(pair) & netlist.grounds]
+    if len(ground) != 1 or len(supply) != 1:
+        return False
+    levels = {voltage(netlist.names[net]) for net in supply[0]} - {None}
+    return len(levels) < 2 and (all(is_supply(netlist.names[n]) for n in supply[0]) or _akin(netlist, supply[0]))
 
 
 def _fed_together(roots: Sequence[int], state: _State) -> bool:

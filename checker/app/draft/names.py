@@ -34,11 +34,16 @@ PREFIX = re.compile(r"^[A-Za-z]+")
 LETTERS = {"a": "analog", "d": "digital", "p": "power"}  # written together with GND
 WORDS = {"": "main", "an": "analog", "0v": "main"}
 CONNECTORS = frozenset(["J", "P", "X", "CN", "CON", "CONN", "XP", "XS", "TB", "PL", "SK", "H", "MH", "TP", "FID"])
-SERIES = frozenset(
-    ["L", "FL", "CM", "CMC", "LF", "EMI", "F", "FB", "SW", "S", "SB", "RN", "RA", "RP", "RR", "ARR", "DIP"]
-)
-CAPACITORS = frozenset({"C"})
-CONDUCTORS = frozenset(["L", "FB", "NT", "JP", "SJ", "W", "F", "FL", "SW"])
+CALLED = {  # what a designator says; evidence in a comment, never more
+    "a capacitor": frozenset({"C"}),
+    "a bead, choke, link or switch": frozenset(
+        ["L", "FL", "CM", "CMC", "LF", "EMI", "F", "FB", "NT", "JP", "SJ", "W", "SW", "S", "SB"]
+    ),
+    "an array": frozenset(["RN", "RA", "RP", "RR", "ARR", "DIP"]),
+}
+CAPACITOR_PACKAGE = re.compile(r"(?:^|[:_])(?:CP?_\w|CAPC?(?:[_\d]|$))|capacitor", re.IGNORECASE)
+ISOLATED = re.compile(r"(?:^|[^A-Z])(?:ISO|FLOAT|FLT|SEC)(?:$|[^A-Z])|ISOLAT", re.IGNORECASE)
+VOLTAGE = re.compile(r"(?<!\d)(\d+)[V.](\d*)", re.IGNORECASE)
 
 
 def own(name: str) -> str:
@@ -99,6 +104,29 @@ def prefix(refdes: str) -> str:
     """The letters that a reference designator begins with, in capitals."""
     found = PREFIX.match(refdes)
     return found[0].upper() if found else ""
+
+
+def called(refdes: str) -> str:
+    """What a designator says that a part is, as words for a comment; empty if nothing of use.
+
+    Examples
+    --------
+    >>> [called(refdes) for refdes in ("C7", "FB1", "RN3", "U1")]
+    ['a capacitor', 'a bead, choke, link or switch', 'an array', '']
+    """
+    return next((kind for kind, known in CALLED.items() if prefix(refdes) in known), "")
+
+
+def voltage(name: str) -> float | None:
+    """The voltage in a supply's name, V.
+
+    Examples
+    --------
+    >>> [voltage(name) for name in ("+12V", "3V3_A", "VIN", "+5V_ISO")]
+    [12.0, 3.3, None, 5.0]
+    """
+    found = VOLTAGE.search(own(name))
+    return float(f"{found[1]}.{found[2] or 0}") if found else None
 
 
 def region_name(reference: str) -> str:

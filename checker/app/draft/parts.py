@@ -33,6 +33,7 @@ class Part:
     nets: Ints
     boxes: Floats
     connector: bool
+    package: str = ""
 
     @property
     def distinct(self) -> tuple[int, ...]:
@@ -41,18 +42,39 @@ class Part:
 
     @property
     def is_capacitor(self) -> bool:
-        """Whether its designator says so."""
-        return names.prefix(self.refdes) in names.CAPACITORS
+        """Whether its package says so; designators say nothing here."""
+        return bool(names.CAPACITOR_PACKAGE.search(self.package))
 
     @property
-    def is_conductor(self) -> bool:
-        """Whether its designator says bead, jumper, link or alike."""
-        return names.prefix(self.refdes) in names.CONDUCTORS
+    def called(self) -> str:
+        """Its designator, and in brackets what that says: evidence for a reader."""
+        kind = names.called(self.refdes)
+        return f"{self.refdes} (called {kind})" if kind else self.refdes
 
     @property
-    def is_series(self) -> bool:
-        """Whether its designator says choke, filter, fuse, switch or array: what leads through, never what isolates."""
-        return names.prefix(self.refdes) in names.SERIES
+    def at(self) -> tuple[float, ...]:
+        """Middle of its pads, mm, rounded."""
+        low, high = self.boxes[:, :2].min(axis=0), self.boxes[:, 2:].max(axis=0)
+        return tuple(np.round((low + high) / 2, 2).tolist())
+
+    @property
+    def size(self) -> tuple[float, ...]:
+        """Lengths and widths of its pads and their extent, mm, rounded, whichever way it is turned."""
+        pads = np.sort(np.sort(self.boxes[:, 2:] - self.boxes[:, :2], axis=1), axis=0)
+        extent = np.sort(self.boxes[:, 2:].max(axis=0) - self.boxes[:, :2].min(axis=0))
+        return tuple(np.round(np.append(pads.ravel(), extent), 1).tolist())
+
+    def facing(self, first: Iterable[int], second: Iterable[int]) -> tuple[tuple[int, int], ...]:
+        """Nets of pins that face each other, if each pin of the one group has one of its own in the other; or none."""
+        a, b = (np.flatnonzero(np.isin(self.nets, list(group))) for group in (first, second))
+        if len(a) != len(b) or len(a) + len(b) != len(self.distinct):
+            return ()
+        middles = (self.boxes[:, :2] + self.boxes[:, 2:]) / 2
+        across = np.linalg.norm(middles[a][:, None] - middles[b][None], axis=2)
+        nearest = across.argmin(axis=1)
+        if len(np.unique(nearest)) < len(b) or len(np.unique(across.argmin(axis=0))) < len(a):
+            return ()
+        return tuple(zip(self.nets[a].tolist(), self.nets[b][nearest].tolist(), strict=True))
 
     def gap(self, first: Iterable[int], second: Iterable[int]) -> float:
         """Shortest distance between the pads of two groups of nets, mm; infinite if one has none."""
@@ -107,7 +129,7 @@ def _part(board: Board, component: Component, pads: dict[str, Rows], floating: B
     named = sum(bool(names.CONNECTOR_PIN.match(pin.name)) for pin in component.pins)
     connector = names.prefix(component.refdes) in names.CONNECTORS or 2 * named > len(component.pins)
     nets = np.array([pin.net for pin in pins], dtype=np.int32)
-    return Part(component.refdes, nets, np.array(boxes).reshape(-1, 4), connector)
+    return Part(component.refdes, nets, np.array(boxes).reshape(-1, 4), connector, component.package)
 
 
 def _box(board: Board, rows: Rows | None, at: tuple[float, float]) -> Floats:

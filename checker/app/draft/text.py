@@ -13,6 +13,7 @@ from checker.app.draft import names
 from checker.app.draft.borders import Barrier, Tie
 from checker.app.draft.domains import Isolator, Link
 from checker.app.draft.families import patterns
+from checker.app.draft.parts import Part
 from checker.app.draft.regions import BARE, EARTH, MAINS, Region, Survey
 from checker.wording import count, printable
 from parsers.board import Board
@@ -101,12 +102,13 @@ def _quiet(survey: Survey, region: Region) -> list[str]:
 def barrier_text(survey: Survey, barrier: Barrier, earth: Region | None) -> str:
     """The table of a barrier."""
     mains = [i for i, side in enumerate(barrier.sides) if any(region.kind == MAINS for region in side)]
-    isolators = sorted(barrier.isolators, key=lambda isolator: isolator.part.refdes)
+    standing = sorted(barrier.isolators, key=lambda isolator: isolator.part.refdes)
+    isolators = [isolator for isolator in standing if not isolator.doubtful]
     lines = [
         "\n[[barrier]]",
         f"between = {between(barrier)}",
         f"isolators = {array(isolator.part.refdes for isolator in isolators)}",
-        *(asked(_why_isolator(survey, isolator)) for isolator in isolators),
+        *(asked(_why_isolator(survey, isolator)) for isolator in standing),
     ]
     if barrier.straddling:
         lines.append(_straddling(barrier))
@@ -133,7 +135,10 @@ def between(barrier: Barrier) -> str:
 
 def _why_isolator(survey: Survey, isolator: Isolator) -> str:
     sides = " | ".join(survey.text(side) for side in isolator.sides)
-    return f"{isolator.part.refdes}: {sides}, {isolator.strip:.1f} mm apart, and nothing else joins them"
+    where = f"{sides}, {isolator.strip:.1f} mm apart, and nothing else joins them"
+    if isolator.doubtful:
+        return f"{isolator.part.called}: {where}. An isolator (list it), or a choke (then a tie, no barrier)?"
+    return f"{isolator.part.refdes}: {where}"
 
 
 def _question(survey: Survey, link: Link) -> str:
@@ -167,14 +172,17 @@ def tie_text(survey: Survey, tie: Tie) -> str:
     """The table of a tie, at the first part or place that joins the two; more of them are told."""
     shared = patterns((survey.names[n] for n in tie.nets), (n for i, n in enumerate(survey.names) if i not in tie.nets))
     lines = ["\n[[tie]]", f"between = {array(region.name for region in tie.regions)}"]
-    joins = [f"copper at ({x:.2f}, {y:.2f})" for x, y in tie.places] + [part.refdes for part in tie.parts]
-    if tie.parts and not tie.places:
-        lines.append(noted(f"at = {quoted(joins[0])}", _ends(survey, tie)))
+    joins = [f"copper at ({x:.2f}, {y:.2f})" for x, y in tie.places] + [part.called for part in tie.parts]
+    if len(tie.parts) > 1 and not tie.places and not tie.are_alike:
+        lines.append(asked(f"{', '.join(part.called for part in tie.parts)} join {_ends(survey, tie)}:"))
+        lines.append(asked("which of them ties (at =)? Capacitors belong to nets.stitching; two ties are a loop"))
+    elif tie.parts and not tie.places:
+        lines.append(noted(f"at = {quoted(tie.parts[0].refdes)}", _why_at(survey, tie)))
     elif tie.places:
         lines.append(asked(f"no part: {joins[0]} joins {_ends(survey, tie)}"))
     else:
         lines.append(asked(_loose(tie)))
-    if len(joins) > 1:
+    if len(joins) > 1 and (tie.places or tie.are_alike):
         lines.append(
             asked(f"{', '.join(joins[1:])} too: {len(joins)} connections are a loop, an error until one is left")
         )
@@ -188,15 +196,32 @@ def _loose(tie: Tie) -> str:
     return f"{told}: where are they tied? Or should it be a barrier?"
 
 
+def _why_at(survey: Survey, tie: Tie) -> str:
+    part = tie.parts[0]
+    doubt = "; then it is no tie, where are they tied?" if names.called(part.refdes) == "a capacitor" else ""
+    return f"{part.called}: {_ends(survey, tie)}{doubt}"
+
+
 def _ends(survey: Survey, tie: Tie) -> str:
     return " and ".join(survey.text(region.reference) for region in tie.regions)
 
 
-def stitching_text(parts: Sequence[str]) -> str:
-    """Capacitors between references and planes."""
+def through_text(survey: Survey) -> str:
+    """Parts that are taken for arrays or chokes, as questions."""
+    parts = sorted(survey.domains.through, key=lambda part: part.refdes)
+    why = "pins face each other, none at a ground or supply: an array or choke? If it isolates, it needs a barrier"
+    return "".join(f"{asked(f'{part.called}: {survey.text(part.distinct)}; {why}')}\n" for part in parts)
+
+
+def stitching_text(parts: Sequence[Part]) -> str:
+    """Capacitors between references and planes; what is called otherwise is asked for."""
     if not parts:
         return ""
-    return f"\n[nets]\nstitching = {array(parts)}  # capacitors between references, or a reference and its plane\n"
+    why = "two near pins, on references or a reference and its plane: capacitors, or strike them"
+    line = noted(f"stitching = {array(part.refdes for part in parts)}", why)
+    others = [part.refdes for part in parts if names.called(part.refdes) != "a capacitor"]
+    doubt = asked(f"{', '.join(others)}: no capacitor by designator; is it one?") + "\n" if others else ""
+    return f"\n[nets]\n{line}\n{doubt}"
 
 
 def layers_text(board: Board) -> str:
