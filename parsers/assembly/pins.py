@@ -8,8 +8,8 @@ inside the part; automatic names of a pin's open pads are one net.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from parsers.board import Board, Holes, Net, Pin
-from parsers.primitives import Bools, Conductors, Ints, Rows, middles
+from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, Rows, middles
+from parsers.trouble import Doubt, Place
 
 VIA = ("ViaPad",)
 CONCENTRIC = 0.05  # mm between the centres of a hole and of the pads that are drilled through
@@ -114,6 +115,60 @@ def legs(copper: Conductors, refdes: Sequence[str]) -> Pairs:
     return joined
 
 
+@dataclass(frozen=True, slots=True)
+class PinPads:
+    """Pads that serve one pin, on all layers."""
+
+    component: int
+    pin: int
+    rows: Rows
+    nets: tuple[int, ...]  # that the pads have, NO_NET too; none where no net is known
+
+    @property
+    def net(self) -> int:
+        """The net of the pin; of several the last, and that is a doubt."""
+        return self.nets[-1] if self.nets else UNKNOWN_NET
+
+
+def pads_of_pins(copper: Conductors) -> list[PinPads]:
+    """Pads by pin, in the order of part and pin.
+
+    Notes
+    -----
+    One sort of all pads.
+    """
+    rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0))
+    if not len(rows):
+        return []
+    keys = np.column_stack((copper.component[rows], copper.pin[rows]))
+    found, inverse = np.unique(keys, axis=0, return_inverse=True)
+    inverse = inverse.reshape(-1)
+    ends = np.cumsum(np.bincount(inverse))[:-1]
+    groups = np.split(rows[np.argsort(inverse, kind="stable")], ends)
+    return [
+        PinPads(part, pin, group, _known_nets(copper, group))
+        for (part, pin), group in zip(found.tolist(), groups, strict=True)
+    ]
+
+
+def _known_nets(copper: Conductors, rows: Rows) -> tuple[int, ...]:
+    nets = np.unique(copper.net[rows])
+    return tuple(nets[nets != UNKNOWN_NET].tolist())
+
+
+def doubts_on_pins(
+    pads: Iterable[PinPads], refdes: Sequence[str], pins: Sequence[str], nets: Sequence[Net]
+) -> list[Doubt]:
+    """A doubt for each pin whose pads have several nets; parts that nobody has numbered are many, so theirs may."""
+    doubts = []
+    for one in pads:
+        if len(one.nets) > 1 and is_numbered(refdes[one.component]):
+            names = ", ".join(nets[net].name if net >= 0 else "no net" for net in one.nets)
+            what = f"pin {refdes[one.component]}.{pins[one.pin]} has several nets"
+            doubts.append(Doubt(what, f"its pads say {names}; which one is meant?", Place("")))
+    return doubts
+
+
 def is_automatic(net: Net) -> bool:
     """Whether a net only says that a pad is connected to nothing (names: exporters' habit, no source).
 
@@ -155,13 +210,28 @@ def with_one_net_per_open_pin(
     return replace(copper, net=net, pin=pin), replace(holes, net=walls)
 
 
+def merged_nets(before: Ints, after: Ints) -> dict[int, int]:
+    """Nets that connecting has given to another net's pin, and that net.
+
+    Parameters
+    ----------
+    before, after : nets of copper, row by row; `after` may have more rows
+
+    Examples
+    --------
+    >>> merged_nets(np.array([0, 1, UNKNOWN_NET]), np.array([0, 0, 0]))
+    {1: 0}
+    """
+    kept = after[: len(before)]
+    changed = (before >= 0) & (before != kept)
+    return dict(zip(before[changed].tolist(), kept[changed].tolist(), strict=True))
+
+
 def without_merged_nets(board: Board) -> Board:
     """The board without the automatic nets whose pads have been given to another pin's net."""
-    pins = [pin.net for part in board.components for pin in part.pins]
+    pins = np.array([pin.net for part in board.components for pin in part.pins], dtype=np.int32)
     used = np.zeros(len(board.nets) + 1, dtype=np.bool_)  # the last one stands for negative numbers
-    used[
-        np.concatenate((np.maximum(board.copper.net, -1), np.maximum(board.holes.net, -1), np.array(pins, dtype=int)))
-    ] = True
+    used[np.maximum(np.concatenate((board.copper.net, board.holes.net, pins)), -1)] = True
     kept = [number for number, net in enumerate(board.nets) if used[number] or not is_automatic(net)]
     if len(kept) == len(board.nets):
         return board

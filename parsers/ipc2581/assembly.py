@@ -14,6 +14,7 @@ from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.image import Image, compose
 from parsers.assembly.named_places import with_names
+from parsers.assembly.pins import doubts_on_pins, pads_of_pins, without_merged_nets
 from parsers.assembly.plausibility import trimmed
 from parsers.assembly.profile import told_outline
 from parsers.assembly.thicknesses import settled
@@ -26,6 +27,7 @@ from parsers.ipc2581.components import (
     doubt_unknown_parts,
     located_pins,
     pad_spots,
+    with_nets_of_pads,
 )
 from parsers.ipc2581.document import read_document
 from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity
@@ -42,7 +44,7 @@ from parsers.ipc2581.layers import (
     RawStackup,
     plan_layers,
 )
-from parsers.ipc2581.nets import named_by_points, net_list, nets_of, said_nets
+from parsers.ipc2581.nets import doubt_clashes, named_by_points, net_list, nets_of, said_nets
 from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
 from parsers.ipc2581.openings import holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
@@ -123,7 +125,7 @@ class _Assembly:
         self.number = document.tables.steps[self.step.name]
         self.plan = self._plan()
         self.resolver = Resolver(document.dictionaries, doubts)
-        self.names = net_list(document, self.sets, self.number, doubts)
+        self.names = net_list(document, self.sets, self.number)
 
     def board(self) -> Board:
         """The board."""
@@ -135,9 +137,10 @@ class _Assembly:
         copper = self._on_board(self._copper(drawn, holes, outline), holes, outline)
         components = self._components(drawn)
         joined = self._connected(copper, holes)
+        components = self._settled(components, copper, joined)
         doubt_bare_holes(joined, self.doubts)
         doubt_polarity(self.document, self.plan.layers, joined, self.doubts)
-        return self._result(joined, outline, components)
+        return without_merged_nets(self._result(joined, outline, components))
 
     def _connected(self, copper: Conductors, holes: Holes) -> Connected:
         """Copper connected, with the names that the rules give to places."""
@@ -176,7 +179,7 @@ class _Assembly:
         lands = drawn.keep & drawn.pad
         doubt_unknown_parts(self.document, drawn.owners, self.doubts)
         drawn.owners = located_pins(self.document, self.number, self.names, drawn.owners, lands, drawn.places, said)
-        drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep, self.doubts)
+        drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep)
         return drawn
 
     def _openings(self, drawn: _Copper) -> tuple[Holes, Outline | None]:
@@ -216,6 +219,17 @@ class _Assembly:
         spots = pad_spots(drawn.owners, drawn.places, drawn.keep)
         doubt_missing_pins(self.names, spots, self.doubts)
         return components_of(self.document, self.plan, self.number, self.names, spots, self.doubts)
+
+    def _settled(
+        self, components: tuple[Component, ...], copper: Conductors, joined: Connected
+    ) -> tuple[Component, ...]:
+        """Parts with the nets that their pins have on connected copper; doubts on pins that have several."""
+        names = self.names
+        served = pads_of_pins(joined.copper)
+        told = doubt_clashes(names, copper.net, joined.copper.net, self.doubts)
+        silent = [pads for pads in served if (pads.component, pads.pin) not in told]
+        self.doubts.doubt(*doubts_on_pins(silent, *names.labels, names.nets))
+        return with_nets_of_pads(components, self.document, (copper, joined.copper), served)
 
     # ---- layers ------------------------------------------------------------------------------------------------
 

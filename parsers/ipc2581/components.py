@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from parsers.assembly.diagnostics import Diagnostics
+from parsers.assembly.pins import PinPads, merged_nets, pads_of_pins
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
 from parsers.ipc2581.columns import SAME_PLACE, Owners
@@ -17,7 +18,7 @@ from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.nets import NetList
 from parsers.ipc2581.raw import Document, RawPart, RawPin
 from parsers.ipc2581.sketch import NOTHING, Longs
-from parsers.primitives import UNKNOWN_NET, Bools, Floats, Ints
+from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Floats, Ints
 from parsers.trouble import BoardError, Place
 
 MAX_PINS = 2_000_000  # of all parts of a board
@@ -100,7 +101,7 @@ def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> Non
     if missing:
         component, number = missing[0]
         first = f"{names.labels[0][component]}.{names.labels[1][number]}"
-        doubts.add("pins of the netlist without a pad", f"{len(missing)} pins have none, {first} is the first")
+        doubts.add("pins of the netlist without a pad", f"{first} is the first", count=len(missing))
 
 
 def doubt_unknown_parts(document: Document, owners: Owners, doubts: Diagnostics) -> None:
@@ -156,6 +157,34 @@ def components_of(
         pins = _pins(document, component, pins_of[component], {}, {}, (names, spots))
         at = _middle([pin.at for pin in pins])
         out.append(Component(refdes[component], None, at, pins))
+    return tuple(out)
+
+
+def with_nets_of_pads(
+    components: Sequence[Component],
+    document: Document,
+    copper: tuple[Conductors, Conductors],
+    served: Sequence[PinPads],
+) -> tuple[Component, ...]:
+    """Parts whose pins have the nets of their pads, once the copper is connected and named.
+
+    Parameters
+    ----------
+    copper : before and after it is connected
+    served : pads of pins after that; a pin that has lost its pads was another name of a pin that has them now
+    """
+    before, after = copper
+    settled = merged_nets(before.net, after.net)
+    nets = {(pads.component, pads.pin): pads.net for pads in served}
+    gone = {(pads.component, pads.pin) for pads in pads_of_pins(before)} - set(nets)
+    numbers = document.tables.pins
+    out = []
+    for part in components:
+        keys = [(document.tables.components[part.refdes], numbers[pin.number]) for pin in part.pins]
+        kept = [(key, pin) for key, pin in zip(keys, part.pins, strict=True) if key not in gone]
+        told = [(nets.get(key, UNKNOWN_NET), pin) for key, pin in kept]
+        pins = [replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net) for net, pin in told]
+        out.append(replace(part, pins=tuple(pins)))
     return tuple(out)
 
 

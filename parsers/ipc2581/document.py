@@ -350,7 +350,7 @@ class _Reader:
 
     def _logical_net(self, element: Element) -> None:
         tables = self.document.tables
-        net = tables.nets[element.get("name") or ""]
+        net = self.document.net(element.get("name") or "", line_at(element))
         step = self._step_index(element)
         for child in element:
             kind = self.names[child.tag]
@@ -363,7 +363,7 @@ class _Reader:
 
     def _phy_net(self, element: Element) -> None:
         tables = self.document.tables
-        net = tables.nets[element.get("name") or ""]
+        net = self.document.net(element.get("name") or "", line_at(element))
         step = self._step_index(element)
         for child in element:
             if self.names[child.tag] == "PhyNetPoint":

@@ -9,12 +9,15 @@ connected to nothing: a net of its own.
 from __future__ import annotations
 
 import re
+from collections import defaultdict
+from collections.abc import Set
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
 
 from parsers.assembly.diagnostics import Diagnostics
+from parsers.assembly.pins import is_automatic, merged_nets
 from parsers.board import Net
 from parsers.ipc2581.columns import Owners, Sets
 from parsers.ipc2581.layers import LayerPlan
@@ -39,6 +42,17 @@ def is_placeholder(name: str) -> bool:
     return PLACEHOLDER.fullmatch(name.strip()) is not None
 
 
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """A pin of which the file tells two nets: listed in both, or listed in one and drawn in the other."""
+
+    pin: tuple[int, int]  # component, pin
+    nets: tuple[int, int]  # the one that the pin is listed in first, the other
+    what: str
+    why: str
+    line: int
+
+
 @dataclass(slots=True)
 class NetList:
     """The board's nets and how raw net numbers map to them."""
@@ -48,6 +62,8 @@ class NetList:
     pins: dict[tuple[int, int], int] = field(default_factory=dict)  # (component, pin) -> board net
     listed: bool = False  # whether there are LogicalNets
     labels: tuple[list[str], list[str]] = ([], [])  # reference designators and pin numbers
+    members: dict[int, set[tuple[int, int]]] = field(default_factory=lambda: defaultdict(set))  # pins listed in a net
+    clashes: list[Clash] = field(default_factory=list)  # whether they matter shows when the copper is connected
 
     def number(self, name: str) -> int:
         """The number of a net by its name, a new one if there is none."""
@@ -65,7 +81,7 @@ class NetList:
         return self.pins[component, pin]
 
 
-def net_list(document: Document, sets: Sets, step: int, doubts: Diagnostics) -> NetList:
+def net_list(document: Document, sets: Sets, step: int) -> NetList:
     """Nets that the chosen step (or no step at all) uses, in the order of the file."""
     loose = document.tables.steps.get("", step)
     used = np.zeros(len(document.tables.nets), dtype=np.bool_)
@@ -81,22 +97,48 @@ def net_list(document: Document, sets: Sets, step: int, doubts: Diagnostics) -> 
             names.nets.append(Net(str(name)))
     for owner, net, component, pin, line in document.pin_nets:
         if owner in (step, loose):
-            _list_pin(names, (component, pin), int(names.numbers[net]), line, doubts)
+            _list_pin(names, (component, pin), int(names.numbers[net]), line)
     return names
 
 
-def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int, doubts: Diagnostics) -> None:
+def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int) -> None:
     names.listed = True
-    if net == NO_NET:
+    known = names.pins.get(pin)
+    if net == NO_NET and (known is None or names.nets[known].single):
         names.unconnected(*pin)
         return
     known = names.pins.setdefault(pin, net)
+    if net != NO_NET:
+        names.members[net].add(pin)
     if known != net:
-        doubts.add(
-            "a pin listed in two nets",
-            f"line {line} lists in {names.nets[net].name} a pin of {names.nets[known].name}, which is kept",
-            line,
-        )
+        other = names.nets[net].name if net != NO_NET else "no net"
+        why = f"line {line} lists in {other} a pin of {names.nets[known].name}, which is kept"
+        names.clashes.append(Clash(pin, (known, net), "a pin listed in two nets", why, line))
+
+
+def doubt_clashes(names: NetList, before: Ints, after: Ints, doubts: Diagnostics) -> set[tuple[int, int]]:
+    """Doubts on pins of two nets, unless both are automatic names of one open pin; the pins that are doubts.
+
+    Parameters
+    ----------
+    before, after : nets of the copper before and after it is connected, row by row
+    """
+    settled = merged_nets(before, after)
+    drawn = set(np.unique(before).tolist())
+    told = set()
+    for clash in names.clashes:
+        first, other = (settled.get(net, net) for net in clash.nets)
+        if first != other and not _is_only_a_name(names, clash, drawn):
+            doubts.add(clash.what, clash.why, clash.line)
+            told.add(clash.pin)
+    return told
+
+
+def _is_only_a_name(names: NetList, clash: Clash, drawn: Set[int]) -> bool:
+    """Whether one of two automatic nets has neither copper nor another pin."""
+    if NO_NET in clash.nets or not all(is_automatic(names.nets[net]) for net in clash.nets):
+        return False
+    return any(net not in drawn and names.members[net] <= {clash.pin} for net in clash.nets)
 
 
 def said_nets(sets: Sets, owners: Owners, names: NetList) -> Ints:
@@ -109,7 +151,7 @@ def said_nets(sets: Sets, owners: Owners, names: NetList) -> Ints:
     return out
 
 
-def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools, doubts: Diagnostics) -> Ints:
+def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools) -> Ints:
     """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape (owners,)."""
     said = sets.net[owners.group]
     out = np.where(keep, said_nets(sets, owners, names), UNKNOWN_NET).astype(np.int32)
@@ -119,11 +161,11 @@ def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep
         floats = floating[sets.usage[owners.group]] | floating[sets.geometry[owners.group]]
         out[keep & (said == ABSENT) & floats] = NO_NET
     for row in np.flatnonzero(keep & (owners.pin >= 0) & (owners.component >= 0)):
-        out[row] = _net_of_pin(owners, names, int(row), int(out[row]), doubts)
+        out[row] = _net_of_pin(owners, names, int(row), int(out[row]))
     return out
 
 
-def _net_of_pin(owners: Owners, names: NetList, row: int, said: int, doubts: Diagnostics) -> int:
+def _net_of_pin(owners: Owners, names: NetList, row: int, said: int) -> int:
     """Net of a pad that serves a pin: what its Set says, else what the netlist says."""
     pin = int(owners.component[row]), int(owners.pin[row])
     listed = names.pins.get(pin)
@@ -131,11 +173,9 @@ def _net_of_pin(owners: Owners, names: NetList, row: int, said: int, doubts: Dia
         return names.unconnected(*pin) if said < 0 and (names.listed or said == NO_NET) else said
     if said < 0 or said == listed:
         return listed
-    doubts.add(
-        "a pad drawn in another net than its pin is listed in",
-        f"it is drawn in {names.nets[said].name}, listed in {names.nets[listed].name}; the copper's is taken",
-        int(owners.line[row]),
-    )
+    what = "a pad drawn in another net than its pin is listed in"
+    why = f"it is drawn in {names.nets[said].name}, listed in {names.nets[listed].name}; the copper's is taken"
+    names.clashes.append(Clash(pin, (listed, said), what, why, int(owners.line[row])))
     return said
 
 

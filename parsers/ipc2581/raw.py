@@ -79,7 +79,16 @@ class Document:
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
     drilled_padstacks: set[str] = field(default_factory=set)
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # set, nets, line
+    spellings: dict[str, str] = field(default_factory=dict)  # net -> how its name is written where it comes first
     edge_plating: int = 0  # line of a specification of edge plating
+
+    def net(self, name: str, line: int) -> int:
+        """Raw number of a net; blanks about a name are no part of it, and a doubt where not all places have them."""
+        plain = name.strip()
+        if self.spellings.setdefault(plain, name) != name:
+            why = "it is taken as one net; export the board again, or correct the name"
+            self.doubts.add(f'net "{plain}" is written with blanks about its name in some places', why, line)
+        return self.tables.nets[plain]
 
     def __post_init__(self) -> None:
         self.dictionaries = Dictionaries(self.tables)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from parsers.assembly.diagnostics import clean
 from parsers.assembly.image import Image
-from parsers.assembly.pins import is_numbered
+from parsers.assembly.pins import doubts_on_pins, pads_of_pins
 from parsers.board import BOTTOM, TOP, Component, Pin
 from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
 from parsers.package.names import Tables
 from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Rows
-from parsers.trouble import Doubt, Place
+from parsers.trouble import Doubt
 
 MAIN = "ComponentMain"
 
@@ -72,27 +72,16 @@ def _middles(copper: Conductors, rows: Rows) -> list[tuple[float, float]]:
 def _pins(copper: Conductors, tables: Tables, layers: int) -> tuple[Pins, dict[str, set[str]], list[Doubt]]:
     """Pins by part, the outer faces that only part of its pads are on, doubts on pins of two nets."""
     refdes, numbers = tuple(tables.refdes), tuple(tables.pins)
-    rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0))
-    keys = np.column_stack((copper.component[rows], copper.pin[rows]))
-    if not len(rows):
-        return {}, {}, []
-    found, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    groups = np.split(
-        rows[np.argsort(inverse.reshape(-1), kind="stable")], np.cumsum(np.bincount(inverse.reshape(-1)))[:-1]
-    )
+    served = pads_of_pins(copper)
     pins: Pins = {}
     sides: dict[str, set[str]] = {}
-    doubts: list[Doubt] = []
-    for (part, pin), at, group in zip(found.tolist(), _middles(copper, rows[first]), groups, strict=True):
-        name, number = refdes[part], numbers[pin]
-        nets = np.unique(copper.net[group])
-        nets = nets[nets != UNKNOWN_NET]
-        if len(nets) > 1 and is_numbered(name):
-            doubts.append(_two_nets(name, number, nets.tolist(), tables))
-        net = int(nets[-1]) if len(nets) else UNKNOWN_NET
-        pins.setdefault(name, {})[number] = Pin(number, tables.pin_names.get((part, pin), ""), net, at)
-        sides.setdefault(name, set()).update(_faces(copper, group, layers))
-    return pins, sides, doubts
+    first = np.array([pads.rows[0] for pads in served], dtype=np.intp)
+    for pads, at in zip(served, _middles(copper, first), strict=True):
+        name, number = refdes[pads.component], numbers[pads.pin]
+        pin_name = tables.pin_names.get((pads.component, pads.pin), "")
+        pins.setdefault(name, {})[number] = Pin(number, pin_name, pads.net, at)
+        sides.setdefault(name, set()).update(_faces(copper, pads.rows, layers))
+    return pins, sides, doubts_on_pins(served, refdes, numbers, tables.nets)
 
 
 def _faces(copper: Conductors, group: Rows, layers: int) -> set[str]:
@@ -101,11 +90,6 @@ def _faces(copper: Conductors, group: Rows, layers: int) -> set[str]:
     if len(on) != 1:
         return set()
     return {TOP} if on[0] == 0 else ({BOTTOM} if on[0] == layers - 1 else set())
-
-
-def _two_nets(refdes: str, number: str, nets: Sequence[int], tables: Tables) -> Doubt:
-    names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in nets)
-    return Doubt(f"pin {refdes}.{number} has several nets", f"its pads say {names}; which one is meant?", Place(""))
 
 
 def _add_netlist(netlist: Netlist, tables: Tables, pins: Pins, sides: dict[str, set[str]], layers: int) -> None:

@@ -104,6 +104,62 @@ def test_a_pin_listed_in_two_nets_is_a_doubt(tmp_path: Path) -> None:
     assert sentences(board) == ["a pin listed in two nets"]
 
 
+@pytest.mark.parametrize(
+    ("nets", "drawn", "doubts"),
+    [
+        (("unconnected-(U1-Pad1)", "unconnected-(U1-Pad1)_1"), "", []),
+        (("unconnected-(U1-Pad1)", "unconnected-(U1-Pad1)_1"), 'net="unconnected-(U1-Pad1)_1"', []),
+        (("N/C", "unconnected-(U1-Pad1)"), "", []),
+        (("A", "N/C"), "", ["a pin listed in two nets"]),
+        (("A", "unconnected-(U1-Pad1)"), "", ["a pin listed in two nets"]),
+    ],
+)
+def test_a_second_automatic_name_without_copper_is_no_second_net(
+    tmp_path: Path, nets: tuple[str, str], drawn: str, doubts: list[str]
+) -> None:
+    """Beside a live net it is a contradiction, whichever comes first."""
+    for ordered in (nets, nets[::-1]) if doubts else (nets,):
+        listed = "".join(logical_net(net, "U1.1") for net in ordered)
+        board = read(File(nets=listed, features={"TOP": one_set(pad(5, 5, "U1.1"), drawn)}), tmp_path)
+        assert sentences(board) == doubts
+        if not doubts:
+            assert len(board.nets) == 1
+            assert [pin.net for part in board.components for pin in part.pins] == [0]
+
+
+def test_an_automatic_net_of_two_parts_pins_is_no_mere_name(tmp_path: Path) -> None:
+    nets = logical_net("unconnected-(U1-Pad1)", "U1.1") + logical_net("unconnected-(U1-Pad1)_1", "U1.1", "U2.1")
+    board = read(File(nets=nets, features={"TOP": one_set(pad(5, 5, "U1.1"), "")}), tmp_path)
+    assert "a pin listed in two nets" in sentences(board)
+
+
+def test_pads_of_a_pin_in_two_nets_are_a_doubt_without_any_logical_net(tmp_path: Path) -> None:
+    sets = one_set(pad(5, 5, "U1.1"), 'net="A"') + one_set(pad(9, 5, "U1.1"), 'net="B"')
+    assert "pin U1.1 has several nets" in sentences(read(File(features={"TOP": sets}), tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "doubts"),
+    [
+        ("GND", " GND", 1),
+        ("GND ", "GND", 1),
+        (" GND", " GND", 0),
+        ("GND", "GND", 0),
+    ],
+)
+def test_blanks_about_a_name_make_no_new_net(tmp_path: Path, first: str, second: str, doubts: int) -> None:
+    """They are no part of the name; where some places have them and others not, somebody must look."""
+    sets = one_set(pad(5, 5), f'net="{first}"') + one_set(pad(9, 5), f'net="{second}"')
+    board = read(File(features={"TOP": sets}), tmp_path)
+    assert [net.name for net in board.nets] == ["GND"]
+    assert sentences(board) == ['net "GND" is written with blanks about its name in some places'] * doubts
+
+
+def test_a_blank_in_a_logical_net_is_seen_against_its_copper(tmp_path: Path) -> None:
+    file = File(nets=logical_net(" A", "U1.1"), features={"TOP": one_set(pad(5, 5, "U1.1"), 'net="A"')})
+    assert sentences(read(file, tmp_path)) == ['net "A" is written with blanks about its name in some places']
+
+
 def test_the_pin_of_a_set_may_stand_in_its_componentref(tmp_path: Path) -> None:
     shape = '<Pad><Location x="5" y="5"/><Circle diameter="1"/><PinRef pin="7"/></Pad>'
     file = File(nets=logical_net("A", "U9.7"), features={"TOP": one_set(shape, 'componentRef="U9"')})
