@@ -30,6 +30,7 @@ from checker.geometry.corridor import corridor
 from checker.insulation.conductors import Bodies, Source, bodies_of
 from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import CATCH_ALL
+from parsers.assembly.diagnostics import counted
 from parsers.primitives import Bools, Ints, Rows
 from parsers.trouble import Doubt
 
@@ -385,11 +386,13 @@ def _earth_doubts(
     if hazardous is None:
         if all(len(nets) for nets in left):
             what = f"no spacing between {stated.names[0]} or {stated.names[1]} and earthed {names[earth]}"
+            what = counted(what, sum(map(len, left)), "nets")
             why = "earthed copper protects from one side; name it (hazardous), and hold it by a [[spacing]] of basic "
             yield Doubt(what, f"{why}insulation or better with voltages and a table", place)
         return
     if len(left[hazardous]):
         what = f"no spacing between {stated.names[hazardous]} and earthed {names[earth]}"
+        what = counted(what, len(left[hazardous]), "nets")
         why = "the hazardous side is held against earthed copper by its own [[spacing]] of basic insulation or better"
         yield Doubt(what, f"{why}; none holds {_some(names, left[hazardous])}", place)
 

@@ -128,8 +128,8 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
     if len(wide):
         place = Place(name, int(objects.line[rows[0]]) or None)
         widest = float(shapely.length(wide).max())
-        why = f"{len(wide)} gaps of up to {widest:.3f} mm closed; check the contour"
-        doubts.append(Doubt(f"profile of {name} is not closed", why, place))
+        what = counted(f"profile of {name} is not closed", len(wide), "gaps")
+        doubts.append(Doubt(what, f"gaps of up to {widest:.3f} mm are taken as closed; check the contour", place))
     shape, unclear = _filled(np.concatenate((lines, bridges)), name)
     return shape, doubts + unclear
 

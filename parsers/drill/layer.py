@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from parsers.assembly.diagnostics import counted
 from parsers.assembly.image import Image
 from parsers.board import PLATING_UNKNOWN, holes
 from parsers.drill.machine import PLATING
@@ -21,8 +22,8 @@ def holes_of_image(image: Image, name: str, file: int = 0) -> Drilled:
     curved = np.flatnonzero((kind == Kind.ARC) & image.dark)
     other = np.flatnonzero((kind == Kind.AREA) | ~image.dark)
     if len(other):
-        what = f"{name} has shapes that are no holes"
-        why = f"{len(other)} areas or clear objects in a drill layer are not taken as holes; only circles are drilled"
+        what = counted(f"{name} has shapes that are no holes", len(other), "objects")
+        why = "areas and clear objects in a drill layer are not taken as holes; only circles are drilled"
         doubts.append(Doubt(what, why, Place(name, int(objects.line[other[0]]) or None)))
     ends = g[straight, :4].copy()
     discs = kind[straight] == Kind.DISC

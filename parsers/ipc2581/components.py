@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from parsers.assembly.diagnostics import Diagnostics
+from parsers.assembly.diagnostics import Diagnostics, counted
 from parsers.assembly.pins import PinPads, merged_nets, pads_of_pins
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
@@ -101,7 +101,8 @@ def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> Non
     if missing:
         component, number = missing[0]
         first = f"{names.labels[0][component]}.{names.labels[1][number]}"
-        doubts.add("pins of the netlist without a pad", f"{first} is the first", count=len(missing))
+        what = counted("pins of the netlist without a pad", len(missing), "pins")
+        doubts.add(what, f"{first} is the first")
 
 
 def doubt_unknown_parts(document: Document, owners: Owners, doubts: Diagnostics) -> None:

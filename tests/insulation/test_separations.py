@@ -143,14 +143,14 @@ HELD_B = spacing(["PE"], ["GND_B"])
 @pytest.mark.parametrize(
     ("hazardous", "spacings", "doubts"),
     [
-        (None, [], {"no spacing between a or b and earthed PE"}),
+        (None, [], {"no spacing between a or b and earthed PE (3 nets)"}),
         (None, [HELD_A], set()),
         (None, [HELD_B], set()),
-        ("a", [HELD_B], {"no spacing between a and earthed PE"}),
+        ("a", [HELD_B], {"no spacing between a and earthed PE (2 nets)"}),
         ("a", [HELD_A], set()),
         ("b", [HELD_A], {"no spacing between b and earthed PE"}),
         ("a", [spacing(["GND_A"], ["PE"])], {"no spacing between a and earthed PE"}),  # A_1 is left
-        ("a", [{**HELD_A, "insulation": "functional"}], {"no spacing between a and earthed PE"}),
+        ("a", [{**HELD_A, "insulation": "functional"}], {"no spacing between a and earthed PE (2 nets)"}),
     ],
 )
 def test_the_hazardous_side_is_held_against_earth(

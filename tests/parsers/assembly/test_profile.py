@@ -138,6 +138,12 @@ def test_small_gaps_are_closed(gap: float, doubts: tuple[str, ...]) -> None:
         assert found.outline.shape.area == pytest.approx(100, abs=0.01)
 
 
+def test_who_accepts_one_gap_has_not_accepted_two() -> None:
+    lines = [*box(0, 0, 10, 10)[:2], (9.95, 10, 0, 10), (0, 10, 0, 0.05)]
+    found = outline(strokes(lines))
+    assert [d.what for d in found.doubts] == ["profile of p.gbr is not closed (2 gaps)"]
+
+
 def test_ends_that_overshoot_by_rounding_are_no_trouble() -> None:
     """A line that reaches a hundredth beyond the corner closes the contour all the same."""
     lines = [(0, 0, 10.01, 0), (10, -0.01, 10, 10), (10, 10, 0, 10), (0, 10, 0, 0)]

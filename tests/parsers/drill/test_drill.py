@@ -394,6 +394,12 @@ def test_areas_in_a_drill_layer_are_doubted() -> None:
     assert [d.what for d in drilled.doubts] == ["d.gbr has shapes that are no holes"]
 
 
+def test_who_accepts_one_area_in_a_drill_layer_has_not_accepted_two() -> None:
+    area = "G36*\nX{0}Y0D02*\nG01X{1}D01*\nY1000000D01*\nX{0}Y0D01*\nG37*"
+    drilled = layer("\n".join(area.format(x, x + 1000000) for x in (0, 5000000)))
+    assert [d.what for d in drilled.doubts] == ["d.gbr has shapes that are no holes (2 objects)"]
+
+
 # ------------------------------------------------------------------------------------------------ properties
 
 

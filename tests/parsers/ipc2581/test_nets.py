@@ -315,6 +315,12 @@ def test_pins_of_the_netlist_without_copper_are_a_doubt(tmp_path: Path) -> None:
     assert "R9.1" in next(d.why for d in board.doubts if d.what == "pins of the netlist without a pad")
 
 
+def test_who_accepts_one_pin_without_a_pad_has_not_accepted_two(tmp_path: Path) -> None:
+    nets = logical_net("A", "R1.1", "R9.1", "R9.2")
+    file = File(nets=nets, features={"TOP": one_set(pad(3, 5, "R1.1"), 'net="A"')})
+    assert sentences(read(file, tmp_path)) == ["pins of the netlist without a pad (2 pins)"]
+
+
 def test_parts_that_only_pads_know_are_parts_too(tmp_path: Path) -> None:
     board = read(File(features={"TOP": one_set(pad(3, 5, "R1.1") + pad(7, 5, "R1.2"))}), tmp_path)
     (part,) = board.components

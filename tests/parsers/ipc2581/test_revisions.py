@@ -160,7 +160,7 @@ def test_the_real_file_is_read_as_far_as_it_goes() -> None:
     bottom = shape_on(board, 1)
     assert bottom.area == pytest.approx(38 * 23, rel=0.01)
     assert {c.refdes: c.side for c in board.components}["R2"] == "bottom"
-    doubts = {re.sub(r" \(\d+ times\)$", "", d.what): d.place.line for d in board.doubts}
+    doubts = {re.sub(r" \(\d+ \w+\)$", "", d.what): d.place.line for d in board.doubts}
     lines = text.splitlines()
     assert "<Line " in lines[(doubts["a Line outside Features"] or 0) - 1]
     assert "<Pad " in lines[(doubts["a pad with x and y instead of a Location"] or 0) - 1]
