@@ -20,7 +20,7 @@ from scipy.optimize import linear_sum_assignment
 
 from checker.config.rules_file import parse_rules
 from checker.demo.gerber_writer import write_gerber
-from checker.demo.ipc2581_writer import write_ipc2581
+from checker.demo.ipc2581_writer import PERMITTIVITY, write_ipc2581
 from checker.demo.sketch import (
     COPPER,
     NOT_CONNECTED,
@@ -275,8 +275,8 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
 def _stackup(drawn: Sketch) -> Stackup:
     """What the writers of both formats tell of thicknesses."""
     known = drawn.thickness is not None
-    unknown = (None,) * len(drawn.gaps)
-    return Stackup(drawn.thickness, drawn.gaps, unknown, (COPPER,) * drawn.layers if known else ())
+    told = (PERMITTIVITY,) * len(drawn.gaps)
+    return Stackup(drawn.thickness, drawn.gaps, told, (COPPER,) * drawn.layers if known else ())
 
 
 def through_gerber(drawn: Sketch, folder: Path, hints: Hints | None = None) -> Board:

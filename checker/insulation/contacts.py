@@ -25,7 +25,7 @@ class Touch:
 
     conductors: tuple[int, int]
     at: XY
-    layer: int
+    layer: int | None  # None: on several, within the walls of holes
 
 
 def conductor_numbers(bodies: Bodies) -> Ints:
@@ -88,7 +88,7 @@ def walls_touching(bodies: Bodies) -> Iterator[Touch]:
         a, b = row_of[one][shared[0]], row_of[other][shared[0]]
         if number[a] != number[b]:
             _, at, _ = between(bodies.shapes, np.array([a]), bodies.shapes, np.array([b]))
-            yield Touch((int(number[a]), int(number[b])), (float(at[0, 0]), float(at[0, 1])), shared[0])
+            yield Touch((int(number[a]), int(number[b])), (float(at[0, 0]), float(at[0, 1])), None)
 
 
 def _touching(bodies: Bodies, number: Ints, pairs: Rows) -> tuple[Rows, Floats]:
