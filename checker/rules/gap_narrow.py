@@ -133,9 +133,13 @@ def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | Non
     return min(found, key=_order, default=None)
 
 
-def _order(narrow: Narrow) -> tuple[float, bool, tuple[int, ...], tuple[str, ...]]:
-    """Of equally narrow places the highest one on a single layer; the last digit of a length decides nothing."""
-    return round(narrow.gap, 6), len(set(narrow.layers)) > 1, narrow.layers, narrow.nets
+def _order(narrow: Narrow) -> tuple[float, bool, tuple[str, ...], tuple[int, ...]]:
+    """Of equally narrow places one on a single layer, by name, then the highest; the last digit decides nothing.
+
+    Names go before layers: two pieces of copper that narrow one gap from two layers are told by the same name when the
+    board is turned over.
+    """
+    return round(narrow.gap, 6), len(set(narrow.layers)) > 1, narrow.nets, narrow.layers
 
 
 def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
