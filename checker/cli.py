@@ -466,7 +466,7 @@ def demo_command(names: tuple[str, ...], folder: Path) -> None:
     widths = [max(len(row[column]) for row in rows) for column in range(2)]
     for row in rows:
         click.echo("  ".join((*(f"{word:{wide}}" for word, wide in zip(row[:2], widths, strict=True)), row[2])))
-    click.echo("\nBoards whose names end in -faulty fail on purpose.\n")
+    click.echo("\nBoards whose names end in -faulty hold a mistake on purpose.\n")
     click.echo(CAUTION)
 
 
