@@ -12,11 +12,10 @@ from typing import Any
 
 import pytest
 
-from tests.boards import FIXTURES, TOLERANCE, Way, built_directly, case, found
+from tests.boards import FIXTURES, TOLERANCE, WAYS, Way, case, found
 
 PUBLISHED = FIXTURES / "published"
 LESS = 0.01  # mm
-HIGH = 0.0002  # mm; of the copper: as good as the point at the surface that the figures have
 REGIONS = {"a": {"reference": ["A"], "nets": []}, "b": {"reference": ["B"], "nets": []}}
 
 
@@ -33,16 +32,17 @@ def measured(table: dict[str, Any], rule: str, way: Way, folder: Path, barrier: 
     return [f.measured for f in found(way(made.sketch, folder), made.rules, rule, folder)]
 
 
-def pads(left: float, right: float, y: float = -HIGH / 2) -> list[dict[str, Any]]:
-    """Strips of the nets A and B whose facing sides lie at left and right."""
+def pours(left: float, right: float) -> list[dict[str, Any]]:
+    """Conductors of the nets A and B whose facing sides lie at left and right."""
     return [
-        {"net": "A", "layer": "L1", "at": [left - 0.5, y], "size": [1.0, HIGH], "shape": "rect"},
-        {"net": "B", "layer": "L1", "at": [right + 0.5, y], "size": [1.0, HIGH], "shape": "rect"},
+        {"net": "A", "layer": "L1", "box": [left - 1, 0, left, 3]},
+        {"net": "B", "layer": "L1", "box": [right, 0, right + 1, 3]},
     ]
 
 
+@pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("row", rows(), ids=lambda r: f"{r['standard']} {r['clause']} {r['voltage']} V {r['mm']} mm")
-def test_a_row_met_exactly_passes_and_a_hundredth_less_is_found(row: dict[str, str], tmp_path: Path) -> None:
+def test_a_row_met_exactly_passes_and_a_hundredth_less_is_found(row: dict[str, str], way: Way, tmp_path: Path) -> None:
     """The row stands in a user's table among rows above and below it."""
     wanted, voltage, rule = float(row["mm"]), int(row["voltage"]), row["distance"]
     text = f"voltage,{rule}\n{voltage / 2},{wanted / 2}\n{voltage},{wanted}\n{voltage * 2},{wanted * 2}\n"
@@ -50,7 +50,6 @@ def test_a_row_met_exactly_passes_and_a_hundredth_less_is_found(row: dict[str, s
     barrier: dict[str, Any] = {"pollution_degree": int(row["pollution_degree"]), "working_voltage": voltage}
     barrier |= {"material_group": row["material_group"]} if row["material_group"] else {}
     barrier |= {"clearance_voltage": voltage} if rule == "clearance" else {}
-    assert measured({"pads": pads(0, wanted)}, rule, built_directly, tmp_path, barrier) == []
-    short = measured({"pads": pads(0, wanted - LESS)}, rule, built_directly, tmp_path, barrier)
-    assert short
-    assert min(v for v in short if v is not None) == pytest.approx(wanted - LESS, abs=TOLERANCE)
+    assert measured({"pours": pours(0, wanted)}, rule, way, tmp_path, barrier) == []
+    short = measured({"pours": pours(0, wanted - LESS)}, rule, way, tmp_path, barrier)
+    assert short == [pytest.approx(wanted - LESS, abs=TOLERANCE)]
