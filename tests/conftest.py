@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import difflib
+import secrets
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-settings.register_profile("patient", deadline=None)  # a busy machine is no failure
-settings.load_profile("patient")
+# The suite draws the same boards every time: a change is judged by what it changes. The long run draws new ones.
+settings.register_profile("steady", deadline=None, derandomize=True)  # a busy machine is no failure
+settings.register_profile("drawn", deadline=None, print_blob=True)
+settings.load_profile("steady")
 
 GOLDENS = Path(__file__).parent.parent / "fixtures"
 
@@ -18,6 +21,28 @@ GOLDENS = Path(__file__).parent.parent / "fixtures"
 def pytest_addoption(parser: pytest.Parser) -> None:
     """`pytest --rewrite-goldens`: write what was produced, so that the diff comes before a reviewer."""
     parser.addoption("--rewrite-goldens", action="store_true", help="write golden files instead of comparing them")
+    parser.addoption("--new-boards", action="store_true", help="draw new examples, as `-m long` does")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw new examples where they are asked for; `--hypothesis-seed N` draws those of an earlier run again."""
+    if not draws_anew(config):
+        return
+    settings.load_profile("drawn")
+    if config.option.hypothesis_seed is None:
+        config.option.hypothesis_seed = secrets.randbelow(2**32)
+
+
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    """The seed of a run that draws new examples, so that it can be repeated."""
+    return [f"new boards: --hypothesis-seed={config.option.hypothesis_seed}"] if draws_anew(config) else []
+
+
+def draws_anew(config: pytest.Config) -> bool:
+    """Whether this is the long run, or one that asks for new examples."""
+    wanted = set(str(config.option.markexpr).replace("not long", "").split())
+    return bool(config.option.new_boards) or "long" in wanted
 
 
 @pytest.fixture

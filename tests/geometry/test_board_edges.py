@@ -24,7 +24,7 @@ from parsers.primitives import ARC_TOLERANCE
 
 BOARD = shapely.box(-20, -20, 20, 20)
 ROUNDING = 1e-6
-law = settings(max_examples=40, deadline=None, derandomize=True)
+law = settings(max_examples=40, deadline=None)
 
 
 def crossed(void: shapely.Geometry, x: float, y: float = 0.0, at: float = 0.0) -> bool:

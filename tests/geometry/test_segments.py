@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from checker.geometry.segments import along, closest, nearest_part, parallel, through_windows, touching_lines
 
-law = settings(max_examples=200, deadline=None, derandomize=True)
+law = settings(max_examples=200, deadline=None)
 places = st.floats(-5, 5).map(lambda v: round(v, 3))
 pieces = st.tuples(places, places, places, places)
 

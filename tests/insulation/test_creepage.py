@@ -17,7 +17,7 @@ from tests.boards import FIXTURES, built_directly, layout_of
 from tests.laws.moves import told_of
 from tests.strategies import RULES, split_boards
 
-few = settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 @few

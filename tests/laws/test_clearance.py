@@ -23,7 +23,7 @@ from tests.boards import built_directly, layout_of
 # Boards on which many ways over an edge are equally long take the search minutes and gigabytes: to be bounded first.
 pytestmark = pytest.mark.long
 
-few = settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 WIDE = 60.0  # mm; more than any distance on these boards: every pair of nets falls short and is told
 SIZE = 20.0
 grid = st.integers(1, 39).map(lambda v: v / 2)

@@ -29,7 +29,7 @@ from tests.boards import RULE_CASES, Case, built_directly, cases, differences
 from tests.laws.moves import Move, told_of_all
 from tests.strategies import RULES, moves, shuffled, split_boards, with_cut_ins, with_draws_split, with_pours_in_two
 
-few = settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 seeds = st.integers(0, 2**16)
 
 

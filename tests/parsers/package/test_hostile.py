@@ -257,9 +257,7 @@ def outcome(path: Path) -> Board | None:
         return None
 
 
-@settings(
-    max_examples=100, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(sorted(BASE)), st.data())
 def test_a_mutated_file_never_hides_copper_silently(tmp_path: Path, name: str, data: st.DataObject) -> None:
     """Cutting bytes out of a file gives an error, a doubt, or a board with all its copper and holes.
@@ -281,7 +279,7 @@ def test_a_mutated_file_never_hides_copper_silently(tmp_path: Path, name: str, d
     assert other or (len(board.copper) >= 4 and len(board.holes) >= 1)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_a_mutated_archive_is_read_or_refused(tmp_path: Path, data: st.DataObject) -> None:
     """Flipped bytes in a zip or tar give an error or a board, nothing else."""
