@@ -26,8 +26,10 @@ from checker.returns.cells import Cells, Grid, grid_over
 from checker.returns.contacts import FINE, RHO, Chain, Contact, Throats, rims, throats_of
 from parsers.primitives import Bools, Floats, Rows, Shapes
 
+FLAT = 200  # unknowns for each resistor between layers that make a network nearly planar
 LEAST = 0.05  # part of a branch's resistance that the correction at a wide contact leaves at least
 MULTIGRID = 30_000  # unknowns; from here on multigrid is faster than a direct solver (tests/bench/test_sheet.py)
+PLANAR = 400_000  # unknowns up to which factors of a nearly planar network are faster still, and take below 1 GB
 PRECISION = 1e-12  # of a solution, relative
 ROUNDS = 400  # of the iterative solver; it needs a tenth, and a direct solver does the rest
 SAMPLES = 6  # points across a pad, each way
@@ -299,8 +301,14 @@ class Sheet:
     def _reduced(self, piece: int, inside: Rows) -> _Solver:
         """The matrix of a piece without its first node, with what a solver keeps of it."""
         if piece not in self._solvers:
-            self._solvers[piece] = _Solver(csr_array(self.matrix[inside[1:]][:, inside[1:]]))
+            matrix = csr_array(self.matrix[inside[1:]][:, inside[1:]])
+            self._solvers[piece] = _Solver(matrix, direct=self._factors_pay(len(inside)))
         return self._solvers[piece]
+
+    def _factors_pay(self, unknowns: int) -> bool:
+        """Whether factors are faster than multigrid: they fill up where many barrels join the layers."""
+        between = len(self.first) - self.flat
+        return unknowns < MULTIGRID or (unknowns < PLANAR and between * FLAT < unknowns)
 
     @cached_property
     def _solvers(self) -> dict[int, _Solver]:
@@ -346,8 +354,9 @@ class Sheet:
 class _Solver:
     """A symmetric positive definite matrix, factorised or with its multigrid, made once and used for many currents."""
 
-    def __init__(self, matrix: csr_array[Any]) -> None:
+    def __init__(self, matrix: csr_array[Any], *, direct: bool) -> None:
         self.matrix = matrix
+        self.direct = direct
 
     @cached_property
     def factors(self) -> Any:
@@ -378,7 +387,7 @@ def _solve(solver: _Solver, current: Floats) -> Floats:
     """Potentials for currents into the nodes."""
     if not len(current):
         return current
-    if len(current) < MULTIGRID:
+    if solver.direct:
         direct: Floats = solver.factors.solve(current)
         return direct
     found, left = cg(solver.matrix, current, rtol=PRECISION, atol=0.0, maxiter=ROUNDS, M=solver.multigrid)

@@ -67,5 +67,6 @@ def test_where_multigrid_begins_to_pay() -> None:
         for limit, name in ((10**9, "direct"), (0, "multigrid")):
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(module, "MULTIGRID", limit)
+                patch.setattr(module, "PLANAR", 0)
                 size, _, solved = timed(cell)
             print(f"{size:9,} unknowns, {name:9}: {solved:6.2f} s")

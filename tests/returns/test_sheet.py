@@ -153,6 +153,7 @@ def test_reciprocity(four: list[tuple[float, float]], direct: bool) -> None:
     spots = [pad(x if not 27 < x < 33 else x + 6.5, y) for x, y in four]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "MULTIGRID", 10**9 if direct else 0)
+        patch.setattr(module, "PLANAR", 0)
         sheet = single(copper, 1.0)
         a, b, c, d = (over(sheet, spot) for spot in spots)
         there, back = sheet.potential(a, b), sheet.potential(c, d)
@@ -166,6 +167,7 @@ def test_both_solvers_agree() -> None:
     for limit in (0, 10**9):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(module, "MULTIGRID", limit)
+            patch.setattr(module, "PLANAR", 0)
             sheet = single(copper, 0.5)
             found.append(
                 squares(
