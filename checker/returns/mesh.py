@@ -3,7 +3,8 @@
 Idea: a constrained Delaunay triangulation of the sheet; each triangle has three half-edges, counter-clockwise, and each
 half-edge knows its twin in the triangle beyond. What can be seen from a place is then a walk through the triangles
 that the view crosses, with no test against the rest of the sheet. A way may bend only at vertices whose copper spans
-more than a half turn. Literature, from memory: half-edge structures (computational geometry, any textbook).
+more than a half turn. Where two holes touch at a point, the copper on either side has a vertex of its own there: no
+way leads through a point. Literature, from memory: half-edge structures (computational geometry, any textbook).
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from checker.findings import XY
 from parsers.primitives import Bools, Floats, Rows
@@ -59,15 +62,27 @@ def triangulated(sheet: shapely.Polygon) -> Mesh:
     parts = shapely.get_parts(shapely.constrained_delaunay_triangles(sheet))
     parts = shapely.orient_polygons(parts)
     xy = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]
-    places, start = np.unique(xy.reshape(-1, 2), axis=0, return_inverse=True)
-    start = start.reshape(-1)
+    places, spot = np.unique(xy.reshape(-1, 2), axis=0, return_inverse=True)
+    twin = _twins(spot.reshape(-1), len(places))
+    start, first = _fans(twin)
     return Mesh(
-        [(x, y) for x, y in places.tolist()],
-        _bends(xy, start, len(places)).tolist(),
+        [(x, y) for x, y in xy.reshape(-1, 2)[first].tolist()],
+        _bends(xy, start, len(first)).tolist(),
         start.tolist(),
-        _twins(start, len(places)).tolist(),
+        twin.tolist(),
         shapely.STRtree(parts),
     )
+
+
+def _fans(twin: Rows) -> tuple[Rows, Rows]:
+    """Vertex of each half-edge, and a half-edge of each: those that edges join around one place are one vertex."""
+    edges = np.arange(len(twin))
+    inner = edges[twin >= 0]
+    back = twin[inner]
+    turned = np.where(back % 3 == 2, back - 2, back + 1)  # begins where `inner` begins
+    joined = coo_array((np.ones(len(inner), np.int8), (inner, turned)), shape=(len(twin), len(twin)))
+    start = connected_components(joined, directed=False)[1]
+    return start, np.unique(start, return_index=True)[1]
 
 
 def _twins(start: Rows, count: int) -> Rows:
