@@ -43,6 +43,13 @@ class BoxIndex:
         return asked[order].astype(np.intp), found[order].astype(np.intp)
 
 
+def box_gaps(a: Floats, b: Floats) -> Floats:
+    """Distances of boxes, row by row, 0 where they meet, (n,)."""
+    apart = np.maximum(np.maximum(a[:, :2] - b[:, 2:], b[:, :2] - a[:, 2:]), 0.0)
+    gaps: Floats = np.hypot(apart[:, 0], apart[:, 1])
+    return gaps
+
+
 def widened(boxes: Floats, by: Floats | float) -> Floats:
     """Boxes that reach further on every side."""
     reach = np.broadcast_to(np.asarray(by, dtype=np.float64), (len(boxes),))[:, None]

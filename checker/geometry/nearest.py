@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from checker.geometry.boxes import box_gaps
 from parsers.primitives import ARC_TOLERANCE, Bools, Conductors, Floats, Kind, Rows, Shapes, each
 
 Keys = npt.NDArray[np.int64]
@@ -183,7 +184,7 @@ def _best_of(pair: tuple[Rows, Rows], a: Pieces, b: Pieces, judge: Judge, names:
     """Pairs that may be the closest of their group, measured; `names` numbers the pieces of `a`."""
     i, j = pair
     judged = judge(a.row[i], b.row[j])
-    bound = np.hypot(_box_gaps(a.box[i], b.box[j]), judged.rise)
+    bound = np.hypot(box_gaps(a.box[i], b.box[j]), judged.rise)
     near = np.flatnonzero(bound < judged.limit)
     near = near[_in_the_running(_box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
     corner = a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1]  # order of rows tells nothing
@@ -191,12 +192,6 @@ def _best_of(pair: tuple[Rows, Rows], a: Pieces, b: Pieces, judge: Judge, names:
     pairs = _Candidates(i[order], j[order], judged.key[order], judged.rise[order], bound[order])
     won = _by_rounds(pairs, judged.limit[order], a, b)
     return _Candidates(names[won.i], won.j, won.key, won.rise, won.value)
-
-
-def _box_gaps(a: Floats, b: Floats) -> Floats:
-    apart = np.maximum(np.maximum(a[:, :2] - b[:, 2:], b[:, :2] - a[:, 2:]), 0.0)
-    gaps: Floats = np.hypot(apart[:, 0], apart[:, 1])
-    return gaps
 
 
 def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> Bools:

@@ -17,6 +17,7 @@ import shapely
 from scipy.sparse import csr_array
 
 from checker.geometry.board_edges import Corners, CountedSight, Rims, Sight
+from checker.geometry.boxes import box_gaps
 from checker.geometry.segments import along, closest, distance_to, nearest_part, parallel, touching_lines
 from checker.insulation.surface.edges import (
     BOTTOM,
@@ -52,8 +53,10 @@ from checker.insulation.surface.known import (
     around_of,
     beating,
     known_from,
+    no_paths,
     nothing_around,
     reach_of,
+    shortest_of,
 )
 from checker.insulation.surface.wall_copper import BareWalls
 from checker.insulation.surface.wall_paths import CORNER, Walls
@@ -133,7 +136,7 @@ class Graph:
         self._beside = self._behind  # the same, but to ends of links from the board
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
         self.edges = cheapest(joined(found), self.nodes)
-        self._found = _Found(Shortest(np.empty(0, np.int64), np.empty(0)), [])
+        self._found = _Found(no_paths(), [])
         if self._corners:
             self._look_round_corners()
             self._over_links()
@@ -158,16 +161,17 @@ class Graph:
         pieces, walls = self._pieces, self._in_walls
         ends = np.concatenate((pieces.ends, walls.ends))
         reach, island = np.concatenate((pieces.reach, walls.slack)), np.concatenate((self._island, walls.island))
-        boxes = boxes_of(ends, reach)
-        none = np.empty(0, np.int32)
-        found: list[tuple[Ints, Ints, Floats]] = [(none, none, np.empty(0))]
+        boxes, found = boxes_of(ends, reach), no_paths()
         for left, right in joins(boxes, boxes, self._limit):
             kept = (island[left] < island[right]) & self.meet(island[left], island[right])
             a, b = left[kept], right[kept]
+            pair = island[a].astype(np.int64) * self.islands + island[b]
+            near = np.flatnonzero(box_gaps(boxes[a], boxes[b]) <= found.of(pair))  # the rest is no shorter
+            a, b = a[near], b[near]
             length = np.maximum(closest(ends[a], ends[b])[0] - reach[a] - reach[b], 0.0)
-            found.append((island[a], island[b], length))
-        one, two, length = (np.concatenate(c) for c in zip(*found, strict=True))
-        return around_of(one, two, length, self.roles, soft, x)
+            found = found.with_shorter(shortest_of(pair[near], length))
+        one, two = (column.astype(np.int32) for column in np.divmod(found.pair, self.islands))
+        return around_of(one, two, found.length, self.roles, soft, x)
 
     def meet(self, a: Ints, b: Ints) -> Bools:
         """Whether the distance between two islands is wanted."""

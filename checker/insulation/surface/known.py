@@ -63,13 +63,11 @@ class Around:
 
 
 def around_of(one: Ints, two: Ints, length: Floats, roles: Ints, soft: Bools, x: float) -> Around:
-    """What lies around legs, given what those between some islands cannot be shorter than; each pair in any order."""
+    """What lies around legs, given what those between some islands cannot be shorter than; each pair once."""
     n, free = len(roles), (soft[one] | soft[two]) & (length < x + SLACK)
     tail, head = np.concatenate((one, two)), np.concatenate((two, one))
     cost = np.tile(np.where(free, 0.0, np.maximum(length - SLACK, 0.0)), 2)
-    order = np.lexsort((cost, head, tail))
-    first = order[np.unique(tail[order].astype(np.int64) * n + head[order], return_index=True)[1]]
-    tail, head, cost = tail[first], head[first], np.maximum(cost[first], _NOTHING)
+    cost = np.maximum(cost, _NOTHING)
     reached = []
     for role, other in ((SOURCE, TARGET), (TARGET, SOURCE)):
         kept = (roles[head] == HOP) & (roles[tail] != other)  # a path ends at the first island that is no HOP
@@ -175,6 +173,11 @@ def shortest_of(pair: Keys, length: Floats) -> Shortest:
     return Shortest(pairs, length[order][first])
 
 
+def no_paths() -> Shortest:
+    """No pair is joined."""
+    return Shortest(np.empty(0, np.int64), np.empty(0))
+
+
 def _keys(one: Ints, two: Ints, count: int) -> Keys:
     keys: Keys = np.minimum(one, two).astype(np.int64) * count + np.maximum(one, two)
     return keys
@@ -249,7 +252,7 @@ def known_from(
     node, island, length = _shortest(matrix, len(roles), limit)
     first = np.searchsorted(node, np.arange(nodes + 1))
     cut = first[-1]
-    none = Shortest(np.empty(0, np.int64), np.empty(0))
+    none = no_paths()
     known = Known(first, island[:cut], length[:cut], roles, conductor, limit, around, none, none)
     one, two, least = (node[cut:] - nodes).astype(np.int32), island[cut:], length[cut:]
     wanted = known.wanted(one, two)
