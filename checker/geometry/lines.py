@@ -7,7 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from parsers.primitives import Rows, Shapes
+from checker.geometry.boxes import widened
+from checker.geometry.overlay import intersections
+from parsers.primitives import TOUCH, Floats, Rows, Shapes
 
 LINES = (1, 2)  # shapely's type numbers: LineString, LinearRing
 
@@ -39,3 +41,19 @@ def middles(lines: Shapes) -> Shapes:
     """The point halfway along each line."""
     points: Shapes = shapely.line_interpolate_point(lines, 0.5, normalized=True)
     return points
+
+
+def places_beside(shapes: Shapes, other: shapely.Geometry) -> Floats:
+    """Where shapes touch another one, shape (n, 2), mm.
+
+    Of an area it is the middle of the boundary that both share, so that it moves with the board: of equally near points
+    the nearest one of an overlay is any.
+    """
+    places: Floats = shapely.get_coordinates(shapely.shortest_line(shapes, other))[::2]
+    areas = np.flatnonzero(shapely.get_dimensions(shapes) == 2)
+    boxes = widened(shapely.bounds(shapes[areas]), 2 * TOUCH)
+    grown = shapely.buffer(intersections(shapely.box(*boxes.T), other), TOUCH)
+    shared = shapely.intersection(shapely.boundary(shapes[areas]), grown)
+    along = shapely.length(shared) > 0
+    places[areas[along]] = shapely.get_coordinates(shapely.centroid(shared[along]))
+    return places

@@ -11,7 +11,7 @@ import shapely
 from checker.findings import XY, Path
 from checker.geometry.boxes import grouped
 from checker.geometry.edge_index import ring_segments
-from checker.geometry.lines import line_parts
+from checker.geometry.lines import line_parts, places_beside
 from checker.layout.fragments import Fragments
 from checker.layout.reference_map import EPSILON, ReferenceMap
 from checker.layout.regions import OffReferenceRun
@@ -162,12 +162,15 @@ def width_of(area: shapely.Geometry) -> float:
 def contact_points(shape: shapely.Geometry, cell: shapely.Geometry) -> list[XY]:
     """Where a fragment meets a cell that it touches: ends of a line, the middle of an area's contact."""
     if shape.geom_type == "Polygon":
-        contact = _contact(shape, cell)
-        found = [_middle(contact)] if contact.length > EPSILON else []
+        contacts = shapely.get_parts(shapely.line_merge(_contact(shape, cell)))
+        found = [
+            shapely.line_interpolate_point(contact, 0.5, normalized=True)
+            for contact in contacts[shapely.length(contacts) > EPSILON]
+        ]
     else:
         ends = shapely.points(shapely.get_coordinates(shape)[[0, -1]])
         found = list(ends[shapely.dwithin(cell, ends, TOUCH)])
-    found = found or [shapely.get_point(shapely.shortest_line(shape, cell), 0)]
+    found = found or shapely.points(places_beside(np.array([shape], dtype=object), cell))
     return [xy(point) for point in shapely.get_coordinates(found)]
 
 

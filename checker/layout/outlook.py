@@ -16,7 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from checker.geometry.boxes import grouped
-from checker.geometry.lines import line_parts, middles
+from checker.geometry.lines import line_parts, middles, places_beside
 from checker.layout.fragments import Contacts, Fragments
 from checker.layout.reference_map import EPSILON, OFF, ReferenceMap, SideMap
 from checker.layout.regions import Pour
@@ -264,8 +264,7 @@ def _beside(parts: Fragments, cells: Sequence[SideMap], labels: Ints) -> Iterato
         for cell, close in cells[layer].near(shapely.bounds(parts.shape[here])):
             near = here[close]
             near = near[shapely.dwithin(cell.shape, parts.shape[near], TOUCH)]
-            at = shapely.get_coordinates(shapely.shortest_line(parts.shape[near], cell.shape))[::2]
-            yield Beside(near, at, layer, cell.label, cell.label)
+            yield Beside(near, places_beside(parts.shape[near], cell.shape), layer, cell.label, cell.label)
 
 
 def _faces(cells: Sequence[SideMap], meaning: Labels) -> Ints:
