@@ -8,6 +8,7 @@ import networkx as nx
 import numpy as np
 import pytest
 import shapely
+from extremitypathfinder import PolygonEnvironment
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -162,6 +163,38 @@ def test_the_detour_is_the_shortest_of_all_ways_over_vertices(
     assert way is not None
     assert way.length == pytest.approx(_all_sights(network.sheets[0], start, end), abs=1e-3)
     assert way.length == pytest.approx(shapely.LineString([*way.path, way.path[-1]]).length, abs=1e-6)
+
+
+def _by_library(sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]) -> float:
+    """Shortest way between two places of a sheet as the library extremitypathfinder finds it."""
+    sheet = shapely.orient_polygons(sheet)
+    found = PolygonEnvironment()
+    found.store(sheet.exterior.coords[:-1], [ring.coords[:-1] for ring in sheet.interiors], validate=False)
+    found.prepare()
+    _, length = found.find_shortest_path(start, end, verify=False)
+    return float(length)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_detour_is_that_of_a_library_for_shortest_paths(seed: int) -> None:
+    """Pours with slanted and round holes, as boards have them, between places on them: as long as the library says."""
+    rng = np.random.default_rng(seed)
+    cut = [
+        shapely.affinity.rotate(shapely.box(x, y, x + w, y + h), turn)
+        for x, y, w, h, turn in rng.uniform((1, 1, 0.3, 0.3, 0), (18, 18, 7, 7, 90), (rng.integers(5, 9), 5))
+    ]
+    cut += [shapely.Point(x, y).buffer(r, 4) for x, y, r in rng.uniform((1, 1, 0.3), (19, 19, 1.5), (3, 3))]
+    parts = shapely.get_parts(shapely.set_precision(shapely.box(0, 0, 20, 20) - shapely.union_all(cut), 1e-3))
+    sheet = max(parts, key=lambda part: part.area)
+    network, inner = rp.Network([sheet], []), shapely.buffer(sheet, -0.01)
+    places = [p for p in map(tuple, rng.uniform(0, 20, (60, 2)).tolist()) if inner.covers(shapely.Point(p))]
+    held = 0
+    for start, end in zip(places[:6], places[6:12], strict=True):
+        way = network.detour([(0, start)], [(0, end)])
+        assert way is not None
+        assert way.length == pytest.approx(_by_library(sheet, start, end), abs=1e-3)
+        held += way.length > 1.02 * math.dist(start, end)
+    assert held  # not all of them are straight
 
 
 @settings(max_examples=40, deadline=None)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from importlib.metadata import distribution
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,8 @@ from parsers.gerber import read_gerber
 from tests.parsers.gerber.layers import BOARD_FILES, copper, layer, needs_boards
 
 WITHIN = 1e-3  # of the area
+CARRIED = Path(str(distribution("pygerber").locate_file("pygerber"))) / "examples"
+EXAMPLES = sorted(CARRIED.glob("*.gbr"))
 FINE = 64  # segments of a quarter circle
 
 # Files that exercise all features that the reference reads by the specification. It turns P apertures clockwise, leaves
@@ -68,6 +71,18 @@ def test_real_layer(path: Path) -> None:
     if len(data) > 100_000:
         pytest.skip("uniting it takes ten seconds and more; read without doubts")
     agree(data)
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_layer_of_another_library(path: Path) -> None:
+    """Layers that come with the library pygerber, written by programs not ours: no doubts, and the same copper."""
+    data = path.read_bytes()
+    assert read_gerber(data, path.name).doubts == ()
+    agree(data)
+
+
+def test_the_examples_of_the_other_library_are_there() -> None:
+    assert any(b"FileFunction,Copper" in path.read_bytes() for path in EXAMPLES)
 
 
 def agree(data: bytes) -> None:
