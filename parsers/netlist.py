@@ -1,12 +1,16 @@
 """Bare-board test netlists, IPC-D-356 and 356A: which net each land and hole belongs to.
 
-Records are lines of at most 80 columns. Read are test records (317 through hole, 327 land, their continuations), the
-unit, names longer than 14 columns, whose aliases stand in `P  NNAMEx name` or, from some exporters, in comments, and
-conductor segments (378 and its continuations), each chain of which names the copper beneath it. Tooling and unplated
-features (337, 347, 367), adjacency and outlines (379, 389) and data of passive parts give no name to copper and are
-skipped; record types that are not known are a doubt.
+Records are lines of at most 80 columns; a first column of 0 continues the record before. Names longer than 14 columns
+have aliases in `P  NNAMEx name` or, from some exporters, in comments.
 
-    378  columns 4-17 net, 19-21 layer (L01 is the top), from 23 the width, then places; `*` ends a chain
+    317, 327, 307  points of nets: through hole, land, buried via
+    347, 367       tooling and unplated holes; 337, tooling features, say nothing of copper or holes
+    378            columns 4-17 net, 19-21 layer (L01 is the top), from 23 the width, then places; `*` ends a chain:
+                   the middle of a chain's first segment names the copper there
+    379            a net and those beside it, each of which another record must name
+    389            columns 4-17 what is drawn, from 23 places as in 378: the board's edge is held against the profile
+
+All other types, those of passive parts and of further test data among them, are a doubt.
 
 Source: IPC-D-356 record layout as described publicly and found in the files of several exporters.
 """
@@ -32,12 +36,16 @@ THROUGH, SURFACE = 1, 2
 ALL_LAYERS = 0
 FACES = 2  # of a board
 
+BOARD_EDGE, PANEL_EDGE = "BOARD_EDGE", "PANEL_EDGE"
+
 UNITS = {"CUST": 0.00254, "CUST 0": 0.00254, "CUST 1": 0.001, "CUST 2": 0.00254, "SI": 0.001}  # mm per count
 DOUBTED_UNITS = {"SI": "the older millimetre form is read as 0.001 mm; check that the points meet the pads"}
-_SKIPPED = re.compile(r"3[34]7|367|0[34]7|067|[03]7[0-79]|[03]8[89]|[03]9\d")
-_CONDUCTOR = re.compile(r"([03])78")
-_PLACE = re.compile(r"(?:X([-+]?\d+))?(?:Y([-+]?\d+))?", re.ASCII)
-_TEST = re.compile(r"([03])([012])7")
+_DRAWN = re.compile(r"([03])([78])([89])")
+_ADJACENT = re.compile(r"[03]79")
+_PLACE = re.compile(r"\*|X([-+]?\d+)(?:Y([-+]?\d+))?|Y([-+]?\d+)", re.ASCII)
+_TEST = re.compile(r"([03])([0123467])7")
+_HOLES = ("4", "6")  # second digits of holes that belong to no net
+_TOOLING = "3"
 _ALIAS = re.compile(r"[PC]\s+NNAME(\S+)\s+(\S.*)")
 
 
@@ -54,6 +62,7 @@ class Point(NamedTuple):
     hole: float  # diameter, 0 for none
     plated: int
     line: int
+    exact: bool = False  # `access` is the number of a layer, whatever other points call the bottom
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +73,8 @@ class Netlist:
     points: tuple[Point, ...]
     resolution: float  # mm per count
     doubts: tuple[Doubt, ...] = ()
+    holes: tuple[Point, ...] = ()  # tooling and unplated ones
+    edge: tuple[tuple[float, float], ...] = ()  # places of the board's edge, mm
 
     def places(self) -> Floats:
         """Places of the points, shape (n, 2)."""
@@ -79,8 +90,10 @@ class Netlist:
         layers : number of copper layers
         """
         codes = np.array([p.access for p in self.points], dtype=np.int32)
-        faces = layers > FACES and codes.max(initial=0) == FACES
-        return np.where(codes == FACES, layers, codes).astype(np.int32) if faces else codes
+        exact = np.array([p.exact for p in self.points], dtype=np.bool_)
+        faces = layers > FACES and codes[~exact].max(initial=0) == FACES
+        bottom = faces & ~exact & (codes == FACES)
+        return np.where(bottom, layers, codes).astype(np.int32)
 
 
 def looks_like_netlist(data: bytes) -> bool:
@@ -112,18 +125,22 @@ def read_netlist(data: bytes, name: str) -> Netlist:
         state.read(line.ljust(80))
     else:
         state.doubt("has no end mark (999)", "the file may be cut off; export it again")
-    return Netlist(name, tuple(state.named()), state.unit or 0.0, state.diagnostics.doubts())
+    points = tuple(state.named())
+    state.check_adjacent({point.net for point in points})
+    doubts = state.diagnostics.doubts()
+    return Netlist(name, points, state.unit or 0.0, doubts, tuple(state.holes), tuple(state.edge))
 
 
 @dataclass(slots=True)
-class _Chain:
-    """A chain of conductor segments so far: its net and layer, and where it is."""
+class _Drawn:
+    """A record of places, and where its chain is."""
 
-    net: str
+    code: str  # 78 conductor, 89 outline
+    label: str  # net, or what is drawn
     layer: int
     x: int | None = None
     y: int | None = None
-    named: bool = False
+    named: bool = False  # the chain has named its copper
 
 
 class _State:
@@ -134,9 +151,13 @@ class _State:
         self.unit: float | None = None
         self.aliases: dict[str, str] = {}
         self.points: list[Point] = []
+        self.holes: list[Point] = []
+        self.edge: list[tuple[float, float]] = []
         self.diagnostics = Diagnostics(name)
+        self._adjacent: dict[str, int] = {}  # net -> line
         self._section = ""
-        self._chain: _Chain | None = None
+        self._drawn: _Drawn | None = None
+        self._before: Point | None = None
 
     def doubt(self, what: str, why: str) -> None:
         """Note a doubt at this line."""
@@ -159,11 +180,22 @@ class _State:
         elif line[0] == "P":
             self._parameter(line[1:].split())
         elif (test := _TEST.match(line)) is not None:
-            self._test(line, continued=test[1] == "0")
-        elif (conductor := _CONDUCTOR.match(line)) is not None:
-            self._conductor(line.rstrip(), continued=conductor[1] == "0")
-        elif line.strip() and line[0] != "C" and not _SKIPPED.match(line):
-            self.doubt(f"has records of unknown type {line[:3].strip()!r}", "they are not read; a net may be missing")
+            self._test(line, test[2], continued=test[1] == "0")
+        elif (drawn := _DRAWN.match(line)) is not None and drawn[2] + drawn[3] in ("78", "89"):
+            self._drawing(line.rstrip(), drawn[2] + drawn[3], continued=drawn[1] == "0")
+        elif _ADJACENT.match(line):
+            self._adjacent |= {net: self.line for net in line[3:].split() if net not in self._adjacent}
+        elif line.strip() and line[0] != "C":
+            self.doubt(f"has records of type {line[:3].strip()!r}", "they are not read; a net may be missing")
+
+    def check_adjacent(self, known: set[str]) -> None:
+        """A doubt if nets stand beside others and nowhere else."""
+        spelled = {net: self.aliases.get(net.removeprefix(_PREFIX), net) for net in self._adjacent}
+        lost = [net for net in self._adjacent if known.isdisjoint((net, spelled[net])) and net != NOT_CONNECTED]
+        if lost:
+            why = f"for example {spelled[lost[0]]}; records are missing: export it again"
+            what = f"{self.name} names {len(lost)} nets that have no record"
+            self.diagnostics.add(what, why, self._adjacent[lost[0]])
 
     def named(self) -> Iterator[Point]:
         """Points with aliases replaced by the names they stand for; some exporters leave out the prefix in records."""
@@ -196,71 +228,101 @@ class _State:
     def _place(self) -> Place:
         return Place(self.name, self.line)
 
-    def _test(self, line: str, *, continued: bool) -> None:
+    def _checked_unit(self) -> float:
         if self.unit is None:
             raise FormatError("no UNITS before the first record; add `P  UNITS CUST 0` or export again", self._place())
+        return self.unit
+
+    def _test(self, line: str, digit: str, *, continued: bool) -> None:
+        """A point of a net, or a hole of none."""
+        unit = self._checked_unit()
         x, y = self._number(line, 41, "X", 7), self._number(line, 49, "Y", 7)
         if x is None or y is None:
             if not continued:
-                self.doubt(
-                    "has records without a place", "a point without X and Y names no copper; a net may be missing"
-                )
+                why = "a point without X and Y names no copper; a net may be missing"
+                self.doubt("has records without a place", why)
+                self._before = None
             return
+        point = self._point(line, digit, (x * unit, y * unit), self._before if continued else None)
+        self._before = point
+        if digit in _HOLES:
+            self.holes.append(point)
+        elif digit != _TOOLING:
+            self.points.append(point)
+
+    def _point(self, line: str, digit: str, at: tuple[float, float], before: Point | None) -> Point:
         net, part, pin = line[3:17].strip(), line[20:26].strip(), line[27:31].strip()
-        before = self.points[-1] if continued and self.points else None
         if before is not None and not net:
             net, part, pin = before.net, before.part, before.pin
-        self.points.append(
-            Point(
-                net=net,
-                part=part,
-                pin=pin,
-                kind=SURFACE if line[1] == "2" else THROUGH,
-                access=int(self._number(line, 38, "A", 2) or ALL_LAYERS),
-                x=x * self.unit,
-                y=y * self.unit,
-                hole=(self._number(line, 32, "D", 4) or 0) * self.unit,
-                plated={"P": PLATED, "U": UNPLATED}.get(line[37], PLATING_UNKNOWN),
-                line=self.line,
-            )
+        default = UNPLATED if digit in _HOLES else PLATING_UNKNOWN
+        return Point(
+            net=net,
+            part=part,
+            pin=pin,
+            kind=SURFACE if digit == "2" else THROUGH,
+            access=int(self._number(line, 38, "A", 2) or ALL_LAYERS),
+            x=at[0],
+            y=at[1],
+            hole=(self._number(line, 32, "D", 4) or 0) * (self.unit or 0.0),
+            plated={"P": PLATED, "U": UNPLATED}.get(line[37], default),
+            line=self.line,
         )
 
-    def _conductor(self, line: str, *, continued: bool) -> None:
-        """A chain of segments: a point in the middle of the first one of each chain names the copper there."""
-        if self.unit is None:
-            raise FormatError("no UNITS before the first record; add `P  UNITS CUST 0` or export again", self._place())
-        if continued and self._chain is not None:
-            words = line[3:].split()
-        else:
+    def _drawing(self, line: str, code: str, *, continued: bool) -> None:
+        """Chains of places: conductors, or outlines."""
+        self._checked_unit()
+        if not continued:
+            self._drawn = self._begun(line, code)
+        elif self._drawn is None or self._drawn.code != code:
+            self.doubt(f"has records of type '0{code}' that continue nothing", "they are not read; export it again")
+            return
+        if self._drawn is None:
+            return
+        text = line[3:] if continued else line[22:]
+        if code == "78" and not continued:
+            text = text.lstrip().partition(" ")[2]  # behind the width
+        if left := _PLACE.sub(" ", text).strip():
+            self.doubt(
+                "has places that are not readable", f"'{left[:40]}' is left out; a net or an edge may be missing"
+            )
+        for found in _PLACE.finditer(text):
+            self._step(self._drawn, found)
+
+    def _begun(self, line: str, code: str) -> _Drawn | None:
+        """A record of places from its first columns; None where it cannot be used."""
+        label = line[3:17].strip()
+        if code == "78":
             layer = re.fullmatch(r"L(\d{2})", line[18:21])
             if layer is None:
                 self.doubt("has conductors without a layer", "they name no copper; a net may be missing")
-                self._chain = None
-                return
-            self._chain = _Chain(line[3:17].strip(), int(layer[1]))
-            words = line[22:].split()[1:]
-        for word in words:
-            self._step(self._chain, word)
+            return _Drawn(code, label, int(layer[1])) if layer else None
+        if label == PANEL_EDGE:
+            self.doubt("shows a panel", "points of a panel are read as they stand; export one board")
+        elif label != BOARD_EDGE:
+            why = "it is no part of the board that is checked; what is an edge must be in the profile or a drill file"
+            self.doubt(f"draws {label or 'an outline of no kind'}", why)
+        return _Drawn(code, label, 0)
 
-    def _step(self, chain: _Chain, word: str) -> None:
+    def _step(self, drawn: _Drawn, found: re.Match[str]) -> None:
         """One place of a chain, or its end."""
-        found = _PLACE.fullmatch(word)
-        if word == "*":
-            chain.x = chain.y = None
-            chain.named = False
+        if found[0] == "*":
+            drawn.x = drawn.y = None
+            drawn.named = False
             return
-        if found is None or not word:
-            self.doubt("has conductors that are not readable", f"'{word[:40]}' is left out; a net may be missing")
+        before = drawn.x, drawn.y
+        drawn.x = int(found[1]) if found[1] else drawn.x
+        drawn.y = int(found[2] or found[3]) if found[2] or found[3] else drawn.y
+        if drawn.x is None or drawn.y is None:
             return
-        before = chain.x, chain.y
-        chain.x = chain.x if found[1] is None else int(found[1])
-        chain.y = chain.y if found[2] is None else int(found[2])
-        if None not in (*before, chain.x, chain.y) and not chain.named:
-            chain.named = True
-            unit = (self.unit or 0.0) / 2
-            x, y = ((before[0] or 0) + (chain.x or 0)) * unit, ((before[1] or 0) + (chain.y or 0)) * unit
-            point = Point(chain.net, "", "", SURFACE, chain.layer, x, y, 0.0, PLATING_UNKNOWN, self.line)
-            self.points.append(point)
+        unit = self.unit or 0.0
+        if drawn.label == BOARD_EDGE and drawn.code == "89":
+            self.edge.append((drawn.x * unit, drawn.y * unit))
+        elif drawn.code == "78" and None not in before and not drawn.named:
+            drawn.named = True
+            x, y = ((before[0] or 0) + drawn.x) * unit / 2, ((before[1] or 0) + drawn.y) * unit / 2
+            plated = PLATING_UNKNOWN
+            at = Point(drawn.label, "", "", SURFACE, drawn.layer, x, y, 0.0, plated, self.line, exact=True)
+            self.points.append(at)
 
     def _number(self, line: str, column: int, letter: str, width: int) -> int | None:
         """The number behind a letter that must stand in this column; blanks pad it."""

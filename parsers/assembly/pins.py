@@ -17,10 +17,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from parsers.board import Board, Holes, Net, Pin
-from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, Rows, middles
+from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Floats, Ints, Rows, middles
 from parsers.trouble import Doubt, Place
 
 VIA = ("ViaPad",)
+_SAME = 3  # decimals of a mm in which sizes and places are compared
 CONCENTRIC = 0.05  # mm between the centres of a hole and of the pads that are drilled through
 
 Pairs = npt.NDArray[np.intp]  # (m, 2)
@@ -149,6 +150,40 @@ def pads_of_pins(copper: Conductors) -> list[PinPads]:
         PinPads(part, pin, group, _known_nets(copper, group))
         for (part, pin), group in zip(found.tolist(), groups, strict=True)
     ]
+
+
+def middle_of(places: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Middle of the box about places; the origin for none.
+
+    Examples
+    --------
+    >>> middle_of([(0, 0), (1, 0), (4, 2)]), middle_of([])
+    ((2.0, 1.0), (0.0, 0.0))
+    """
+    points = np.array(places or [(0.0, 0.0)], dtype=np.float64)
+    x, y = (points.min(axis=0) + points.max(axis=0)) / 2
+    return float(x), float(y)
+
+
+def places_of_pins(copper: Conductors, served: Sequence[PinPads]) -> Floats:
+    """Place of each pin: the middle of its largest pad on its first layer, in whatever order files draw pads.
+
+    Returns
+    -------
+    (n, 2), mm
+    """
+    if not served:
+        return np.empty((0, 2))
+    rows = np.concatenate([pads.rows for pads in served])
+    owner = np.repeat(np.arange(len(served)), [len(pads.rows) for pads in served])
+    boxes: Floats = copper.take(rows).bounds()
+    middle = (boxes[:, :2] + boxes[:, 2:]) / 2
+    size = np.round(boxes[:, 2:] - boxes[:, :2], _SAME).prod(axis=1)
+    spot = np.round(middle, _SAME)
+    order = np.lexsort((spot[:, 1], spot[:, 0], -size, copper.layer[rows], owner))
+    _, first = np.unique(owner[order], return_index=True)
+    places: Floats = middle[order[first]]
+    return places
 
 
 def _known_nets(copper: Conductors, rows: Rows) -> tuple[int, ...]:

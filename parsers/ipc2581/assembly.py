@@ -21,13 +21,13 @@ from parsers.assembly.thicknesses import settled
 from parsers.board import PLATED, Board, BoardFile, Component, Hints, Holes, Outline
 from parsers.ipc2581.columns import Owners, anchors, nearest, owners_of, sets_of
 from parsers.ipc2581.components import (
+    as_their_pads,
     check_number_of_pins,
     components_of,
     doubt_missing_pins,
     doubt_unknown_parts,
     located_pins,
     pad_spots,
-    with_nets_of_pads,
 )
 from parsers.ipc2581.document import read_document
 from parsers.ipc2581.fit import doubt_bare_holes, doubt_missing_holes, doubt_polarity
@@ -229,7 +229,7 @@ class _Assembly:
         told = doubt_clashes(names, copper.net, joined.copper.net, self.doubts)
         silent = [pads for pads in served if (pads.component, pads.pin) not in told]
         self.doubts.doubt(*doubts_on_pins(silent, *names.labels, names.nets))
-        return with_nets_of_pads(components, self.document, (copper, joined.copper), served)
+        return as_their_pads(components, self.document, (copper, joined.copper), served)
 
     # ---- layers ------------------------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from parsers.assembly.diagnostics import Diagnostics, counted
-from parsers.assembly.pins import PinPads, merged_nets, pads_of_pins
+from parsers.assembly.pins import PinPads, merged_nets, middle_of, pads_of_pins, places_of_pins
 from parsers.board import BOTTOM, INNER, TOP, Component, Pin
 from parsers.ipc2581 import placement
 from parsers.ipc2581.columns import SAME_PLACE, Owners
@@ -22,17 +22,14 @@ from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Floats, Ints
 from parsers.trouble import BoardError, Place
 
 MAX_PINS = 2_000_000  # of all parts of a board
-Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where its pad lies
+Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where a pad of it lies
 
 
 def pad_spots(owners: Owners, places: Floats, keep: Bools) -> Spots:
-    """Where the pad of each pin lies; the middle of its pads if there are several."""
-    found: dict[tuple[int, int], list[list[float]]] = defaultdict(list)
+    """Where a pad of each pin lies."""
     rows = np.flatnonzero(keep & (owners.component >= 0) & (owners.pin >= 0) & np.isfinite(places).all(axis=1))
     keys = zip(owners.component[rows].tolist(), owners.pin[rows].tolist(), strict=True)
-    for key, at in zip(keys, places[rows].tolist(), strict=True):
-        found[key].append(at)
-    return {key: _middle(at) for key, at in found.items()}
+    return dict(zip(keys, map(tuple, places[rows].tolist()), strict=True))
 
 
 def located_pins(
@@ -156,18 +153,17 @@ def components_of(
     refdes = names.labels[0]
     for component in sorted(set(pins_of) - seen):
         pins = _pins(document, component, pins_of[component], {}, {}, (names, spots))
-        at = _middle([pin.at for pin in pins])
-        out.append(Component(refdes[component], None, at, pins))
+        out.append(Component(refdes[component], None, middle_of([pin.at for pin in pins]), pins))
     return tuple(out)
 
 
-def with_nets_of_pads(
+def as_their_pads(
     components: Sequence[Component],
     document: Document,
     copper: tuple[Conductors, Conductors],
     served: Sequence[PinPads],
 ) -> tuple[Component, ...]:
-    """Parts whose pins have the nets of their pads, once the copper is connected and named.
+    """Parts whose pins have the nets and the places of their pads, once the copper is connected and named.
 
     Parameters
     ----------
@@ -177,15 +173,20 @@ def with_nets_of_pads(
     before, after = copper
     settled = merged_nets(before.net, after.net)
     nets = {(pads.component, pads.pin): pads.net for pads in served}
+    places = dict(zip(nets, map(tuple, places_of_pins(after, served).tolist()), strict=True))
+    placed = {part.refdes for part in document.parts}
     gone = {(pads.component, pads.pin) for pads in pads_of_pins(before)} - set(nets)
     numbers = document.tables.pins
     out = []
     for part in components:
         keys = [(document.tables.components[part.refdes], numbers[pin.number]) for pin in part.pins]
         kept = [(key, pin) for key, pin in zip(keys, part.pins, strict=True) if key not in gone]
-        told = [(nets.get(key, UNKNOWN_NET), pin) for key, pin in kept]
-        pins = [replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net) for net, pin in told]
-        out.append(replace(part, pins=tuple(pins)))
+        told = [(nets.get(key, UNKNOWN_NET), replace(pin, at=places.get(key, pin.at))) for key, pin in kept]
+        pins = tuple(
+            replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net) for net, pin in told
+        )
+        at = part.at if part.refdes in placed else middle_of([pin.at for pin in pins])
+        out.append(replace(part, pins=pins, at=at))
     return tuple(out)
 
 
@@ -243,9 +244,3 @@ def _side(document: Document, plan: LayerPlan, layer: str) -> str | None:
         return None if side == INNER else side
     raw = document.layers.get(layer)
     return {"TOP": TOP, "BOTTOM": BOTTOM}.get(raw.side) if raw else None
-
-
-def _middle(points: Sequence[Sequence[float]]) -> tuple[float, float]:
-    if not points:
-        return 0.0, 0.0
-    return sum(point[0] for point in points) / len(points), sum(point[1] for point in points) / len(points)

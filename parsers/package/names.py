@@ -79,9 +79,9 @@ class Tables:
         copper whose net is stated to be empty, becomes NO_NET.
         """
         net, component, pin, function = table.net, table.component, table.pin, table.function
-        part = _mapped([_number(self.refdes, name) for name in names.components], component)
-        number = _mapped([_number(self.pins, text) for text, _ in names.pins], pin)
-        told = _mapped([_number(self.functions, name) for name in names.functions], function)
+        part = _mapped([number_of(self.refdes, name) for name in names.components], component)
+        number = _mapped([number_of(self.pins, text) for text, _ in names.pins], pin)
+        told = _mapped([number_of(self.functions, name) for name in names.functions], function)
         self._note_pin_names(names, part, number, pin)
         several = _mapped([self._choice(fields) for fields in names.nets], net)
         plain = [self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets]
@@ -119,7 +119,8 @@ class Tables:
             numbered[row] = self.single(parts[part[row]], pins[number[row]], (x, y))
 
 
-def _number(table: dict[str, int], name: str) -> int:
+def number_of(table: dict[str, int], name: str) -> int:
+    """Number of a name in a table, which may be a new one; -1 for an empty name."""
     return table.setdefault(clean(name), len(table)) if name else -1
 
 

@@ -1,9 +1,9 @@
 """Gives copper without nets the names of a test netlist, by the points that land on it.
 
-A point names one object on each layer that it reaches: a pad if there is one, else the smallest object. Connection does
-the rest, so two names on one piece of copper show as a contact. Copper whose net the layers state keeps it; where the
-netlist says otherwise, that is a doubt. A netlist that does not fit the copper names nothing: whether a shift or a
-mirror image would fit is told, never applied.
+A point names one object on each layer that it reaches: a pad if there is one, else the smallest object; a pad without a
+pin is the pin of the point. Connection does the rest, so two names on one piece of copper show as a contact. Copper
+whose net the layers state keeps it; where the netlist says otherwise, that is a doubt. A netlist that does not fit the
+copper names nothing: whether a shift or a mirror image would fit is told, never applied.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ import shapely
 from scipy.spatial import cKDTree
 
 from parsers.board import UNPLATED, Connectivity, Holes
-from parsers.netlist import ALL_LAYERS, NOT_CONNECTED, SURFACE, Netlist, Point
-from parsers.package.names import Tables
+from parsers.netlist import ALL_LAYERS, NOT_CONNECTED, SURFACE, VIA, Netlist, Point
+from parsers.package.names import Tables, number_of
 from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt, Place
 
@@ -69,8 +69,9 @@ def name_copper(netlist: Netlist, copper: Conductors, drilled: Holes, tables: Ta
     walls, more = _write(
         drilled.net, hits.hole, nets[hits.hole_point], [points[p] for p in hits.hole_point], netlist, tables
     )
+    component, pin = _pins(netlist, copper, hits, tables)
     return Naming(
-        replace(copper, net=named),
+        replace(copper, net=named, component=component, pin=pin),
         replace(drilled, net=walls),
         tuple(doubts + _summed(clashes + more, netlist)),
         tuple(spelled),
@@ -187,6 +188,18 @@ def _net(point: Point, same: dict[str, int], tables: Tables) -> int:
     if point.net == NOT_CONNECTED:
         return tables.single(point.part, point.pin)
     return same[point.net] if point.net in same else tables.net(point.net)
+
+
+def _pins(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables) -> tuple[Ints, Ints]:
+    """Columns component and pin, in which pads that state neither have those of the point on them."""
+    told = np.array([bool(p.part and p.pin) and p.part != VIA for p in netlist.points])
+    free = copper.pad & (copper.component < 0) & (copper.pin < 0)
+    chosen = told[hits.point] & free[hits.row]
+    point, row = hits.point[chosen], hits.row[chosen]
+    component, pin = copper.component.copy(), copper.pin.copy()
+    component[row] = [number_of(tables.refdes, netlist.points[p].part) for p in point.tolist()]
+    pin[row] = [number_of(tables.pins, netlist.points[p].pin) for p in point.tolist()]
+    return component, pin
 
 
 def _write(

@@ -35,6 +35,7 @@ from parsers.package.drilling import check_holes, check_pads, read_holes
 from parsers.package.images import read_image
 from parsers.package.names import NO_COPPER, TRACKS, Tables
 from parsers.package.naming import Naming, name_copper, open_nets
+from parsers.package.netlist_checks import netlist_doubts, told_edge
 from parsers.package.parts import Body, bodies, parts_of
 from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE, UNKNOWN
 from parsers.package.sorting import Content, Item, Sorting, sort_files
@@ -76,17 +77,18 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
     diagnostics.doubt(*trouble)
     tables = Tables()
-    outline = _outline(sorting, hints, diagnostics)
+    netlist = _netlist(sorting, diagnostics)
+    outline = _outline(sorting, hints, netlist, diagnostics)
     copper = _copper(stack, tables, outline, diagnostics, jobs)
     drilled = read_holes(sorting, stack, tables, copper.table, outline, diagnostics)
     copper = _trimmed(copper, drilled, outline, stack, tables, diagnostics)
-    netlist = _netlist(sorting, diagnostics)
     naming = name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
     joined = _connected(naming or copper.table, drilled, hints, tables, stack)
     _note_connection(joined, naming, diagnostics)
     _check_choices(joined.copper, copper.several, tables, sorting, diagnostics)
     if netlist and naming:
         diagnostics.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
+        diagnostics.doubt(*(netlist_doubts(netlist, joined.holes, outline) if naming.hits else ()))
     check_holes(sorting, joined, diagnostics)
     check_pads(sorting, joined, tables, diagnostics)
     _check_polarity(stack, joined, diagnostics)
@@ -153,14 +155,14 @@ def _title(sorting: Sorting, package: Package) -> str:
 # ---------------------------------------------------------------------------------------------------- profile, copper
 
 
-def _outline(sorting: Sorting, hints: Hints, diagnostics: Diagnostics) -> Outline | None:
+def _outline(sorting: Sorting, hints: Hints, netlist: Netlist | None, diagnostics: Diagnostics) -> Outline | None:
     """The board's outline; its absence is told, and matters where edges are measured."""
     own, name = _own_outline(sorting, diagnostics)
     told = told_outline(own, hints.outline, name)
     diagnostics.doubt(*told.doubts)
     if told.outline is None and not name:
         why = "no file is the profile; where edges are measured, that is a doubt: give [outline] points"
-        diagnostics.remark(Doubt("no board profile", why))
+        diagnostics.remark(Doubt("no board profile", why + told_edge(netlist)))
     return told.outline
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from parsers.assembly.diagnostics import clean
 from parsers.assembly.image import Image
-from parsers.assembly.pins import doubts_on_pins, pads_of_pins
+from parsers.assembly.pins import doubts_on_pins, middle_of, pads_of_pins, places_of_pins
 from parsers.board import BOTTOM, TOP, Component, Pin
 from parsers.netlist import ALL_LAYERS, SURFACE, VIA, Netlist
 from parsers.package.names import Tables
@@ -59,9 +59,7 @@ def _part(refdes: str, pins: Mapping[str, Pin], sides: set[str], body: Body | No
     side = body.side if body else (next(iter(sides)) if len(sides) == 1 else None)
     if body:
         return Component(refdes, side, body.at, ordered)
-    places = np.array([pin.at for pin in ordered] or [(0.0, 0.0)])
-    x, y = (places.min(axis=0) + places.max(axis=0)) / 2
-    return Component(refdes, side, (float(x), float(y)), ordered)
+    return Component(refdes, side, middle_of([pin.at for pin in ordered]), ordered)
 
 
 def _middles(copper: Conductors, rows: Rows) -> list[tuple[float, float]]:
@@ -75,11 +73,10 @@ def _pins(copper: Conductors, tables: Tables, layers: int) -> tuple[Pins, dict[s
     served = pads_of_pins(copper)
     pins: Pins = {}
     sides: dict[str, set[str]] = {}
-    first = np.array([pads.rows[0] for pads in served], dtype=np.intp)
-    for pads, at in zip(served, _middles(copper, first), strict=True):
+    for pads, (x, y) in zip(served, places_of_pins(copper, served).tolist(), strict=True):
         name, number = refdes[pads.component], numbers[pads.pin]
         pin_name = tables.pin_names.get((pads.component, pads.pin), "")
-        pins.setdefault(name, {})[number] = Pin(number, pin_name, pads.net, at)
+        pins.setdefault(name, {})[number] = Pin(number, pin_name, pads.net, (x, y))
         sides.setdefault(name, set()).update(_faces(copper, pads.rows, layers))
     return pins, sides, doubts_on_pins(served, refdes, numbers, tables.nets)
 

@@ -6,14 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers.assembly.connectivity import connect
-from parsers.board import PLATED, UNPLATED, holes
+from parsers.board import PLATED, UNPLATED, Outline, holes
 from parsers.netlist import ALL_LAYERS, SURFACE, THROUGH, Netlist, Point, looks_like_netlist, read_netlist
 from parsers.package.names import Tables
 from parsers.package.naming import Naming, name_copper, open_nets
+from parsers.package.netlist_checks import netlist_doubts, told_edge
 from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, concatenate, conductors
 from parsers.trouble import FormatError
 
@@ -116,22 +118,50 @@ def test_access_codes_of_two_faces_name_the_faces(codes: tuple[int, ...], layers
     assert netlist(*(point("A", 0, 0, access=code) for code in codes)).access(layers).tolist() == found
 
 
-@pytest.mark.parametrize(
-    "line", ["367" + " " * 29 + "D0800UA00X+029100Y+012400", "379GND  VCC", "389BOARD_EDGE     X0Y0"]
-)
-def test_other_records_name_nothing_and_are_no_trouble(line: str) -> None:
-    """Tooling holes, adjacency and outlines are skipped."""
-    assert read(line) == replace(read(), name="n.ipc")
+def test_holes_without_a_net_are_read() -> None:
+    """Tooling and unplated holes name nothing; tooling features are neither point nor hole."""
+    unplated = "367" + " " * 29 + "D0800UA00X+029100Y+012400"
+    found = read(unplated, "347" + unplated[3:37] + " " + unplated[38:], "337" + unplated[3:])
+    assert [(h.hole, h.x, h.plated) for h in found.holes] == [
+        (pytest.approx(2.032), pytest.approx(73.914), UNPLATED)
+    ] * 2
+    assert found.points == found.doubts == ()
+
+
+def test_the_edge_is_read() -> None:
+    """Chains of an outline and its continuation; a coordinate that is not told keeps its value."""
+    found = read(f"389{'BOARD_EDGE':14}     X+000000Y+000000 X+010000", "089Y+020000*X0Y0X0Y10000")
+    assert found.edge == tuple(pytest.approx(p) for p in [(0, 0), (25.4, 0), (25.4, 50.8), (0, 0), (0, 25.4)])
+    assert found.points == found.doubts == ()
+
+
+def test_neighbours_that_have_records_are_no_trouble() -> None:
+    """Nets beside each other, by their names or their aliases."""
+    named = "P  NNAME1 A_REALLY_LONG_NET_NAME", f"327{'NNAME1':14}" + SURFACE_LINE[17:]
+    assert read(*named, SURFACE_LINE, "379NNAME1        PCI_CLK", "079 N/C").doubts == ()
+
+
+def test_a_layer_of_conductors_is_no_face() -> None:
+    """Where 02 is the bottom for points, a conductor on L02 still is on the second layer."""
+    lines = SURFACE_LINE, SIGN_LINE, f"378{'GND':14} L02 X0100 X+001000Y+002000 X+003000Y+009000"
+    assert read(*lines).access(4).tolist() == [1, 4, 2]
 
 
 @pytest.mark.parametrize(
     ("lines", "end", "what"),
     [
-        (["555 what"], "999", "n.ipc has records of unknown type '555'"),
+        (["555 what"], "999", "n.ipc has records of type '555'"),
+        (["370 what", "370 more"], "999", "n.ipc has records of type '370' (2 times)"),
+        (["390R1"], "999", "n.ipc has records of type '390'"),
+        (["379GND  VCC"], "999", "n.ipc names 2 nets that have no record"),
+        (["389PANEL_EDGE     X0Y0"], "999", "n.ipc shows a panel"),
+        (["389SCORE_LINE     X0Y0"], "999", "n.ipc draws SCORE_LINE"),
+        (["089X0Y0"], "999", "n.ipc has records of type '089' that continue nothing"),
+        ([f"389{'BOARD_EDGE':14}     X0Y0 X1Q2"], "999", "n.ipc has places that are not readable"),
         ([SURFACE_LINE[:41]], "999", "n.ipc has records without a place"),
         ([SURFACE_LINE[:41] + "X+0307x5Y+015735"], "999", "n.ipc has numbers that are not readable"),
         (["378GND L01 X10"], "999", "n.ipc has conductors without a layer"),
-        ([f"378{'GND':14} L01 X10 X1Q2"], "999", "n.ipc has conductors that are not readable"),
+        ([f"378{'GND':14} L01 X10 X1Q2"], "999", "n.ipc has places that are not readable"),
         (["P  IMAGE PRIMARY", "P  IMAGE PANEL"], "999", "n.ipc holds several images"),
         ([], "", "n.ipc has no end mark (999)"),
     ],
@@ -313,3 +343,55 @@ def test_a_netlist_without_points_is_doubted() -> None:
     """An empty netlist names nothing, and says so."""
     naming, _ = named(pad(0, 0))
     assert [d.what for d in naming.doubts] == ["n.ipc names nothing"]
+
+
+def test_a_point_tells_the_pin_of_its_pad() -> None:
+    """On every layer of the pad; vias are no pins, and what the layers state stays."""
+    drilled = holes(1, ends=np.array([[0.0, 0, 0, 0]]), radius=0.2, plated=PLATED, last=1)
+    tables = Tables(refdes={"J1": 0}, pins={"9": 0})
+    stated = replace(pad(9, 0), component=np.array([0], np.int32), pin=np.array([0], np.int32))
+    copper = concatenate([pad(0, 0), pad(0, 0, layer=1), pad(5, 0), stated])
+    points = [
+        point("A", 0, 0, ALL_LAYERS, "U1", "3", hole=0.4),
+        point("B", 5, 0, 1, "VIA"),
+        point("C", 9, 0, 1, "U1", "4"),
+    ]
+    found = name_copper(netlist(*points), copper, drilled, tables, 2).copper
+    names = [*tables.refdes, ""], [*tables.pins, ""]
+    told = [(names[0][c], names[1][p]) for c, p in zip(found.component, found.pin, strict=True)]
+    assert told == [("U1", "3"), ("U1", "3"), ("", ""), ("J1", "9")]
+
+
+HOLE = Point("", "", "", THROUGH, 0, 3.0, 4.0, 1.0, UNPLATED, 7)
+SQUARE = ((0.0, 0.0), (20.0, 0.0), (20.0, 10.0), (0.0, 10.0))
+
+
+@pytest.mark.parametrize(
+    ("netlist", "plated", "what"),
+    [
+        (Netlist("n.ipc", (), 0.001, holes=(HOLE,)), UNPLATED, []),
+        (Netlist("n.ipc", (), 0.001, holes=(HOLE,)), PLATED, ["holes that n.ipc has unplated are plated"]),
+        (
+            Netlist("n.ipc", (), 0.001, holes=(HOLE._replace(x=5), HOLE._replace(x=6))),
+            UNPLATED,
+            ["holes of n.ipc are not on the board (2 holes)"],
+        ),
+        (Netlist("n.ipc", (), 0.001, edge=SQUARE), UNPLATED, []),
+        (
+            Netlist("n.ipc", (), 0.001, edge=SQUARE[:2]),
+            UNPLATED,
+            ["n.ipc and the profile disagree on the board's edge"],
+        ),
+    ],
+)
+def test_holes_and_edge_are_held_against_the_board(netlist: Netlist, plated: int, what: list[str]) -> None:
+    drilled = holes(1, ends=np.array([[3.0, 4, 3, 4]]), radius=0.5, plated=plated)
+    board = Outline(shapely.box(0, 0, 20.1, 10))
+    assert [doubt.what for doubt in netlist_doubts(netlist, drilled, board)] == what
+
+
+def test_an_edge_that_only_the_netlist_draws_is_offered() -> None:
+    assert told_edge(Netlist("n.ipc", (), 0.001, edge=(*SQUARE, SQUARE[0]))) == (
+        "; n.ipc draws one: [outline] points = [[0.000, 0.000], [20.000, 0.000], [20.000, 10.000], [0.000, 10.000]]"
+    )
+    assert told_edge(None) == ""

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from checker.demo.sketch import Draw, Pad, Part, Pour, Sketch, box
+from checker.demo.sketch import RECTANGLE, Draw, Pad, Part, Pour, Sketch, box
 from checker.layout.layout import Layout
 from checker.rules import registry
 from parsers.board import Board, Hints, NamedPlace
@@ -155,3 +155,27 @@ def test_pins_take_names_from_the_rules(way: Way, tmp_path: Path) -> None:
     told = pins(read)
     assert told["U1.1"] == "B_IN"
     assert [net.name for net in read.nets].count("B_IN") == 1
+
+
+LEGS = (
+    (pad("SIG", 5), pad("SIG", 9)),  # two legs of one size: the first from the left
+    (pad("SIG", 9), pad("SIG", 5)),
+    (pad("SIG", 5), Pad(net="SIG", layer="L1", at=(9, 6), size=(2, 3), shape=RECTANGLE, refdes="H1", pin="1")),
+    (pad("SIG", 5, layer="L2"), pad("SIG", 9)),
+)
+
+
+@pytest.mark.parametrize(("pads", "x", "y"), [(LEGS[0], 5, 5), (LEGS[1], 5, 5), (LEGS[2], 9, 6), (LEGS[3], 9, 5)])
+@FILES
+def test_a_pin_lies_where_its_largest_pad_of_the_first_layer_lies(
+    pads: tuple[Pad, ...], x: float, y: float, way: Way, tmp_path: Path
+) -> None:
+    (part,) = (c for c in way(board(*pads), tmp_path).components if c.refdes == "H1")
+    assert [pin.at for pin in part.pins] == [pytest.approx((x, y), abs=1e-6)]
+
+
+@FILES
+def test_a_part_that_is_not_placed_lies_amid_its_pins(way: Way, tmp_path: Path) -> None:
+    pads = pad("SIG", 5), pad("SIG", 6, pin="2"), pad("SIG", 15, 9, pin="3")
+    (part,) = (c for c in way(board(*pads), tmp_path).components if c.refdes == "H1")
+    assert part.at == pytest.approx((10, 7), abs=1e-6)
