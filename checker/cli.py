@@ -81,7 +81,7 @@ class Commands(click.Group):
         if sys.stdout is None:  # closed by the caller
             raise Trouble("standard output is closed; give it a place, such as /dev/null")
         try:
-            with _stoppable():
+            with _stoppable(*_heeded()):
                 return super().invoke(ctx)
         except UnreadableRulesError as error:
             raise Trouble(str(error)) from None
@@ -91,7 +91,7 @@ class Commands(click.Group):
             raise Trouble(str(error)) from None
         except KeyboardInterrupt:
             stage = ctx.meta.get(STAGE)
-            doing = f" at: {stage}" if stage else ""
+            doing = f" at: {printable(stage)}" if stage else ""  # it may hold names of the board
             raise Trouble(f"interrupted{doing}; nothing was decided") from None
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
@@ -116,16 +116,23 @@ class Commands(click.Group):
 
 
 @contextmanager
-def _stoppable(request: signal.Signals = signal.SIGTERM) -> Iterator[None]:
-    """Let a request to end the process leave as an interrupt does, so that nothing half-written stays behind."""
+def _stoppable(*requests: signal.Signals) -> Iterator[None]:
+    """Let requests to end the process leave as an interrupt does, so that nothing half-written stays behind."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(request, signal.default_int_handler)
+    before = {request: signal.signal(request, signal.default_int_handler) for request in requests}
     try:
         yield
     finally:
-        signal.signal(request, before)
+        for request, handler in before.items():
+            signal.signal(request, handler)
+
+
+def _heeded() -> list[signal.Signals]:
+    """Requests that end a command; an interrupt that the caller has told us to ignore stays ignored."""
+    ignored = signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    return [signal.SIGTERM] if ignored else [signal.SIGTERM, signal.SIGINT]
 
 
 class Page(click.ParamType[RuleModule | Topic]):
@@ -557,16 +564,16 @@ class Stages:
         self.quiet = quiet or not sys.stderr.isatty()
         self.begin = time.monotonic()
         self.shown = 0.0
+        self.context = click.get_current_context()
 
     def __call__(self, stage: str) -> None:
-        """Take note of the stage that begins."""
-        told = printable(stage)  # it may hold names of the board
-        click.get_current_context().meta[STAGE] = told
+        """Take note of the stage that begins; called often, so that little may be done."""
+        self.context.meta[STAGE] = stage
         now = time.monotonic()
         if not self.quiet and now - self.begin > QUICK and now - self.shown > OFTEN:
             self.shown = now
             room = shutil.get_terminal_size().columns - 3
-            click.echo(f"\r\x1b[K{told[:room]} …", err=True, nl=False)
+            click.echo(f"\r\x1b[K{printable(stage)[:room]} …", err=True, nl=False)
 
     def done(self) -> None:
         """Clear the line."""
@@ -662,15 +669,7 @@ def _check_many(
         output.begin(out, ())
     stages = Stages(quiet=quiet)
     stages(f"0 of {len(boards)} boards")
-    summaries = batch.check_many(
-        boards,
-        rules,
-        options,
-        names,
-        out,
-        jobs,
-        lambda done, total, name: stages(f"{done} of {total} boards, the latest {name}"),
-    )
+    summaries = batch.check_many(boards, rules, options, names, out, jobs, stages)
     stages.done()
     text = f"{batch.as_text(summaries)}{CAUTION}\n"
     if out is not None:

@@ -39,7 +39,6 @@ class Task:
 
 
 Work = Callable[[Task], Summary]
-Progress = Callable[[int, int, str], None]  # done, of how many, the latest
 
 
 def folder_names(boards: Sequence[Path]) -> list[str]:
@@ -72,9 +71,12 @@ def check_many(
     formats: Sequence[str],
     out: Path | None,
     jobs: int,
-    progress: Progress = lambda *_: None,
+    progress: run.Progress = lambda _: None,
 ) -> list[Summary]:
-    """Check boards, `jobs` at a time, in order; with `out` each gets a folder of its own there."""
+    """Check boards, `jobs` at a time, in order; with `out` each gets a folder of its own there.
+
+    Each is checked in a process of its own, so that one that is killed costs its own board alone.
+    """
     if jobs > 1:
         options = replace(options, jobs=1)  # the boards themselves run side by side
     tasks = [
@@ -82,22 +84,36 @@ def check_many(
         for number, (board, name) in enumerate(zip(boards, folder_names(boards), strict=True))
     ]
     summaries: dict[int, Summary] = {}
-    for number, summary in done_of(tasks, jobs):
+    under_way: list[str] = []
+
+    def begun(task: Task) -> None:
+        under_way.append(task.name)
+        progress(f"{', '.join(under_way)}; {len(summaries)} of {len(tasks)} boards done")
+
+    for number, summary in done_of(tasks, jobs, begun=begun):
         summaries[number] = summary
-        progress(len(summaries), len(tasks), summary.name)
+        if summary.name in under_way:  # not one that was refused before it began
+            under_way.remove(summary.name)
     return [summaries[task.number] for task in tasks]
 
 
-def done_of(tasks: Sequence[Task], jobs: int, work: Work | None = None) -> Iterator[tuple[int, Summary]]:
-    """Number and summary of each board as it is done; one whose worker is killed is told as lost."""
+def done_of(
+    tasks: Sequence[Task],
+    jobs: int,
+    work: Work | None = None,
+    begun: Callable[[Task], None] = lambda _: None,
+) -> Iterator[tuple[int, Summary]]:
+    """Number and summary of each board as it is done; one whose worker is killed is told as lost.
+
+    Parameters
+    ----------
+    begun : hears, in a thread of its own, of each board that is begun
+    """
     work = work or _check_one
     refused = {task.number: summary for task in tasks if (summary := _begin(task)) is not None}
     yield from refused.items()
     left = [task for task in tasks if task.number not in refused]
-    if jobs > 1 and len(left) > 1:
-        yield from lanes.in_lanes(left, jobs, partial(_in_lane, work))
-    else:
-        yield from ((task.number, work(task)) for task in left)
+    yield from lanes.in_lanes(left, jobs, partial(_in_lane, work, begun))  # also one at a time: a killed one ends alone
 
 
 def worst_code(summaries: Sequence[Summary]) -> int:
@@ -122,7 +138,8 @@ def _begin(task: Task) -> Summary | None:
     return None
 
 
-def _in_lane(work: Work, lane: lanes.Lane, task: Task) -> tuple[int, Summary]:
+def _in_lane(work: Work, begun: Callable[[Task], None], lane: lanes.Lane, task: Task) -> tuple[int, Summary]:
+    begun(task)
     try:
         return task.number, lane.run(work, task)
     except lanes.WorkerLostError:

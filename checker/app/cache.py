@@ -64,7 +64,7 @@ NARROW: Mapping[str, tuple[str, ...]] = {
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
 SHARED = ("pours", "off_reference_runs")  # quantities of a layout that are kept
-OF_ITS_OWN = ("board", "rules", "limits", "names", "_computed")  # of a layout: never handed on
+OF_ITS_OWN = ("board", "rules", "limits", "names", "tell", "_computed")  # of a layout: never handed on
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -243,7 +243,8 @@ def share(source: Layout, target: Layout) -> None:
 
 def adopt(source: Layout, target: Layout) -> None:
     """Hand on all that a layout has computed to one that sees the same; see `layout_key`."""
-    vars(target).update({k: v for k, v in vars(source).items() if k not in ("board", "rules", "limits", "names")})
+    own = ("board", "rules", "limits", "names", "tell")
+    vars(target).update({k: v for k, v in vars(source).items() if k not in own})
 
 
 def _grown(base: Layout, rules: Rules) -> Layout:

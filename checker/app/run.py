@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import signal
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date
@@ -17,11 +17,12 @@ import shapely
 
 from checker.app import cache, joined
 from checker.app.rules import load_rules
+from checker.app.slates import Slates
 from checker.config.rules_file import Rules
 from checker.findings import Finding, Level, identified
 from checker.insulation.record import assumed, conditions, narrowest
 from checker.insulation.requirements import bind
-from checker.layout.layout import Layout
+from checker.layout.layout import Layout, unheard
 from checker.results import baseline as baselines
 from checker.results import waivers
 from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
@@ -51,6 +52,7 @@ Progress = Callable[[str], None]
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
 Results = Mapping[str, Found]  # by rule id
 Task = tuple[Layout, str]  # a rule to run, by id
+LOOK = 0.2  # s between two looks at what workers are doing
 WORTH_SHARING = 1_500  # conductors; below, starting processes takes longer than it saves
 
 
@@ -105,7 +107,10 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     board, key = cache.read_cached(store, board_path, hints_of(rules), options.jobs)
     if key is None:
         return check_board(board, rules, options, progress)
-    return check_cached(store, key, Layout(board, rules), options, progress)
+    progress("regions")
+    layout = Layout(board, rules)
+    layout.tell = lambda words: progress(f"regions: {words}")
+    return check_cached(store, key, layout, options, progress)
 
 
 def check_cached(store: cache.Cache, key: str, layout: Layout, options: Options, progress: Progress) -> Checked:
@@ -121,6 +126,7 @@ def check_board(board: Board, rules: Rules, options: Options, progress: Progress
     """Hold a board that is read already against a rules file; see `check`."""
     progress("regions")
     layout = Layout(board, rules)
+    layout.tell = lambda words: progress(f"regions: {words}")
     able = _able(layout, options)
     found = _run_rules([(layout, name) for name in able], options, progress)
     return judged(layout, dict(zip(able, found, strict=True)), options)
@@ -225,15 +231,18 @@ def _numbered(progress: Progress, number: int, total: int) -> Progress:
 def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
     layout, name = task
     progress(name)
+    layout.tell = lambda words: progress(f"{name}: {words}")
     module = registry()[name]
     found: list[Finding] = []
     for finding in module.find(layout):
         found.append(finding)
         progress(f"{name} after {subject(finding)}")
-    return found, list(module.doubts(layout))
+    doubts = list(module.doubts(layout))
+    layout.tell = unheard
+    return found, doubts
 
 
-_shared: list[list[Task]] = []  # what forked workers inherit; a layout is too large to be sent
+_shared: list[tuple[list[Task], Slates]] = []  # what forked workers inherit; a layout is too large to be sent
 
 
 def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Found]:
@@ -241,15 +250,16 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
     for layout, _ in tasks:
         layout.doubts  # noqa: B018 - needs pours and territories: computed here once, not in every worker
     groups = _groups(tasks)
-    _shared.append(tasks)
+    slates = Slates(len(groups))
+    _shared.append((tasks, slates))
     try:
         with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
-            futures = {pool.submit(_run_shared, group): group for group in groups}
+            futures = [pool.submit(_run_shared, number, group) for number, group in enumerate(groups)]
             try:
-                progress(_under_way(tasks, groups))
-                for _ in as_completed(futures):
-                    progress(_under_way(tasks, [group for future, group in futures.items() if not future.done()]))
+                _wait_for(futures, lambda: progress(_under_way(futures, groups, slates)))
             except BaseException:
+                progress(_under_way(futures, groups, slates))
+                slates.end_writers()
                 pool.shutdown(cancel_futures=True)  # rules that have not begun never do
                 raise
             found = [future.result() for future in futures]
@@ -261,10 +271,21 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
     return [by_number[number] for number in range(len(tasks))]
 
 
-def _under_way(tasks: list[Task], left: list[list[int]]) -> str:
-    """How many rules are done, and those that are not."""
-    names = [tasks[number][1] for number in chain.from_iterable(left)]
-    return f"{len(tasks) - len(names)} of {len(tasks)} rules done; left: {', '.join(names) or 'nothing'}"
+def _wait_for(futures: Sequence[Future[list[Found]]], look: Callable[[], None]) -> None:
+    """Wait until all are done, and look at what they are at now and then."""
+    left = set(futures)
+    while left:
+        look()
+        left = wait(left, LOOK, FIRST_COMPLETED).not_done
+
+
+def _under_way(futures: Sequence[Future[list[Found]]], groups: list[list[int]], slates: Slates) -> str:
+    """What the workers are at, and how many rules are done."""
+    total = sum(map(len, groups))
+    done = sum(len(group) for future, group in zip(futures, groups, strict=True) if future.done())
+    running = [number for number, future in enumerate(futures) if not future.done()]
+    at = "; ".join(filter(None, map(slates.read, running)))
+    return f"{at or 'rules'}, {done} of {total} rules done"
 
 
 def _groups(tasks: list[Task]) -> list[list[int]]:
@@ -282,8 +303,9 @@ def _quiet_end() -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
-def _run_shared(numbers: list[int]) -> list[Found]:
-    return [_run_rule(_shared[-1][number]) for number in numbers]
+def _run_shared(slate: int, numbers: list[int]) -> list[Found]:
+    tasks, slates = _shared[-1]
+    return [_run_rule(tasks[number], lambda stage: slates.write(slate, stage)) for number in numbers]
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:

@@ -49,7 +49,11 @@ def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
     """Everything too close, one per separation, pair of nets and layer (or None); found once."""
     barriers = bind(layout)
     air = _air(layout, barriers) if barriers.measured else None
-    return tuple(s for bound in barriers.measured for s in _Search(layout, barriers, bound, air).found())
+    found: list[Shortfall] = []
+    for bound in barriers.measured:
+        layout.tell(f"{CLEARANCE} of {bound.title}: {bound.some_nets(layout)}")
+        found += _Search(layout, barriers, bound, air).found()
+    return tuple(found)
 
 
 def _air(layout: Layout, barriers: Barriers) -> Air | None:

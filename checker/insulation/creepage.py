@@ -95,6 +95,7 @@ def measured(layout: Layout) -> Measured:
         x = bound.x + layout.rules.tolerance.routing  # a slot may come out that much narrower
         if x not in surfaces:
             surfaces[x] = surface_of(layout, barriers, x)
+        layout.tell(f"{CREEPAGE} of {bound.title}: {bound.some_nets(layout)}")
         search = _Search(layout, barriers, bound, required, surfaces[x])
         found += search.found()
         unsure += [(bound, at) for at in search.beside(surfaces[x].necks)[:1]]
@@ -160,6 +161,8 @@ class _Search:
         for source, target in zip(*(c.tolist() for c in self.legs.table(self.x, self.limit)[:2]), strict=True):
             if node[ends[source]] == node[ends[target]]:
                 continue  # a net on both sides is never held against itself
+            names = " to ".join(self._name(ends[island]) for island in (source, target))
+            self.layout.tell(f"{CREEPAGE} of {self.bound.title}: {names}")
             path = self.legs.best(source, target, self.x)
             if path is not None and path.length < self.limit:
                 yield path

@@ -61,6 +61,12 @@ class Bound:
         """Its two sides."""
         return self.separation.title
 
+    def some_nets(self, layout: Layout) -> str:
+        """A few nets of either side by name, for telling what is being measured."""
+        known = len(layout.board.nets)
+        sides = (np.array(sorted(net for net in nets if net < known), dtype=int) for nets in self.separation.nets)
+        return " to ".join(layout.some_nets(side) or "hardware" for side in sides)
+
     @property
     def has_copper(self) -> bool:
         """Whether there is copper on both sides."""

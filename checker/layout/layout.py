@@ -41,8 +41,13 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
+FEW = 3  # names that stand for many where the work is told
 
 T = TypeVar("T")
+
+
+def unheard(_: str) -> None:
+    """What a layout says of its work where nobody listens."""
 
 
 class Declared(Protocol):
@@ -95,6 +100,7 @@ class Layout:
         self.limits = rules.limits
         self.names = NetNames([net.name for net in board.nets])
         self._computed: dict[Callable[[Layout], Any], Any] = {}
+        self.tell: Callable[[str], None] = unheard  # long work says what it is at, and for which nets
 
     def once(self, compute: Callable[[Layout], T]) -> T:
         """What a function above this room computes from this layout: computed once, and gone with the layout."""
@@ -167,6 +173,11 @@ class Layout:
         named[floating_rows(self.board) & ~reference] = -1
         return named
 
+    def some_nets(self, nets: Rows | Ints) -> str:
+        """A few of some nets by name, and how many more there are."""
+        shown = ", ".join(self.board.net_name(net) for net in nets[:FEW].tolist())
+        return f"{shown} and {len(nets) - FEW} more" if len(nets) > FEW else shown
+
     def matching(self, patterns: tuple[str, ...]) -> Ints:
         """Net indices that match any of the glob patterns, ascending."""
         return self.names.matching(patterns)
@@ -193,7 +204,8 @@ class Layout:
     @cached_property
     def pours(self) -> tuple[Pour, ...]:
         """All pours, ordered by region, layer, then place."""
-        return find_pours(self.board, self.regions, PourLimits(self.limits["hole"], self.limits["pour"]))
+        limits = PourLimits(self.limits["hole"], self.limits["pour"])
+        return find_pours(self.board, self.regions, limits, self.tell)
 
     @cached_property
     def stitches(self) -> tuple[Rows, ...]:
@@ -418,6 +430,7 @@ class Layout:
     @cached_property
     def fragments(self) -> Fragments:
         """Conductors that leave the reference somewhere, or change it, cut along its cells."""
+        self.tell(f"what traces run over: {self.some_nets(np.flatnonzero(self._changing))}")
         where = involved(self.board, self.judged, self._changing)
         return cut_up(self.board, self.judged, where, self.reference_maps)
 
@@ -441,6 +454,7 @@ class Layout:
     def off_reference_runs(self) -> tuple[OffReferenceRun, ...]:
         """Runs off the reference: gaps, turns of a side, moats, and bare runs above limits.unreferenced_run."""
         parts = self.fragments
+        self.tell(f"runs off the reference: {self.some_nets(np.unique(parts.net))}")
         graph = Graph(self.board, parts, contacts(self.board, parts, self._telling(parts)))
         finder = Finder(
             graph,

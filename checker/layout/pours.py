@@ -9,7 +9,7 @@ that shapes the pour, not with the number of stitching vias.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,13 +68,21 @@ class _Copper:
         return self._pads[layer]
 
 
-def find_pours(board: Board, regions: Sequence[Region], limits: PourLimits) -> tuple[Pour, ...]:
-    """All pours, ordered by region, layer, then place; reference copper first, planes after it."""
+def find_pours(
+    board: Board, regions: Sequence[Region], limits: PourLimits, tell: Callable[[str], None]
+) -> tuple[Pour, ...]:
+    """All pours, ordered by region, layer, then place; reference copper first, planes after it.
+
+    Parameters
+    ----------
+    tell : hears which pours are looked for
+    """
     copper = _Copper(board)
     out: list[Pour] = []
     for region in regions:
         for layer in range(len(board.layers)):
             found: list[Pour] = []
+            tell(f"pours of {', '.join(region.spec.reference) or region.name} on {board.layers[layer].id}")
             for plane, nets in ((False, region.reference), (True, region.planes)):
                 rows = _rows(copper, nets, layer)
                 pours = _pours(copper, rows, region, limits)

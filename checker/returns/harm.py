@@ -148,6 +148,7 @@ def _search(network: Network, crossings: Sequence[_Crossing], budget: Budget) ->
     searches = 0
     while left and searches < SEARCHED:
         crossing = left.pop(0)
+        crossing.layout.tell(f"detour of {crossing.layout.board.net_name(crossing.run.net)}")
         crossing.search(budget)
         searches += 1
         if not few and crossing.detour is not None:

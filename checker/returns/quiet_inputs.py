@@ -205,6 +205,7 @@ class _Solving:
     def _inputs(self, sheet: Sheet) -> Iterator[Input]:
         """Quiet inputs whose grounds copper joins; the others are doubts."""
         for number, spec in enumerate(self.layout.rules.quiet_inputs):
+            self.layout.tell(f"currents in the reference of {spec.net}")
             pair = self._pair(sheet, spec.ground, f"quiet_input[{number}].ground", f"input {spec.net}")
             if pair is not None:
                 yield number, spec, pair
@@ -241,7 +242,11 @@ class _Solving:
 
     def _ohms(self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]) -> list[list[float]]:
         """V in series with each input per A of each current."""
-        return [self._row(self._potential(sheet, pair), currents) for _, _, pair in inputs]
+        rows = []
+        for _, spec, pair in inputs:
+            self.layout.tell(f"voltage in series with {spec.net}")
+            rows.append(self._row(self._potential(sheet, pair), currents))
+        return rows
 
     def _potential(self, sheet: Sheet, pair: Pair) -> Floats:
         return sheet.potential(*(self.spreads[place.name] for place in pair))

@@ -23,7 +23,7 @@ print(code, *sorted({{name.partition(".")[0] for name in sys.modules}} & set({he
 def loaded(*words: str, flags: tuple[str, ...] = ()) -> tuple[str, str]:
     """What a command prints, and its exit code with the heavy packages that it loaded."""
     text = PROGRAM.format(words=list(words), heavy=HEAVY)
-    done = subprocess.run([sys.executable, *flags, "-c", text], capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run([sys.executable, *flags, "-c", text], capture_output=True, text=True, check=True, timeout=600)
     return done.stdout, done.stderr.splitlines()[-1]
 
 

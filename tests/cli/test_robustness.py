@@ -61,7 +61,7 @@ def slow(self, data):
     if self.name == "manifest.json":
         return
     print("written", flush=True)
-    time.sleep(60)
+    time.sleep(600)
 pathlib.Path.write_bytes = slow
 main(sys.argv[1:], prog_name="moatcheck")
 """
@@ -78,7 +78,7 @@ def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Pa
         assert process.stdout is not None
         assert process.stdout.readline() == "written\n"
         process.send_signal(how)
-        _, errors = process.communicate(timeout=60)
+        _, errors = process.communicate(timeout=600)
     if how is signal.SIGKILL:  # nobody can tidy up; the next run does
         assert run(*words_of(home), "--out", out).exit_code == 1
         assert not list(out.glob(".moatcheck-*"))
@@ -98,7 +98,7 @@ find = gap_crossing.find
 def slow(layout):
     yield from find(layout)
     print("found", flush=True)
-    time.sleep(60)
+    time.sleep(600)
 gap_crossing.find = slow
 main(sys.argv[1:], prog_name="moatcheck")
 """
@@ -110,10 +110,72 @@ def test_an_interrupt_tells_rule_nets_and_share_of_the_work(home: Path) -> None:
         assert process.stdout is not None
         assert process.stdout.readline() == "found\n"
         process.send_signal(signal.SIGTERM)
-        _, errors = process.communicate(timeout=60)
+        _, errors = process.communicate(timeout=600)
     assert process.returncode == 3
     told = re.fullmatch(r"moatcheck: interrupted at: gap-crossing after .+, rule \d+ of \d+; nothing .*\n", errors)
     assert told, errors
+
+
+SLOW_SEARCH = """
+import sys, time
+from checker.app import run
+from checker.cli import main
+from checker.returns.detour import Network
+run.WORTH_SHARING = 0
+def slow(*_):
+    print("searching", flush=True)
+    time.sleep(600)
+Network.detour = slow
+main(sys.argv[1:], prog_name="moatcheck")
+"""
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+@pytest.mark.parametrize("whole_group", [True, False], ids=["by key", "by request"])
+def test_an_interrupt_inside_long_geometry_names_the_net(jobs: str, whole_group: bool, home: Path) -> None:
+    """By the key, which reaches workers too, and by a request to the run alone: none of its processes stays."""
+    words = [sys.executable, "-c", SLOW_SEARCH, *words_of(home, "single-tie-faulty"), "--jobs", jobs]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "searching\n"
+        if whole_group:
+            os.killpg(process.pid, signal.SIGINT)
+        else:
+            process.send_signal(signal.SIGTERM)
+        _, errors = process.communicate(timeout=600)  # ends once no process holds the pipes
+    assert process.returncode == 3
+    told = re.fullmatch(r"moatcheck: interrupted at: (.*); nothing was decided\n", errors)
+    assert told, errors
+    assert re.search(r"gap-crossing: detour of \w+", told[1]), errors
+    assert re.search(r"rule \d+ of \d+|\d+ of \d+ rules done", told[1]), errors
+
+
+STARTING = """
+import os, signal, sys
+class Interrupted:
+    def find_spec(self, name, *_):
+        if name == "checker.cli":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupted())
+from checker.start import main
+main()
+"""
+
+
+def test_an_interrupt_while_the_program_loads_is_one_line() -> None:
+    done = subprocess.run([sys.executable, "-c", STARTING], capture_output=True, text=True, check=False, timeout=600)
+    assert done.returncode == 3
+    assert done.stderr == "moatcheck: interrupted while it starts; nothing was decided\n"
+
+
+def test_an_interrupt_that_the_caller_ignores_is_ignored(home: Path) -> None:
+    """As a shell's background jobs: they end by a request alone."""
+    program = STARTING.replace("import os, signal, sys", "import os, signal, sys\nsignal.signal(2, signal.SIG_IGN)")
+    words = [sys.executable, "-c", program, *words_of(home, "battery")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_a_run_that_is_refused_leaves_no_earlier_verdict(home: Path, tmp_path: Path) -> None:
@@ -195,7 +257,7 @@ def test_a_disk_that_fills_up_is_one_line_and_leaves_nothing(home: Path, tmp_pat
         resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))
 
     words = [*CLI, *words_of(home), "--out", str(tmp_path / "out")]
-    done = subprocess.run(words, capture_output=True, text=True, preexec_fn=bounded, check=False, timeout=60)
+    done = subprocess.run(words, capture_output=True, text=True, preexec_fn=bounded, check=False, timeout=600)
     one_line(done, "cannot write")
     assert not list((tmp_path / "out").iterdir())
 
@@ -204,7 +266,7 @@ def test_a_disk_that_fills_up_is_one_line_and_leaves_nothing(home: Path, tmp_pat
 def test_a_full_standard_output_is_one_line(home: Path) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
-            [*CLI, *words_of(home)], stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=60
+            [*CLI, *words_of(home)], stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=600
         )
     assert done.returncode == 3
     assert "Traceback" not in done.stderr
@@ -213,7 +275,7 @@ def test_a_full_standard_output_is_one_line(home: Path) -> None:
 def test_a_standard_output_that_is_closed_is_one_line_and_no_verdict(home: Path) -> None:
     words = [*CLI, *words_of(home, "battery")]
     shut = subprocess.run(
-        words, stderr=subprocess.PIPE, text=True, preexec_fn=lambda: os.close(1), check=False, timeout=60
+        words, stderr=subprocess.PIPE, text=True, preexec_fn=lambda: os.close(1), check=False, timeout=600
     )
     one_line(shut, "standard output is closed")
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
@@ -221,7 +283,7 @@ def test_a_standard_output_that_is_closed_is_one_line_and_no_verdict(home: Path)
         assert process.stderr is not None
         process.stdout.close()
         errors = process.stderr.read()
-        assert process.wait(timeout=60) == 3
+        assert process.wait(timeout=600) == 3
     assert errors == "moatcheck: standard output was closed before all was written\n"
 
 
@@ -276,7 +338,7 @@ def test_runs_into_one_folder_do_not_mix(home: Path, tmp_path: Path) -> None:
     started = [
         subprocess.Popen([*CLI, *words_of(home, name), "--quiet", "--out", str(tmp_path), *formats]) for name in names
     ]
-    assert {process.wait(timeout=120) for process in started} <= {0, 1}
+    assert {process.wait(timeout=600) for process in started} <= {0, 1}
     board = json.loads((tmp_path / "report.json").read_text())["input"]["path"]
     title = demo.boards()[Path(board).parent.name].draw().title
     assert title in (tmp_path / "report.txt").read_text()
@@ -307,7 +369,7 @@ def test_a_worker_that_is_killed_ends_the_run_in_one_line(home: Path, monkeypatc
 def test_a_check_without_docstrings_and_assertions_says_the_same(home: Path) -> None:
     words = [sys.executable, "-m", "checker.cli", *words_of(home)]
     plain, bare = (
-        subprocess.run([words[0], *flags, *words[1:]], capture_output=True, text=True, timeout=120, check=False)
+        subprocess.run([words[0], *flags, *words[1:]], capture_output=True, text=True, timeout=600, check=False)
         for flags in ((), ("-OO",))
     )
     assert (bare.returncode, bare.stdout, bare.stderr) == (1, plain.stdout, plain.stderr)
@@ -320,7 +382,8 @@ def kill_on_faulty(task: batch.Task) -> batch.Summary:
     return batch.Summary(task.name, "pass", 0, "no findings")
 
 
-def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(home: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(jobs: int, home: Path, tmp_path: Path) -> None:
     _, board, *_, rules = words_of(home)
     paths = [Path(name) for name in ("first", "faulty", "third", "fourth")]
     assert run("check", board, "--rules", rules, "--out", tmp_path / "faulty").exit_code == 1
@@ -328,7 +391,7 @@ def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(home: Path, tmp_pa
         batch.Task(number, path, path.name, runs.load_rules(Path(rules)), runs.Options(), ("json",), tmp_path / path)
         for number, path in enumerate(paths)
     ]
-    done = [summary for _, summary in sorted(batch.done_of(tasks, 2, kill_on_faulty))]
+    done = [summary for _, summary in sorted(batch.done_of(tasks, jobs, kill_on_faulty))]
     assert [summary.verdict for summary in done] == ["pass", "lost", "pass", "pass"]
     assert batch.worst_code(done) == 3
     assert "faulty: its worker process ended" in batch.as_text(done).splitlines()[1]
