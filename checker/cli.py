@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from itertools import permutations
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from checker.app import run
     from checker.results.baseline import PastOutcome
     from checker.results.compare import Comparison
+    from parsers.board import Board
 
 FIRST_STEPS = """\
 Three steps to the first finding on your own board:
@@ -167,6 +169,17 @@ class Regions(click.ParamType[tuple[str, str]]):
             self.fail(f'"{value}" are not two regions; write A,B such as system,probe', param)
         return names[0], names[1]
 
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Pairs of regions of the rules file that begin so; none where it cannot be read."""
+        board = _board_before(ctx)
+        try:
+            named = ctx.params.get("rules_path") or (beside.rules_beside([board]) if board else None)
+            rules = load_rules(named) if named else None
+        except (InputError, OSError):
+            return []
+        names = [region.name for region in rules.regions] if rules else []
+        return _completed((f"{one},{other}" for one, other in permutations(names, 2)), incomplete)
+
 
 class RuleId(click.ParamType[str]):
     """The id of a rule."""
@@ -191,17 +204,35 @@ class LayerId(click.ParamType[str]):
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
         """Layers of the board that begin so; none where it cannot be read."""
-        from parsers import read_board
-        from parsers.board import Hints
+        return _completed([layer.id for board in _read_before(ctx) for layer in board.layers], incomplete)
 
-        named = ctx.params.get("board") or next(iter(ctx.args), None)  # an option without its value ends the reading
-        try:
-            board = read_board(Path(named), Hints()) if named else None
-        except (InputError, OSError):
-            return []
-        if board is None:
-            return []
-        return _completed([layer.id for layer in board.layers], incomplete)
+
+class NetName(click.ParamType[str]):
+    """The name or pattern of nets of the board that is named before."""
+
+    name = "net"
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Nets of the board that begin so; none where it cannot be read."""
+        return _completed(sorted(net.name for board in _read_before(ctx) for net in board.nets), incomplete)
+
+
+def _board_before(ctx: click.Context) -> Path | None:
+    """The board of the words before the one to complete: an option without its value ends their reading."""
+    named = ctx.params.get("board") or next(iter([*(ctx.params.get("boards") or ()), *ctx.args]), None)
+    return Path(named) if named else None
+
+
+def _read_before(ctx: click.Context) -> list[Board]:
+    """The board of the words before, if it can be read."""
+    from parsers import read_board
+    from parsers.board import Hints
+
+    path = _board_before(ctx)
+    try:
+        return [read_board(path, Hints())] if path else []
+    except (InputError, OSError):
+        return []
 
 
 def _completed(words: Iterable[str], incomplete: str) -> list[Any]:
@@ -347,8 +378,9 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 @click.argument("board", type=BOARD)
 @click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Adds regions, reference and crossings.")
 @click.option("--islands", is_flag=True, help="Lists the pieces of copper, nameless ones ready for [net] of the rules.")
+@click.option("--net", "nets", metavar="NET", multiple=True, type=NetName(), help="These nets alone; a pattern is one.")
 @click.option("--format", "name", type=click.Choice(["text", "json", "csv"]), default="text", show_default=True)
-def inventory_command(board: Path, rules_path: Path | None, islands: bool, name: str) -> None:
+def inventory_command(board: Path, rules_path: Path | None, islands: bool, nets: tuple[str, ...], name: str) -> None:
     """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
     from checker.app import run
     from checker.results import inventory
@@ -357,7 +389,8 @@ def inventory_command(board: Path, rules_path: Path | None, islands: bool, name:
 
     rules = _rules(rules_path, [board], quiet=True, regions_needed=False) if rules_path else None
     read = read_board(board, run.hints_of(rules) if rules else Hints())
-    click.echo(inventory.FORMATS[name](inventory.inventory(read, rules, pieces=islands)), nl=False)
+    stock = inventory.inventory(read, rules, pieces=islands)
+    click.echo(inventory.FORMATS[name](inventory.of_nets(stock, nets) if nets else stock), nl=False)
 
 
 @main.command("image")

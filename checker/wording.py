@@ -94,7 +94,7 @@ def figures(finding: Finding) -> str:
     >>> figures(Finding(**told, measured=4.0, required=6.4))
     'measured 4 mm, at least 6.4 mm required'
     >>> figures(Finding(**told, measured=4.0, required=0.0)), figures(Finding(**told))
-    ('measured 4 mm, none allowed', '')
+    ('measured 4 mm, at most 0 mm allowed', '')
     """
     measured = measurement(finding)
     limit = requirement(finding)
@@ -160,16 +160,14 @@ def requirement(finding: Finding) -> str:
     >>> requirement(Finding(**told, measured=4.0, required=6.4))
     'at least 6.4 mm'
     >>> requirement(Finding(**told, measured=5.0, required=0.1)), requirement(Finding(**told, measured=5.0, required=0))
-    ('at most 0.1 mm', 'none allowed')
+    ('at most 0.1 mm', 'at most 0 mm')
     >>> requirement(Finding(**told, measured=1e-6, required=2e-5, unit="V"))
     'at most 20 µV'
     """
     if finding.required is None:
         return ""
     limit = length(finding.required, finding.unit)
-    if finding.required == 0:
-        return "none allowed"
-    if finding.measured is None or finding.measured == finding.required:
+    if finding.measured is None or finding.measured == finding.required != 0:
         return f"limit {limit}"
     least = finding.measured < finding.required and finding.unit not in AT_MOST
     return f"at least {limit}" if least else f"at most {limit}"

@@ -15,6 +15,7 @@ from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group
 from checker.reports import Format
+from checker.reports.actions import action
 from checker.results.outcome import Check, Outcome, StatedDoubt, counts
 
 Numbered = tuple[Group, Finding]
@@ -84,7 +85,8 @@ def _told(number: int, finding: Finding) -> Iterator[str]:
     state = " (waived)" if finding.waived else " (known)" if finding.known else ""
     layer = f"{finding.layer} " if finding.layer else ""
     yield f"{number}. {finding.level}{state} {layer}{wording.place(finding.at)}: {finding.message}"
-    extra = [wording.figures(finding), wording.consequence(finding), f"To do: {finding.hint}" if finding.hint else ""]
+    to_do = action(finding)
+    extra = [wording.figures(finding), wording.consequence(finding), f"To do: {to_do}" if to_do else ""]
     where = wording.sources(finding)
     extra += [f"drawn at {where}" if where else "", f"id {finding.id}"]
     if finding.waived:

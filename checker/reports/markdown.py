@@ -10,11 +10,13 @@ from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group
 from checker.reports import Format
+from checker.reports.actions import Actions
 from checker.results.outcome import Outcome, StatedDoubt
 
 TABLE_BYTES = 36_000
 LIST_BYTES = 7_000  # each of the lists below the table
 MOST_WORDS = 400  # characters of one cell
+WAIVING = "The text that waives a finding or accepts a doubt: `moatcheck check` with `--format waivers`."
 SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&])")
 
 
@@ -27,6 +29,7 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         _pictures(pictures.files),
         _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
         _table([group for group in groups if not group.waived]),
+        WAIVING if any(not group.waived for group in groups) or outcome.verdict == "incomplete" else "",
         _list("Waived", (_waived(number, finding) for number, finding in waived)),
         _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
         _list("Did not run, or not in full", (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why)),
@@ -55,17 +58,18 @@ def _table(groups: Sequence[Group]) -> str:
     if not groups:
         return ""
     head = ["| # | level | rule | what | layer | place mm | measured | required |", "|--:|---|---|---|---|---|--:|--:|"]
-    return "\n".join(_capped(head, map(_row, groups), TABLE_BYTES, "| | | | {} | | | | |"))
+    actions = Actions()
+    return "\n".join(_capped(head, (_row(group, actions) for group in groups), TABLE_BYTES, "| | | | {} | | | | |"))
 
 
-def _row(group: Group) -> str:
+def _row(group: Group, actions: Actions) -> str:
     finding = group.worst
     known = " (known)" if finding.known else ""
     what = plain(finding.message)
     if len(group.members) > 1:
         what += f" **{plain(wording.company(group))}**"
-    if finding.hint:
-        what += f" **To do:** {plain(wording.sentence(finding.hint))}"
+    to_do = actions.of(finding, group.number)
+    what += f" **To do:** {plain(to_do)}" if to_do else ""
     measured, required = wording.measurement(finding), wording.requirement(finding)
     rule, layers = ", ".join(group.rules), ", ".join(group.layers)
     cells = (str(group.number), f"{group.level}{known}", rule, what, layers, wording.place(finding.at))

@@ -9,6 +9,7 @@ from checker import wording
 from checker.findings import Finding, Group
 from checker.manual import topics
 from checker.reports import decisions, details
+from checker.reports.actions import action
 from checker.results.outcome import Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
 
@@ -64,7 +65,7 @@ def _story(group: Group) -> Iterator[str]:
     yield f'<p class="message">{_say(finding.message)}</p>'
     consequence = wording.consequence(finding)
     yield f"<p>{_say(consequence)}</p>" if consequence else ""
-    yield f'<p class="hint">To do: {_say(wording.sentence(finding.hint))}</p>' if finding.hint else ""
+    yield f'<p class="hint">To do: {_say(to_do)}</p>' if (to_do := action(finding)) else ""
     yield f"<p>Waived: {_say(_reason(finding.waived))}</p>" if finding.waived else ""
     yield _table(_rows(finding))
     if len(group.members) > 1:

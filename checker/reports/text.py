@@ -10,6 +10,7 @@ from checker import wording
 from checker.drawing import Pictures
 from checker.findings import Finding, Group, Level
 from checker.reports import Format, decisions
+from checker.reports.actions import Actions
 from checker.results.answers import answers
 from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
@@ -19,6 +20,10 @@ MOST_PLACES = 40
 MOST_IN_FULL = 20  # places; the others are told in brief
 MOST_MEMBERS = 3  # of a place, beside the one that tells it
 MOST_DOUBTS = 30
+WAIVING = (
+    "What may stay is waived in the rules file, a finding each (--format waivers: the text for every finding and "
+    "doubt; --format html: for those that you choose)."
+)
 
 RESET = "\x1b[0m"
 INKS = {
@@ -97,20 +102,21 @@ def _places(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     if not groups:
         return
     yield from _heading(f"Findings, worst first: {wording.places(groups)}", ink)
-    told: dict[str, int] = {}  # what to do -> number of the place that says it
+    actions = Actions()
     for group in groups[:MOST_IN_FULL]:
         yield ""
-        yield from _group(group, told, ink)
+        yield from _group(group, actions, ink)
     yield from _brief(groups[MOST_IN_FULL:], ink)
     yield from _how_to_waive(groups[0])
 
 
-def _group(group: Group, told: dict[str, int], ink: Ink) -> Iterator[str]:
+def _group(group: Group, actions: Actions, ink: Ink) -> Iterator[str]:
     finding = group.worst
     yield from _title(group, ink)
     for words in (finding.message, _figures(finding), wording.consequence(finding)):
         yield from _wrapped(words, "     ")
-    yield from _wrapped(_to_do(group, told), "     ", "       ")
+    to_do = actions.of(finding, group.number)
+    yield from _wrapped(f"To do: {to_do}" if to_do else "", "     ", "       ")
     yield from _faint(f"drawn at {wording.sources(finding)}" if finding.sources else "", ink)
     yield from _faint(f"id {finding.id}", ink)
     yield from _members(group, ink)
@@ -121,15 +127,6 @@ def _title(group: Group, ink: Ink) -> Iterator[str]:
     first, *rest = _wrapped(f"{group.number}. {level} {_about(group.worst)}", "  ", "     ")
     yield first.replace(level, ink(level, level), 1)
     yield from rest
-
-
-def _to_do(group: Group, told: dict[str, int]) -> str:
-    """What to do; the same words are said once."""
-    hint = group.worst.hint
-    if not hint:
-        return ""
-    number = told.setdefault(hint, group.number)
-    return f"To do: {wording.sentence(hint) if number == group.number else f'As for {number}.'}"
 
 
 def _brief(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
@@ -152,8 +149,7 @@ def _how_to_waive(group: Group) -> Iterator[str]:
     if group.level == Level.NOTE:
         return
     yield ""
-    told = f"What may stay is waived in the rules file, a finding each; for finding {group.number}"
-    yield from _wrapped(f"{told} (report.html has the text for each, --format html):", "  ")
+    yield from _wrapped(f"{WAIVING} For finding {group.number}:", "  ")
     yield from (f"    {line}" for line in decisions.waiver(group.worst).splitlines())
     yield from _wrapped("More: moatcheck explain verdicts, moatcheck explain rules-file", "  ")
 
@@ -212,7 +208,6 @@ def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     yield from _heading("What these rules ask for", ink)
     for name, manual in broken.items():
         yield from _wrapped(f"{name}: {manual.obligation}", "  ", "    ")
-        yield from _wrapped(f"To do: {wording.sentence(manual.fix)}" if manual.fix else "", "    ", "      ")
     yield from _wrapped("Each in full: moatcheck explain RULE; the words: moatcheck explain words", "  ")
 
 
@@ -242,7 +237,8 @@ def _doubts(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:
         yield from _doubt(stated.doubt, ink)
     yield from _more(len(doubts), MOST_DOUBTS)
     yield ""
-    yield from _wrapped("Mend the files, or accept a doubt in the rules file, word for word:", "  ")
+    told = "Mend the files, or accept a doubt in the rules file, word for word (--format waivers: the text for each):"
+    yield from _wrapped(told, "  ")
     yield from (f"    {line}" for line in decisions.acceptance(doubts[0].doubt).splitlines())
 
 

@@ -6,19 +6,20 @@ import csv
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from fnmatch import fnmatchcase
 from io import StringIO
 from typing import Any
 
 import numpy as np
 import shapely
 
-from checker.config.rules_file import Rules
+from checker.config.rules_file import Rules, nearest
 from checker.layout.layout import Layout
 from checker.results.islands import Island, island_lines, islands
 from parsers.board import PLATED, UNPLATED, Board, Component
 from parsers.primitives import Kind
-from parsers.trouble import Doubt
+from parsers.trouble import Doubt, InputError
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,29 @@ def inventory(board: Board, rules: Rules | None = None, *, pieces: bool = False)
     )
 
 
+def of_nets(stock: Inventory, words: Sequence[str]) -> Inventory:
+    """The same with those nets alone, and their pours and pieces, that are named or match a pattern.
+
+    Raises
+    ------
+    InputError : a word that means no net
+    """
+    names = [row.net for row in stock.nets]
+    wanted: set[str] = set()
+    for word in words:
+        found = [name for name in names if name == word or fnmatchcase(name, word)]
+        if not found:
+            raise InputError(f'no net is called "{word}"{nearest(word, names)}')
+        wanted.update(found)
+    pieces = stock.islands
+    return replace(
+        stock,
+        nets=tuple(row for row in stock.nets if row.net in wanted),
+        pours=tuple(row for row in stock.pours if row["net"] in wanted),
+        islands=None if pieces is None else tuple(piece for piece in pieces if piece.net in wanted),
+    )
+
+
 def as_json(stock: Inventory) -> str:
     """All rows as JSON."""
     rows = asdict(stock)
@@ -110,7 +134,7 @@ def as_text(stock: Inventory) -> str:
     plated = ", ".join(f"{count} {kind}" for kind, count in stock.holes.items() if count)
     lines = [f"{stock.title or 'untitled board'} ({stock.format}), {thickness}", "", "Layers"]
     lines += [_layer_line(row) for row in stock.layers]
-    lines += ["", f"Holes: {plated or 'none'}", f"Parts: {len(stock.components)}", "", "Nets"]
+    lines += ["", f"Holes: {plated or 0}", f"Parts: {len(stock.components)}", "", "Nets"]
     lines += _net_lines(stock.nets)
     if stock.pours:
         lines += ["", "Pours"]

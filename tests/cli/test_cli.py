@@ -72,12 +72,12 @@ def test_several_formats_without_a_folder_are_wrong_usage(boards: Path) -> None:
 
 
 def test_every_format_stands_in_the_folder_beside_the_pictures(boards: Path, tmp_path: Path) -> None:
-    formats = ("text", "json", "sarif", "junit", "markdown", "html", "csv", "gerber")
+    formats = ("text", "json", "sarif", "junit", "markdown", "html", "csv", "gerber", "waivers")
     asked = [word for name in formats for word in ("--format", name)]
     result = run("check", *words_of(boards, "digital-isolator-faulty"), "--out", tmp_path / "out", *asked)
     assert result.exit_code == 1
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    endings = ("txt", "json", "sarif", "xml", "md", "html", "csv", "gbr")
+    endings = ("txt", "json", "sarif", "xml", "md", "html", "csv", "gbr", "waivers.toml")
     assert {f"report.{ending}" for ending in endings} <= names
     assert {"image-L1.svg", "image-L1.png"} <= names
     assert all(path.stat().st_size for path in (tmp_path / "out").iterdir())
@@ -192,6 +192,12 @@ def test_words_are_completed(boards: Path) -> None:
     assert not completed(["demo"], "zzz")
     assert completed(["image", str(boards / "battery" / "board"), "--layer"], "L") == ["L1", "L2"]
     assert completed(["image", "nowhere", "--layer"], "L") == []
+    board, rules = str(boards / "digital-isolator" / "board"), str(boards / "digital-isolator" / "rules.toml")
+    assert completed(["inventory", board, "--net"], "B_") == ["B_DIO", "B_SCK", "B_VCC"]
+    assert completed(["inventory", "nowhere", "--net"], "") == []
+    for words in (["check", board, "--rules", rules], ["image", board], ["check", board]):
+        assert completed([*words, "--join"], "m") == ["main,isolated"]
+    assert completed(["check", "nowhere", "--rules", "nowhere.toml", "--join"], "") == []
 
 
 @pytest.mark.parametrize("word", ["-h", "-V"])
@@ -433,6 +439,17 @@ def test_an_inventory_names_every_net(boards: Path, form: str) -> None:
         result = run("inventory", *words, "--format", form)
         assert result.exit_code == 0
         assert all(name[:28] in result.stdout for name in names)
+
+
+def test_an_inventory_of_some_nets_names_these_alone(boards: Path) -> None:
+    board = boards / "digital-isolator" / "board"
+    rows = run("inventory", board, "--net", "B_*", "--net", "VA", "--format", "csv").stdout.splitlines()[1:]
+    assert [row.split(",")[0] for row in rows] == ["B_DIO", "B_SCK", "B_VCC", "VA"]
+    pieces = run("inventory", board, "--islands", "--net", "VA", "--format", "csv").stdout.splitlines()[1:]
+    assert {row.split(",")[0] for row in pieces} == {"VA"}
+    wrong = run("inventory", board, "--net", "GDN_A")
+    assert (wrong.exit_code, wrong.stdout) == (3, "")
+    assert 'did you mean "GND_A"?' in wrong.stderr
 
 
 def test_a_picture_is_written(boards: Path, tmp_path: Path) -> None:

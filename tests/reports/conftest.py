@@ -42,7 +42,7 @@ def _invented() -> dict[str, RuleModule]:
 def invented_rules(monkeypatch: pytest.MonkeyPatch) -> dict[str, RuleModule]:
     """Put the invented rules in the place of the real ones, for reports only."""
     made = _invented()
-    for module in ("text", "sarif", "page_list"):
+    for module in ("actions", "text", "sarif", "page_list"):
         monkeypatch.setattr(f"checker.reports.{module}.rules", lambda: made)
     monkeypatch.setattr("checker.results.outcome.registry", lambda: made)
     return made

@@ -10,12 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from checker import wording
 from checker.config.rules_file import Rules, RulesFileError, parse_rules
 from checker.findings import Finding, Level, grouped, identified
-from checker.reports import decisions, details
+from checker.reports import actions, decisions, details
 from checker.results import waivers
-from checker.results.outcome import Doubt
-from tests.reports import hostile
+from checker.results.outcome import Doubt, Outcome
+from checker.rules import registry
+from tests.reports import hostile, sample
+from tests.reports.test_every_format import written
 
 HEAD = 'schema = 1\n[region.a]\nreference = ["GND"]\n'
 NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12)
@@ -56,6 +59,26 @@ def test_a_group_gives_a_waiver_for_each_member_that_has_none() -> None:
     first, second = identified([replace(finding("A"), group="g"), replace(finding("B"), group="g")])
     (group,) = grouped([first, second])
     assert len(read(decisions.waivers(group)).waivers) == 2
+
+
+@pytest.mark.parametrize("outcome", [sample.outcome(), hostile.outcome()])
+def test_the_text_for_everything_covers_every_finding_and_doubt_once_reasons_are_filled_in(outcome: Outcome) -> None:
+    text = written("waivers", outcome)
+    with pytest.raises(RulesFileError, match="reason"):
+        parse_rules(HEAD + text, "rules.toml", {})
+    rules = read(text)
+    covered, remarks = waivers.waive(outcome.findings, rules, date(2026, 1, 1))
+    assert all(f.waived for f in covered)
+    accepted, more = waivers.accept([d.doubt for d in outcome.doubts if d.accepted is None], rules, date(2026, 1, 1))
+    assert all(d.accepted for d in accepted)
+    assert [*remarks, *more] == []
+
+
+def test_a_finding_without_a_hint_is_told_what_its_rule_says() -> None:
+    short = finding("A")
+    assert actions.action(short) == wording.sentence(registry()["creepage"].manual.fix) != ""
+    assert actions.action(replace(short, hint="move it")) == "Move it."
+    assert actions.action(replace(short, level=Level.NOTE)) == ""
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))

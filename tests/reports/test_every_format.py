@@ -15,7 +15,7 @@ from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.sample import SAFETY
 
-NAMES = ("csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text")
+NAMES = ("csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text", "waivers")
 CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 
@@ -27,7 +27,7 @@ def written(name: str, outcome: Outcome, pictures: Pictures | None = None) -> st
 
 def words(text: str) -> str:
     """Text without a format's own escapes and line breaks."""
-    plain = re.sub(r"^> ", "", html.unescape(text).replace("\\u003c", "<"), flags=re.M)
+    plain = re.sub(r"^(> |# )", "", html.unescape(text).replace("\\u003c", "<"), flags=re.M)
     return " ".join(plain.replace("\\", "").split())
 
 
@@ -65,7 +65,7 @@ def test_every_open_doubt_is_told(name: str) -> None:
     assert "aperture macro THERMAL" in written(name, sample.outcome())
 
 
-@pytest.mark.parametrize("name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text"])
+@pytest.mark.parametrize("name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text", "waivers"])
 def test_every_place_is_told_with_its_message(name: str) -> None:
     """Text and Markdown tell a place by its worst finding."""
     text = words(written(name, sample.outcome()))
@@ -84,7 +84,7 @@ def test_every_format_says_places_findings_doubts_and_idle_checks(name: str) -> 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "markdown"])
 def test_every_id_is_told(name: str) -> None:
     text = written(name, sample.outcome())
-    listed = [f for f in sample.findings() if f.waived is None or name != "text"]
+    listed = [f for f in sample.findings() if f.waived is None or name not in ("text", "waivers")]
     assert all(finding.id in text for finding in listed)
 
 
