@@ -18,7 +18,8 @@ from checker.findings import XY
 HALO = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
 OPACITY = 0.62
 ROOM = (90.0, 22.0)  # px that a label takes
-LINE, LETTERS = 0.12, 1.3  # mm; of contours and labels on a page, which keep their size on the board
+LINE = 0.12  # mm; of contours on a page, which keep their size on the board
+PAGE_LETTERS = 12.0  # px; of labels on a page, whatever the zoom
 SIGNS = {"in": "\u2297", "out": "\u2299", "quiet": "\u25b3"}
 SIZE = 8.0  # px, half of a pin's mark
 
@@ -37,25 +38,34 @@ def bands(scene: Scene, layer: SceneLayer) -> Iterator[str]:
         yield f'<path d="{data}" fill="{colour}" fill-opacity="{OPACITY}" fill-rule="evenodd"/>'
 
 
-def contours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
-    """Contours with their labels, then the pins, in units of the picture."""
+def contours(scene: Scene, layer: SceneLayer, view: View, crossed: Sequence[XY] = ()) -> tuple[str, list[Box]]:
+    """Contours with their labels, then the pins, in units of the picture, and the room that the labels take.
+
+    Parameters
+    ----------
+    crossed : places of the picture where no label may stand, on witness paths
+    """
     field = field_on(scene, layer)
     if field is None:
-        return
-    for contour in field.contours:
-        yield _curve(contour, view)
+        return "", []
+    parts = [_curve(contour, view) for contour in field.contours]
     taken = [view.at(mark.at) for mark in field.marks]
     for contour in field.contours:
-        free = [at for at in map(view.at, contour.spots) if all(_apart(at, other) for other in taken)]
+        free = [at for at in map(view.at, contour.spots) if _free(at, taken, crossed)]
         if free:
             taken.append(free[0])
-            label = text(
-                free[0][0], free[0][1] + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle"
-            )
-            yield f"<g {HALO}>{label}</g>"
+            x, y = free[0]
+            label = text(x, y + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle")
+            parts.append(f"<g {HALO}>{label}</g>")
     boxes = [(x - ROOM[0] / 2, y - ROOM[1] / 2, x + ROOM[0] / 2, y + ROOM[1] / 2) for x, y in taken[len(field.marks) :]]
-    for mark in field.marks:
-        yield _marked(mark, view, boxes)
+    parts += [_marked(mark, view, boxes) for mark in field.marks]
+    return "\n".join(parts), boxes
+
+
+def _free(at: XY, taken: Sequence[XY], crossed: Sequence[XY]) -> bool:
+    """Whether a label at a place of a picture lies on no other and on no witness path."""
+    near = (abs(at[0] - x) < ROOM[0] / 3 and abs(at[1] - y) < ROOM[1] / 2 for x, y in crossed)
+    return all(_apart(at, other) for other in taken) and not any(near)
 
 
 def _apart(one: XY, other: XY) -> bool:
@@ -129,8 +139,7 @@ def entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
 def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
     """One group per layer for a page that switches them, in micrometres, y up; those of shown layers are seen."""
     for field in scene.fields:
-        off = "" if field.layer in shown else " off"
-        yield f'<g class="field{off}" data-layer="{escape(field.layer)}">'
+        yield _page_group(field, shown)
         for band in field.bands:
             look = f'fill="{palette.density_colour(band.place)}" fill-opacity="{OPACITY}" fill-rule="evenodd"'
             yield f'<path {look} d="{path_data(band.lines, closed=True)}"><title>{escape(band.words)}</title></path>'
@@ -138,15 +147,33 @@ def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
             told = f"{contour.words} {field.about}"
             line = f'fill="none" stroke="{palette.INK}" stroke-width="{number(LINE * PER_MM)}"'
             yield f'<path {line} d="{path_data(contour.lines, closed=False)}"><title>{escape(told)}</title></path>'
-            yield _words(contour.words, contour.spots[0])
-        for mark in field.marks:
-            yield _words(f"{SIGNS[mark.kind]} {mark.words}", mark.at)
         yield "</g>"
 
 
-def _words(words: str, at: XY) -> str:
-    """A label that keeps its size on the board."""
-    x, y = round(at[0] * PER_MM), round(at[1] * PER_MM)
-    halo = f'stroke="{palette.PAPER}" stroke-width="{number(LETTERS * PER_MM / 4)}" paint-order="stroke"'
-    place = f'transform="translate({x} {y}) scale(1,-1)" font-size="{number(LETTERS * PER_MM)}"'
-    return f'<text {place} fill="{palette.INK}" {halo} text-anchor="middle">{escape(words)}</text>'
+def page_words(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
+    """Pins and labels of the same, to lie over the copper; a script puts labels where there is room for them."""
+    for field in scene.fields:
+        yield _page_group(field, shown)
+        for x, y in (_in_micrometres(mark.at) for mark in field.marks):
+            yield f'<path class="pin" d="M{x} {y}h0"/><path class="pin inner" d="M{x} {y}h0"/>'
+        for contour in field.contours:
+            yield _page_label(contour.words, contour.spots)
+        for mark in field.marks:
+            yield _page_label(f"{SIGNS[mark.kind]} {mark.words}", [mark.at], ' data-beside="yes"')
+        yield "</g>"
+
+
+def _page_group(field: Field, shown: Sequence[str]) -> str:
+    off = "" if field.layer in shown else " off"
+    return f'<g class="field{off}" data-layer="{escape(field.layer)}">'
+
+
+def _page_label(words: str, spots: Sequence[XY], more: str = "") -> str:
+    """A label with half of its width in pixels and the places where it may stand."""
+    half = text_width(words, PAGE_LETTERS, bold=True) / 2 + 3
+    places = " ".join(f"{x},{y}" for x, y in map(_in_micrometres, spots))
+    return f'<text class="off" data-half="{number(half)}" data-spots="{places}"{more}>{escape(words)}</text>'
+
+
+def _in_micrometres(at: XY) -> tuple[int, int]:
+    return round(at[0] * PER_MM), round(at[1] * PER_MM)

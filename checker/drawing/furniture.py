@@ -228,7 +228,9 @@ def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> I
     figures = (wording.measurement(finding), wording.requirement(finding))
     tail = "waived: " + finding.waived.reason if finding.waived else ", ".join(filter(None, figures))
     count = f", {len(group.members)} findings" if len(group.members) > 1 else ""
-    facts = f"{finding.rule}{count} {wording.place(finding.at)} {tail}"
+    heads = (f"{finding.rule}{count} {wording.place(finding.at)}", f"{finding.rule}{count}", finding.rule, "")
+    fitting = (words for head in heads if text_width(words := f"{head} {tail}".strip(), SMALL) <= room)
+    facts = next(fitting, f"{finding.rule} {tail}")  # figures are the last to be cut: half a number misleads
     about = wording.subject(finding)
     return (
         badge_mark((x + 22, y + 19), callout),

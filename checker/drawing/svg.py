@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
+import shapely
+
 from checker.drawing import flows, furniture, palette
 from checker.drawing.callouts import callouts_on_board
 from checker.drawing.furniture import MARGIN, WIDTH, Listed
@@ -32,8 +35,10 @@ from checker.drawing.scene import (
     Shape,
 )
 from checker.drawing.view import HEAD, SIDE, View, fitted, surroundings
+from checker.findings import XY
 from checker.results.outcome import Outcome
 
+STEP = 8.0  # units; between places of a witness path
 HATCH = 10  # px between hatch lines
 LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw
 
@@ -57,14 +62,25 @@ def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None,
     what = f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
     lit = frozenset(net for callout in chosen for net in callout.nets)
     ruler, kept = ("", ()) if finding is None else furniture.edge_rulers(view.window, view.box)
+    currents, labels = flows.contours(scene, shown, view, list(_along(chosen, view)))
     body = (
         furniture.head(outcome, what, listed),
-        _board(scene, shown, view, lit, others),
-        callouts_on_board(scene, shown, view, chosen, kept),
+        _board(scene, shown, view, lit, others, currents),
+        callouts_on_board(scene, shown, view, chosen, (*kept, *labels)),
         ruler,
         below,
     )
     return document(body, _definitions(scene, view), height, size)
+
+
+def _along(chosen: Iterable[Callout], view: View) -> Iterator[XY]:
+    """Places along witness paths, near enough to each other that no label fits between, in units of the picture."""
+    for line in (leg.points for callout in chosen for leg in callout.legs):
+        if len(line) < 2:
+            continue
+        path = shapely.LineString([view.at(point) for point in line])
+        steps = shapely.line_interpolate_point(path, np.arange(0.0, path.length + STEP, STEP))
+        yield from ((float(x), float(y)) for x, y in shapely.get_coordinates(steps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +181,9 @@ def frame_clip(box: Box) -> str:
 # ---------------------------------------------------------------------------------------------------------- the board
 
 
-def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], others: tuple[str, ...]) -> str:
+def _board(
+    scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], others: tuple[str, ...], currents: str
+) -> str:
     parts = [f'<g clip-path="url(#frame)"><g transform="{view.transform}" fill-rule="nonzero">']
     outline = path_data(scene.outline, closed=True)
     thin = number(1.6 * PER_MM / view.scale)
@@ -177,8 +195,7 @@ def _board(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], oth
     parts += _holes(scene, layer, view)
     parts.append(f'<path d="{outline}" fill="none" stroke="{palette.INK}" stroke-width="{thin}"/>')
     parts.append("</g>")
-    parts += flows.contours(scene, layer, view)
-    parts.append("</g>")
+    parts += [currents, "</g>"]
     return "\n".join(parts)
 
 

@@ -44,6 +44,7 @@
   const [bx0, by0, bx1, by1] = data.bounds.map((v) => v * MM);
   const STEPS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
   let flight = 0;
+  let whole = true; // the view follows the window until somebody moves it
   const size = () => {
     const box = board.getBoundingClientRect();
     return { wide: Math.max(box.width, 1), high: Math.max(box.height, 1), left: box.left, top: box.top };
@@ -77,6 +78,7 @@
     $('inset-board').setAttribute('transform', 'scale(1,-1)');
     $('inset').addEventListener('click', (event) => {
       const at = new DOMPoint(event.clientX, event.clientY).matrixTransform($('inset').getScreenCTM().inverse());
+      whole = false;
       view.x = at.x - view.w / 2;
       view.y = at.y - (grain() * size().high) / 2;
       show();
@@ -91,6 +93,7 @@
     const { wide, high } = size();
     const k = view.w / wide;
     const w = Math.min(Math.max(view.w * factor, SMALLEST), limits());
+    whole = false;
     const [ax, ay] = [px ?? wide / 2, py ?? high / 2];
     view.x += ax * (k - w / wide);
     view.y += ay * (k - w / wide);
@@ -105,6 +108,7 @@
   };
   const flyTo = (target) => {
     cancelAnimationFrame(flight);
+    whole = false;
     const from = { ...view };
     const still = matchMedia('(prefers-reduced-motion: reduce)').matches;
     const begin = performance.now();
@@ -122,7 +126,10 @@
     };
     step(begin);
   };
-  const fit = () => flyTo(framed(bx0, by0, bx1, by1, 1.06));
+  const fit = () => {
+    flyTo(framed(bx0, by0, bx1, by1, 1.06));
+    whole = true;
+  };
   const around = (f) => {
     const [x0, y0, x1, y1] = f.bounds_mm.map((v) => v * MM);
     const half = CLOSEST / 2;
@@ -275,17 +282,36 @@
         if (x > -9 && y > -9 && x < wide + 9 && y < high + 9) take(x - 3, y - 3, x + 3, y + 3);
       }
     };
-    return { take, free, takeLine, wide, high };
+    const labels = []; // boxes of words and numbers
+    const leaders = [];
+    const clear = (from, to, box) => !leaders.some((line) => crosses(...line, box)) && !labels.some((other) => crosses(from, to, other));
+    return { take, free, takeLine, wide, high, labels, leaders, clear };
+  };
+  const crosses = ([x0, y0], [x1, y1], [left, top, right, bottom]) => { // whether a straight line meets a box
+    let [begin, end] = [0, 1];
+    for (const [at, step, low, up] of [[x0, x1 - x0, left, right], [y0, y1 - y0, top, bottom]]) {
+      if (step === 0 && (at < low || at > up)) return false;
+      if (step === 0) continue;
+      const [a, b] = [(low - at) / step, (up - at) / step];
+      begin = Math.max(begin, Math.min(a, b));
+      end = Math.min(end, Math.max(a, b));
+    }
+    return begin <= end;
   };
   const REACHES = [26, 40, 58, 84, 120, 170]; // px from a place to its number
   const FAR = [...REACHES, 230, 300, 390, 500, 640, 820]; // to a mark of several
-  const freeSpot = (cells, [ax, ay], half, tall = 14, reaches = REACHES) => {
+  const freeSpot = (cells, anchor, half, tall = 14, reaches = REACHES, led = true) => // first where no line crosses a label
+    spotFor(cells, anchor, half, tall, reaches, led, true) ?? (led ? spotFor(cells, anchor, half, tall, reaches, led, false) : null);
+  const spotFor = (cells, [ax, ay], half, tall, reaches, led, strict) => {
     for (const reach of reaches) {
       for (const turn of TURNS) {
         const x = Math.min(Math.max(ax + (reach + half - 14) * Math.cos(turn), half + 3), cells.wide - half - 3);
         const y = Math.min(Math.max(ay - reach * Math.sin(turn), tall + 3), cells.high - tall - 3);
-        if (!cells.free(x - half - 2, y - tall - 2, x + half + 2, y + tall + 2)) continue;
-        cells.take(x - half - 2, y - tall - 2, x + half + 2, y + tall + 2);
+        const box = [x - half - 2, y - tall - 2, x + half + 2, y + tall + 2];
+        if (!cells.free(...box) || (strict && !cells.clear(led ? [ax, ay] : [x, y], [x, y], box))) continue;
+        cells.take(...box);
+        cells.labels.push(box);
+        if (led) cells.leaders.push([[ax, ay], [x, y]]);
         return [x, y];
       }
     }
@@ -307,7 +333,7 @@
     const left = [];
     for (const members of squares.values()) {
       const centre = [0, 1].map((axis) => members.reduce((sum, m) => sum + m.anchor[axis], 0) / members.length);
-      const spot = freeSpot(cells, centre, 24, 13, FAR);
+      const spot = freeSpot(cells, centre, 24, 13, FAR, false);
       if (spot) clusters.push({ spot, members: members.map((m) => m.group) });
       else left.push({ centre, members: members.map((m) => m.group) });
     }
@@ -391,13 +417,34 @@
       if (placed.has(g)) setBadge(group, leader, placed.get(g), [view.x, view.y], k);
     }
     $('clusters').replaceChildren(...clusters.map((cluster) => clusterMark(cluster, [view.x, view.y], k)));
+    placeWords(all('g.field:not(.off) text', $('world')), cells, toScreen, k);
+  };
+  const placeWords = (words, cells, toScreen, k) => { // of currents: where there is room, at one size whatever the zoom
+    const placed = new Set(); // two layers may say the same
+    for (const node of words) {
+      const half = Number(node.dataset.half);
+      const same = `${node.textContent} ${node.dataset.spots}`;
+      const spots = node.dataset.spots.split(' ').map((spot) => spot.split(',').map(Number));
+      const aside = node.dataset.beside ? [[half + 8, 0], [-half - 8, 0], [0, -17], [0, 17]] : [[0, 0]];
+      const places = spots.flatMap(([x, y]) => { const [u, v] = toScreen([x / MM, y / MM]); return aside.map(([dx, dy]) => ({ x, y, dx, dy, u: u + dx, v: v + dy })); });
+      const place = placed.has(same) ? null : places.find(({ u, v }) => {
+        const box = [u - half, v - 8, u + half, v + 8];
+        return box[0] > 0 && box[1] > 0 && box[2] < cells.wide && box[3] < cells.high && cells.free(...box) && cells.clear([u, v], [u, v], box);
+      });
+      node.classList.toggle('off', !place);
+      if (!place) continue;
+      placed.add(same);
+      cells.take(place.u - half, place.v - 8, place.u + half, place.v + 8);
+      cells.labels.push([place.u - half, place.v - 8, place.u + half, place.v + 8]);
+      node.setAttribute('transform', `translate(${place.x + place.dx * k} ${place.y - (place.dy + 4) * k}) scale(${k},${-k})`);
+    }
   };
   const placeDimension = (cells, toScreen, k) => { // what was measured, beside the path of the chosen finding
     const f = chosen?.finding;
     $('dimension').classList.add('off');
     if (!f?.measurement || !isShown(f)) return;
     const half = 8 + f.measurement.length * 4.4;
-    const spot = freeSpot(cells, toScreen(f.at_mm), half, 12);
+    const spot = freeSpot(cells, toScreen(f.at_mm), half, 12, REACHES, false);
     if (!spot) return;
     $('dimension').replaceChildren(draw('rect', { x: -half, y: -12, width: 2 * half, height: 24, rx: 3 }), draw('text', { y: 5 }, f.measurement));
     $('dimension').setAttribute('transform', `translate(${view.x + spot[0] * k} ${view.y + spot[1] * k}) scale(${k})`);
@@ -722,6 +769,7 @@
       if (before > 0 && after > 0) zoom(before / after, (event.clientX + ox) / 2 - left, (event.clientY + oy) / 2 - top);
     } else if (moved > 3) {
       board.classList.add('dragging');
+      whole = false;
       view.x -= dx * grain();
       view.y -= dy * grain();
       showSoon();
@@ -783,7 +831,7 @@
   };
 
   // ----------------------------------------------------------------------------------------------- keys and buttons
-  const pan = (dx, dy) => { view.x += dx * view.w * 0.1; view.y += dy * view.w * 0.1; show(); };
+  const pan = (dx, dy) => { whole = false; view.x += dx * view.w * 0.1; view.y += dy * view.w * 0.1; show(); };
   const turnTheme = () => document.documentElement.classList.toggle('dark');
   const measureByKey = () => { setMeasuring(!measuring); if (measuring) { board.focus(); moveCross(0, 0, true); } };
   const keys = {
@@ -829,12 +877,11 @@
   $('help-button').addEventListener('click', () => $('help').showModal());
   $('print-button').addEventListener('click', () => window.print());
   window.addEventListener('hashchange', fromAddress);
-  let whole = true; // the view follows the window until somebody moves it
-  new ResizeObserver(() => {
+  new ResizeObserver(() => { // it is called once the page is laid out, too
     if (whole && !chosen) Object.assign(view, framed(bx0, by0, bx1, by1, 1.06));
     show();
+    board.dataset.ready = 'yes';
   }).observe(board);
-  for (const kind of ['pointerdown', 'wheel', 'keydown']) board.addEventListener(kind, () => { whole = false; }, { passive: true });
 
   // ---------------------------------------------------------------------------------------------------------- print
   const MOST_ROWS = 400; // of the overview
@@ -883,7 +930,7 @@
         if (fill.startsWith('url(#')) piece.setAttribute('fill', `url(#${prefix}${fill.slice(5)}`);
         part.append(piece);
       }
-      for (const words of all('text', group)) part.append(words.cloneNode(true)); // of contours
+      for (const words of all('text', group)) part.append(words.cloneNode(true)); // of currents; `placeWords` places them
       world.append(part);
     }
     svg.append(defs, world);
@@ -894,19 +941,38 @@
     const members = g.members.filter((f) => !f.filtered);
     const f = members[0];
     const [x0, y0, x1, y1] = around(f);
-    const ratio = 1.9;
+    const ratio = 2.4; // as on paper, so that the coordinates stand along the edges
     const w = Math.max(x1 - x0, (y1 - y0) * ratio);
     const [cx, cy] = [(x0 + x1) / 2, (y0 + y1) / 2];
     const frame = [cx - w / 2, cy - w / ratio / 2, cx + w / 2, cy + w / ratio / 2];
     const { svg, k } = cutout(frame, layerOf(f), members.flatMap((m) => m.nets), f.layers);
     svg.append(...members.slice(0, 30).reverse().map(wayGroup), ...printScale(frame, w, k), ...edgeScale(frame, k));
+    const toScreen = ([x, y]) => [(x * MM - frame[0]) / k, (-y * MM + frame[3]) / k];
+    const cells = occupancy(680, 680 / ratio);
+    keepOff(cells, members.slice(0, 30), toScreen);
+    placeWords(all('g.field text', svg), cells, toScreen, k);
     const entry = entries.get(g.id);
     const heading = make('p', {}, make('b', {}, `${g.number}. ${entry.querySelector('.about b').textContent}`), ` ${entry.querySelector('.about span').textContent}`);
     const story = entry.querySelector('.story').cloneNode(true);
     for (const node of all('details, p:has(a), button', story)) node.remove();
     story.removeAttribute('id');
+    shorten(story);
     const caption = make('figcaption', {}, heading, ...story.childNodes, make('p', { class: 'caution' }, report.caution));
     return make('figure', { 'data-group': g.id }, svg, caption);
+  };
+  const MOST_WORDS = 800; // of a paragraph, MOST_FACTS of the table: so that every place fits on one page
+  const MOST_FACTS = 1200;
+  const shorten = (story) => {
+    const rest = '\u2026 (in full in the list)';
+    for (const words of all('p', story)) if (words.textContent.length > MOST_WORDS) words.textContent = words.textContent.slice(0, MOST_WORDS) + rest;
+    let left = MOST_FACTS;
+    for (const facts of all('dl', story)) {
+      for (const node of [...facts.children]) {
+        left -= node.textContent.length;
+        if (left < 0) node.remove();
+      }
+      if (left < 0) facts.after(make('p', {}, `More facts: ${rest.slice(2)}`));
+    }
   };
   const overview = (layer, listed) => {
     const shown = listed.filter((g) => g.members.some((f) => !f.filtered && (!f.layers.length || f.layers.includes(layer.id))));
@@ -929,6 +995,7 @@
       svg.append(badge.leader, badge.group);
     }
     for (const cluster of clusters) svg.append(clusterMark(cluster, [frame[0], -frame[3]], k));
+    placeWords(all('g.field text', svg), cells, toScreen, k);
     svg.append(...printScale(frame, frame[2] - frame[0], k));
     const words = `Layer ${layer.id}, seen from the top; pours of ${layer.references[0] ?? layer.id}; ${count(shown.length, 'place')}.`;
     return make('figure', { class: 'overview' }, svg, make('figcaption', {}, make('p', {}, words)));
@@ -989,5 +1056,4 @@
   fromAddress();
   show();
   whenIdle(buildGrid);
-  board.dataset.ready = 'yes';
 })();

@@ -174,6 +174,11 @@ def _still(scene: Scene, first: SceneLayer | None) -> dict[str, str]:
     }
 
 
+def _still_pixel(scene: Scene) -> float:
+    """Micrometres to a pixel of the picture that is seen without a script."""
+    return (scene.bounds[2] - scene.bounds[0]) * (1 + 2 * AROUND) * PER_MM / STILL
+
+
 def _bare(outcome: Outcome) -> Scene:
     """A scene without copper."""
     none = Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64))
@@ -190,7 +195,7 @@ def _bare(outcome: Outcome) -> Scene:
 
 def _patterns(scene: Scene) -> Iterator[str]:
     """Hatches whose pitch the script keeps in pixels whatever the zoom."""
-    k = (scene.bounds[2] - scene.bounds[0]) * (1 + 2 * AROUND) * PER_MM / STILL
+    k = _still_pixel(scene)
     for index in range(len(scene.regions)):
         look = palette.region_look(index)
         turn = f'patternTransform="scale({k:.6g}) rotate({-look.angle})" data-angle="{-look.angle}"'
@@ -214,6 +219,7 @@ def _world(scene: Scene, first: SceneLayer | None) -> Iterator[str]:
     yield "<g>"
     yield from _holes(scene, None)
     yield f'</g>\n<g><path class="edge" d="{outline}"/></g>'
+    yield from flows.page_words(scene, poured)
 
 
 def _pours(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:

@@ -47,6 +47,7 @@ def _item(group: Group) -> str:
     known = "known" if finding.known else ""
     tags = ", ".join(filter(None, (state, ", ".join(group.rules), ", ".join(group.layers), count, known)))
     figures = ", ".join(filter(None, (wording.measurement(finding), wording.requirement(finding))))
+    ending = f'<span class="figures">; {_say(figures)}</span>' if figures else ""
     pick = (
         "" if group.waived else f'<input type="checkbox" class="pick" aria-label="Choose place {number} for a waiver">'
     )
@@ -54,7 +55,7 @@ def _item(group: Group) -> str:
         f'<li data-group="{escape(group.id)}"><div class="head">'
         f'<button type="button" class="entry" aria-expanded="false" aria-controls="story-{number}">'
         f'<span class="sign {state}">{number}</span><span class="about"><b>{_say(wording.subject(finding))}</b>'
-        f"<span>{_say('; '.join(filter(None, (tags, figures))))}</span></span></button>{pick}</div>"
+        f'<span><span class="tags">{_say(tags)}</span>{ending}</span></span></button>{pick}</div>'
         f'<div class="story" id="story-{number}">{"".join(_story(group))}</div></li>'
     )
 

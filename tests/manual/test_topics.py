@@ -55,5 +55,5 @@ def test_every_key_of_the_rules_file_is_in_the_manual() -> None:
 
 
 def test_the_manual_names_every_format_and_its_file() -> None:
-    rows = re.findall(r"^(\w+) +(report\.\w+) ", topics()["reports"].text, re.MULTILINE)
+    rows = re.findall(r"^(\w+) +(report[.\w]+)(?: |$)", topics()["reports"].text, re.MULTILINE)
     assert sorted(rows) == sorted((form.name, form.file_name) for form in formats().values())

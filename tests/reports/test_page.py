@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 import shapely
 
-from checker import wording
+from checker import demo, wording
+from checker.app import run
 from checker.config.rules_file import RulesFileError, parse_rules
 from checker.drawing import Pictures, scene_of
 from checker.findings import Finding, Group, Level, identified
@@ -42,6 +43,8 @@ FLAGS = [
     "--disable-sync",
 ]
 WIDE, HIGH = 1400, 900
+PATIENCE = 300_000  # ms; conditions are waited for however slow the machine is
+SETTLED = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: install the package chromium")
 
@@ -49,7 +52,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this ma
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     with sync_api.sync_playwright() as play:
-        started = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        started = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=PATIENCE)
         yield started
         started.close()
 
@@ -83,7 +86,7 @@ class Visit:
             reduced_motion="reduce",
             color_scheme="dark" if dark else "light",
         )
-        self.page.set_default_timeout(10_000)
+        self.page.set_default_timeout(PATIENCE)
         self.errors: list[str] = []
         self.requests: list[str] = []
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
@@ -107,14 +110,15 @@ class Visit:
         return found
 
     def window(self) -> tuple[float, float, float, float]:
-        """The view in mm: left, bottom, right, top."""
+        """The view in mm: left, bottom, right, top; once all that changes its size has done so."""
+        self.page.evaluate(SETTLED)
         x, y, w, h = (float(v) for v in self.page.get_attribute("#board", "viewBox").split())
         return x / 1000, -(y + h) / 1000, (x + w) / 1000, -y / 1000
 
     def on_screen(self, x: float, y: float) -> tuple[float, float]:
         """Where a place of the board is in the browser's window."""
-        box = self.page.locator("#board").bounding_box()
         left, bottom, right, top = self.window()
+        box = self.page.locator("#board").bounding_box()
         return (
             box["x"] + (x - left) / (right - left) * box["width"],
             box["y"] + (top - y) / (top - bottom) * box["height"],
@@ -176,7 +180,7 @@ def test_the_head_of_a_chosen_finding_stays_in_sight(visit: Visit, high: int) ->
 def under(visit: Visit, x: float, y: float) -> set[str]:
     """What the page says lies under the pointer."""
     visit.page.mouse.move(*visit.on_screen(x, y))
-    visit.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    visit.page.evaluate(SETTLED)
     return set(filter(None, (visit.page.text_content("#under") or "").split(" \u00b7 ")))
 
 
@@ -549,6 +553,22 @@ def test_the_print_is_at_most_a_page_a_place_and_an_overview(visit: Visit, tmp_p
     assert pages_of(visit, tmp_path / "one.pdf") <= 2
 
 
+@pytest.mark.parametrize("landscape", [False, True])
+def test_a_place_with_very_long_words_is_one_printed_page(browser: Any, tmp_path: Path, landscape: bool) -> None:
+    words = "a long story of many words " * 200
+    told = {f"fact_{i}": "some more words" for i in range(200)}
+    found = [replace(finding, message=words, hint=words, detail=finding.detail | told) for finding in FOUND]
+    outcome = sample.outcome(findings=tuple(found))
+    opened = Visit(browser, save(tmp_path / "long.html", outcome, Pictures(scene_of(sample.layout(), tuple(found)))))
+    opened.page.pdf(path=tmp_path / "long.pdf", landscape=landscape, format="A4")
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", (tmp_path / "long.pdf").read_bytes())) <= 1 + len(outcome.groups)
+    opened.page.emulate_media(media="print")
+    opened.page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    clipped = "nodes => nodes.filter(n => n.scrollHeight > n.clientHeight + 1).length"
+    assert opened.page.eval_on_selector_all("#prints figcaption", clipped) == 0
+    opened.page.close()
+
+
 def test_hostile_names_stay_words(browser: Any, files: dict[str, Path]) -> None:
     opened = Visit(browser, files["hostile"])
     opened.page.on("dialog", lambda dialog: pytest.fail(f"a name ran as a script: {dialog.message}"))
@@ -636,6 +656,88 @@ def test_200_findings_are_readable_at_1366_by_768(browser: Any, crowded: Path) -
     opened.page.close()
 
 
+LINES = """nodes => nodes.map((n) => {
+  const m = n.getScreenCTM(), at = (x, y) => new DOMPoint(x, y).matrixTransform(m), v = (k) => n[k].baseVal.value;
+  const [a, b] = [at(v('x1'), v('y1')), at(v('x2'), v('y2'))];
+  return [[a.x, a.y], [b.x, b.y]]; })"""
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (390, 844), (683, 384)])
+def test_no_line_to_a_number_runs_under_another_number(
+    browser: Any, files: dict[str, Path], size: tuple[int, int]
+) -> None:
+    """Where there is room: the sample has eight places, few on each layer."""
+    opened = Visit(browser, files["sample"], size=size)
+    opened.window()
+    boxes = opened.page.eval_on_selector_all("#marks .badge:not(.off)", BOXES)
+    lines = opened.page.eval_on_selector_all("#marks .leader:not(.off)", LINES)
+    assert len(lines) == len(boxes) > 2
+    for line in shapely.linestrings(np.array(lines)):
+        met = [box for box in boxes if shapely.intersects(line, shapely.box(*box).buffer(-1))]
+        assert len(met) == 1  # its own
+    opened.page.close()
+
+
+@pytest.fixture(scope="module")
+def currents(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A page with bands, contours and pins of currents."""
+    folder = tmp_path_factory.mktemp("currents")
+    written = demo.write("battery-probe-faulty", folder / "demo")
+    checked = run.check(written.board, run.load_rules(written.rules), run.Options())
+    scene = scene_of(checked.layout, checked.outcome.findings)
+    return save(folder / "page.html", checked.outcome, Pictures(scene))
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (390, 844)])
+@pytest.mark.parametrize("dark", [False, True])
+def test_words_on_currents_are_readable_at_every_zoom(
+    browser: Any, currents: Path, size: tuple[int, int], dark: bool
+) -> None:
+    """At least 11 px, on no other label, dark on a pale rim that is wider than a stem of the letters."""
+    opened = Visit(browser, currents, size=size, dark=dark)
+    seen = set()
+    for _ in range(4):
+        opened.window()
+        words = opened.page.locator("g.field:not(.off) text:not(.off)")
+        boxes = opened.page.eval_on_selector_all(f"g.field:not(.off) text:not(.off), {LABELS}", BOXES)
+        for a, b in overlapping(boxes):  # line boxes are higher than the letters in them
+            assert min(a[2], b[2]) - max(a[0], b[0]) < 4 or min(a[3], b[3]) - max(a[1], b[1]) < 4
+        seen |= set(words.all_text_contents())
+        high = words.evaluate_all("nodes => nodes.map(n => 12 * Math.abs(n.getScreenCTM().a))")
+        assert all(value == pytest.approx(12, abs=0.2) for value in high)
+        opened.page.keyboard.press("+")
+    assert any("µV" in text for text in seen)
+    look = """nodes => nodes.map(n => getComputedStyle(n)).map(s => [s.fill, s.stroke, parseFloat(s.strokeWidth)])"""
+    for ink, rim, wide in opened.page.locator("g.field text").evaluate_all(look):
+        colours = [tuple(map(float, re.findall(r"[\d.]+", colour)[:3])) for colour in (ink, rim)]
+        assert contrast(*colours) >= 4.5
+        assert wide >= 4
+    opened.page.close()
+
+
+def test_a_view_that_was_moved_stays_when_the_window_changes(visit: Visit) -> None:
+    """Also by keys alone, which do not touch the board."""
+    visit.page.keyboard.press("+")
+    before = visit.window()
+    visit.page.set_viewport_size({"width": WIDE, "height": HIGH - 100})
+    after = visit.window()
+    assert after[2] - after[0] == pytest.approx(before[2] - before[0], rel=0.01)
+    visit.page.keyboard.press("f")
+    visit.page.set_viewport_size({"width": WIDE, "height": HIGH - 300})
+    left, bottom, right, top = visit.window()
+    assert (left <= 0, bottom <= 0, right >= 100, top >= 80) == (True, True, True, True)
+
+
+def test_figures_of_an_entry_are_never_cut(browser: Any, crowded: Path) -> None:
+    """Half a number misleads; names and rules give way first."""
+    opened = Visit(browser, crowded, size=(1366, 768))
+    cut = "nodes => nodes.filter(n => n.scrollWidth > n.clientWidth + 1 || n.getBoundingClientRect().right >= "
+    cut += "n.closest('.head').getBoundingClientRect().right).length"
+    assert opened.page.eval_on_selector_all("#list .figures", cut) == 0
+    assert opened.page.locator("#list .figures").count() == 200
+    opened.page.close()
+
+
 def test_errors_have_numbers_before_others_and_every_place_is_in_a_number_or_a_mark(
     browser: Any, crowded: Path
 ) -> None:
@@ -709,6 +811,7 @@ def test_an_inset_shows_where_a_zoomed_view_is(visit: Visit) -> None:
 def test_without_a_script_the_list_and_a_picture_are_there(browser: Any, files: dict[str, Path]) -> None:
     context = browser.new_context(java_script_enabled=False, viewport={"width": WIDE, "height": HIGH})
     page = context.new_page()
+    page.set_default_timeout(PATIENCE)
     page.goto(f"file://{files['sample']}")
     for group in GROUPS:
         assert group.worst.message in page.inner_text("#list")
