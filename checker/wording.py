@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from checker.findings import XY, Finding, Group, Level
 
 UNITS = {"mm2": "mm²"}
+COUNTED = {"connections": "connection"}  # units that are no measures
 AT_MOST = ("V", "%", "pF")  # units of what disturbs
 ROUGH = ("V", "pF")  # units said to three figures
 LEAST_VOLTAGE = 1e-12  # V; less is noise of the arithmetic
@@ -23,11 +24,15 @@ def length(value: float, unit: str = "mm") -> str:
     ('2.134 mm', '0 mm', '12.5 mm²')
     >>> length(5.66123, "pF")
     '5.66 pF'
+    >>> length(2.0, "connections"), length(1.0, "connections")
+    ('2 connections', '1 connection')
     >>> length(float("inf"))
     'unlimited'
     """
     if unit == "V":
         return voltage(value)
+    if unit in COUNTED:
+        return count(round(value), COUNTED[unit])
     if unit == "pF" and math.isfinite(value):
         return f"{value:.3g} pF"  # an estimate: more figures would promise too much
     return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "unlimited"
@@ -161,13 +166,17 @@ def requirement(finding: Finding) -> str:
     'at least 6.4 mm'
     >>> requirement(Finding(**told, measured=5.0, required=0.1)), requirement(Finding(**told, measured=5.0, required=0))
     ('at most 0.1 mm', 'at most 0 mm')
+    >>> requirement(Finding(**told, measured=0, required=0))  # it goes over at once: the message says so
+    ''
     >>> requirement(Finding(**told, measured=1e-6, required=2e-5, unit="V"))
     'at most 20 µV'
     """
     if finding.required is None:
         return ""
     limit = length(finding.required, finding.unit)
-    if finding.measured is None or finding.measured == finding.required != 0:
+    if finding.measured == finding.required == 0:
+        return ""
+    if finding.measured is None or finding.measured == finding.required:
         return f"limit {limit}"
     least = finding.measured < finding.required and finding.unit not in AT_MOST
     return f"at least {limit}" if least else f"at most {limit}"

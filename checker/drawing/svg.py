@@ -38,6 +38,8 @@ from checker.drawing.view import HEAD, SIDE, View, fitted, surroundings
 from checker.findings import XY
 from checker.results.outcome import Outcome
 
+LEAST_LEGEND = 420.0  # units; the legend's longest entries are as wide
+BAR = 36.0  # units; height of the scale bar with its words
 STEP = 8.0  # units; between places of a witness path
 HATCH = 10  # px between hatch lines
 LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw
@@ -138,7 +140,10 @@ def _legend(scene: Scene, shown: Shown, edge: float) -> tuple[str, float]:
         *furniture.mark_entries(marked),
         *flows.entries(scene, shown.layer),
     ]
-    markup, height = furniture.legend(entries, MARGIN, y, edge - MARGIN - WIDTH / 5 - 40)
+    wide = edge - MARGIN - WIDTH / 5 - 40  # beside the scale bar
+    if wide < LEAST_LEGEND:  # or below it, where the board is narrow
+        y, wide = y + BAR, edge - MARGIN
+    markup, height = furniture.legend(entries, MARGIN, y, wide)
     return markup, y + max(height, 32.0) + 16
 
 

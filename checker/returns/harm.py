@@ -131,7 +131,8 @@ class _Crossing:
         if self.joined and self.detour is None:
             detail["detour_at_least_mm"] = _rounded_down(self.at_least)
         detail |= _spectrum(layout, run.net, detail["loop_area_mm2"])
-        hint = _hint(layout, self.ends, self.at_least) if self.joined else None
+        least = self.at_least if self.detour is not None else _rounded_down(self.at_least)  # as it is told
+        hint = _hint(layout, self.ends, least) if self.joined else None
         return Harm(number, self.detour, detail, hint)
 
     def _told(self, detour: Detour, detail: dict[str, Any]) -> tuple[float, dict[str, Any]]:

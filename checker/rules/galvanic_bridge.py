@@ -325,7 +325,7 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
         bounds=tuple(shapely.MultiPoint(points).bounds),
         measured=float(len(told)),
         required=1.0,
-        unit="",
+        unit="connections",
         harm=2 * SAFETY_HARM,
         hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
         detail={"joined": told},

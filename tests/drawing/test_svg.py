@@ -232,6 +232,19 @@ def test_a_picture_is_at_most_twice_as_high_as_the_board_on_it(size: tuple[float
     assert float(parsed(svg).get("height")) <= 2 * high
 
 
+@pytest.mark.parametrize("size", [(100.0, 80.0), (30.0, 110.0), (25.0, 25.0), (60.0, 60.0)])
+def test_the_legend_keeps_off_the_scale_bar(size: tuple[float, float]) -> None:
+    scene = replace(SCENE, bounds=(0.0, 0.0, *size))
+    root = parsed(draw(scene, OUTCOME, "L1"))
+    bars = [node.get("d") for node in root.iterfind("s:path", NS) if "v14M" in node.get("d")]
+    (left, y), (right, _) = (tuple(map(float, part.split("v")[0].split())) for part in bars[0][1:].split("M")[:2])
+    words_below = [node for node in root.iterfind("s:text", NS) if abs(float(node.get("y")) - y - 4) < 16]
+    for node in words_below:
+        x, wide = float(node.get("x")), text_width(node.text, float(node.get("font-size")))
+        own = node.get("text-anchor") == "middle"
+        assert own or x + wide <= left or x >= right, node.text
+
+
 def test_a_flat_board_names_its_worst_places_on_one_line() -> None:
     many = crowd(20, 10, 0.5)
     scene = replace(scene_of(sample.layout(), many), bounds=(0.0, 0.0, 100.0, 25.0))
