@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -282,3 +283,22 @@ def test_findings_of_one_level_stand_in_the_order_of_their_harm() -> None:
     pads = [resistor(13.5, 1, "R40", "GND_A"), resistor(16.5, 1, "R40", "GND_B")]
     found_ = crossings(draws=draws, pads=pads, rules={"tie": TIE})
     assert [f.nets for f in found_] == [("S3",), ("S1",), ("S4",), ("S2",)]
+
+
+def test_the_loop_of_a_board_is_that_of_the_rectangle_and_near_the_diversion_formula() -> None:
+    """A tie 10 mm aside of a trace of 0.2 mm that crosses a gap of 2 mm: the return goes 10 up, 2 across, 10 down.
+
+    The rectangle of 2 by 10 mm by the formula for round wire (Inductance Calculations, 1946; from memory), the strip of
+    0.2 by 0.035 mm taken for r = 0.2235 (w + t). 5 D ln(D / W) nH, in inches, is 7.70 (High-Speed Digital Design, 1993,
+    chapter 5; from memory); it knows no gap, and its 5 nH an inch is half of what two wires to and fro have.
+    """
+    pads = [resistor(x, 20, "R40", net) for x, net in ((14, "GND_A"), (16, "GND_B"))]
+    (finding,) = crossings(pads=pads, rules={"tie": [{"between": ["a", "b"], "at": "R40"}]})
+    a, b, r, d = 2.0, 10.0, 0.2235 * 0.235, math.hypot(2, 10)
+    ends = a * math.log(2 * a / r) + b * math.log(2 * b / r) - a * math.asinh(a / b) - b * math.asinh(b / a)
+    assert finding.detail["detour_mm"] == pytest.approx(22, abs=0.001)
+    assert finding.detail["loop_area_mm2"] == pytest.approx(20, abs=0.001)
+    assert finding.detail["loop_nh"] == pytest.approx(0.4 * (ends + 2 * d - 2 * (a + b)), rel=0.001)
+    diversion = 5 * (10 / 25.4) * math.log(10 / 0.2)
+    assert diversion == pytest.approx(7.70, abs=0.005)
+    assert 0.9 * diversion < finding.detail["loop_nh"] < 2.2 * diversion

@@ -1,8 +1,11 @@
 """galvanic-bridge against its named boards."""
 
+import random
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import networkx as nx
 import pytest
 import shapely
 
@@ -104,3 +107,57 @@ def test_a_plated_edge_is_a_tie() -> None:
     draws = [track("GND_A", 8), track("GND_B", 12), {**track("GND_B", 14), "layer": "L2"}]
     assert found_beside(PLATED, tie, draws=draws) == []
     assert [f.measured for f in found_beside(PLATED, tie, draws=draws[:1])] == [0.0]
+
+
+NETS = tuple(f"{side}_{n}" for side in "ABC" for n in range(4))  # four of either side, four of a third region
+REGIONS = {side.lower(): {"reference": [f"GND_{side}"], "nets": [f"{side}_*"]} for side in "ABC"}
+
+
+def wired(dice: random.Random) -> tuple[nx.MultiGraph, dict[str, Any]]:
+    """A netlist made by hand, and a board of it: a bar of copper for each net, joined by parts and by copper.
+
+    Joints are parts of two or three pins, or a trace on the other layer that ends in vias, one on either net's bar.
+    """
+    graph = nx.MultiGraph()
+    graph.add_nodes_from(NETS)
+    bars = [{"net": n, "layer": "L1", "width": 0.5, "points": [[0, 4 * i], [90, 4 * i]]} for i, n in enumerate(NETS)]
+    board: dict[str, Any] = {"draws": bars, "pads": [], "vias": []}
+    for joint in range(dice.randint(2, 14)):
+        x, pins = 4 + 5 * joint, dice.sample(range(12), dice.choice((2, 2, 2, 3)))
+        name = f"R{joint}"
+        if dice.random() < 0.3:
+            first, second = pins[:2]
+            net = NETS[first]
+            board["draws"].append({"net": net, "layer": "L2", "width": 0.3, "points": [[x, 4 * i] for i in pins[:2]]})
+            board["vias"] += [{"net": net, "at": [x, 4 * i]} for i in pins[:2]]
+            graph.add_edge(NETS[first], NETS[second], f"copper at {x}")
+            continue
+        for number, i in enumerate(pins):
+            pad = {"net": NETS[i], "layer": "L1", "at": [x, 4 * i], "size": 0.4, "refdes": name, "pin": f"{number + 1}"}
+            board["pads"].append(pad)
+        graph.add_edges_from((NETS[a], NETS[b], name) for a in pins for b in pins if a < b)
+    return graph, board
+
+
+def bridges(graph: nx.MultiGraph) -> int:
+    """How many bridges a netlist has: joints that touch both sides, and groups of third nets that do."""
+    direct = {joint for a, b, joint in graph.edges(keys=True) if {a[0], b[0]} == {"A", "B"}}
+    third = graph.copy()
+    third.remove_edges_from([(a, b, joint) for a, b, joint in graph.edges(keys=True) if joint in direct])
+    groups = nx.connected_components(third.subgraph(n for n in NETS if n[0] == "C"))
+    reached = [{n[0] for c in group for n in third.neighbors(c)} for group in groups]
+    return len(direct) + sum({"A", "B"} <= sides for sides in reached)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_bridges_are_those_of_a_netlist_made_by_hand(seed: int, tmp_path: Path) -> None:
+    """Connected components of the netlist (networkx) tell whether the sides are joined, and by how many bridges."""
+    graph, drawn = wired(random.Random(seed))
+    rules = {"region": REGIONS, "barrier": [{"between": ["a", "b"]}]}
+    made = case("wired", {"because": "", "expect": [], **drawn, "rules": rules})
+    told = found(WAYS[seed % len(WAYS)](made.sketch, tmp_path), made.rules, "galvanic-bridge")
+    sides = [{n[0] for n in group} for group in nx.connected_components(graph)]
+    assert bool(told) == any({"A", "B"} <= names for names in sides)
+    assert len(told) == bridges(graph)
+    for finding in told:
+        assert all(nx.has_path(graph, finding.nets[0], net) for net in finding.nets)
