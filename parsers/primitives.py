@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
@@ -413,3 +415,22 @@ def each(rows: Rows, size: int) -> Iterator[Rows]:
     """Split row numbers into runs of at most `size`, so that bulk work has bounded memory."""
     for start in range(0, len(rows), size):
         yield rows[start : start + size]
+
+
+def components(count: int, pairs: Any) -> list[list[int]]:
+    """Numbers 0..count - 1 in groups that pairs join, ascending, the group of the least number first.
+
+    Parameters
+    ----------
+    pairs : numbers, (n, 2)
+
+    Examples
+    --------
+    >>> components(5, [(4, 2), (1, 1), (2, 0)])
+    [[0, 2, 4], [1], [3]]
+    """
+    ends = np.asarray(pairs, dtype=np.intp).reshape(-1, 2)
+    graph = coo_array((np.ones(len(ends), np.int8), (ends[:, 0], ends[:, 1])), shape=(count, count))
+    label = connected_components(graph, directed=False)[1]
+    order = np.argsort(label, kind="stable")
+    return sorted(part.tolist() for part in np.split(order, np.flatnonzero(np.diff(label[order])) + 1) if len(part))

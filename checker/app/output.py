@@ -15,8 +15,6 @@ from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from filelock import FileLock
-
 from checker import drawing, reports
 from checker.config.rules_file import nearest
 from checker.drawing import png, svg
@@ -24,6 +22,8 @@ from checker.findings import Finding, grouped
 from parsers.trouble import InputError, Place
 
 if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
     from checker.app.run import Checked
 
 IMAGE_WIDTH = 1600  # px
@@ -269,7 +269,9 @@ def write_file(path: Path, content: bytes) -> None:
     write_files(path.parent, {path.name: content})
 
 
-def _alone_in(folder: Path) -> FileLock:
+def _alone_in(folder: Path) -> BaseFileLock:
     """A lock for one output folder; it lies outside of it, so that the folder holds reports only."""
+    from filelock import FileLock
+
     name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
     return FileLock(Path(tempfile.gettempdir()) / f"moatcheck-{name}.lock")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 
-import networkx as nx
 import numpy as np
 import shapely
+
+from parsers.primitives import components
 
 
 def clusters(
@@ -30,12 +31,11 @@ def clusters(
     >>> clusters(shapely.points([[0, 0], [1, 0], [9, 0], [5, 0]]), 1.0, "aaab", ["x", "y", "x", "x"])
     [[0, 1, 2], [3]]
     """
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(range(len(shapes)))
+    joined: list[tuple[int, int]] = []
     first: dict[Hashable, int] = {}
     for number, (kind, mine) in enumerate(zip(kinds, owners, strict=True)):
-        graph.add_edges_from((number, first.setdefault((kind, owner), number)) for owner in mine)
+        joined += ((number, first.setdefault((kind, owner), number)) for owner in mine)
     places = np.array(shapes, dtype=object)
     near = shapely.STRtree(places).query(places, predicate="dwithin", distance=distance)
-    graph.add_edges_from((a, b) for a, b in near.T.tolist() if kinds[a] == kinds[b])
-    return sorted(sorted(members) for members in nx.connected_components(graph))
+    joined += ((a, b) for a, b in near.T.tolist() if kinds[a] == kinds[b])
+    return components(len(places), joined)

@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import networkx as nx
 import numpy as np
 import shapely
 
@@ -35,7 +34,7 @@ from checker.layout.outlook import (
 from checker.layout.plane_holes import PlaneHoles
 from checker.layout.reference_map import OFF, ReferenceMap, without_own_layer
 from checker.layout.regions import Kind, OffReferenceRun
-from parsers.primitives import TOUCH, Bools, Ints, Rows
+from parsers.primitives import TOUCH, Bools, Ints, Rows, components
 
 FRAGMENT, CHANGE, HOLE = "fragment", "change", "hole"
 Token = tuple[str, int]
@@ -207,11 +206,10 @@ class Finder:
         for number, part in enumerate(parts):
             for token in part.tokens:
                 owners.setdefault(token, []).append(number)
-        graph: nx.Graph[int] = nx.Graph()
-        graph.add_nodes_from(range(len(parts)))
+        joined: list[tuple[int, int]] = []
         for number, part in enumerate(parts):
-            graph.add_edges_from((number, other) for token in self._reach(part) for other in owners.get(token, ()))
-        return [[parts[i] for i in sorted(group)] for group in nx.connected_components(graph)]
+            joined += ((number, other) for token in self._reach(part) for other in owners.get(token, ()))
+        return [[parts[i] for i in group] for group in components(len(parts), joined)]
 
     # ------------------------------------------------------------------------------------------------------ records
 

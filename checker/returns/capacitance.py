@@ -14,7 +14,6 @@ from itertools import product
 
 import numpy as np
 import shapely
-from scipy.special import ellipk, ellipkm1
 
 from checker.layout.layout import Layout
 from checker.returns.ground import depths
@@ -67,6 +66,8 @@ def coplanar(width: float, gap: Floats | float, er: float) -> Floats:
     >>> round(1000 * float(coplanar(20.0, 2.0, 4.3)), 1)  # pF/m
     66.2
     """
+    from scipy.special import ellipk, ellipkm1
+
     k = np.asarray(gap, dtype=np.float64) / (np.asarray(gap) + 2 * width)
     value: Floats = EPSILON * (er + 1) / 2 * ellipkm1(k * k) / ellipk(k * k)
     return value

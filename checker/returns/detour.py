@@ -25,13 +25,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from math import hypot, inf
 
-import networkx as nx
 import numpy as np
 import shapely
 
 from checker.findings import XY
 from checker.returns.mesh import Mesh, triangulated
-from parsers.primitives import Floats
+from parsers.primitives import Floats, components
 
 SIMPLIFY = 0.005  # mm; round outlines are cut to fewer corners before the search
 TOUCH = 1e-4  # mm; how far a way may graze past a corner of its sheet
@@ -142,10 +141,8 @@ class Network:
     @cached_property
     def joined(self) -> list[int]:
         """Per sheet: the number of the group of sheets that links join."""
-        graph: nx.Graph[int] = nx.Graph(link.sheets for link in self.links)
-        graph.add_nodes_from(range(len(self.sheets)))
         groups = [0] * len(self.sheets)
-        for number, members in enumerate(nx.connected_components(graph)):
+        for number, members in enumerate(components(len(self.sheets), [link.sheets for link in self.links])):
             for sheet in members:
                 groups[sheet] = number
         return groups

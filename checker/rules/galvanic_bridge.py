@@ -29,7 +29,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise, product
 
-import networkx as nx
 import numpy as np
 import shapely
 
@@ -42,7 +41,7 @@ from checker.insulation.shortfalls import COPPER, SAFETY_HARM
 from checker.layout.layout import Layout
 from checker.rules import Rule
 from parsers.board import Component
-from parsers.primitives import Rows
+from parsers.primitives import Rows, components
 from parsers.trouble import Doubt
 
 RULE = Rule("galvanic-bridge", title="Conducting path across a barrier", level=Level.ERROR, unit="", safety=True)
@@ -189,11 +188,32 @@ def _joined_regions(
     else:
         held = {other for side in named if side in regions for other in regions if frozenset((side, other)) in apart}
         blocks = [[name for name in regions if name not in held], sorted(held)]
-    for block in blocks:
-        graph: nx.Graph[str] = nx.Graph()
-        graph.add_nodes_from(block)
-        graph.add_edges_from(pair for pair in combinations(block, 2) if frozenset(pair) not in apart)
-        yield from (sorted(clique) for clique in nx.find_cliques(graph))
+    for block in filter(None, blocks):
+        near = [pair for pair in combinations(block, 2) if frozenset(pair) not in apart]
+        if len(near) == len(block) * (len(block) - 1) // 2:  # nothing is held apart
+            yield sorted(block)
+        else:
+            yield from _cliques(block, near)
+
+
+def _cliques(names: Sequence[str], near: Sequence[tuple[str, str]]) -> Iterator[list[str]]:
+    """The largest groups of names of which all pairs are near."""
+    import networkx as nx
+
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_nodes_from(names)
+    graph.add_edges_from(near)
+    yield from (sorted(clique) for clique in nx.find_cliques(graph))
+
+
+Node = tuple[str, int]
+
+
+def _reaches(joined: Sequence[tuple[Node, Node]], start: Node, end: Node) -> bool:
+    """Whether some pairs lead from one node to another."""
+    number = {node: i for i, node in enumerate(dict.fromkeys(node for pair in joined for node in pair))}
+    groups = components(len(number), [(number[a], number[b]) for a, b in joined])
+    return any(number.get(start) in group and number.get(end) in group for group in groups)
 
 
 def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
@@ -220,11 +240,16 @@ def _chains(
     links: Sequence[Link], first: frozenset[int], second: frozenset[int], earthed: frozenset[int]
 ) -> Iterator[list[Link]]:
     """The shortest chain through each group of connected nets that reaches both sides; none passes earthed copper."""
-    graph: nx.Graph[tuple[str, int]] = nx.Graph()
-    for number, link in enumerate(links):
-        for net in set(link.nets) - earthed:
-            end = ("first", 0) if net in first else ("second", 0) if net in second else ("net", net)
-            graph.add_edge(("link", number), end)
+    joined = [
+        (("link", number), ("first", 0) if net in first else ("second", 0) if net in second else ("net", net))
+        for number, link in enumerate(links)
+        for net in set(link.nets) - earthed
+    ]
+    if not _reaches(joined, ("first", 0), ("second", 0)):
+        return
+    import networkx as nx
+
+    graph: nx.Graph[tuple[str, int]] = nx.Graph(joined)
     ends = {("first", 0), ("second", 0)}
     for group in nx.connected_components(graph.subgraph(n for n in graph if n not in ends)):
         part = graph.subgraph(group | ends)
@@ -371,16 +396,23 @@ def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Seq
     ends = first | second
     points = [link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)]
     others = frozenset(np.flatnonzero(layout.is_reference).tolist()) - ends
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_edges_from(pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets))
+    joined = [pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets)]
     direct = shapely.MultiPoint(points)
-    for way in nx.connected_components(graph.subgraph(graph.nodes - ends)):
+    for way in _grouped({net for pair in joined for net in pair} - ends, joined):
         meeting = [link for link in links if way & set(link.nets) and ends & set(link.nets)]
         if all(any(side & set(link.nets) for link in meeting) for side in sides):
             metal = [*_heads(layout, way), *(shapely.Point(link.points[0]) for link in meeting)]
             if not shapely.dwithin(metal, direct, tie.reach).any():
                 points.append(min(link.points[0] for link in meeting))
     return points
+
+
+def _grouped(conductors: Collection[int], joined: Iterable[tuple[int, int]]) -> Iterator[set[int]]:
+    """Some conductors in groups that pairs join without any other."""
+    names = sorted(conductors)
+    number = {name: i for i, name in enumerate(names)}
+    pairs = [(number[a], number[b]) for a, b in joined if a in number and b in number]
+    yield from ({names[i] for i in group} for group in components(len(names), pairs))
 
 
 def _heads(layout: Layout, conductors: Collection[int]) -> Iterable[shapely.Geometry]:
@@ -396,10 +428,8 @@ def _places(points: Sequence[XY], reach: float) -> list[XY]:
     if not points:
         return []
     shapes = shapely.points(points)
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(range(len(points)))
-    graph.add_edges_from(shapely.STRtree(shapes).query(shapes, "dwithin", reach).T.tolist())
-    return sorted(min(points[i] for i in group) for group in nx.connected_components(graph))
+    near = shapely.STRtree(shapes).query(shapes, "dwithin", reach)
+    return sorted(min(points[i] for i in group) for group in components(len(points), near.T))
 
 
 def _joins(layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]) -> bool:

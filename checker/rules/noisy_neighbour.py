@@ -19,7 +19,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from math import pi
 
-import networkx as nx
 import numpy as np
 import shapely
 
@@ -31,7 +30,7 @@ from checker.returns.estimates import crosstalk, mutual_inductance
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from checker.wording import plain
-from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, gaps
+from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, components, gaps
 
 GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
 RUN = Limit("coupling_run", 10.0, "mm", "and matter where they run together longer than this")
@@ -171,11 +170,9 @@ def _by_nets(layout: Layout, victims: Rows, culprits: Rows) -> list[tuple[tuple[
 def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
     """Merge pieces of one pair of nets into connected runs."""
     parts, _ = line_parts([shapely.union_all(lines)])
-    graph: nx.Graph[int] = nx.Graph()
-    graph.add_nodes_from(range(len(parts)))
-    graph.add_edges_from(shapely.STRtree(parts).query(parts, "dwithin", reach).T.tolist())
-    for group in sorted(nx.connected_components(graph), key=min):
-        yield shapely.union_all(parts[sorted(group)])
+    near = shapely.STRtree(parts).query(parts, "dwithin", reach)
+    for group in components(len(parts), near.T):
+        yield shapely.union_all(parts[group])
 
 
 def _finding(

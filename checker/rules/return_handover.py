@@ -25,7 +25,6 @@ from math import hypot, inf
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from checker import wording
 from checker.findings import XY, Finding, Level
@@ -154,6 +153,8 @@ def _vias_between(layout: Layout, net: int, first: int, last: int) -> dict[int, 
     joins = np.intersect1d(_stitches_on(layout, net, first), _stitches_on(layout, net, last))
     if not len(joins):
         return {}
+    from scipy.spatial import cKDTree
+
     holes = [change.hole for change in _changes(layout) if net in change.nets]
     away, best = cKDTree(_centres(layout)[joins]).query(_centres(layout)[holes])
     places = _centres(layout)[joins[best]].tolist()

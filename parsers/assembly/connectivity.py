@@ -20,13 +20,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import networkx as nx
 import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from parsers.assembly.diagnostics import counted
 from parsers.assembly.etched import FUNCTION as ETCHED
@@ -382,11 +380,8 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     net = graph.label[walls[:, 0]]
     node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[1].reshape(-1)
     through = np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0)
-    joints: nx.Graph[int] = nx.Graph([*through.tolist(), *_joined_by_legs(graph, island)])
-    group = np.arange(count)
-    for members in nx.connected_components(joints):
-        islands = [m for m in members if m < count]
-        group[islands] = min(islands)
+    joints = np.vstack((through, _joined_by_legs(graph, island)))
+    group = _components(int(joints.max(initial=count - 1)) + 1, joints)
     piece = _renumber(group[island]) if count else island
     hole_piece = np.full(graph.nodes - graph.conductors, -1, dtype=np.int32)
     order = np.lexsort((walls[:, 0], net != graph.label[walls[:, 1]], walls[:, 1]))
@@ -395,11 +390,12 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     return piece, hole_piece
 
 
-def _joined_by_legs(graph: _Graph, island: Ints) -> list[tuple[int, int]]:
-    """Pairs of islands that the legs of a pin join inside its part."""
+def _joined_by_legs(graph: _Graph, island: Ints) -> Pairs:
+    """Pairs of islands that the legs of a pin join inside its part, (n, 2)."""
     ends = graph.label[graph.legs]
     alike = (ends[:, 0] == ends[:, 1]) | (ends < 0).all(axis=1)
-    return [(a, b) for a, b in np.unique(island[graph.legs[alike]], axis=0).tolist()]
+    pairs: Pairs = np.unique(island[graph.legs[alike]], axis=0)
+    return pairs
 
 
 def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
@@ -516,6 +512,8 @@ def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
 
     Contact in a hole is the same place as contact on a layer beside it.
     """
+    from scipy.spatial import cKDTree
+
     group = np.cumsum(np.r_[False, (keys[1:] != keys[:-1]).any(axis=1)])
     cells = np.column_stack((group, layer, np.floor(at / PLACE)))
     links = np.sort(np.unique(cells, axis=0, return_index=True)[1])  # few per place, however many touch there

@@ -13,15 +13,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import networkx as nx
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from parsers.assembly.diagnostics import counted
 from parsers.assembly.image import Image
 from parsers.board import Outline
-from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes
+from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes, components
 from parsers.trouble import BoardError, Doubt, Place
 
 SNAP = 0.0005  # mm; ends within this are one point: half of the contract's error bound
@@ -188,6 +186,8 @@ def _bridges(lines: Shapes) -> Shapes:
     none: Shapes = np.empty(0, dtype=object)
     if len(loose) < 2:
         return none
+    from scipy.spatial import cKDTree
+
     near = np.asarray(cKDTree(loose).query(loose, k=2)[1])
     partner, here = near[:, 1], np.arange(len(loose))
     close = np.hypot(*(loose - loose[partner]).T) <= CLOSE
@@ -226,9 +226,7 @@ def _adjoining(cells: Shapes) -> tuple[list[list[int]], shapely.Geometry]:
     first, second = first[once], second[once]
     common = shapely.intersection(rings[first], rings[second])
     shared = shapely.length(common) > SNAP
-    graph: nx.Graph[int] = nx.Graph(np.column_stack((first, second))[shared].tolist())
-    graph.add_nodes_from(range(len(cells)))
-    return sorted(sorted(group) for group in nx.connected_components(graph)), shapely.union_all(common)
+    return components(len(cells), np.column_stack((first, second))[shared]), shapely.union_all(common)
 
 
 def _depths(cells: Shapes, groups: list[list[int]]) -> Ints:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from parsers.board import UNPLATED, Connectivity, Holes
 from parsers.netlist import ALL_LAYERS, NOT_CONNECTED, SURFACE, VIA, Netlist, Point
@@ -151,6 +150,8 @@ def _on_holes(netlist: Netlist, drilled: Holes, reach: float) -> tuple[Rows, Row
     candidates = np.flatnonzero(drilled.plated != UNPLATED)
     if not len(candidates) or not len(through):
         return none, none
+    from scipy.spatial import cKDTree
+
     centres = drilled.ends[candidates].reshape(-1, 2, 2).mean(axis=1)
     distance, nearest = cKDTree(centres).query(netlist.places()[through])
     near = np.asarray(distance) <= reach + GERBER_RESOLUTION
@@ -306,6 +307,8 @@ def _fit(places: Floats, lands: Floats, way: str, factor: Floats) -> str | None:
     shifts = (lands[:, None, :] - sample[None, :, :]).reshape(-1, 2)
     cells, count = np.unique(np.round(shifts / LAND_REACH).astype(np.int64), axis=0, return_counts=True)
     shift = cells[np.argmax(count)] * LAND_REACH
+    from scipy.spatial import cKDTree
+
     distance, nearest = cKDTree(lands).query(moved + shift)
     near = np.asarray(distance) <= 2 * LAND_REACH
     if near.mean() < FITS:
