@@ -205,6 +205,8 @@ class _State:
             yield point._replace(net=self.aliases.get(key, point.net))
 
     def _alias(self, key: str, value: str) -> None:
+        if re.search(r"\s\s|\s\W$", value):
+            self.doubt("has names with gaps in them", f"'{value[:40]}' is taken as it stands; export it again")
         self.aliases[key] = value.removeprefix(f"{_PREFIX}{key}").strip() or value
 
     def _parameter(self, words: list[str]) -> None:

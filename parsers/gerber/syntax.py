@@ -67,7 +67,10 @@ _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
 _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
 _BROKEN_NUMBER = re.compile(rb"[0-9]\s+[0-9]")  # a digit may be lost there
-_BLANK_BEFORE_LETTER = re.compile(rb"^[GXYIJ][^%]*[0-9][ \t]+[XYIJD][-+0-9]|^(?:[GXYIJ][-+0-9]+)*[XYIJD][ \t]+[-+0-9]")
+_BLANK_IN_OPERATION = re.compile(
+    rb"^[GXYIJ][^%]*[0-9][ \t]+[XYIJD][-+0-9]|^(?:[GXYIJ][-+0-9]+)*[XYIJD][ \t]+[-+0-9]"
+    rb"|^(?:[GXYIJ][-+0-9]+)*D0*[1-3][ \t]+$"
+)
 _NO_BREAK = re.compile(rb"[^\r\n]+")
 _OLD_COMMENT = re.compile(rb"G0*4(?![0-9])")
 _COMMENT = re.compile(r"[Gg]0*4(?![0-9])")
@@ -159,9 +162,9 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
 
 
 def _blanks(data: bytes) -> Longs:
-    """Words of coordinates with blanks before a letter in their middle."""
+    """Words of operations with blanks before a letter in their middle, or behind their code."""
     words = data.split(b"*")
-    found = [number for number, word in enumerate(words) if _BLANK_BEFORE_LETTER.search(word.strip(_LEADING))]
+    found = [number for number, word in enumerate(words) if _BLANK_IN_OPERATION.search(word.lstrip(_LEADING))]
     return np.array(found, dtype=np.int64)
 
 

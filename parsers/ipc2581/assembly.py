@@ -265,20 +265,20 @@ class _Assembly:
         plan = self.plan
         mine = self.sets.step == self.number
         drawn = np.unique(self.sets.layer[mine & (self.sets.layer >= 0)])
+        groups = owners_of(self.document.copper).group
+        there = set(self.sets.layer[groups[mine[groups]]].tolist())
         known = COPPER | DRILLED | ROUTED | EDGE_LINES | PLATED_EDGES | NO_COPPER
         for number in drawn.tolist():
             name = self.layer_names[number]
             raw = self.document.layers.get(name)
             line = int(self.sets.line[mine & (self.sets.layer == number)][0])
             if raw is None:
-                if name not in plan.places:
+                if name not in plan.places or number in there:
                     self.doubts.add(f"features on {name}, which is not declared", "they are left out", line)
             elif raw.function in CUT_IN_PART:
                 self.doubts.add(f"layer {name} cuts the board in part ({raw.function})", "it is not read", line)
             elif raw.function not in known:
                 self.doubts.add(f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER, line)
-        groups = owners_of(self.document.copper).group
-        there = set(self.sets.layer[groups[mine[groups]]].tolist())
         for layer in plan.layers:
             number = self.document.tables.layers.get(layer.name, -1)
             if number not in there:

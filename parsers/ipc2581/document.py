@@ -313,6 +313,7 @@ class _Reader:
             get = child.get
             if get("number") is None:
                 continue
+            self._check_package_pin(child)
             parts = {self.names[c.tag]: c for c in child}
             location = parts.get("Location", child if get("x") is not None else None)
             place = self.frame.place(parts.get("Xform"), location, NOTHING)
@@ -320,6 +321,12 @@ class _Reader:
             _ = self.document.tables.pins[get("number") or ""]
             pins.append(RawPin(get("number") or "", get("name") or "", place, mechanical))
         self.document.packages[self._step_index(element), element.get("name") or ""] = pins
+
+    def _check_package_pin(self, element: Element) -> None:
+        if not element.get("number"):
+            self.pen.doubt(element, "a pin without a number", "its pad cannot be told; export the board again")
+        if any(self.names[child.tag] == "PinRef" for child in element):
+            self.pen.doubt(element, "a PinRef in the pin of a package", "it belongs to a pad; export the board again")
 
     def _component(self, element: Element) -> None:
         get = element.get

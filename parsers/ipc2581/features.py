@@ -162,6 +162,8 @@ class Pen:
         for child in element:
             name = self.names[child.tag]
             if name == "Location":
+                if location is not None:
+                    self.doubt(child, "a pad with two Locations", "which one is meant is open; export the board again")
                 location = child
             elif name == "Xform":
                 xform = child
@@ -361,11 +363,16 @@ class Pen:
     def _steps(self, element: Element) -> list[float]:
         """Begin and steps of a path: end, centre and turn of each, flat."""
         steps: list[float] = []
+        styled = False
         begins = [number for number, child in enumerate(element) if self.names[child.tag] == "PolyBegin"]
         if begins != [0]:
             self.doubt(element, "a path without its beginning", "a PolyBegin is missing, or not the first; compare it")
         for child in element:
             name = self.names[child.tag]
+            if styled and name not in STYLES:
+                why = "a step may be missing there; export the board again"
+                self.doubt(child, "a path with a description between its steps", why)
+            styled = name in STYLES
             if name in ("PolyStepSegment", "PolyBegin"):
                 x, y = child.get("x"), child.get("y")
                 if x is None or y is None:

@@ -80,14 +80,18 @@ class Document:
     drilled_padstacks: set[str] = field(default_factory=set)
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # set, nets, line
     spellings: dict[str, str] = field(default_factory=dict)  # net -> how its name is written where it comes first
+    tight: dict[str, str] = field(default_factory=dict)  # net without blanks -> as it is written first
     edge_plating: int = 0  # line of a specification of edge plating
 
     def net(self, name: str, line: int) -> int:
-        """Raw number of a net; blanks about a name are no part of it, and a doubt where not all places have them."""
+        """Raw number of a net; blanks about a name are no part of it. Names that differ in blanks alone are a doubt."""
         plain = name.strip()
         if self.spellings.setdefault(plain, name) != name:
             why = "it is taken as one net; export the board again, or correct the name"
             self.doubts.add(f'net "{plain}" is written with blanks about its name in some places', why, line)
+        if self.tight.setdefault("".join(plain.split()), plain) != plain:
+            why = "they are taken as two nets; export the board again, or correct the names"
+            self.doubts.add(f'net "{plain}" differs from another in blanks alone', why, line)
         return self.tables.nets[plain]
 
     def __post_init__(self) -> None:

@@ -201,7 +201,7 @@ def _valid_lines(name: str, text: str) -> bool:
         return _is_json(text)  # what it says is compared with the files
     if "%FS" not in text or lines[-1] != "M02*" or len(re.findall(r"%FS", text)) != 1:
         return False
-    rest = MACRO.sub("", text.replace("\r", "")).split("\n")
+    rest = MACRO.sub("", text.replace("\r", "")).replace("*%%", "*%\n%").split("\n")
     return all(not line or WORD.fullmatch(line) or COMMAND.fullmatch(line) for line in map(str.strip, rest))
 
 

@@ -12,7 +12,7 @@ import pytest
 from parsers import read_board
 from parsers.board import Board
 from parsers.trouble import BoardError
-from tests.parsers.ipc2581.files import File, features, one_set
+from tests.parsers.ipc2581.files import TWO_LAYERS, File, features, one_set
 from tests.parsers.ipc2581.files import read as read_xml
 from tests.parsers.package.test_package import BASE, JOB, TAPE, flash, layer, write
 from tests.parsers.test_netlist import SURFACE_LINE
@@ -37,7 +37,13 @@ TOP = BASE["b-top.gbr"]
 
 @pytest.mark.parametrize(
     ("old", "new"),
-    [("X2000000Y2000000D02", "X2000000Y20 0000D02"), ("C,1.0", "C,1 0"), ("C,1.0", "C,1. 0"), ("D10*", "D1 0*")],
+    [
+        ("X2000000Y2000000D02", "X2000000Y20 0000D02"),
+        ("C,1.0", "C,1 0"),
+        ("C,1.0", "C,1. 0"),
+        ("D10*", "D1 0*"),
+        ("D10*", "D1 *"),
+    ],
 )
 def test_a_blank_inside_a_number_of_a_layer(old: str, new: str, tmp_path: Path) -> None:
     assert old in TOP
@@ -82,6 +88,64 @@ def test_names_that_are_no_utf_8(tmp_path: Path) -> None:
     xml = File(features={"TOP": one_set(features('<Circle diameter="1"/>'), 'net="G@ND"')}).text().encode()
     with pytest.raises(BoardError, match=r"board\.xml"):
         read_xml(xml.replace(b"G@ND", BAD), tmp_path)
+
+
+DISC = '<Circle diameter="1"/>'
+CUT = '<Contour><Polygon><PolyBegin x="0" y="0"/>{}<PolyStepSegment x="0" y="9"/></Polygon></Contour>'
+STEP, STYLE = '<PolyStepSegment x="9" y="9"/>', '<LineDesc lineEnd="ROUND" lineWidth="0.1"/>'
+PAD = '<Pad><Location x="1" y="1"/>{}<Circle diameter="1"/><PinRef componentRef="U1" pin="4"/></Pad>'
+PACKAGE = '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Circle diameter="1"/></Pin></Package>'
+
+
+@pytest.mark.parametrize(
+    ("file", "what"),
+    [
+        (
+            File(layers=TWO_LAYERS[:1], features={"TOP": one_set(features(DISC)), "BOTTOM": one_set(features(DISC))}),
+            "features on BOTTOM, which is not declared",
+        ),
+        (
+            File(features={"TOP": one_set(features(CUT.format(STEP + STYLE)))}),
+            "a path with a description between its steps",
+        ),
+        (File(features={"TOP": one_set(PAD.format('<Location x="2" y="1"/>'))}), "a pad with two Locations"),
+        (File(parts=PACKAGE.format("", '<Location x="2" y="1"/>')), "a pin without a number"),
+        (
+            File(parts=PACKAGE.format("4", '<PinRef componentRef="U1" pin="4"/>')),
+            "a PinRef in the pin of a package",
+        ),
+        (
+            File(
+                features={"TOP": one_set(features(DISC)) + one_set(features(DISC), 'net="A 1"')}
+                | {"BOTTOM": one_set(features(DISC), 'net="A1"')}
+            ),
+            'net "A1" differs from another in blanks alone',
+        ),
+    ],
+)
+def test_elements_of_ipc_2581_that_are_lost_or_stand_elsewhere(file: File, what: str, tmp_path: Path) -> None:
+    assert what in whats(read_xml(file, tmp_path))
+
+
+STACKUP = (
+    '<Stackup name="S" overallThickness="1.6" tolPlus="0" tolMinus="0" whereMeasured="METAL"><StackupGroup name="G" '
+    'thickness="1.6" tolPlus="0" tolMinus="0">{}</StackupGroup></Stackup>'
+)
+ROW = '<StackupLayer layerOrGroupRef="{}" thickness="0.035" tolPlus="0" tolMinus="0" sequence="{}"/>'
+
+
+def test_copper_on_a_layer_that_only_the_stackup_names(tmp_path: Path) -> None:
+    """Holes may name a row of the stackup as their span; copper may not."""
+    rows = ROW.format("TOP", 1) + ROW.format("BOTTOM", 2)
+    drawn = {"TOP": one_set(features(DISC)), "BOTTOM": one_set(features(DISC))}
+    file = File(layers=TWO_LAYERS[:1], stackup=STACKUP.format(rows), features=drawn)
+    assert "features on BOTTOM, which is not declared" in whats(read_xml(file, tmp_path))
+
+
+def test_a_gap_in_a_name_of_a_netlist(tmp_path: Path) -> None:
+    alias = "C  NNAMEm0003 UNNAMED_3                   ,"
+    found = whats(changed(tmp_path, b_ipc=f"P  UNITS CUST 0\n{alias}\n{SURFACE_LINE}\n999\n"))
+    assert "b.ipc has names with gaps in them" in found
 
 
 def test_comments_that_are_no_utf_8_are_no_doubt(tmp_path: Path) -> None:
