@@ -177,3 +177,18 @@ def test_both_solvers_agree() -> None:
                 )
             )
     assert found[0] == pytest.approx(found[1], rel=1e-8)
+
+
+def test_a_barrel_through_three_layers_has_the_sum_of_its_parts() -> None:
+    """0.1 ohm from the first layer to the second, 0.2 to the third: far more than the copper between the contacts."""
+    copper = [shapely.get_parts(shapely.box(0, 0, 10, 10))] * 3
+    chain = Chain(tuple(Contact(n, (5.0, 5.0), 0.2) for n in range(3)), (0.1, 0.2))
+    sheet = Sheet(copper, [THICKNESS] * 3, [chain], 0.25)
+    top, middle, bottom = (at(sheet, contact) for contact in chain.contacts)
+    ends = sheet.spread_over(0, np.array([pad(1, 1)])), sheet.spread_over(2, np.array([pad(9, 9)]))
+    assert ends[0] is not None
+    assert ends[1] is not None
+    potential = sheet.potential(*ends)
+    levels = [spread.mean(potential) for spread in (top, middle, bottom)]
+    assert levels[0] - levels[1] == pytest.approx(0.1, rel=1e-6)
+    assert levels[1] - levels[2] == pytest.approx(0.2, rel=1e-6)

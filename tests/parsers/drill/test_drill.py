@@ -19,6 +19,7 @@ from parsers.drill import (
     on_places,
     read_drill,
     read_parameters,
+    told_format,
 )
 from parsers.gerber import read_gerber
 from parsers.primitives import ARC_TOLERANCE, NO_NET, UNKNOWN_NET
@@ -441,3 +442,15 @@ def test_any_words_are_read_or_refused(text: str) -> None:
     """Programs made of the format's own characters neither crash nor hang."""
     found = read_or_refused(b"M48\nMETRIC,TZ\nT1C1.0\n%\nT1\n" + text.encode())
     assert found is None or np.isfinite(found.holes.ends).all()
+
+
+@pytest.mark.parametrize(
+    ("zeros", "trailing"),
+    [
+        *(("leading zeros kept", False), ("trailing zeros dropped", False)),
+        *(("trailing zeros kept", True), ("leading zeros dropped", True)),
+    ],
+)
+def test_zeros_in_words_of_the_rules_file(zeros: str, trailing: bool) -> None:
+    """What is kept on one side is dropped on the other."""
+    assert told_format(["mm 3.3", zeros]) == NumberFormat(1.0, 3, 3, trailing)

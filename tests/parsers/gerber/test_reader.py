@@ -5,7 +5,9 @@ Rules: The Gerber Layer Format Specification 2023.08, chapters 2, 3, 4 and 8.
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+import shapely
 
 from parsers.gerber import looks_like_gerber, read_gerber
 from parsers.primitives import Kind
@@ -211,6 +213,25 @@ def test_mirrored_arc_turns_the_other_way() -> None:
     words = b"%ADD10C,0.2*%D10*G75*X5000000Y0D02*G03*X0Y5000000I-5000000J0D01*M02*"
     found = copper(read_gerber(HEAD + b"%MIA1B0*%" + words, "layer.gbr"))
     assert found.bounds == pytest.approx((-5.1, -0.1, 0.1, 5.1), abs=2e-3)
+
+
+@pytest.mark.parametrize(("turn", "end"), [(b"G02", b"X0Y-5000000"), (b"G03", b"X0Y5000000")])
+@pytest.mark.parametrize("mirror", [b"%MIA1B0*%", b"%MIA0B1*%"])
+def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(turn: bytes, end: bytes, mirror: bytes) -> None:
+    """A quarter circle about the origin bulges away from it, mirrored too: its middle is 5 mm off at 45 degrees."""
+    words = b"%ADD10C,0.2*%D10*G75*X5000000Y0D02*" + turn + b"*" + end + b"I-5000000J0D01*M02*"
+    found = copper(read_gerber(HEAD + mirror + words, "layer.gbr"))
+    x = -1 if mirror == b"%MIA1B0*%" else 1
+    y = (1 if turn == b"G03" else -1) * (-1 if mirror == b"%MIA0B1*%" else 1)
+    assert found.contains(shapely.Point(x * 5 * 0.5**0.5, y * 5 * 0.5**0.5))
+    assert found.area == pytest.approx(0.2 * 5 * np.pi / 2 + 0.01 * np.pi, rel=0.02)
+
+
+@pytest.mark.parametrize(("words", "doubted"), [(b"X2000000I1000000D01*", True), (b"X2000000D01*", False)])
+def test_an_arc_before_any_mode_is_a_doubt(words: bytes, doubted: bool) -> None:
+    """Offsets of a centre mean an arc; G01, G02 or G03 has to come first (2023.08, 4.7). A draw without is straight."""
+    found = read_gerber(HEAD + b"%ADD10C,0.2*%D10*G75*X0Y0D02*" + words + b"M02*", "layer.gbr")
+    assert ("arc before G02 or G03" in {doubt.what for doubt in found.doubts}) == doubted
 
 
 def test_negative_image_polarity_is_stated() -> None:

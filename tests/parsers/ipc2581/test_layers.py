@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from parsers.board import BOTTOM, INNER, TOP, Board, Hints
-from tests.parsers.ipc2581.files import File, features, layer, one_set, read, sentences
+from tests.parsers.ipc2581.files import SQUARE_BOARD, File, features, layer, one_set, read, sentences
 
 DISC = one_set(features('<Circle diameter="1"/>', '<Location x="5" y="5"/>'))
 
@@ -234,3 +234,31 @@ def test_layers_may_stand_behind_the_step_that_uses_them(tmp_path: Path) -> None
     board = read(late, tmp_path)
     assert len(board.copper) == 1
     assert sentences(board) == []
+
+
+def test_a_dielectric_without_a_thickness_leaves_the_gaps_unknown(tmp_path: Path) -> None:
+    """No thickness is made up for it: what is not told is not known."""
+    text = (
+        four_layers(stackup(group("G", *FULL)))
+        .text()
+        .replace('layerOrGroupRef="D2" thickness="1.0"', 'layerOrGroupRef="D2"')
+    )
+    assert read(text, tmp_path).stackup.dielectric == ()
+
+
+@pytest.mark.parametrize(
+    ("function", "doubts"), [("SIGNAL", ["copper layer TOP has a profile of its own"]), ("SILKSCREEN", [])]
+)
+def test_a_copper_layer_with_a_profile_of_its_own_is_a_doubt(tmp_path: Path, function: str, doubts: list[str]) -> None:
+    other = layer("TOP") if function != "SIGNAL" else ""
+    own = layer("TOP" if function == "SIGNAL" else "SILK", function, inside=SQUARE_BOARD)
+    board = read(File(layers=tuple(filter(None, (other, own))), features={"TOP": DISC}), tmp_path)
+    assert sentences(board) == doubts
+
+
+def test_the_polarity_of_a_layer_without_copper_is_no_matter(tmp_path: Path) -> None:
+    layers = (layer("TOP"), layer("SILK", "SILKSCREEN", polarity="BOTH"))
+    assert sentences(read(File(layers=layers, features={"TOP": DISC}), tmp_path)) == []
+    assert sentences(read(File(layers=(layer("TOP", polarity="BOTH"),), features={"TOP": DISC}), tmp_path)) == [
+        "layer TOP has polarity BOTH"
+    ]

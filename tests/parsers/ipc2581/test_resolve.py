@@ -253,6 +253,19 @@ def test_an_outline_that_states_its_fill_has_one_reading(tmp_path: Path) -> None
     assert 7.9914 - 1e-4 <= shape_on(board).area <= 7.9914 * 1.001
 
 
+def test_of_several_areas_those_that_are_hollow_are_lines_alone(tmp_path: Path) -> None:
+    """A filled square, then two hollow ones of 10 and 5 mm: 4 + 7.9914 + 5.2^2 - 4.8^2 less the four corners."""
+    hollow = '<FillDesc fillProperty="HOLLOW"/>'
+    filled = polygon("30,0 32,0 32,2 30,2")
+    frames = [polygon(f"{x},0 {x + a},0 {x + a},{a} {x},{a}", more=hollow) for x, a in ((0, 10), (50, 5))]
+    pen = '<LineDesc lineEnd="ROUND" lineWidth="0.2"/>'
+    shapes = [f"<Contour>{filled}</Contour>", *(f"<Outline>{frame}{pen}</Outline>" for frame in frames)]
+    board = read(File(features={"TOP": one_set("".join(features(s) for s in shapes))}), tmp_path)
+    corners = 0.01 * (4 - math.pi)
+    lines = 4 + (10.2**2 - 9.8**2 - corners) + (5.2**2 - 4.8**2 - corners)
+    assert shape_on(board).area == pytest.approx(lines, rel=1e-3)
+
+
 def test_erasing_lines_remove_and_broken_ones_are_doubts(tmp_path: Path) -> None:
     pour = features(f"<Contour>{polygon('0,-5 10,-5 10,5 0,5')}</Contour>")
     erase = features(line("NONE", 2, ' lineProperty="ERASE"'))

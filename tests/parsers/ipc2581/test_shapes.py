@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 
-from parsers.ipc2581.shapes import STANDARD, Attributes, Piece, bordered, hollow, table
+from parsers.ipc2581.shapes import STANDARD, Attributes, Piece, bordered, hollow, table, widened
 from parsers.primitives import Kind
 from tests.parsers.ipc2581.files import copper_of, sentences, shape_on
 
@@ -287,3 +287,11 @@ def test_table_numbers_its_polygons() -> None:
     columns = table([*pieces, *pieces_of("RectCenter", width=2, height=2)])
     assert columns.area.tolist() == [0, -1, 1]
     assert np.allclose(shapely.area(columns.areas), [1, 4])
+
+
+@pytest.mark.parametrize("by", [0.01, 0.1, 1.0])
+def test_a_border_is_never_narrower_than_exact(by: float) -> None:
+    """Chords of round corners lie outside the arcs: a fine arc of the exact radius is covered."""
+    square = shapely.box(0, 0, 1, 1)
+    (grown,) = widened(np.array([square]), np.array([by]), True)
+    assert shapely.buffer(grown, 1e-9).covers(square.buffer(by, quad_segs=500))
