@@ -1,0 +1,149 @@
+"""Sampled paths over insulating links of at most X, as many as can be and as few as must be.
+
+The sampled search of `oracle` asks a board which straight lines stay on it. `AnyLink` lets a line cross every void in
+one straight stretch of at most X, in any direction: its paths are never longer than what is meant, but for the samples.
+`MustLink` lets it cross only where no reading of the rule leaves a doubt, and its paths are never shorter:
+
+- the tip of a V groove, between two walls that both end at a convex corner of the board (IEC 60664-1, 6.2, example 3);
+- a void that no disc of diameter X fits into (example 1), whatever its shape;
+- between two parts of a void that such a disc fits into both: then the link parts rooms of a slot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+import shapely
+
+from tests.insulation.oracle import Board
+
+SPARE = 2e-6  # mm; links end that far below X
+TINY = 1e-9
+STUB = 1e-5  # mm; by how much a link is drawn longer to cut a void
+
+
+@dataclass(frozen=True)
+class AnyLink(Board):
+    """A board whose voids are crossed by every straight stretch of at most X."""
+
+    reach: float = np.inf  # mm; longer lines belong to no path that matters
+
+    def clear(self, lines: np.ndarray) -> np.ndarray:
+        seen, blocked, parts, owner = _parted(self, lines, self.reach)
+        far = np.bincount(owner, shapely.length(parts) > self.x + SPARE, minlength=len(blocked))
+        seen[blocked] = far == 0
+        return seen
+
+
+@dataclass(frozen=True)
+class MustLink(Board):
+    """A board whose voids are crossed by straight stretches of less than X where the rule leaves no doubt."""
+
+    reach: float = np.inf  # mm; longer lines belong to no path that matters
+    narrow: tuple[shapely.Polygon, ...] = ()  # voids that no disc of diameter X fits into
+    roomy_voids: tuple[tuple[shapely.Polygon, shapely.Geometry], ...] = ()  # with several rooms, and their middles
+    tips: np.ndarray = field(default_factory=lambda: np.empty((0, 6)))  # mouth, tip, mouth
+
+    def clear(self, lines: np.ndarray) -> np.ndarray:
+        seen, blocked, parts, owner = _parted(self, lines, self.reach)
+        short = shapely.length(parts) <= self.x - SPARE
+        lost = np.bincount(owner, ~short, minlength=len(blocked)) > 0
+        asked = np.flatnonzero(short & ~lost[owner])
+        linked = np.zeros(len(parts), dtype=bool)
+        linked[asked] = self._linked(parts[asked])
+        seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
+        return seen
+
+    def _linked(self, parts: np.ndarray) -> np.ndarray:
+        """Which stretches over voids are links beyond doubt."""
+        ends = shapely.get_coordinates(parts).reshape(-1, 4)
+        linked = self._over_tips(ends)
+        for void in self.narrow:
+            linked |= shapely.dwithin(parts, void, STUB)
+        for void, middles in self.roomy_voids:
+            rooms = ~linked & shapely.dwithin(parts, void, STUB)
+            rooms &= ~shapely.dwithin(parts, middles, SPARE)
+            linked[rooms] = [self._parts_rooms(void, middles, part) for part in parts[rooms]]
+        return linked
+
+    def _over_tips(self, ends: np.ndarray) -> np.ndarray:
+        """Stretches from one wall of a V groove to the other."""
+        linked = np.zeros(len(ends), dtype=bool)
+        for mx, my, tx, ty, nx, ny in self.tips:
+            tip, one, two = np.array([tx, ty]), np.array([mx, my]), np.array([nx, ny])
+            for first, last in ((ends[:, :2], ends[:, 2:]), (ends[:, 2:], ends[:, :2])):
+                linked |= _on_wall(first, tip, one) & _on_wall(last, tip, two)
+        return linked
+
+    def _parts_rooms(self, void: shapely.Polygon, middles: shapely.Geometry, part: shapely.LineString) -> bool:
+        """Whether a link leaves middles of discs of diameter X on both sides."""
+        (x0, y0), (x1, y1) = part.coords[0], part.coords[-1]
+        over = np.array([x1 - x0, y1 - y0]) / max(part.length, TINY) * STUB
+        cut = shapely.LineString([(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]).buffer(STUB / 10)
+        rest = shapely.get_parts(void.difference(cut))
+        return int(shapely.intersects(rest, middles).sum()) > 1
+
+
+def any_link(board: Board, reach: float = np.inf) -> AnyLink:
+    """The board with as many links as can be."""
+    return AnyLink(**_plain(board), reach=reach)
+
+
+def must_link(board: Board, reach: float = np.inf) -> MustLink:
+    """The board with as few links as must be."""
+    around = shapely.box(*board.region.bounds).buffer(5.0, join_style="mitre")
+    voids = [p for p in shapely.get_parts(around.difference(board.region)) if p.area > TINY]
+    middles = [void.buffer(-board.x / 2) for void in voids]
+    several = [(v, m) for v, m in zip(voids, middles, strict=True) if m.geom_type == "MultiPolygon"]
+    narrow = tuple(_narrow(board))
+    return MustLink(**_plain(board), reach=reach, narrow=narrow, roomy_voids=tuple(several), tips=_tips(board))
+
+
+def _narrow(board: Board) -> Iterator[shapely.Polygon]:
+    """Slots, and notches with a mouth of at most X, that no disc of diameter X fits into."""
+    dents = shapely.get_parts(shapely.convex_hull(board.region).difference(board.region))
+    edge = board.region.boundary.buffer(STUB)
+    for dent in dents:
+        mouth = shapely.length(dent.boundary.difference(edge))
+        if dent.area > TINY and mouth < board.x and dent.buffer(-board.x / 2 + SPARE).is_empty:
+            yield dent
+
+
+def _plain(board: Board) -> dict[str, object]:
+    return {f.name: getattr(board, f.name) for f in fields(Board) if f.init}
+
+
+def _parted(board: Board, lines: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Mask of the lines that stay on the board; of the others within reach, their stretches over voids, and whose."""
+    near = shapely.length(lines) <= reach
+    seen = np.zeros(len(lines), dtype=bool)
+    seen[near] = shapely.covers(board.roomy, lines[near])
+    blocked = np.flatnonzero(near & ~seen)
+    parts, owner = shapely.get_parts(shapely.difference(lines[blocked], board.roomy), return_index=True)
+    return seen, blocked, parts, owner
+
+
+def _tips(board: Board) -> np.ndarray:
+    """Corners that reach into the board between two that do not: the tips of V grooves with their mouths."""
+    out = []
+    for ring in board.rings:  # the board on their left
+        points = np.asarray(ring.coords)[:-1]
+        onwards = np.roll(points, -1, axis=0) - points
+        before = np.roll(onwards, 1, axis=0)
+        inwards = before[:, 0] * onwards[:, 1] - before[:, 1] * onwards[:, 0] < -TINY
+        for k in np.flatnonzero(inwards):
+            one, two = k - 1, (k + 1) % len(points)
+            if not inwards[one] and not inwards[two]:
+                out.append(np.concatenate((points[one], points[k], points[two])))
+    return np.array(out).reshape(-1, 6)
+
+
+def _on_wall(points: np.ndarray, tip: np.ndarray, mouth: np.ndarray) -> np.ndarray:
+    """Which points lie on the wall from a tip to its mouth."""
+    along = mouth - tip
+    length = float(np.hypot(*along))
+    away = points - tip
+    place, off = away @ along / length, (away[:, 0] * along[1] - away[:, 1] * along[0]) / length
+    return (np.abs(off) < 1e-6) & (place > 0) & (place < length + 1e-6)
