@@ -14,11 +14,11 @@ line that names place, fault and remedy.
 
 from __future__ import annotations
 
-from datetime import date
-from pathlib import Path
-from typing import TYPE_CHECKING
-
+TYPE_CHECKING = False  # as `typing` has it; the package itself loads nothing, so that a command can begin at once
 if TYPE_CHECKING:
+    from datetime import date
+    from pathlib import Path
+
     from checker.config.rules_file import Rules
     from checker.results.outcome import Outcome
     from parsers.board import Board
@@ -33,7 +33,9 @@ def read_rules(path: Path) -> Rules:
     ------
     InputError : the file, a key or a value in it cannot be used
     """
-    from checker.app.rules import load_rules  # noqa: PLC0415 - importing the package loads nothing large
+    from pathlib import Path  # noqa: PLC0415 - importing the package loads nothing
+
+    from checker.app.rules import load_rules  # noqa: PLC0415 - as above
 
     return load_rules(Path(path))
 
@@ -50,6 +52,8 @@ def read_board(path: Path, rules: Rules | None = None, *, jobs: int = 1) -> Boar
     ------
     InputError : nothing useful can be read; every lesser trouble is a doubt of the board
     """
+    from pathlib import Path  # noqa: PLC0415 - as above
+
     from checker.app import run  # noqa: PLC0415 - as above
     from parsers import read_board as read  # noqa: PLC0415
 

@@ -27,6 +27,7 @@ from checker.app import beside
 from checker.app.rules import load_rules, rules_from
 from checker.config.rules_file import Rules, RulesFileError, UnreadableRulesError, nearest
 from checker.findings import Level
+from checker.interrupts import interrupt
 from checker.manual import Topic, topics
 from checker.reports import registry as formats
 from checker.results.outcome import CAUTION
@@ -123,7 +124,7 @@ def _stoppable(*requests: signal.Signals) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {request: signal.signal(request, signal.default_int_handler) for request in requests}
+    before = {request: signal.signal(request, interrupt) for request in requests}
     try:
         yield
     finally:

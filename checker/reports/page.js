@@ -799,6 +799,7 @@
 
   const setMeasuring = (on) => {
     measuring = on;
+    whole = false; // what is measured stays where it is
     ruler = [];
     cross = null;
     board.classList.toggle('measuring', on);

@@ -164,8 +164,12 @@ main()
 """
 
 
-def test_an_interrupt_while_the_program_loads_is_one_line() -> None:
-    done = subprocess.run([sys.executable, "-c", STARTING], capture_output=True, text=True, check=False, timeout=600)
+@pytest.mark.parametrize("module", ["checker.cli", "numpy", "shapely", "checker.insulation.creepage"])
+def test_an_interrupt_while_a_package_loads_is_one_line(module: str, home: Path) -> None:
+    """Compiled packages would print a traceback of their own."""
+    program = STARTING.replace('"checker.cli"', repr(module))
+    words = [sys.executable, "-c", program, *words_of(home, "battery")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == 3
     assert done.stderr == "moatcheck: interrupted while it starts; nothing was decided\n"
 

@@ -424,6 +424,19 @@ def test_measuring_between_two_points_tells_their_distance(visit: Visit) -> None
     assert visit.page.get_attribute("#measure-button", "aria-pressed") == "false"
 
 
+def test_words_below_the_board_never_move_it(browser: Any, files: dict[str, Path]) -> None:
+    """What lies under the pointer, and what is measured, come and go; the board stays."""
+    for size in ((1366, 768), (900, 600), (390, 844)):
+        opened = Visit(browser, files["sample"], size=size)
+        before = opened.page.locator("#board").bounding_box()
+        opened.page.evaluate("document.getElementById('under').textContent = 'L1 A LONG NAME · '.repeat(40)")
+        opened.page.click("#measure-button")
+        opened.page.evaluate("document.getElementById('length').textContent = '123.456 mm (dx 1, dy 2) '.repeat(4)")
+        opened.window()
+        assert opened.page.locator("#board").bounding_box() == before
+        opened.page.close()
+
+
 def test_dragging_moves_the_board_with_the_pointer(visit: Visit) -> None:
     before = visit.window()
     visit.page.mouse.move(900, 500)
