@@ -4,20 +4,24 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from lxml import etree
 
-from checker.app import output, run
+from checker.app import joined, output, run
 from checker.demo import boards, write
 from checker.drawing import flows, palette
 from checker.drawing.fields import Mark, fields_of, half_decades, steps
+from checker.drawing.lettering import text_width
 from checker.drawing.placement import Box
 from checker.drawing.scene import PER_MM
 from checker.drawing.view import View
 from checker.layout.layout import Layout
 from checker.returns.quiet_inputs import currents_of
 from tests.boards import built_directly, cases, layout_of
+from tests.drawing.test_palette import contrast
 
 STRIP = cases("shared_return")[0]
 
@@ -82,6 +86,36 @@ def test_image_and_page_show_them(tmp_path: Path) -> None:
     page = output.render(checked, "html")
     assert 'class="field" data-layer="L2"' in page
     assert 'id="field-switch"' in page
+
+
+def words_on_currents(svg: str) -> list[tuple[Any, Any]]:
+    """Words inside groups that have a rim, with these groups."""
+    space = "{http://www.w3.org/2000/svg}"
+    root = etree.fromstring(svg.encode())
+    return [(node, node.getparent()) for node in root.iter(f"{space}text") if node.getparent().get("paint-order")]
+
+
+def box_of(node: Any) -> Box:
+    size = float(node.get("font-size"))
+    x, y, wide = float(node.get("x")), float(node.get("y")), text_width(node.text, size, bold=True)
+    left = x - wide / 2 if node.get("text-anchor") == "middle" else x
+    return left, y - 0.75 * size, left + wide, y
+
+
+@pytest.mark.parametrize("moat_filled", [False, True])
+def test_words_on_currents_can_be_read_on_a_picture(moat_filled: bool, tmp_path: Path) -> None:
+    """Dark letters in a pale rim, whatever lies beneath, and on no other word. Source: WCAG 2.2, 1.4.3."""
+    layout = demo("battery-moat" if moat_filled else "battery-probe-faulty", tmp_path)
+    board, rules = joined.join(layout, ("board", "probe")) if moat_filled else (layout.board, layout.rules)
+    found = words_on_currents(output.picture(run.check_board(board, rules, run.Options()), "L1", None, 800))
+    assert any("µV" in node.text for node, _ in found)
+    for node, rim in found:
+        assert contrast(node.get("fill"), rim.get("stroke")) >= 4.5
+        assert float(rim.get("stroke-width")) >= 4
+    boxes = [box_of(node) for node, _ in found]
+    for i, a in enumerate(boxes):
+        for b in boxes[:i]:
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
 
 
 def test_a_page_without_currents_has_no_switch(tmp_path: Path) -> None:
