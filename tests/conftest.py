@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import secrets
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,6 +17,15 @@ settings.register_profile("drawn", deadline=None, print_blob=True)
 settings.load_profile("steady")
 
 GOLDENS = Path(__file__).parent.parent / "fixtures"
+SHARED = Path(__file__).parents[2] / "shared"
+NEEDS = {  # what is optional: where it lies, and why it may be absent
+    "boards": (SHARED / "boards", "no public boards in ../shared/boards: they are not the project's to ship"),
+    "schemas": (SHARED / "schemas", "no schemas of IPC-2581 in ../shared/schemas: they are not the project's to ship"),
+    "report schemas": (
+        Path(sys.prefix) / "schemas",
+        "no schemas of SARIF and JUnit in .venv/schemas: no wheel has them, .ci/run downloads source archives",
+    ),
+}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -43,6 +53,18 @@ def draws_anew(config: pytest.Config) -> bool:
     """Whether this is the long run, or one that asks for new examples."""
     wanted = set(str(config.option.markexpr).replace("not long", "").split())
     return bool(config.option.new_boards) or "long" in wanted
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Tests that wait for the same missing thing are one skip, which says how many they are."""
+    for name, (folder, why) in NEEDS.items():
+        waiting = [item for item in items if any(mark.args == (name,) for mark in item.iter_markers("needs"))]
+        if waiting and not any(folder.glob("*")):
+            waiting[0].add_marker(pytest.mark.skip(reason=f"{why} ({len(waiting)} tests)"))
+            gone = set(waiting[1:])
+            items[:] = [item for item in items if item not in gone]
+            config.hook.pytest_deselected(items=waiting[1:])
 
 
 @pytest.fixture

@@ -105,10 +105,9 @@ def test_on_a_demo_board_few_lines_are_missed(name: str, tmp_path: Path) -> None
     assert len(found) <= MOST, "\n".join(found)
 
 
+@pytest.mark.needs("boards")
 @pytest.mark.parametrize("name", ["x2-2-layer-mains", "x2-2-layer-two-grounds", "x2-4-layer-two-grounds"])
 def test_on_a_real_board_few_lines_are_missed(name: str) -> None:
-    if not SHARED.is_dir():
-        pytest.skip(f"no real boards in {SHARED}")
     board = read_board(SHARED / name / "board")
     found = missed(board, (SHARED / name / "rules.toml").read_text())
     assert len(found) <= MOST, "\n".join(found)

@@ -16,7 +16,6 @@ from checker.drawing import flows, palette
 from checker.drawing.fields import Mark, fields_of, half_decades, steps
 from checker.drawing.lettering import text_width
 from checker.drawing.placement import Box
-from checker.drawing.scene import PER_MM
 from checker.drawing.view import View
 from checker.layout.layout import Layout
 from checker.returns.quiet_inputs import currents_of
@@ -36,9 +35,9 @@ def test_a_strip_has_contours_across() -> None:
     (field,) = fields_of(layout)
     assert field.layer == "L1"
     lines = [line for c in field.contours for line in np.split(c.lines.points, c.lines.starts[1:])]
-    between = [line[:, 0] for line in lines if (abs(line[:, 0] / PER_MM - 40) < 8).all()]  # far from both grounds
+    between = [line[:, 0] for line in lines if (abs(line[:, 0] / 1000 - 40) < 8).all()]  # far from both grounds
     assert between
-    assert all(np.ptp(x) < 0.1 * PER_MM for x in between)  # straight across
+    assert all(np.ptp(x) < 0.1 * 1000 for x in between)  # straight across
     assert {(mark.kind, mark.words) for mark in field.marks} == {
         ("in", "motor in"),
         ("out", "motor out"),

@@ -20,7 +20,8 @@ from checker.geometry.board_edges import (
     rims_of,
     widened,
 )
-from parsers.primitives import ARC_TOLERANCE
+
+STRAY = 0.0002  # mm; how far chords of an arc may lie from it
 
 BOARD = shapely.box(-20, -20, 20, 20)
 ROUNDING = 1e-6
@@ -181,13 +182,13 @@ def test_only_curves_are_widened_and_by_as_much_as_their_chords_may_stray() -> N
     drawn = shapely.box(2, 2, 10, 10).buffer(2, quad_segs=64).difference(shapely.union_all([square, arch]))
     wide = widened(drawn)
     assert wide.covers(drawn)
-    assert drawn.boundary.hausdorff_distance(wide.boundary) == pytest.approx(ARC_TOLERANCE, rel=0.01)
+    assert drawn.boundary.hausdorff_distance(wide.boundary) == pytest.approx(STRAY, rel=0.01)
     at = corners_of(wide).at
     assert {(4.0, 4.0), (6.0, 4.0), (6.0, 6.0), (4.0, 6.0)} <= {(x, y) for x, y in at.round(9).tolist()}
     rims = rims_of(drawn)
     curved = shapely.linestrings(rims.ends[(rims.slack > 0) & (rims.length < 0.2)].reshape(-1, 2, 2))
     middle = shapely.line_interpolate_point(curved, 0.5, normalized=True)
-    assert shapely.distance(middle, wide.boundary).min() >= ARC_TOLERANCE * 0.999
+    assert shapely.distance(middle, wide.boundary).min() >= STRAY * 0.999
     assert widened(shapely.box(0, 0, 4, 2)).equals_exact(shapely.box(0, 0, 4, 2))
 
 
@@ -208,7 +209,7 @@ def test_sight_runs_along_rims_and_through_corners_but_not_through_voids() -> No
 def test_rims_of_bridged_voids_are_open_from_behind_and_those_of_curved_outlines_are_not() -> None:
     board = shapely.box(0, 0, 20, 20).buffer(2, quad_segs=64)
     region = board.difference(shapely.union_all([shapely.box(5, 5, 5.5, 9), shapely.box(12, 5, 14, 9)]))
-    widened = region.buffer(ARC_TOLERANCE, join_style="mitre")
+    widened = region.buffer(STRAY, join_style="mitre")
     rims = rims_of(region)
     behind = filled_behind(rims, bridged(widened, 1.0).passable)
     middle = (rims.ends[:, 0] + rims.ends[:, 2]) / 2

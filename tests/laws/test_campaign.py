@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.laws.campaign import DEMOS, REAL, campaign, is_valid, real_boards, subject, table
+from tests.laws.campaign import DEMOS, campaign, is_valid, real_boards, subject, table
 
 FORMS = ("board", "board-C.xml")
 BOARD = DEMOS / "battery-faulty"
@@ -27,7 +27,7 @@ def test_thousands_of_mutants(form: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-@pytest.mark.skipif(not REAL.exists(), reason="the public boards are not beside the project")
+@pytest.mark.needs("boards")
 def test_two_thousand_mutants_of_real_packages(tmp_path: Path) -> None:
     counts = campaign(real_boards(), range(2000), tmp_path)
     assert not sum(count for (_, result), count in counts.items() if result == "silent"), table(counts)

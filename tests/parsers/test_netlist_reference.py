@@ -81,7 +81,7 @@ def _record(dice: random.Random) -> str:
     return f"3{1 if through else 2}7{name(14):14}   {part} {hole}A{access:02d}{place}X{dice.randint(1, 9999):04d}Y0000"
 
 
-@pytest.mark.skipif(not REAL, reason="the public boards are not beside the project")
+@pytest.mark.needs("boards")
 @pytest.mark.parametrize("path", REAL, ids=lambda path: path.stem)
 def test_real_netlists(path: Path) -> None:
     """Netlists of public boards: the same points."""

@@ -43,6 +43,7 @@ def oasis() -> Draft7Validator:
     return Draft7Validator(schema, format_checker=FormatChecker())
 
 
+@pytest.mark.needs("report schemas")
 @pytest.mark.parametrize("make", OUTCOMES)
 def test_a_log_is_valid_by_the_oasis_schema(make: Callable[[], Outcome], oasis: Draft7Validator) -> None:
     """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, sarif-schema-2.1.0.json."""
@@ -67,6 +68,7 @@ def test_the_models_refuse_a_broken_log() -> None:
         Log.model_validate(broken(severity="high"))
 
 
+@pytest.mark.needs("report schemas")
 @pytest.mark.parametrize(
     "changes",
     [

@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from parsers.assembly.connectivity import PLACES, Connected, connect, unknown_net_doubts
+from parsers.assembly.connectivity import Connected, connect, unknown_net_doubts
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Layer, Net, holes
 from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Conductors, Kind, concatenate, conductors
 from parsers.trouble import BoardError
@@ -197,10 +197,10 @@ def test_two_areas_that_touch_twice_are_two_contacts() -> None:
 
 
 def test_contacts_of_a_pair_are_capped() -> None:
-    """Two nets that touch everywhere are told PLACES times, not for every object."""
-    strokes = [stroke(2.0 * i, 0, 2.0 * i, 1, A) for i in range(3 * PLACES)]
-    result = connect(concatenate([*strokes, stroke(0, 0, 6.0 * PLACES, 0, B), disc(0, 0, C)]), NO_HOLES, NETS, 1)
-    assert sum(c.nets == (A, B) for c in result.connectivity.contacts) == PLACES
+    """Two nets that touch everywhere are told a hundred times, not for every object."""
+    strokes = [stroke(2.0 * i, 0, 2.0 * i, 1, A) for i in range(300)]
+    result = connect(concatenate([*strokes, stroke(0, 0, 600.0, 0, B), disc(0, 0, C)]), NO_HOLES, NETS, 1)
+    assert sum(c.nets == (A, B) for c in result.connectivity.contacts) == 100
     assert {c.nets for c in result.connectivity.contacts} == {(A, B), (A, C), (B, C)}
 
 

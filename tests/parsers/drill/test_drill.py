@@ -22,7 +22,7 @@ from parsers.drill import (
     told_format,
 )
 from parsers.gerber import read_gerber
-from parsers.primitives import ARC_TOLERANCE, NO_NET, UNKNOWN_NET
+from parsers.primitives import NO_NET, UNKNOWN_NET
 from parsers.trouble import FormatError
 
 TOOL = "T1C1.0\n%\nT1\n"
@@ -137,8 +137,8 @@ def test_chords_of_an_unplated_arc_are_no_wider_than_the_slot() -> None:
     body = "G00X5.0Y0.0\nM15\nG03X0.0Y5.0A5.0\nM16"
     unplated = read(body, "METRIC,TZ\n;TYPE=NON_PLATED")
     plated = read(body, "METRIC,TZ\n;TYPE=PLATED")
-    assert unplated.holes.radius == pytest.approx(0.5 - ARC_TOLERANCE)
-    assert plated.holes.radius == pytest.approx(0.5 + ARC_TOLERANCE)
+    assert unplated.holes.radius == pytest.approx(0.5 - 0.0002)
+    assert plated.holes.radius == pytest.approx(0.5 + 0.0002)
 
 
 PLATING = [
@@ -454,3 +454,11 @@ def test_any_words_are_read_or_refused(text: str) -> None:
 def test_zeros_in_words_of_the_rules_file(zeros: str, trailing: bool) -> None:
     """What is kept on one side is dropped on the other."""
     assert told_format(["mm 3.3", zeros]) == NumberFormat(1.0, 3, 3, trailing)
+
+
+@pytest.mark.parametrize(
+    ("line", "place"), [("T1X1.5", (1.5, 0.0)), ("T1Y2.5", (0.0, 2.5)), ("T1X1.5Y2.5", (1.5, 2.5))]
+)
+def test_a_tool_may_be_chosen_and_used_in_one_line(line: str, place: tuple[float, float]) -> None:
+    """One coordinate is enough for a hit; the other stays."""
+    assert ends(read_drill(f"M48\nMETRIC,TZ\nT1C1.0\n%\n{line}\nM30\n".encode(), "x.drl")) == list(at(place))

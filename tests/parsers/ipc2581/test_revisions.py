@@ -104,12 +104,11 @@ def same_board(revision: str) -> File:
     )
 
 
+@pytest.mark.needs("schemas")
 @pytest.mark.parametrize("revision", REVISIONS)
 def test_the_file_is_valid_by_the_published_schema(revision: str) -> None:
     """Source: the XML schemas of the revisions, as published by the consortium."""
     path = SCHEMAS / f"IPC-2581{revision}.xsd"
-    if not path.exists():
-        pytest.skip("the published schemas are not at hand")
     schema = etree.XMLSchema(etree.parse(path))
     assert schema.validate(etree.fromstring(same_board(revision).text().encode())), schema.error_log
 
@@ -140,14 +139,13 @@ def test_the_net_runs_through_pads_trace_and_holes(tmp_path: Path, revision: str
     assert len(set(board.connectivity.piece[signal].tolist())) == 1
 
 
+@pytest.mark.needs("boards")
 def test_the_real_file_is_read_as_far_as_it_goes() -> None:
     """A published sample that breaks the schema in many ways: lines without Features, pads that are only named.
 
     Worked from the file: 23 + 4 lines and a polygon of 38 x 23 mm; the four vias; each breach a doubt with its line.
     """
     path = BOARDS / "ipc2581-c-small" / "board.xml"
-    if not path.exists():
-        pytest.skip("the public sample boards are not at hand")
     board = read_ipc2581(path, Hints())
     assert [layer.name for layer in board.layers] == ["TOP_COPPER", "BOTTOM_COPPER"]
     assert board.stackup.thickness == pytest.approx(1.6)

@@ -844,7 +844,7 @@ def test_an_ipc_2581_file_beside_layers_is_told(tmp_path: Path) -> None:
 
 # ------------------------------------------------------------------------------------------------ real boards
 
-real = pytest.mark.skipif(not REAL.is_dir(), reason="the optional folder of real boards is not there")
+real = pytest.mark.needs("boards")
 
 
 @real
