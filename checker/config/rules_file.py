@@ -453,7 +453,7 @@ class _Table:
         return default if value is None else float(value)
 
     def optional_number(self, key: str) -> float | None:
-        value = self.get(key, "a number above 0", lambda v: _is_number(v) and v > 0)
+        value = self.get(key, "a number above 0 and below 1e12", lambda v: _is_number(v) and v > 0)
         return None if value is None else float(value)
 
     def boolean(self, key: str, default: bool = False) -> bool:

@@ -250,11 +250,15 @@ def words_of(name: str) -> list[str]:
     return _PARTS.findall(PurePosixPath(name.lower()).stem)
 
 
+_LAYER = r"(?:l|lay|layer|lyr)(\d{1,2})"
+_SPAN = re.compile(rf"(?<!\d)(\d{{1,2}})[-_](\d{{1,2}})(?!\d)|(?<![a-z]){_LAYER}[-_]?{_LAYER}(?!\d)", re.ASCII)
+
+
 def _drill_by_name(words: frozenset[str], stem: str) -> Role:
     unplated = "npth" in words or "nonplated" in words or ("non" in words and "plated" in words) or "unplated" in words
     plated = not unplated and ("pth" in words or "plated" in words)
-    span = re.search(r"(?<!\d)(\d{1,2})[-_](\d{1,2})(?!\d)", stem)
-    ends = sorted((int(span[1]), int(span[2]))) if span else [0, 0]
+    span = _SPAN.search(stem)
+    ends = sorted(int(end) for end in span.groups() if end) if span else [0, 0]
     return Role(
         DRILL,
         plated=UNPLATED if unplated else (PLATED if plated else PLATING_UNKNOWN),
