@@ -41,6 +41,7 @@ class Legs:
     body: Ints  # (n, 2) conductors at its ends
     ends: Floats  # (n, 4) x0, y0, x1, y1
     bends: npt.NDArray[np.object_]  # points between, (k, 2), or None
+    spare: Floats  # mm; how much longer it may be in truth, where a search was given up
 
     def __len__(self) -> int:
         return len(self.first)
@@ -54,7 +55,8 @@ class Legs:
         bends = np.empty(len(self), dtype=object)
         bends[:] = [None if b is None else b[::-1] for b in self.bends]
         ends = self.ends[:, [2, 3, 0, 1]]
-        return Legs(self.second, self.first, self.length, self.place, self.body[:, ::-1], ends, bends)
+        body = self.body[:, ::-1]
+        return Legs(self.second, self.first, self.length, self.place, body, ends, bends, self.spare)
 
 
 def joined(parts: Sequence[Legs]) -> Legs:

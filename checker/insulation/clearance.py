@@ -8,7 +8,7 @@ measured here.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -16,7 +16,8 @@ import shapely
 from checker.config.spacing_table import CLEARANCE, INNER, OUTER, THROUGH, Required
 from checker.findings import XY
 from checker.geometry.nearest import Judged, Keys, Nearest, Pieces, closest, pieces
-from checker.insulation.air.paths import Air, Reach, Ways
+from checker.insulation.air.paths import Air, Reach
+from checker.insulation.air.search import Ways
 from checker.insulation.chains import Chain, Legs, chains, clusters, joined
 from checker.insulation.conductors import ROUNDING, Source
 from checker.insulation.requirements import Barriers, Bound, bind
@@ -54,6 +55,12 @@ def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
         layout.tell(f"{CLEARANCE} of {bound.title}: {bound.some_nets(layout)}")
         found += _Search(layout, barriers, bound, air).found()
     return tuple(found)
+
+
+def unsure(layout: Layout) -> tuple[Bound, ...]:
+    """Separations that may hold what is told to fall short: the search for ways over edges was given up."""
+    bounds = {id(short.bound): short.bound for short in shortfalls(layout) if not short.sure}
+    return tuple(bounds.values())
 
 
 def _air(layout: Layout, barriers: Barriers) -> Air | None:
@@ -213,6 +220,7 @@ class _Search:
             body=np.column_stack((near.first, near.second)).astype(np.int32),
             ends=np.hstack((near.start, near.end)),
             bends=np.full(len(near), None, dtype=object),
+            spare=np.zeros(len(near)),
         )
 
     def _over_edges(self, ways: Ways) -> Legs:
@@ -227,6 +235,7 @@ class _Search:
             body=np.column_stack((ways.first, ways.second)).astype(np.int32),
             ends=np.array(tips).reshape(-1, 4),
             bends=bends,
+            spare=ways.spare,
         )
 
     def _rise(self, here: Ints, there: Ints) -> Floats:
@@ -242,14 +251,16 @@ class _Search:
         judged = kinds[counts] if counts.any() else kinds
         strictest = int(judged[np.argmax(self.limits[judged])])
         limit = float(self.limits[strictest])
-        share = float((legs.length[counts] / self.limits[kinds[counts]]).sum())
+        measured = self._measured(legs, counts, limit)
+        longer = replace(legs, length=legs.length + legs.spare)
+        most = self._measured(longer, counts | self._counts(longer), limit)
         required = self.held[KINDS[strictest]]
         layer, place = self._where(set(legs.place.tolist()))
         stops = zip(legs.body[:, 0].tolist(), legs.body[:, 1].tolist(), counts.tolist(), strict=True)
         return Shortfall(
             bound=self.bound,
             required=required,
-            measured=max(share * limit - self.bound.tolerance, 0.0),
+            measured=measured,
             raw=float(legs.length.sum()),
             nets=(self.bodies.net_name(int(legs.body[0, 0])), self.bodies.net_name(int(legs.body[-1, 1]))),
             place=place,
@@ -258,7 +269,13 @@ class _Search:
             ends=(int(legs.body[0, 0]), int(legs.body[-1, 1])),
             crossed=tuple(legs.body[1:, 0].tolist()),
             spans=spans_of(stops, self.soft),
+            spare=most - measured,
         )
+
+    def _measured(self, legs: Legs, counts: Bools, limit: float) -> float:
+        """Length of a path as the rules count, measured by one limit, less tolerance."""
+        share = float((legs.length[counts] / self.limits[self.kind[legs.place[counts]]]).sum())
+        return max(share * limit - self.bound.tolerance, 0.0)
 
     def _where(self, places: set[int]) -> tuple[int | None, str]:
         """The one layer that a path keeps to, or None, and what its place is called."""

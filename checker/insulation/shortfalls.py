@@ -53,6 +53,12 @@ class Shortfall:
     ends: tuple[int, int]  # bodies
     crossed: tuple[int, ...]  # bodies of other copper on the way
     spans: tuple[tuple[int, int], ...]  # bodies at both ends of each span that counts
+    spare: float = 0.0  # mm; how much longer it may be in truth, where a search was given up
+
+    @property
+    def sure(self) -> bool:
+        """Whether it falls short in truth."""
+        return self.measured + self.spare < self.required.value
 
     @property
     def worst(self) -> tuple[float, float]:
@@ -194,6 +200,7 @@ def _detail(judged: Judged) -> dict[str, object]:
     held, required = bound.insulation, short.required
     direct = {} if judged.direct is None else {"direct_mm": round(judged.direct, 6)}
     also = {"also": [dict(one) for one in judged.also]} if judged.also else {}
+    spare = {"spare_mm": round(short.spare, 6)} if 0 < short.spare < np.inf else {}
     return {
         "between": bound.title,
         "where": required.where,
@@ -207,6 +214,7 @@ def _detail(judged: Judged) -> dict[str, object]:
         "tolerance_mm": bound.tolerance,
         "raw_mm": round(short.raw, 6),
         **direct,
+        **spare,
         **({"third": list(judged.thirds)} if judged.thirds else {}),
         **also,
         "legs": [_leg(part) for part in short.parts],

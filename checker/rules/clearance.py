@@ -39,6 +39,7 @@ from collections.abc import Iterator
 
 from checker.config.spacing_table import CLEARANCE
 from checker.findings import Finding, Level
+from checker.insulation.clearance import unsure
 from checker.insulation.distances import told
 from checker.insulation.open_pads import open_pads
 from checker.insulation.requirements import bind
@@ -61,5 +62,10 @@ def why_not(layout: Layout) -> str | None:
 
 
 def doubts(layout: Layout) -> tuple[Doubt, ...]:
-    """What binding the barriers left open, and nets of one pad beside them."""
-    return (*bind(layout).doubts, *open_pads(layout))
+    """What binding the barriers left open, nets of one pad beside them, and searches that were given up."""
+    why = "a clearance there is told by what it cannot be shorter than; measure by hand, or give edges plainer shapes"
+    given_up = [
+        Doubt(f"the search for clearances of {bound.title} over edges was given up: too many ways", why)
+        for bound in (unsure(layout) if why_not(layout) is None else ())
+    ]
+    return (*bind(layout).doubts, *open_pads(layout), *given_up)

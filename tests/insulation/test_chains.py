@@ -19,9 +19,8 @@ def legs(*rows: tuple[int, int, float]) -> Legs:
     first, second = (np.array([r[k] for r in rows], dtype=np.intp) for k in (0, 1))
     length = np.array([r[2] for r in rows], dtype=float)
     zero = np.zeros((n, 4))
-    return Legs(
-        first, second, length, np.zeros(n, np.int32), np.column_stack((first, second)).astype(np.int32), zero, bends
-    )
+    body = np.column_stack((first, second)).astype(np.int32)
+    return Legs(first, second, length, np.zeros(n, np.int32), body, zero, bends, np.zeros(n))
 
 
 def shortest(

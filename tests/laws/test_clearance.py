@@ -16,12 +16,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from checker.demo.sketch import Draw, Hole, Pad, Sketch, box
+from checker.insulation.air import search
 from checker.insulation.clearance import shortfalls
 from checker.insulation.creepage import creepages
+from checker.rules import clearance
 from tests.boards import built_directly, layout_of
-
-# Boards on which many ways over an edge are equally long take the search minutes and gigabytes: to be bounded first.
-pytestmark = pytest.mark.long
 
 few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 WIDE = 60.0  # mm; more than any distance on these boards: every pair of nets falls short and is told
@@ -87,8 +86,13 @@ def counted(sketch: Sketch, folder: Path) -> float:
 
 
 def no_worse(after: Mapping[str, float], before: Mapping[str, float], slip: float = 0.001) -> bool:
-    """Whether every place that was there is still there and no longer."""
-    return all(place in after and after[place] <= length + slip for place, length in before.items())
+    """Whether every place that was there is still there and no longer.
+
+    A path over an edge is not told beside a path on one face that is no longer.
+    """
+    face = min((after[place] for place in ("L1", "L2") if place in after), default=math.inf)
+    least = {**after, "edge": min(after.get("edge", math.inf), face)}
+    return all(least.get(place, math.inf) <= length + slip for place, length in before.items())
 
 
 @few
@@ -136,3 +140,44 @@ def test_creepage_is_never_shorter_than_clearance(folder: Path, board: Sketch) -
     air = min((s.raw for s in shortfalls(layout) if s.required.where == "outer"), default=math.inf)
     surface = min((s.raw for s in creepages(layout)), default=math.inf)
     assert air <= surface + 0.002
+
+
+NOTHING = -(10**9)  # pairs that a search may look at
+
+
+@few
+@given(boards())
+def test_a_search_given_up_tells_no_length_that_is_too_long(folder: Path, board: Sketch) -> None:
+    """What is told then is a length that no path is shorter than, and how much longer it may be."""
+    whole = shortfalls(layout_of(built_directly(board), rules(), folder))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(search, "MOST_PAIRS", NOTHING)
+        given_up = shortfalls(layout_of(built_directly(board), rules(), folder))
+    told = {short.place: short for short in given_up}
+    assert no_worse({place: short.raw for place, short in told.items()}, {short.place: short.raw for short in whole})
+    for short in whole:
+        if short.place in told:
+            assert told[short.place].measured + told[short.place].spare >= short.measured - 0.001
+
+
+@pytest.mark.parametrize(("required", "pairs", "findings", "doubts"), [
+    (11.6, search.MOST_PAIRS, 0, 0),
+    (11.6, NOTHING, 1, 1),
+    (11.7, search.MOST_PAIRS, 1, 0),
+])  # fmt: skip
+def test_a_search_given_up_is_a_doubt_that_names_the_barrier(
+    required: float, pairs: int, findings: int, doubts: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pads 2 and 3 mm from an edge, 10 mm along it, on either face of 1.6 mm: hypot(7.4, 10) - 0.8 = 11.64 mm."""
+    monkeypatch.setattr(search, "MOST_PAIRS", pairs)
+    table = f"voltage,where,clearance,creepage\n100,outer,{required},{required}\n100,through,1,1\n"
+    (tmp_path / "wide.csv").write_text(table, encoding="utf-8")
+    copper = tuple(
+        Pad(net=net, layer=layer, at=(x, y), size=(0.8, 0.8))
+        for net, layer, x, y in (("GND_A", "L1", 2.4, 5.0), ("GND_B", "L2", 3.4, 15.0))
+    )
+    layout = layout_of(built_directly(Sketch(outline=box(0, 0, SIZE, SIZE), pads=copper)), rules(), tmp_path)
+    assert len(list(clearance.find(layout))) == findings
+    given_up = [doubt.what for doubt in clearance.doubts(layout) if "given up" in doubt.what]
+    assert len(given_up) == doubts
+    assert all("a" in what and "b" in what and "edges" in what for what in given_up)

@@ -17,12 +17,15 @@ from scipy.sparse.csgraph import dijkstra
 
 from checker.geometry.board_edges import Corners, Rims, rims_of
 from checker.geometry.segments import cross
-from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, each
 
 PIECE = 0.25  # mm; longest piece of rim that is not looked at by halves
 RUN = 2.0  # mm; longest stretch of rim
 MOST_CORNERS = 2000  # beyond that a table of all pairs no longer pays
+MOST_PARTS = 32  # parts of a board that lines are told to run round one by one
+MOST_LINES = 2_000_000  # from places to corners, looked along at once: bounds memory
 GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
+STRAIGHT = 1e-12  # mm; a stretch is straight if its ends are no closer than it is long, but for rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +39,8 @@ class Stretches:
     line: Shapes
     length: Floats
     slack: Floats  # how far the true rim may lie off
+    ends: Floats  # (n, 4) first and last point
+    straight: Bools
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +55,6 @@ class Within:
 class Voids:
     """The voids of a board.
 
-    Attributes
-    ----------
-    girth : no closed line round a part of the board is shorter
-
-
     Parameters
     ----------
     board : board material, voids cut out
@@ -62,7 +62,7 @@ class Voids:
 
     def __init__(self, board: shapely.Geometry) -> None:
         rims = rims_of(board)
-        self.girth = min((shapely.convex_hull(part).length for part in shapely.get_parts(board)), default=np.inf)
+        self._girths, self._extremes = _girths(board)
         self.corners = _corners(rims)
         self.rims = _cut(rims)
         self.inside = shapely.buffer(board, -GRAZE, join_style="mitre")
@@ -87,10 +87,29 @@ class Voids:
         to_u, to_v = v.copy(), u.copy()  # what the line runs to from u, and from v
         length: Floats = np.hypot(*(u - v).T)
         blocked = np.flatnonzero(~self._sees(u, v))
-        if len(blocked) and len(self.corners) <= MOST_CORNERS:
-            length[blocked], first, last = self._bent(u[blocked], v[blocked])
-            to_u[blocked], to_v[blocked] = self.corners.at[first], self.corners.at[last]
+        if len(self.corners) > MOST_CORNERS:
+            blocked = blocked[:0]
+        for block in each(blocked, max(MOST_LINES // max(len(self.corners), 1), 1)):
+            length[block], first, last = self._bent(u[block], v[block])
+            to_u[block], to_v[block] = self.corners.at[first], self.corners.at[last]
         return Within(length, _unit(u - to_u), _unit(v - to_v))
+
+    def loops(self, u: Floats, v: Floats) -> Floats:
+        """No closed line through both of two places and round a part of the board is shorter, pair by pair.
+
+        Parameters
+        ----------
+        u, v : (n, 2)
+        """
+        if len(self._girths) > MOST_PARTS:
+            return np.full(len(u), self._girths.min())
+        flat, least = np.hypot(*(u - v).T), np.full(len(u), np.inf)
+        for girth, extremes in zip(self._girths, self._extremes, strict=True):
+            past = np.zeros(len(u))
+            for at in extremes:
+                np.maximum(past, np.hypot(*(u - at).T) + np.hypot(*(v - at).T), out=past)
+            np.minimum(least, np.maximum(girth, past + flat), out=least)
+        return least
 
     def line(self, u: Floats, v: Floats) -> Floats:
         """The shortest line within a void between two places on its rims, as points; see `within`."""
@@ -189,7 +208,8 @@ def _stretches(rims: Rims) -> Stretches:
         level = np.column_stack((parts[:, 0], front, parts[:, 0] + front, parts[:, 1] - front)).reshape(-1, 2)
     if not runs:
         none = np.empty(0, dtype=np.intp)
-        return Stretches(0, none, none, none, np.empty(0, dtype=object), np.empty(0), np.empty(0))
+        no_lines = np.empty(0, dtype=object), np.empty(0), np.empty(0)
+        return Stretches(0, none, none, none, *no_lines, np.empty((0, 4)), none.astype(np.bool_))
     first, count = np.concatenate(levels).T
     owner, step = np.repeat(np.arange(len(first)), count + 1), counted(count + 1)
     tip = step == count[owner]
@@ -197,7 +217,23 @@ def _stretches(rims: Rims) -> Stretches:
     xy = np.where(tip[:, None], rims.ends[at, 2:4], rims.ends[at, 0:2])
     slack = np.maximum.reduceat(rims.slack[at], np.flatnonzero(step == 0))
     line = shapely.linestrings(xy, indices=owner)
-    return Stretches(runs, first, count, np.concatenate(halves), line, shapely.length(line), slack)
+    length, ends = shapely.length(line), np.hstack((xy[step == 0], xy[tip]))
+    straight = length - np.hypot(*(ends[:, 2:] - ends[:, :2]).T) <= STRAIGHT
+    half = np.concatenate(halves)
+    return Stretches(runs, first, count, half, line, length, slack, ends, straight)
+
+
+def _girths(board: shapely.Geometry) -> tuple[Floats, Floats]:
+    """Of each part of a board the shortest closed line round it, and the places farthest in 4 directions, (n, 4, 2)."""
+    hulls = shapely.convex_hull(shapely.get_parts(board))
+    extremes = [_extremes(shapely.get_coordinates(hull)) for hull in hulls]
+    return shapely.length(hulls), np.array(extremes).reshape(-1, 4, 2)
+
+
+def _extremes(points: Floats) -> Floats:
+    """The leftmost, rightmost, lowest and highest of some points."""
+    extremes: Floats = points[np.concatenate((points.argmin(axis=0), points.argmax(axis=0)))]
+    return extremes
 
 
 def _unit(vectors: Floats) -> Floats:
