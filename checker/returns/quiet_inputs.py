@@ -4,6 +4,12 @@ For each quiet input one solve with 1 A through its two ground pins prices every
 enters at one pin and leaves at another puts the difference of that potential in series with the input (reciprocity).
 The grid is halved until the answer stands still within `STEADY`, or no more nodes are to be had; the last step is the
 stated error. What a pin's own contact drops is never part of an answer: it depends on the grid.
+
+Cells are of one size everywhere. Measured on two real boards with two grounds: 80 % of what a halving changes lies in
+1 to 13 % of the copper, yet only 2 to 54 % of it within 4 mm of the pins that matter; the rest lies at necks and rows
+of antipads all over the board. A graded grid (cells up to 16 times as wide away from every rim and contact) saved 27 to
+59 % of the unknowns at 0.25 and 0.125 mm and was off by 0.1 to 2.6 %, where the uniform grid of twice the cell, with
+fewer unknowns, was off by 0.04 to 0.6 %: at equal error it is the dearer one.
 """
 
 from __future__ import annotations
@@ -11,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+import networkx as nx
 import numpy as np
 
 from checker.config.rules_file import Current, PinName, QuietInput, nearest
@@ -143,6 +150,19 @@ def _off_net(layout: Layout, key: str, place: PinPlace, net: str) -> Doubt:
     return Doubt(what, why, layout.rules.place(key))
 
 
+def _untied(layout: Layout, key: str, pair: Pair) -> Iterator[Doubt]:
+    """Two reference pins whose copper meets, although no [[tie]] says that their two nets do."""
+    tied: nx.Graph[str] = nx.Graph(tie.between for tie in layout.rules.ties)
+    tied.add_nodes_from(region.name for region in layout.regions)
+    one, other = ([layout.region_of_net[net] for net in sorted(place.nets)] for place in pair)
+    regions = [(layout.regions[a].name, layout.regions[b].name) for a in one for b in other if min(a, b) >= 0]
+    if pair[0].nets & pair[1].nets or any(nx.has_path(tied, a, b) for a, b in regions):
+        return
+    nets = [_nets(layout, place.nets) for place in pair]
+    what = f"{pair[0].name} is on {nets[0]}, {pair[1].name} on {nets[1]}: two nets that no [[tie]] joins"
+    yield Doubt(what, f"correct {key}, or declare the [[tie]]", layout.rules.place(key))
+
+
 def _pins_on(layout: Layout, net: str, part: str) -> list[str]:
     """Pins of a part on a net."""
     return [
@@ -212,8 +232,10 @@ class _Solving:
 
     def _currents(self, sheet: Sheet) -> Iterator[Declared]:
         for number, current in enumerate(self.layout.rules.currents):
-            pair = self._pair(sheet, current.back, f"current[{number}].back", f"current {current.name}")
+            key = f"current[{number}].back"
+            pair = self._pair(sheet, current.back, key, f"current {current.name}")
             if pair is not None:
+                self.doubts.extend(_untied(self.layout, key, pair))
                 yield current, pair
 
     def _pair(self, sheet: Sheet, pins: tuple[PinName, PinName], key: str, what: str) -> Pair | None:

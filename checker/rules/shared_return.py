@@ -50,7 +50,7 @@ def find(layout: Layout) -> Iterator[Finding]:
         yield layout.finding(
             RULE,
             level=RULE.level if answer.exceeds else Level.NOTE,
-            message=_message(answer),
+            message=_message(layout, answer),
             at=answer.at,
             nets=layout.matching((answer.spec.net,)).tolist(),
             components=tuple(dict.fromkeys((answer.spec.start.part, answer.spec.end.part))),
@@ -88,13 +88,24 @@ def _open(layout: Layout, answer: Answer) -> Iterator[str]:
     yield from (f"{c.name} is not in the sum" for c in layout.rules.currents if c.name not in declared)
 
 
-def _message(answer: Answer) -> str:
-    spec = answer.spec
+def _left_out(layout: Layout, answer: Answer) -> Iterator[str]:
+    """Declared currents that the number does not hold."""
+    declared = {share.current.name for share in answer.shares}
+    for current in layout.rules.currents:
+        if current.name not in declared:
+            yield current.name
+        elif current.ripple:
+            yield f"the ripple of {current.name}"
+
+
+def _message(layout: Layout, answer: Answer) -> str:
+    spec, left_out = answer.spec, list(_left_out(layout, answer))
     between = f"between {spec.ground[0]} and {spec.ground[1]}"
     parts = ", ".join(f"{share.current.name} {_volts(share.volts)}" for share in _worst_first(answer))
-    verb = "exceed" if answer.exceeds else "fit"
+    verb = "exceed" if answer.exceeds else "so far fit" if left_out else "fit"
     told = f"{_volts(answer.volts)} {between} in series with {spec.net} {verb} {_volts(spec.allowed)} allowed"
-    return f"{told}; d.c.: {parts}" if parts else told
+    told += f"; d.c.: {parts}" if parts else ""
+    return f"{told}; not in it: {', '.join(left_out)}" if left_out else told
 
 
 def _worst_first(answer: Answer) -> list[Share]:

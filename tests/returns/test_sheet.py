@@ -80,12 +80,16 @@ def test_ring(cell: float) -> None:
 @pytest.mark.parametrize("radius", [0.05, 0.15, 0.25, 0.5, 1.0, 2.0])
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.13, 0.21), (0.2, 0.05)])
 def test_two_round_contacts_in_a_disc(cell: float, radius: float, shift: tuple[float, float]) -> None:
-    """acosh(d / 2a) / pi in an infinite sheet (from memory); a disc of 50 mm adds what a = 0.25 mm tells: 1.4203."""
+    """acosh(d / 2a) / pi in an infinite sheet (from memory); the rim of a disc adds images of both contacts.
+
+    A rim that no current crosses is a contact of the same sign at R^2 / r beyond it: in a disc of radius R, contacts at
+    r = d / 2 on both sides of its middle gain ln((R^2 + r^2) / (R^2 - r^2)) / pi; 1.4203 for a 0.25, d 20, R 50 mm.
+    """
     apart, disc = 20.0, shapely.Point(shift).buffer(50, quad_segs=128)
     left, right = (Contact(0, (shift[0] + side * apart / 2, shift[1]), radius) for side in (-1, 1))
     sheet = single(disc, cell, Chain((left, right), (1e12,)))
     pair = at(sheet, left), at(sheet, right)
-    wanted = acosh(apart / (2 * radius)) / pi + 1.4203 - acosh(apart / 0.5) / pi
+    wanted = (acosh(apart / (2 * radius)) + log((50**2 + 10**2) / (50**2 - 10**2))) / pi
     assert squares(sheet, pair, pair) == pytest.approx(wanted, rel=0.01)
 
 

@@ -51,7 +51,7 @@ STRIP = cases("shared_return")[0]
         ),
         (
             "allowed = 0.5",
-            "allowed = 0.98514285714",
+            "allowed = 0.985142857117",
             "a finer grid could turn what is told of input IN",
             "give or take",
         ),
@@ -65,6 +65,36 @@ def test_what_leaves_the_question_open_is_a_doubt(old: str, new: str, what: str,
     assert [doubt.what for doubt in told] == [what]
     assert why in told[0].why
     assert told[0].place.element.startswith(("current[0].", "quiet_input[0]."))
+
+
+@pytest.mark.parametrize(
+    ("tie", "told"),
+    [
+        ("", ["P2.2 is on GND_B, P1.2 on GND: two nets that no [[tie]] joins"]),
+        ('tie = [{ between = ["a", "b"] }]', []),
+    ],
+)
+def test_a_current_that_returns_by_two_nets_needs_a_tie(tie: str, told: list[str]) -> None:
+    """Copper of both meets under the pad: with a tie that is meant, without one it is a doubt."""
+    pads = tuple(
+        replace(pad, net="GND_B") if (pad.refdes, pad.pin) == ("P2", "2") else pad for pad in STRIP.sketch.pads
+    )
+    regions = STRIP.rules.replace('nets = ["*"] } }', 'nets = ["*"] }, b = { reference = ["GND_B"], nets = [] } }')
+    assert 'reference = ["GND_B"]' in regions
+    layout = layout_of(built_directly(replace(STRIP.sketch, pads=pads)), f"{regions}\n{tie}")
+    assert [doubt.what for doubt in doubts(layout)] == told
+
+
+def test_a_number_that_is_not_whole_says_what_is_not_in_it() -> None:
+    rules = STRIP.rules.replace("dc = 500", "dc = 50, ripple = 1, frequency = 1e6")
+    (finding,) = registry()["shared-return"].find(layout_of(built_directly(STRIP.sketch), rules))
+    assert "in series with IN so far fit 500 mV allowed" in finding.message
+    assert finding.message.endswith("; not in it: the ripple of motor")
+    missing = STRIP.rules.replace('"P2.2", "P1.2"', '"P2.2", "P9.2"')
+    (finding,) = registry()["shared-return"].find(layout_of(built_directly(STRIP.sketch), missing))
+    assert finding.message.endswith(
+        "0 V between J1.2 and U1.2 in series with IN so far fit 500 mV allowed; not in it: motor"
+    )
 
 
 def test_a_sound_board_leaves_nothing_open() -> None:
