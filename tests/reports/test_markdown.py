@@ -8,6 +8,7 @@ import pytest
 
 from checker.drawing import Pictures
 from checker.findings import Finding, Level, identified
+from checker.reports.markdown import code, plain
 from checker.results.outcome import Doubt, Outcome, StatedDoubt
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import written
@@ -66,3 +67,17 @@ def test_each_net_of_a_place_is_told_once() -> None:
 
 def test_the_verdict_is_the_heading() -> None:
     assert written("markdown", sample.clean()).startswith("## PASS: ")
+
+
+def test_a_cell_holds_four_hundred_characters() -> None:
+    """One more is cut, and the cut is shown."""
+    assert plain("x" * 400) == "x" * 400
+    assert plain("x" * 401) == "x" * 400 + "..."
+    assert code("x" * 400) == "`" + "x" * 400 + "`"
+    assert code("x" * 401) == "`" + "x" * 400 + "...`"
+
+
+def test_no_more_than_thirty_two_pictures_are_named() -> None:
+    text = written("markdown", sample.outcome(), Pictures(files=tuple(f"image-L{i}.png" for i in range(1, 40))))
+    assert "image-L32.png" in text
+    assert "image-L33.png" not in text
