@@ -155,7 +155,10 @@ def _meeting(shapes: Shapes, distance: float) -> tuple[Rows, Rows]:
     pairs = (size[first] > size[second]) | ((size[first] == size[second]) & (first < second))
     first, second = first[pairs], second[pairs]
     shapely.prepare(shapes[np.unique(first)])
-    meet = shapely.dwithin(shapes[first], shapes[second], distance)
+    if distance:
+        meet = shapely.dwithin(shapes[first], shapes[second], distance)
+    else:
+        meet = shapely.intersects(shapes[first], shapes[second])  # the same, in half the time
     return first[meet], second[meet]
 
 

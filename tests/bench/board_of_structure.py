@@ -1,7 +1,7 @@
 """A synthetic board with the structure of a real one, written as a Gerber X2 package.
 
-Four layers. The pours are regions with rounded outlines round every foreign pad and trace, their holes opened by slits
-as exporters do it: solid on L2, split by a moat on L3 (with two isolators over it and a slot in the board), patchy
+Four layers. The pours are regions with rounded outlines round every foreign pad and trace, their holes opened by
+cut-ins as exporters do it: solid on L2, split by a moat on L3 (with two isolators over it and a slot in the board), patchy
 fills round the traces on L1 and L4. Thousands of lands lie inside the fills, some with thermal spokes; one pin in
 twenty is unused. Everything comes from one seed, so that the same size gives the same bytes.
 """
@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import shapely
 from shapely import affinity
+
+from parsers.primitives import Bools, Floats, Rows
 
 PITCH = 2.0  # mm between the places of vias
 MOAT = 1.0
@@ -45,6 +47,7 @@ TABLE = "voltage,clearance,creepage\n50,0.2,0.8\n500,0.4,2\n"
 JOB = '{"Header": {}, "GeneralSpecs": {"LayerNumber": 4, "BoardThickness": 1.6}, "FilesAttributes": []}'
 
 Pad = tuple[str, float, float]  # net and place
+Guest = tuple[float, int, Floats]  # a hole that hangs on an edge: how far along, its number, where
 
 
 def write_board(folder: Path, side: int, seed: int = 1) -> None:
@@ -129,8 +132,8 @@ def _fills(
     vias: list[Pad],
     traces: list[tuple[str, list[tuple[float, float]]]],
     size: float,
-) -> list[shapely.Polygon]:
-    """A ground's fill on one layer, cut open so that no part has holes."""
+) -> list[Floats]:
+    """Outlines of a ground's fill on one layer, cut open so that none has holes."""
     x0, x1 = (0.3, size / 2 - MOAT / 2) if half == 0 else (size / 2 + MOAT / 2, size - 0.3)
     foreign = [
         shapely.Point(x, y).buffer(0.3 + CLEAR, 8) for net, x, y in vias if net != ground and x0 - 1 < x < x1 + 1
@@ -140,7 +143,7 @@ def _fills(
     ]
     drawn = [shapely.LineString(points).buffer(0.075 + CLEAR, 8) for _, points in traces]
     fill = shapely.box(x0, 0.3, x1, size - 0.3) - shapely.union_all([*foreign, *spoked, *drawn])
-    return [part for piece in shapely.get_parts(fill) if piece.area > 1 for part in _opened(piece)]
+    return [_opened(piece) for piece in shapely.get_parts(fill) if piece.area > 1]
 
 
 def _spoked(x: float, y: float) -> list[shapely.Geometry]:
@@ -150,28 +153,49 @@ def _spoked(x: float, y: float) -> list[shapely.Geometry]:
     return list(shapely.get_parts(ring - cross))
 
 
-def _opened(piece: shapely.Polygon) -> list[shapely.Polygon]:
-    """A polygon with a slit from each hole to the next hole on its right, or to the rim.
+def _opened(piece: shapely.Polygon) -> Floats:
+    """The outline of a polygon with a cut-in from each hole to the next edge on its right, nm, (n, 2).
 
-    The slits are 0.8 nm wide: once rounded to the nanometre, both sides lie on one line.
+    Both sides of a cut-in are the same segment, run in opposite direction, so that the contour is valid.
     """
-    right = piece.bounds[2] + 1
-    inside = [shapely.Polygon(ring).representative_point() for ring in piece.interiors]
-    rays = shapely.linestrings([[(at.x, round(at.y, 6)), (right, round(at.y, 6))] for at in inside]) if inside else []
-    slits = []
-    for copper in shapely.intersection(piece, rays):
-        x0, y, x1, _ = min((part.bounds for part in shapely.get_parts(copper) if part.length), default=(0, 0, 0, 0))
-        slits.append(shapely.box(x0 - 1e-3, y - 4e-7, x1 + 1e-3, y + 4e-7))
-    return [part for part in shapely.get_parts(piece - shapely.union_all(slits)) if part.area > 0.01]
+    piece = shapely.orient_polygons(shapely.transform(piece, lambda xy: np.round(xy * 1e6)))
+    rings = [shapely.get_coordinates(ring)[:-1] for ring in shapely.get_rings(piece)]
+    rings = [np.roll(ring, -int(np.argmax(ring[:, 0])), axis=0) for ring in rings]  # begins at its right
+    begin, end = np.concatenate(rings), np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
+    ring_of = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    guests: dict[int, list[Guest]] = {}
+    for hole, ring in enumerate(rings[1:], 1):
+        edge, part, at = _right_of(ring[0], begin, end, ring_of != hole)
+        guests.setdefault(edge, []).append((part, hole, at))
+    return np.array(list(_walked(0, rings, np.searchsorted(ring_of, np.arange(len(rings))), guests)))
 
 
-def _region(part: shapely.Polygon) -> Iterator[str]:
-    rings = [part.exterior]
-    for ring in rings:
-        points = np.round(shapely.get_coordinates(ring), 6).tolist()
-        yield f"G36*\n{_xy(points[0])}D02*\n"
-        yield from (f"{_xy(at)}D01*\n" for at in points[1:])
-        yield "G37*\n"
+def _right_of(at: Floats, begin: Floats, end: Floats, others: Bools) -> tuple[int, float, Floats]:
+    """The next edge on the right of a place: its row, how far along it, and where."""
+    low, high = np.minimum(begin[:, 1], end[:, 1]), np.maximum(begin[:, 1], end[:, 1])
+    rows = np.flatnonzero(others & (low < at[1]) & (at[1] <= high))
+    part = (at[1] - begin[rows, 1]) / (end[rows, 1] - begin[rows, 1])
+    x = begin[rows, 0] + part * (end[rows, 0] - begin[rows, 0])
+    best = int(np.argmin(np.where(x > at[0], x, np.inf)))
+    return int(rows[best]), float(part[best]), np.array([np.round(x[best]), at[1]])
+
+
+def _walked(number: int, rings: list[Floats], first: Rows, guests: dict[int, list[Guest]]) -> Iterator[Floats]:
+    """A ring from its first place round to it, with the holes that hang on it."""
+    for edge, place in enumerate(rings[number], first[number]):
+        yield place
+        for _, hole, at in sorted(guests.get(edge, ()), key=lambda guest: guest[0]):
+            yield at
+            yield from _walked(hole, rings, first, guests)
+            yield at
+    yield rings[number][0]
+
+
+def _region(outline: Floats) -> Iterator[str]:
+    points = (outline / 1e6).tolist()
+    yield f"G36*\n{_xy(points[0])}D02*\n"
+    yield from (f"{_xy(at)}D01*\n" for at in points[1:])
+    yield "G37*\n"
 
 
 def _isolators(size: float) -> Iterator[str]:
