@@ -68,7 +68,7 @@ class Insulation:
     table: str | None = None  # path as written, relative to the rules file
     creepage_rule: str = "interpolate"  # how rows between voltages are read: interpolate | next
     clearance_rule: str = "next"
-    assumed: frozenset[str] = frozenset()  # keys with a default above that the file leaves out
+    assumed: tuple[str, ...] = ()  # keys with a default above that the file leaves out
 
     @property
     def asks(self) -> bool:
@@ -143,7 +143,7 @@ class Tolerance:
     etch: float = 0.0
     registration: float = 0.0
     routing: float = 0.0
-    assumed: frozenset[str] = frozenset()  # those that the file leaves out
+    assumed: tuple[str, ...] = ()  # those that the file leaves out
 
 
 @dataclass(frozen=True, slots=True)
@@ -639,7 +639,7 @@ def _insulation(table: _Table) -> Insulation:
         table=table.string("table"),
         creepage_rule=table.choice("creepage_rule", ROW_RULES, "interpolate"),
         clearance_rule=table.choice("clearance_rule", ROW_RULES, "next"),
-        assumed=frozenset(key for key in DEFAULTED if key not in table.data),
+        assumed=tuple(key for key in DEFAULTED if key not in table.data),
     )
     path = PurePath(spec.table or "")
     if path.is_absolute() or ".." in path.parts:
@@ -711,7 +711,7 @@ def _hardware(table: _Table) -> Hardware:
 def _tolerance(table: _Table) -> Tolerance:
     names = ("etch", "registration", "routing")
     etch, registration, routing = (table.number(name, 0.0) for name in names)
-    return Tolerance(etch, registration, routing, frozenset(names) - set(table.data))
+    return Tolerance(etch, registration, routing, tuple(name for name in names if name not in table.data))
 
 
 def _named_net(name: str, table: _Table) -> NamedNet:

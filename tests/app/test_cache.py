@@ -7,6 +7,8 @@ import os
 import pickle
 import random
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from io import StringIO
@@ -421,3 +423,29 @@ def test_values_come_back_with_their_types(tmp_path: Path) -> None:
     back = store.load("k")
     assert back == ([finding], [])
     assert repr(back[0][0]) == repr(finding)
+
+
+KEYS = """
+import sys
+from pathlib import Path
+from checker.app import cache, run
+rules = run.load_rules(Path(sys.argv[1]))
+keys = [cache.rule_key("board", name, rules) for name in ("clearance", "gap-crossing")]
+print(keys, cache.layout_key("board", rules))
+"""
+
+
+def test_another_process_finds_what_one_has_kept(home: Path) -> None:
+    """Keys depend on no order of sets, which differs from process to process."""
+    rules = str(home / "mains-barrier" / "rules.toml")
+    told = {
+        subprocess.run(
+            [sys.executable, "-c", KEYS, rules],
+            env=os.environ | {"PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in "123"
+    }
+    assert len(told) == 1

@@ -1,9 +1,9 @@
 """A synthetic board with the structure of a real one, written as a Gerber X2 package.
 
 Four layers. The pours are regions with rounded outlines round every foreign pad and trace, their holes opened by
-cut-ins as exporters do it: solid on L2, split by a moat on L3 (with two isolators over it and a slot in the board), patchy
-fills round the traces on L1 and L4. Thousands of lands lie inside the fills, some with thermal spokes; one pin in
-twenty is unused. Everything comes from one seed, so that the same size gives the same bytes.
+cut-ins as exporters do it: solid on L2, split by a moat on L3 (with two isolators over it and a slot in the board),
+patchy fills round the traces on L1 and L4. Thousands of lands lie inside the fills, some with thermal spokes; one pin
+in twenty is unused. Everything comes from one seed, so that the same size gives the same bytes.
 """
 
 from __future__ import annotations

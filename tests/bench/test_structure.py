@@ -9,7 +9,7 @@ import pytest
 from tests.bench.board_of_structure import write_board
 from tests.bench.test_whole_check import measured
 
-TIMES_READING = 5  # the whole check, reading included, over reading alone: 2.5 measured at 20, 1.9 at 40; twice that, for noise
+TIMES_READING = 5  # check over reading: 2.5 measured at 20, 1.9 at 40; twice that, for noise
 
 
 @pytest.mark.bench

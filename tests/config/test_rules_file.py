@@ -139,9 +139,9 @@ def test_every_key_of_the_contract_is_read() -> None:
     assert rules.barriers[0].hazardous == 0
     assert rules.barriers[0].isolator_pf == {"U3": 2.0}
     assert rules.barriers[0].insulation.clearance_voltage == 2500
-    assert rules.barriers[0].insulation.assumed == frozenset()
-    assert rules.spacings[0].insulation.assumed == {"insulation", "pollution_degree", "material_group"}
-    assert rules.tolerance.assumed == {"registration", "routing"}
+    assert rules.barriers[0].insulation.assumed == ()
+    assert set(rules.spacings[0].insulation.assumed) == {"insulation", "pollution_degree", "material_group"}
+    assert rules.tolerance.assumed == ("registration", "routing")
     assert rules.spacings[0].between == (("AC_L",), ("AC_N", "PE"))
     assert rules.ties == (Tie(("system", "probe"), "R40", ("SPI_*",), 2.5, 0.05),)
     sink = Hardware(side="top", outline=((1, 1), (9, 1), (9, 5)))
