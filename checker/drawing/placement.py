@@ -96,12 +96,17 @@ def along(starts: Points, ends: Points, step: float = CELL) -> Points:
     >>> along(np.array([[0.0, 0.0]]), np.array([[8.0, 0.0]])).tolist()
     [[0.0, 0.0], [4.0, 0.0], [8.0, 0.0]]
     """
+    return along_each(starts, ends, step)[0]
+
+
+def along_each(starts: Points, ends: Points, step: float = CELL) -> tuple[Points, npt.NDArray[np.intp]]:
+    """The same, with the number of the leg that each point is on."""
     legs = ends - starts
     counts = np.ceil(np.hypot(legs[:, 0], legs[:, 1]) / step).astype(np.int64) + 1
     leg = np.repeat(np.arange(len(legs)), counts)
     place = np.arange(len(leg)) - np.repeat(np.cumsum(counts) - counts, counts)
     points: Points = starts[leg] + legs[leg] * (place / np.maximum(counts[leg] - 1, 1))[:, None]
-    return points
+    return points, leg
 
 
 class Placer:
@@ -142,7 +147,7 @@ class Placer:
         cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T) + BLOCKED_COST * covered
         cost += COPPER_COST * self.copper.share(boxes) + LEADER_COST * self.leaders.share(boxes)
         good = np.argsort(cost, kind="stable")[:40]  # leaders are costlier to judge: only for the best places
-        crossing = np.array([_leader_cost(anchor, centres[i], half, self.taken, self.leaders) for i in good])
+        crossing = _leader_costs(anchor, centres[good], half, self.taken, self.leaders)
         best = good[int(np.argmin(cost[good] + crossing))]
         x, y = centres[best].tolist()
         return (x, y), bool(covered[best] == 0)
@@ -159,15 +164,16 @@ def place_badges(frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, take
     return [badge for badge in placed if badge is not None]
 
 
-def _leader_cost(anchor: XY, centre: Points, half: XY, blocked: Grid, leaders: Grid) -> float:
-    """Cost of what a leader runs over between its anchor and its badge."""
-    points = along(np.array([anchor]), np.array([centre]))
+def _leader_costs(anchor: XY, centres: Points, half: XY, blocked: Grid, leaders: Grid) -> Points:
+    """Cost of what leaders run over between their anchor and each of some badges, shape (n,)."""
+    starts = np.broadcast_to(np.array(anchor), centres.shape)
+    points, leg = along_each(starts, centres)
     far = np.hypot(*(points - np.array(anchor)).T) > 10
-    free = far & (np.abs(points - centre) > np.array(half)).any(axis=1)
-    boxes = np.hstack((points[free], points[free]))
-    if not len(boxes):
-        return 0.0
-    return float(LEADER_COST * (blocked.share(boxes).sum() + 0.3 * leaders.share(boxes).sum()))
+    free = far & (np.abs(points - centres[leg]) > np.array(half)).any(axis=1)
+    boxes, leg = np.hstack((points[free], points[free])), leg[free]
+    taken = np.bincount(leg, blocked.share(boxes), len(centres))
+    costs: Points = LEADER_COST * (taken + 0.3 * np.bincount(leg, leaders.share(boxes), len(centres)))
+    return costs
 
 
 def _candidates(frame: Box, anchor: XY, half: XY) -> Points:
