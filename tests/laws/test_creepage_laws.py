@@ -45,7 +45,9 @@ def length(board: Board, x: float | None = None) -> float:
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     x = board.x if x is None else x
-    found = Surface(board.region, board.thickness, x=x).legs(metal, roles, FAR, laid_bare).best(0, 1, x)
+    legs = Surface(board.region, board.thickness, x=x).legs(metal, roles, FAR, laid_bare)
+    assume(not legs.stopped)  # a doubt then: there is nothing to compare with
+    found = legs.best(0, 1, x)
     assert found is not None
     return found.length
 
