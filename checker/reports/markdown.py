@@ -11,6 +11,7 @@ from checker.drawing import Pictures
 from checker.findings import Finding, Group
 from checker.reports import Format
 from checker.reports.actions import Actions
+from checker.results.answers import HEADING, LEFT_OUT, Answer, answers
 from checker.results.outcome import Outcome, StatedDoubt
 
 TABLE_BYTES = 36_000
@@ -30,6 +31,7 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
         _table([group for group in groups if not group.waived]),
         WAIVING if any(not group.waived for group in groups) or outcome.verdict == "incomplete" else "",
+        _quiet_inputs(list(answers(outcome.findings))),
         _list("Waived", (_waived(number, finding) for number, finding in waived)),
         _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
         _list("Did not run, or not in full", (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why)),
@@ -74,6 +76,20 @@ def _row(group: Group, actions: Actions) -> str:
     rule, layers = ", ".join(group.rules), ", ".join(group.layers)
     cells = (str(group.number), f"{group.level}{known}", rule, what, layers, wording.place(finding.at))
     return f"| {' | '.join((*cells, measured, required))} |"
+
+
+def _quiet_inputs(told: Sequence[Answer]) -> str:
+    """The lines for each quiet input, and other layouts beside the board in a table."""
+    if not told:
+        return ""
+    blocks = _capped([f"### {HEADING}"], map(_answer, told), LIST_BYTES, "{}")
+    return "\n\n".join([*blocks, LEFT_OUT])
+
+
+def _answer(answer: Answer) -> str:
+    said = "\n".join([f"**{plain(answer.title)}**", "", *(f"- {plain(line)}" for line in answer.lines)])
+    rows = [f"| {plain(variant.layout)} | {plain(variant.error)} |" for variant in answer.layouts]
+    return "\n".join([said, "", "| layout | error |", "|---|---|", *rows]) if rows else said
 
 
 def _waived(number: int, finding: Finding) -> str:

@@ -1030,6 +1030,9 @@
     const some = open.slice(0, MOST_DOUBTS).map((d) => make('li', {}, d.what));
     if (open.length > MOST_DOUBTS) some.push(make('li', {}, `and ${open.length - MOST_DOUBTS} more in the report`));
     if (open.length) summary.append(make('h2', {}, 'Open doubts'), make('ul', {}, ...some));
+    const quiet = $('quiet-inputs')?.cloneNode(true);
+    quiet?.removeAttribute('id');
+    if (quiet) summary.append(quiet);
     if (!listed.length) summary.append(make('p', {}, 'No findings listed.'));
     const pictures = make('div', { class: 'overviews' }, ...called.map((layer) => overview(layer, listed)));
     const high = Math.min(92, OVERVIEWS_HIGH / Math.max(1, Math.ceil(called.length / 2)) - 8);

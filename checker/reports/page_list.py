@@ -10,6 +10,7 @@ from checker.findings import Finding, Group
 from checker.manual import topics
 from checker.reports import decisions, details
 from checker.reports.actions import action
+from checker.results.answers import HEADING, LEFT_OUT, Answer, answers
 from checker.results.outcome import Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
 
@@ -144,6 +145,7 @@ def _doubt(stated: StatedDoubt) -> str:
 
 def _facts(outcome: Outcome) -> Iterator[str]:
     """What stands below the list."""
+    yield _quiet_inputs(list(answers(outcome.findings)))
     accepted = [d for d in outcome.doubts if d.accepted is not None]
     yield _section("Accepted doubts", (f"{d.doubt.what}: {_reason(d.accepted)}" for d in accepted))
     yield _section("Checks", (_check(check.rule, check.why, ran=check.ran) for check in outcome.checks))
@@ -154,6 +156,19 @@ def _facts(outcome: Outcome) -> Iterator[str]:
     for name in TOPICS:
         text = f'<pre tabindex="0">{_say_lines(topics()[name].text)}</pre>'
         yield f'<details id="about-{name}"><summary>Manual: {_say(name)}</summary>{text}</details>'
+
+
+def _quiet_inputs(told: list[Answer]) -> str:
+    """The lines for each quiet input, and other layouts beside the board; open, and on the print too."""
+    if not told:
+        return ""
+    return f'<section id="quiet-inputs"><h2>{HEADING}</h2>{"".join(map(_answer, told))}<p>{LEFT_OUT}</p></section>'
+
+
+def _answer(answer: Answer) -> str:
+    lines = "".join(f"<li>{_say(line)}</li>" for line in answer.lines)
+    layouts = _table((variant.layout, variant.error) for variant in answer.layouts) if answer.layouts else ""
+    return f"<p><b>{_say(answer.title)}</b></p><ul>{lines}</ul>{layouts}"
 
 
 def _check(rule: str, why: str, *, ran: bool) -> str:

@@ -10,6 +10,7 @@ from typing import Any, TextIO
 from checker.drawing import Pictures
 from checker.findings import Finding, Level, Waived
 from checker.reports import Format
+from checker.results.answers import Answer, answers
 from checker.results.outcome import InputFile, Outcome, RegionRow, StatedDoubt
 
 SCHEMA = 1
@@ -40,6 +41,9 @@ def record(outcome: Outcome) -> dict[str, Any]:
         "doubts": [_doubt(doubt) for doubt in outcome.doubts],
         "remarks": [{"what": remark.what, "why": remark.why} for remark in outcome.remarks],
     }
+    quiet_inputs = [_answer(answer) for answer in answers(outcome.findings)]
+    if quiet_inputs:
+        whole["quiet_inputs"] = quiet_inputs
     if outcome.today is not None:
         whole["today"] = outcome.today
     plain: dict[str, Any] = plain_value(whole)
@@ -160,6 +164,20 @@ def _sources(finding: Finding) -> dict[str, Any]:
 
 def _waived(waived: Waived | None) -> dict[str, Any] | None:
     return None if waived is None else {"reason": waived.reason, "until": waived.until}
+
+
+def _answer(answer: Answer) -> dict[str, Any]:
+    shared_copper, field_device, safety = answer.lines
+    return {
+        "finding": answer.finding,
+        "shared_copper": shared_copper,
+        "field_device": field_device,
+        "safety": safety,
+        "layouts": [
+            {"layout": variant.layout, "error_v": _fine(variant.volts, "V"), "said": variant.error}
+            for variant in answer.layouts
+        ],
+    }
 
 
 def _doubt(stated: StatedDoubt) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from checker.drawing import Pictures
 from checker.findings import Finding, Group, Level
 from checker.reports import Format, decisions
 from checker.reports.actions import Actions
-from checker.results.answers import answers
+from checker.results.answers import HEADING, LEFT_OUT, answers
 from checker.results.outcome import Check, Doubt, Outcome, StatedDoubt, Waived
 from checker.rules import registry as rules
 
@@ -188,15 +188,15 @@ def _answers(findings: Sequence[Finding], ink: Ink) -> Iterator[str]:
     """The three lines for each quiet input, and other layouts beside the one that was checked."""
     told = list(answers(findings))
     if told:
-        yield from _heading("Quiet inputs: an estimate from copper alone, to compare layouts", ink)
+        yield from _heading(HEADING, ink)
     for answer in told:
         yield from _wrapped(answer.title, "  ", "    ")
         for line in answer.lines:
             yield from _wrapped(f"- {line}", "    ", "      ")
-        for layout, error in answer.layouts:
-            yield from _wrapped(f"{layout}: {error}", "      ", "        ")
+        for variant in answer.layouts:
+            yield from _wrapped(f"{variant.layout}: {variant.error}", "      ", "        ")
     if told:
-        yield from _wrapped("Filters, parts and cables are not in the files.", "  ")
+        yield from _wrapped(LEFT_OUT, "  ")
 
 
 def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:

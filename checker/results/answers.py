@@ -15,15 +15,27 @@ from checker.findings import Finding
 
 RULE = "shared-return"
 NOT_JUDGED = "safety: not judged here"
+HEADING = "Quiet inputs: an estimate from copper alone, to compare layouts"
+LEFT_OUT = "Filters, parts and cables are not in the files."
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """The board as it is, or as it could be, and the error that one quiet input has there."""
+
+    layout: str
+    error: str  # in words
+    volts: float | None  # None: not answered, or no direct current at all
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What is said of one quiet input."""
 
+    finding: str  # its id
     title: str
     lines: tuple[str, ...]  # shared copper, field device, safety
-    layouts: tuple[tuple[str, str], ...]  # layout, error: the board as it is, and what it could be
+    layouts: tuple[Variant, ...]  # none unless a comparison was asked for
 
 
 def answers(findings: Iterable[Finding]) -> Iterator[Answer]:
@@ -31,7 +43,8 @@ def answers(findings: Iterable[Finding]) -> Iterator[Answer]:
     for finding in findings:
         if finding.rule == RULE and finding.measured is not None and finding.required is not None:
             lines = _copper(finding), _field_device(finding.detail), NOT_JUDGED
-            yield Answer(f"{wording.subject(finding)}: is isolation needed?", lines, tuple(_layouts(finding)))
+            title = f"{wording.subject(finding)}: is isolation needed?"
+            yield Answer(finding.id, title, lines, tuple(_layouts(finding)))
 
 
 def _copper(finding: Finding) -> str:
@@ -57,14 +70,18 @@ def _field_device(detail: dict[str, Any]) -> str:
     return "field device: unknown, not answerable from these files"
 
 
-def _layouts(finding: Finding) -> Iterator[tuple[str, str]]:
+def _layouts(finding: Finding) -> Iterator[Variant]:
     """Rows of the comparison, where one was asked for."""
     compared = finding.detail.get("what_if")
     if not isinstance(compared, dict):
         return
-    yield "the board as it is", wording.voltage(finding.measured or 0.0)
     joined, pair = compared["joined_uv"], " and ".join(compared["regions"])
-    yield f"one unbroken reference for {pair}", "not answered" if joined is None else wording.voltage(joined / 1e6)
-    isolated = f"no direct current; {wording.plain(compared['isolated_pf'], 2)} pF left"
+    yield _measured("the board as it is", finding.measured)
+    yield _measured(f"one unbroken reference for {pair}", None if joined is None else joined / 1e6)
+    left = f"no direct current; {wording.plain(compared['isolated_pf'], 2)} pF left"
     parts = compared["without_parts"]
-    yield f"{pair} isolated", isolated + (f" and what {', '.join(parts)} have" if parts else "")
+    yield Variant(f"{pair} isolated", left + (f" and what {', '.join(parts)} have" if parts else ""), None)
+
+
+def _measured(layout: str, volts: float | None) -> Variant:
+    return Variant(layout, "not answered" if volts is None else wording.voltage(volts), volts)

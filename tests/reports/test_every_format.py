@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from collections.abc import Callable
 from io import StringIO
+from typing import Any
 
 import pytest
 
 from checker.drawing import Pictures
+from checker.findings import Finding, Level, identified
 from checker.reports import Format, registry
 from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
@@ -48,6 +51,45 @@ def test_every_format_carries_the_caution_and_the_verdict(name: str, make: Calla
     text = words(written(name, outcome))
     assert SAFETY in text
     assert outcome.verdict in text.lower()
+
+
+def quiet(**detail: Any) -> Outcome:
+    """A quiet input that the checked board, and other layouts of it, disturb."""
+    compared = {"regions": ["a", "b"], "joined_uv": 48.5, "isolated_pf": 4.151, "without_parts": []}
+    finding = Finding(
+        rule="shared-return",
+        level=Level.NOTE,
+        message="told",
+        at=(0, 0),
+        nets=("PH_IN",),
+        measured=1e-6,
+        required=2e-5,
+        unit="V",
+        detail={"field_device": "floating", "what_if": compared} | detail,
+    )
+    return sample.outcome(findings=tuple(identified([finding])))
+
+
+@pytest.mark.parametrize("name", ["html", "json", "markdown", "text"])
+def test_formats_for_people_and_the_record_tell_the_same_of_a_quiet_input(name: str) -> None:
+    text = words(re.sub("<[^>]*>", " ", written(name, quiet())))
+    for said in (
+        "shared copper: fits the allowed error with the declared currents, 1 µV of 20 µV",
+        "field device: floating, fits",
+        "safety: not judged here",
+        "the board as it is",
+        "one unbroken reference for a and b",
+        "48.5 µV",
+        "a and b isolated",
+        "no direct current; 4.15 pF left",
+    ):
+        assert said in text
+    assert ("shared copper" in words(written(name, sample.outcome()))) is False
+
+
+def test_the_record_holds_the_error_of_each_layout_as_a_number() -> None:
+    (told,) = json.loads(written("json", quiet()))["quiet_inputs"]
+    assert [row["error_v"] for row in told["layouts"]] == [1e-6, 4.85e-5, None]
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -14,7 +14,7 @@ import pytest
 import checker
 from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
-from tests.reports.test_every_format import written
+from tests.reports.test_every_format import quiet, written
 
 SCHEMA = json.loads((Path(checker.__file__).parent / "schema" / "report.schema.json").read_text())
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
@@ -40,7 +40,7 @@ def test_the_schema_is_a_schema() -> None:
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
 
 
-@pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome])
+@pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome, quiet])
 def test_a_report_is_valid_by_the_shipped_schema(make: Callable[[], Outcome]) -> None:
     VALIDATOR.validate(report(make()))
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from checker.findings import Finding, Level
-from checker.results.answers import answers
+from checker.results.answers import Variant, answers
 
 
 def told(measured: float, **detail: Any) -> Finding:
@@ -61,12 +61,12 @@ def test_other_layouts_stand_beside_the_board_as_it_is() -> None:
     compared = {"regions": ["a", "b"], "joined_uv": 48.5, "isolated_pf": 4.151, "without_parts": ["U3"]}
     (answer,) = answers([told(1e-6, what_if=compared)])
     assert answer.layouts == (
-        ("the board as it is", "1 µV"),
-        ("one unbroken reference for a and b", "48.5 µV"),
-        ("a and b isolated", "no direct current; 4.15 pF left and what U3 have"),
+        Variant("the board as it is", "1 µV", 1e-6),
+        Variant("one unbroken reference for a and b", "48.5 µV", pytest.approx(48.5e-6)),
+        Variant("a and b isolated", "no direct current; 4.15 pF left and what U3 have", None),
     )
     (unsure,) = answers([told(1e-6, what_if=compared | {"joined_uv": None})])
-    assert unsure.layouts[1][1] == "not answered"
+    assert unsure.layouts[1] == Variant("one unbroken reference for a and b", "not answered", None)
 
 
 def test_it_never_says_that_isolation_is_not_needed() -> None:
