@@ -97,19 +97,22 @@ def crosstalk(distance: float, height: float) -> float:
     return 1 / (1 + (distance / height) ** 2)
 
 
-def mutual_inductance(distance: float, height: float) -> float:
-    """Inductance in nH/mm between two parallel traces over a sound plane: mu0 / 4 pi ln(1 + 4 h^2 / d^2).
+def mutual_inductance(distance: float, heights: tuple[float, float]) -> float:
+    """Inductance in nH/mm between two parallel traces over a sound plane.
+
+    mu0 / 4 pi ln((d^2 + (a + b)^2) / (d^2 + (a - b)^2)); at one height h it is mu0 / 4 pi ln(1 + 4 h^2 / d^2).
 
     Parameters
     ----------
-    distance : between centres, mm
-    height : over the plane, mm
+    distance : between centres, seen from above, mm; not 0 if both are at one height
+    heights : a and b, over the plane, mm
 
     Source: image theory; from memory. Holds where the return runs beneath the trace: well above Rs / (pi mu0 h).
 
     Examples
     --------
-    >>> round(1000 * mutual_inductance(5.0, 0.2), 3)  # nH/m
+    >>> round(1000 * mutual_inductance(5.0, (0.2, 0.2)), 3)  # nH/m
     0.638
     """
-    return MU0 / (4 * pi) * log(1 + 4 * (height / distance) ** 2) * 1e6
+    (a, b), d = heights, distance
+    return MU0 / (4 * pi) * log((d * d + (a + b) ** 2) / (d * d + (a - b) ** 2)) * 1e6

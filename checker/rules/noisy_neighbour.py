@@ -188,7 +188,8 @@ def _finding(
     other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
     middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
     told = "" if coupling is None else f", coupling up to {plain(100 * coupling, 1)} %"
-    volts = dict(_volts(layout, nets[1], coupling, (centres, height), length))
+    induced = _induced(layout, layers, centres, length)
+    volts = dict(_volts(layout, nets[1], coupling, induced))
     said = "".join(f", {wording.voltage(value)} {words}" for words, value in volts.items())
     apart = "right over it" if layers[0] != layers[1] and gap == 0 else f"{mm(gap)} apart"
     return Finding(
@@ -215,18 +216,28 @@ def _finding(
 
 
 def _volts(
-    layout: Layout, culprit: int, coupling: float | None, between: tuple[float, float | None], length: float
+    layout: Layout, culprit: int, coupling: float | None, mutual: float | None
 ) -> Iterator[tuple[str, float]]:
-    """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge."""
-    centres, height = between
-    if coupling is None or height is None:
-        return
+    """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge.
+
+    `mutual` is the inductance in H between the lengths that run together.
+    """
     for current in layout.rules.currents:
-        if current.ripple and current.frequency and centres > 0 and culprit in layout.matching((current.net,)).tolist():
-            mutual = mutual_inductance(centres, height) * length * 1e-9
+        if current.ripple and current.frequency and culprit in layout.matching((current.net,)).tolist() and mutual:
             yield f"from the ripple of {current.name}", 2 * pi * current.frequency * mutual * current.ripple
-    if any(culprit in layout.matching((pattern,)).tolist() for pattern in layout.rules.nets.edge_ns):
+    if coupling and any(culprit in layout.matching((pattern,)).tolist() for pattern in layout.rules.nets.edge_ns):
         yield f"at most from an edge of {SWING:g} V", coupling * SWING
+
+
+def _induced(layout: Layout, layers: tuple[int, int], centres: float, length: float) -> float | None:
+    """Inductance in H between the lengths that run together, None where no plane is known that both run over."""
+    planes = {pour.layer for pour in layout.pours} - set(layers)
+    depth = np.concatenate(([0.0], np.cumsum(layout.board.stackup.dielectric))).tolist()
+    if len(depth) < len(layout.board.layers) or not planes or (centres == 0 and layers[0] == layers[1]):
+        return None
+    own, other = layers
+    heights = min((abs(depth[plane] - depth[own]), abs(depth[plane] - depth[other])) for plane in planes)
+    return mutual_inductance(centres, heights) * length * 1e-9
 
 
 def _height(layout: Layout, layer: int) -> float | None:
