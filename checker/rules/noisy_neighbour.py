@@ -215,9 +215,7 @@ def _finding(
     )
 
 
-def _volts(
-    layout: Layout, culprit: int, coupling: float | None, mutual: float | None
-) -> Iterator[tuple[str, float]]:
+def _volts(layout: Layout, culprit: int, coupling: float | None, mutual: float | None) -> Iterator[tuple[str, float]]:
     """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge.
 
     `mutual` is the inductance in H between the lengths that run together.
