@@ -66,6 +66,8 @@ def _check_syntax(words: Words, diagnostics: Diagnostics) -> None:
     diagnostics.add_rows("a % in the middle of a word", "a * or a % may be missing before it", words.stray)
     why = "the end of the comment may be missing, and commands with it"
     diagnostics.add_rows("a comment over several lines that look like commands", why, words.swallowed)
+    why = "a character may be lost there: names may be cut or changed"
+    diagnostics.add_rows("an attribute over several lines", why, words.wrapped)
     if words.unbalanced:
         diagnostics.add("an extended command without its closing %", "the file may be damaged", len(words.lines))
 

@@ -30,6 +30,7 @@ Bytes = npt.NDArray[np.uint8]
 USUAL_JUNK = 5  # bytes between two words: `%`, line break, `%`, and some more
 FIRST_APERTURE = 10  # D10 is the first aperture number
 ABSENT = -1  # in the columns g and d
+ATTRIBUTES = ("TF", "TA", "TO")
 MAX_DIGITS = 15  # of a coordinate; more would be neither a board nor exact in double precision
 
 _STAR, _PERCENT, _NEWLINE, _RETURN = b"*%\n\r"
@@ -69,7 +70,7 @@ _OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ
 _BROKEN_NUMBER = re.compile(rb"[0-9]\s+[0-9]")  # a digit may be lost there
 _BLANK_IN_OPERATION = re.compile(
     rb"^[GXYIJ][^%]*[0-9][ \t]+[XYIJD][-+0-9]|^(?:[GXYIJ][-+0-9]+)*[XYIJD][ \t]+[-+0-9]"
-    rb"|^(?:[GXYIJ][-+0-9]+)*D0*[1-3][ \t]+$"
+    rb"|^(?:[GXYIJ][-+0-9]+)*D0*[1-3][ \t]+$|^(?:[GXYIJ][-+0-9]+)*[XYIJ][-+][ \t]+[0-9]"
 )
 _NO_BREAK = re.compile(rb"[^\r\n]+")
 _OLD_COMMENT = re.compile(rb"G0*4(?![0-9])")
@@ -104,6 +105,7 @@ class Words:
     tail: bytes  # what stands after the last word
     stray: Longs  # words with a % in their middle
     swallowed: Longs  # comments over several lines that look like commands
+    wrapped: Longs  # attributes over several lines
     unbalanced: bool  # the last extended command is not closed
     blanks: Longs  # operations with blanks between their numbers, which stood there in the file
 
@@ -143,6 +145,8 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     texts, numbers = _interned(buffer[np.repeat(~operation, spans.lengths)].tobytes())
     percents, stray = _percents(buffer, spans, texts, numbers, others)
     comments = others[np.isin(numbers, [number for number, text in enumerate(texts) if is_comment(text)])]
+    told = [number for number, text in enumerate(texts) if text[:2] in ATTRIBUTES]
+    attributes = others[np.isin(numbers, told)]
     before = np.searchsorted(percents, spans.starts[others])
     heads = np.searchsorted(percents, np.where(others > 0, spans.ends[others - 1], -1))
     return Words(
@@ -156,6 +160,7 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
         tail=data[spans.total :].strip(_LEADING),
         stray=stray,
         swallowed=_swallowed(data, spans, comments),
+        wrapped=_wrapped(data, spans, attributes),
         unbalanced=len(percents) % 2 == 1,
         blanks=_blanks(plain) if data is not plain else np.empty(0, dtype=np.int64),
     )
@@ -424,6 +429,12 @@ def _swallowed(data: bytes, spans: _Spans, comments: Longs) -> Longs:
     rows = comments[broken].tolist()
     found = [row for row in rows if _COMMAND_LINE.search(data, int(spans.starts[row]), int(spans.ends[row]))]
     return np.array(found, dtype=np.int64)
+
+
+def _wrapped(data: bytes, spans: _Spans, attributes: Longs) -> Longs:
+    """Attributes with a line break inside, which takes the place of a character where a file is damaged."""
+    broken: Longs = attributes[_lines(data, spans.starts[attributes]) != _lines(data, spans.ends[attributes])]
+    return broken
 
 
 def is_comment(text: str) -> bool:

@@ -44,7 +44,15 @@ from parsers.ipc2581.layers import (
     RawStackup,
     plan_layers,
 )
-from parsers.ipc2581.nets import doubt_clashes, named_by_points, net_list, nets_of, said_nets
+from parsers.ipc2581.nets import (
+    doubt_clashes,
+    doubt_undeclared,
+    named_by_points,
+    net_list,
+    nets_of,
+    said_nets,
+    undeclared,
+)
 from parsers.ipc2581.openings import FUNCTIONS as HOLE_FUNCTIONS
 from parsers.ipc2581.openings import holes_table, inside_only, openings_of
 from parsers.ipc2581.outline import board_outline, with_openings
@@ -126,6 +134,7 @@ class _Assembly:
         self.plan = self._plan()
         self.resolver = Resolver(document.dictionaries, doubts)
         self.names = net_list(document, self.sets, self.number)
+        self.loose: dict[int, int] = {}  # nets that only copper without pins names, and a line of each
 
     def board(self) -> Board:
         """The board."""
@@ -138,6 +147,7 @@ class _Assembly:
         components = self._components(drawn)
         joined = self._connected(copper, holes)
         components = self._settled(components, copper, joined)
+        doubt_undeclared(self.names, self.loose, joined.connectivity.contacts, self.doubts)
         doubt_bare_holes(joined, self.doubts)
         doubt_polarity(self.document, self.plan.layers, joined, self.doubts)
         return without_merged_nets(self._result(joined, outline, components))
@@ -180,6 +190,7 @@ class _Assembly:
         doubt_unknown_parts(self.document, drawn.owners, self.doubts)
         drawn.owners = located_pins(self.document, self.number, self.names, drawn.owners, lands, drawn.places, said)
         drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep)
+        self.loose = undeclared(self.document, self.names, drawn.owners, drawn.nets, drawn.keep)
         return drawn
 
     def _openings(self, drawn: _Copper) -> tuple[Holes, Outline | None]:

@@ -358,6 +358,7 @@ class _Reader:
     def _logical_net(self, element: Element) -> None:
         tables = self.document.tables
         net = self.document.net(element.get("name") or "", line_at(element))
+        self.document.declared.add(net)
         step = self._step_index(element)
         for child in element:
             kind = self.names[child.tag]
@@ -371,6 +372,7 @@ class _Reader:
     def _phy_net(self, element: Element) -> None:
         tables = self.document.tables
         net = self.document.net(element.get("name") or "", line_at(element))
+        self.document.declared.add(net)
         step = self._step_index(element)
         for child in element:
             if self.names[child.tag] == "PhyNetPoint":

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ import shapely
 
 from parsers.assembly.diagnostics import Diagnostics
 from parsers.assembly.pins import is_automatic, merged_nets
-from parsers.board import Net
+from parsers.board import Contact, Net
 from parsers.ipc2581.columns import Owners, Sets
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.raw import ABSENT, EMPTY, Document
@@ -114,6 +114,31 @@ def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int) -> None
         other = names.nets[net].name if net != NO_NET else "no net"
         why = f"line {line} lists in {other} a pin of {names.nets[known].name}, which is kept"
         names.clashes.append(Clash(pin, (known, net), "a pin listed in two nets", why, line))
+
+
+def undeclared(document: Document, names: NetList, owners: Owners, nets: Ints, keep: Bools) -> dict[int, int]:
+    """Nets that only copper without pins names, where the file declares its nets, and a line of each.
+
+    Parameters
+    ----------
+    nets, keep : net of each drawn object, and whether it is copper of the board
+    """
+    if not names.listed:
+        return {}
+    known = names.numbers[sorted(document.declared)], nets[keep & (owners.pin >= 0)]
+    loose = np.setdiff1d(nets[keep], np.concatenate(known))
+    found = [int(net) for net in loose if net >= 0 and not is_automatic(names.nets[int(net)])]
+    return {net: int(owners.line[np.flatnonzero(keep & (nets == net))[0]]) for net in found}
+
+
+def doubt_undeclared(names: NetList, loose: dict[int, int], contacts: Sequence[Contact], doubts: Diagnostics) -> None:
+    """Doubts on such nets where their copper is one with another net's: a name may be damaged."""
+    for net, line in loose.items():
+        others = {other for contact in contacts if net in contact.nets for other in contact.nets} - {net}
+        if others:
+            one, other = names.nets[net].name, names.nets[min(others)].name
+            why = f"its copper meets that of {other}, no pin is in it and no list of nets has it: is its name damaged?"
+            doubts.add(f"net {one} is on copper alone", why, line)
 
 
 def doubt_clashes(names: NetList, before: Ints, after: Ints, doubts: Diagnostics) -> set[tuple[int, int]]:

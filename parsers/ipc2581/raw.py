@@ -74,6 +74,7 @@ class Document:
     holes: Table = field(default_factory=lambda: Table(8, 0))
     spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)  # set of a PadStack -> its hole's
     pin_nets: list[tuple[int, int, int, int, int]] = field(default_factory=list)  # step, net, component, pin, line
+    declared: set[int] = field(default_factory=set)  # nets with a LogicalNet or a PhyNet
     points: list[tuple[int, int, int, float, float]] = field(default_factory=list)  # step, net, layer, x, y
     parts: list[RawPart] = field(default_factory=list)
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)

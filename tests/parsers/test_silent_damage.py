@@ -12,6 +12,7 @@ import pytest
 from parsers import read_board
 from parsers.board import Board
 from parsers.trouble import BoardError
+from tests.boards import FIXTURES
 from tests.parsers.ipc2581.files import TWO_LAYERS, File, features, one_set
 from tests.parsers.ipc2581.files import read as read_xml
 from tests.parsers.package.test_package import BASE, JOB, TAPE, flash, layer, write
@@ -33,12 +34,14 @@ def changed(folder: Path, **files: str | bytes) -> Board:
 
 
 TOP = BASE["b-top.gbr"]
+DEMO = FIXTURES / "demo" / "battery" / "board-B1.xml"
 
 
 @pytest.mark.parametrize(
     ("old", "new"),
     [
         ("X2000000Y2000000D02", "X2000000Y20 0000D02"),
+        ("X2000000Y2000000D02", "X2000000Y- 000000D02"),
         ("C,1.0", "C,1 0"),
         ("C,1.0", "C,1. 0"),
         ("D10*", "D1 0*"),
@@ -196,3 +199,20 @@ def test_accepted_doubts_carry_their_count(tmp_path: Path) -> None:
 
     assert sentence(18) != sentence(28)
     assert "objects)" in sentence(18)[0]
+
+
+def test_a_line_break_in_an_attribute(tmp_path: Path) -> None:
+    layer_ = TOP.replace("TO.N,GND", "TO.N,G\nD")
+    assert layer_ != TOP
+    assert "an attribute over several lines" in whats(changed(tmp_path, b_top_gbr=layer_))
+
+
+@pytest.mark.parametrize("name", ["GN,", "gND"])
+def test_a_net_of_copper_without_pins_that_the_file_does_not_declare(name: str, tmp_path: Path) -> None:
+    """The pads of vias alone change their net: no pin contradicts."""
+    plain = DEMO.read_text(encoding="utf-8")
+    vias = '<Set net="GND" padUsage="VIA">'
+    assert plain.count(vias)
+    (tmp_path / "board.xml").write_text(plain.replace(vias, vias.replace("GND", name)), encoding="utf-8")
+    assert f"net {name} is on copper alone" in whats(read_board(tmp_path / "board.xml"))
+    assert "on copper alone" not in whats(read_board(DEMO))
