@@ -2,8 +2,10 @@
 
 For each quiet input one solve with 1 A through its two ground pins prices every place of the copper; a current that
 enters at one pin and leaves at another puts the difference of that potential in series with the input (reciprocity).
-The grid is halved until the answer stands still within `STEADY`, or no more nodes are to be had; the last step is the
-stated error. What a pin's own contact drops is never part of an answer: it depends on the grid.
+The grid is halved until the answer stands still within `STEADY`, or no more nodes are to be had; nearer than `NEAR` to
+what is allowed it is halved as long as it can be, since one small step may be luck. The larger of the last two steps is
+the stated error, and never less than `STEADY` of the answer: on a board of 200 mm with 3,500 holes the steps from 2 mm
+on were 0.1, 0.9 and 0.2 %. What a pin's own contact drops is never part of an answer: it depends on the grid.
 
 Cells are of one size everywhere. Measured on two real boards with two grounds: 80 % of what a halving changes lies in
 1 to 13 % of the copper, yet only 2 to 54 % of it within 4 mm of the pins that matter; the rest lies at necks and rows
@@ -31,6 +33,7 @@ COARSE = 12_000  # nodes that the first grid has at least
 MOST = 700_000  # nodes that the last grid may have
 CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
 STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
+NEAR = 0.05  # part of what is allowed; answers nearer to it than this are computed as finely as can be
 
 
 Pair = tuple[PinPlace, PinPlace]
@@ -44,7 +47,7 @@ class Share:
 
     current: Current
     ohms: float  # d.c.: V per A, with its sign
-    error: float  # of that: how much the last halving of the grid changed it
+    error: float  # of that: how much the last halvings of the grid changed it, and no less than STEADY of it
 
     @property
     def volts(self) -> float:
@@ -75,7 +78,7 @@ class Answer:
 
     @property
     def error(self) -> float:
-        """How far the last halving of the grid moved the parts of that sum, V."""
+        """How far a finer grid may move that sum, V."""
         return sum(share.error * share.current.dc for share in self.shares)
 
     @property
@@ -192,16 +195,16 @@ class _Solving:
         cell = before = first_cell(self.ground.area)
         sheet = self._on(cell)
         inputs, currents = list(self._inputs(sheet)), list(self._currents(sheet))
-        told = after = self._ohms(sheet, inputs, currents)
+        told = [self._ohms(sheet, inputs, currents)]
         while inputs and currents:
-            before, cell, told = cell, cell / 2, after
+            before, cell = cell, cell / 2
             sheet = self._on(cell)
-            after = self._ohms(sheet, inputs, currents)
-            if _steady(inputs, currents, told, after) or 4 * sheet.size > MOST:
+            told.append(self._ohms(sheet, inputs, currents))
+            if _settled(inputs, currents, *told[-2:]) or 4 * sheet.size > MOST:
                 break
         at = {name: place.at for name, place in self.places.items()}
         answers = tuple(
-            Answer(number, spec, self._at(spec), pair, _shares(currents, after[row], told[row]), (before, cell))
+            Answer(number, spec, self._at(spec), pair, _shares(currents, [rows[row] for rows in told]), (before, cell))
             for row, (number, spec, pair) in enumerate(inputs)
         )
         return Currents(self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads, at)
@@ -286,19 +289,25 @@ def first_cell(area: float) -> float:
     return next((cell for cell in CELLS if area / cell**2 >= COARSE), CELLS[-1])
 
 
-def _shares(currents: Sequence[Declared], after: Sequence[float], before: Sequence[float]) -> tuple[Share, ...]:
-    """What each current puts in series with one input, from its last two grids."""
-    rows = zip(currents, after, before, strict=True)
-    return tuple(Share(current, ohms, abs(ohms - earlier)) for (current, _), ohms, earlier in rows)
+def _shares(currents: Sequence[Declared], told: Sequence[Sequence[float]]) -> tuple[Share, ...]:
+    """What each current puts in series with one input, from what grids told, the finest last."""
+    ohms = np.array(told)
+    steps = np.abs(np.diff(ohms[-3:], axis=0)).max(axis=0, initial=0.0)
+    errors = np.maximum(steps, STEADY * np.abs(ohms[-1]))
+    rows = zip(currents, ohms[-1].tolist(), errors.tolist(), strict=True)
+    return tuple(Share(current, told, error) for (current, _), told, error in rows)
 
 
-def _steady(
+def _settled(
     inputs: Sequence[Input], currents: Sequence[Declared], before: list[list[float]], after: list[list[float]]
 ) -> bool:
-    """Whether halving the grid changed no input's sum by more than `STEADY` of it, or of a tenth of what is allowed."""
+    """Whether no input needs a finer grid.
+
+    Halving it has changed no sum by more than `STEADY` of it, or of a tenth of what is allowed, and none is `NEAR`.
+    """
     amperes = np.array([current.dc for current, _ in currents])
     for (_, spec, _), old, new in zip(inputs, before, after, strict=True):
         volts, moved = np.abs(new) @ amperes, np.abs(np.subtract(new, old)) @ amperes
-        if moved > STEADY * max(volts, spec.allowed / 10):
+        if moved > STEADY * max(volts, spec.allowed / 10) or abs(volts - spec.allowed) < NEAR * spec.allowed:
             return False
     return True

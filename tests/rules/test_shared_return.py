@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from checker.returns import quiet_inputs
+from checker.returns.quiet_inputs import currents_of
 from checker.rules import registry
 from checker.rules.shared_return import doubts
 from tests.boards import WAYS, Case, Way, built_directly, cases, differences, found, layout_of
@@ -126,3 +128,27 @@ def test_pins_that_are_not_on_the_board_are_doubts_with_the_nearest_names() -> N
 def test_without_its_keys_it_does_not_run_and_says_so(left_out: str, why: str) -> None:
     lines = [line for line in STRIP.rules.splitlines() if not line.startswith(left_out)]
     assert registry()["shared-return"].why_not(layout_of(built_directly(STRIP.sketch), "\n".join(lines))) == why
+
+
+@pytest.mark.parametrize(
+    ("told", "error"),
+    [
+        ((22.652, 22.677), 0.22677),  # one small step may be luck: never less than 1 %
+        ((22.4, 22.677, 22.68), 0.277),  # the larger of the last two
+        ((20.0, 22.677, 22.678, 22.68), 0.2268),  # not one before those
+    ],
+)
+def test_the_stated_error_is_the_larger_of_two_halvings(told: tuple[float, ...], error: float) -> None:
+    (declared,) = layout_of(built_directly(STRIP.sketch), STRIP.rules).once(currents_of).currents
+    (share,) = quiet_inputs._shares([declared], [[volts] for volts in told])
+    assert share.ohms == told[-1]
+    assert share.error == pytest.approx(error)
+
+
+@pytest.mark.parametrize(("allowed", "finer"), [(0.5, False), (0.96, True), (1.02, True), (1.2, False)])
+def test_near_what_is_allowed_the_grid_is_as_fine_as_can_be(allowed: float, finer: bool) -> None:
+    """0.98514 V are told: 3 % is near, 22 % is not, and there 0.125 mm is fine enough."""
+    rules = STRIP.rules.replace("allowed = 0.5", f"allowed = {allowed}")
+    (answer,) = layout_of(built_directly(STRIP.sketch), rules).once(currents_of).answers
+    assert (answer.cells[1] < 0.125) == finer
+    assert answer.decided
