@@ -76,10 +76,20 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         "world": "\n".join(_world(scene, first)),
         "currents": CURRENTS if scene.fields else "",
         **_still(scene, first),
-        **page_list.parts(outcome),
+        **page_list.parts(outcome, _current_key(scene)),
         "data": _embedded(_data(outcome, scene, first)),
     }
     stream.write(_filled((here / "page.html").read_text(encoding="utf-8"), parts))
+
+
+def _current_key(scene: Scene) -> str:
+    """What colours, lines and signs of currents mean, on every layer that has them."""
+    listed = {words: sample for layer in scene.layers for sample, words in flows.entries(scene, layer)}
+    rows = "".join(
+        f'<li><svg viewBox="0 0 34 20" aria-hidden="true">{sample}</svg>{_words(words)}</li>'
+        for words, sample in listed.items()
+    )
+    return f'<ul class="key">{rows}</ul>' if rows else ""
 
 
 def _words(words: str) -> str:

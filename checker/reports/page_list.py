@@ -17,8 +17,13 @@ from checker.rules import registry as rules
 TOPICS = ("words", "verdicts", "rules-file", "table")  # of the manual, which the page carries
 
 
-def parts(outcome: Outcome) -> dict[str, str]:
-    """Markup by the names of the template's marks."""
+def parts(outcome: Outcome, key: str = "") -> dict[str, str]:
+    """Markup by the names of the template's marks.
+
+    Parameters
+    ----------
+    key : markup that says what the colours and lines of currents on the board mean
+    """
     groups = outcome.groups
     listed = [layer for layer, *_ in outcome.layers if any(layer in group.layers for group in groups)]
     return {
@@ -27,7 +32,7 @@ def parts(outcome: Outcome) -> dict[str, str]:
         "listed": f"{len(groups)} of {len(groups)} places" if groups else "no findings",
         "rule-options": _options(dict.fromkeys(rule for group in groups for rule in group.rules)),
         "layer-options": _options(listed),
-        "facts": "".join(_facts(outcome)),
+        "facts": "".join(_facts(outcome, key)),
     }
 
 
@@ -143,9 +148,9 @@ def _doubt(stated: StatedDoubt) -> str:
     )
 
 
-def _facts(outcome: Outcome) -> Iterator[str]:
+def _facts(outcome: Outcome, key: str) -> Iterator[str]:
     """What stands below the list."""
-    yield _quiet_inputs(list(answers(outcome.findings)))
+    yield _quiet_inputs(list(answers(outcome.findings)), key)
     accepted = [d for d in outcome.doubts if d.accepted is not None]
     yield _section("Accepted doubts", (f"{d.doubt.what}: {_reason(d.accepted)}" for d in accepted))
     yield _section("Checks", (_check(check.rule, check.why, ran=check.ran) for check in outcome.checks))
@@ -158,11 +163,11 @@ def _facts(outcome: Outcome) -> Iterator[str]:
         yield f'<details id="about-{name}"><summary>Manual: {_say(name)}</summary>{text}</details>'
 
 
-def _quiet_inputs(told: list[Answer]) -> str:
+def _quiet_inputs(told: list[Answer], key: str) -> str:
     """The lines for each quiet input, and other layouts beside the board; open, and on the print too."""
     if not told:
         return ""
-    return f'<section id="quiet-inputs"><h2>{HEADING}</h2>{"".join(map(_answer, told))}<p>{LEFT_OUT}</p></section>'
+    return f'<section id="quiet-inputs"><h2>{HEADING}</h2>{"".join(map(_answer, told))}{key}<p>{LEFT_OUT}</p></section>'
 
 
 def _answer(answer: Answer) -> str:

@@ -728,6 +728,28 @@ def test_words_on_currents_are_readable_at_every_zoom(
     opened.page.close()
 
 
+@pytest.mark.parametrize("printed", [False, True])
+def test_answers_and_the_key_of_currents_are_on_the_page_and_on_paper(
+    browser: Any, currents: Path, printed: bool
+) -> None:
+    """48.5 µV; what colours, contours and signs mean; no figure is broken over lines."""
+    opened = Visit(browser, currents, size=(1366, 768))
+    place = "#quiet-inputs"
+    if printed:
+        opened.page.emulate_media(media="print")
+        opened.page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        place = "#prints .summary section"
+    words = " ".join(opened.page.locator(place).inner_text().split())
+    assert "exceeds the allowed error with the declared currents, 48.5 µV of 19.1 µV" in words
+    assert "in series with PH_IN per 100 mA that enters here" in words
+    assert "ground of a quiet input" in words
+    assert len(re.findall(r"[\d.]+ (?:A|mA|µA)/mm", words)) >= 5
+    samples = opened.page.locator(f"{place} ul.key svg")
+    assert samples.count() >= 8
+    assert all(samples.nth(i).bounding_box()["height"] > 10 for i in range(samples.count()))
+    opened.page.close()
+
+
 def test_a_view_that_was_moved_stays_when_the_window_changes(visit: Visit) -> None:
     """Also by keys alone, which do not touch the board."""
     visit.page.keyboard.press("+")
