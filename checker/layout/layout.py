@@ -24,7 +24,7 @@ from checker.layout.off_reference import Finder
 from checker.layout.outlook import Graph, Labels
 from checker.layout.overlaps import OverlapGroup, overlap_groups
 from checker.layout.plane_holes import LOOK
-from checker.layout.pours import PourLimits, find_pours, holds_disc
+from checker.layout.pours import PourLimits, find_pours, wide_rows
 from checker.layout.reference_map import ReferenceMap, Sheets, plane_layers, reference_map_of
 from checker.layout.regions import (
     Binding,
@@ -476,8 +476,7 @@ class Layout:
     def _wide_areas(self) -> Rows:
         """Areas that are exempt from unreferenced-run."""
         rows = np.unique(self.fragments.row[~self.fragments.line & ~self.fragments.pad])
-        shapes = self.board.copper.shapes(rows)
-        return rows[[holds_disc(shape, self.limits["pour"]) for shape in shapes]] if len(rows) else rows
+        return wide_rows(self.board, rows, PourLimits(self.limits["hole"], self.limits["pour"]))
 
     def reference_share(self, net: int) -> float | None:
         """Part of a net's centre line (0..1) with its own region's pours on one side at least; None without line."""

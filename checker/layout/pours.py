@@ -118,6 +118,21 @@ def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
     return len(middles) > 0 and not shapely.is_empty(shapely.buffer(shape, -radius, quad_segs=STEPS))
 
 
+def wide_rows(board: Board, rows: Rows, limits: PourLimits) -> Rows:
+    """Those of some areas that hold a disc of `limits.pour` once their antipads are filled, as pours do.
+
+    The thermal gaps round its own lands break a supply's area up no more than they break up a reference pour.
+    """
+    copper = _Copper(board)
+    shapes = board.copper.shapes(rows)
+    wide = np.zeros(len(rows), dtype=bool)
+    for i, (shape, layer) in enumerate(zip(shapes, board.copper.layer[rows].tolist(), strict=True)):
+        if _can_hold(shape, limits.pour):
+            filled = _filled(shape, copper.drilled(layer), limits.hole)
+            wide[i] = holds_disc(filled, limits.pour)
+    return rows[wide]
+
+
 def _middles(box: tuple[float, float, float, float], half: float) -> Floats:
     """Middles of squares that cover a box."""
     x0, y0, x1, y1 = box

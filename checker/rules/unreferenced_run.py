@@ -4,8 +4,8 @@ Why: over a slot, a void or past the edge of its pour, a trace has no return pat
 noise like an antenna, and its impedance is undefined.
 
 Measured: the centre line off the pours on both sides, joined through copper contact and plated holes, without the
-net's own lands and without the fan-out of isolators. Areas wider than `limits.pour` are exempt. Runs of
-one net, and of nets side by side over the same void, are one group.
+net's own lands and without the fan-out of isolators. Areas wider than `limits.pour`, their antipads
+filled, are exempt. Runs of one net, and of nets side by side over the same void, are one group.
 
 Fix: move the trace over its own pour, or close the void beneath it.
 
