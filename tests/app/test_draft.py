@@ -289,11 +289,28 @@ def test_what_a_hand_wrote_stays_to_the_letter_and_only_what_is_new_is_added() -
     assert rules.regions[0].nets == ("AC_*", "HV_*", "GATE", "DRAIN", "AUX", "FB")
     assert rules.barriers[0].isolators == ("T1",)  # the file speaks of OK1, so a hand has seen it
     assert "OK1 is functional only" in text
-    assert not rules.draft
+
+
+def test_a_file_to_which_something_was_added_is_a_draft_again_and_says_of_what() -> None:
+    """An added isolator takes findings away: nobody has said yes to it."""
+    text = amended(built_directly(CIRCUITS["mains supply"].draw()), HAND)
+    (line,) = [line for line in text.splitlines() if line.startswith("draft = true")]
+    assert line.startswith("draft = true # added: nets FB of region mains; region earth. ")
+    assert parse_rules(text, "rules.toml", {}).draft
+    assert amended(built_directly(CIRCUITS["mains supply"].draw()), text) == text
+    answered = text.replace(f"{line}\n", "")
+    assert amended(built_directly(CIRCUITS["mains supply"].draw()), answered) == answered
 
 
 def test_an_isolator_that_the_file_names_nowhere_is_added() -> None:
     text = amended(built_directly(CIRCUITS["mains supply"].draw()), HAND.replace("  # OK1 is functional only", ""))
+    assert parse_rules(text, "rules.toml", {}).barriers[0].isolators == ("T1", "OK1")
+    assert "isolators OK1 of a barrier" in text
+
+
+def test_a_net_called_after_a_pin_does_not_name_its_part() -> None:
+    hand = HAND.replace("  # OK1 is functional only", "").replace('"AUX"', '"AUX", "Net-(OK1-Pad1)"')
+    text = amended(built_directly(CIRCUITS["mains supply"].draw()), hand)
     assert parse_rules(text, "rules.toml", {}).barriers[0].isolators == ("T1", "OK1")
 
 

@@ -3,7 +3,7 @@ not know is added.
 
 Regions are the same if they share a reference net, barriers and ties if they stand between the same regions. What is
 added: regions, barriers, ties and places of nets that the file lacks; isolators that it names nowhere; patterns for
-nets that it would leave to another region.
+nets that it would leave to another region. A file to which something was added is a draft again, and says of what.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ class _Files:
     new: TOMLDocument
     names: NetNames
     region: Mapping[str, str]
+    added: list[str]  # what, in words
 
 
 def amended(old: str, new: str, nets: Sequence[str]) -> str:
@@ -43,13 +44,25 @@ def amended(old: str, new: str, nets: Sequence[str]) -> str:
     kept, drafted = tomlkit.parse(old), tomlkit.parse(new)
     names = NetNames(nets)
     region = {name: _same_region(kept, table, names) or name for name, table in drafted.get("region", {}).items()}
-    files = _Files(kept, drafted, names, region)
+    files = _Files(kept, drafted, names, region, [])
     _add_named_nets(files)
     _add_regions(files)
     for kind in ("barrier", "tie"):
         _add_between(files, kind)
+    if files.added:
+        _mark(kept, files.added)
     text = tomlkit.dumps(kept)
     return text if text.endswith("\n") else f"{text}\n"
+
+
+def _mark(kept: TOMLDocument, added: Sequence[str]) -> None:
+    """Make a file a draft: its check stays incomplete until a hand has looked at what was added."""
+    told = tomlkit.item(True)
+    told.comment(f"added: {'; '.join(added)}. The check stays incomplete until this line is removed")
+    if "draft" in kept:
+        kept["draft"] = told
+    else:
+        kept.append("draft", told)
 
 
 def _same_region(kept: TOMLDocument, table: Table, names: NetNames) -> str | None:
@@ -78,6 +91,7 @@ def _add_named_nets(files: _Files) -> None:
     for name, table in files.new.get("net", {}).items():
         if not known and name not in known:
             files.old.setdefault("net", tomlkit.table(is_super_table=True)).append(name, _copy(table))
+            files.added.append(f"net {name}")
 
 
 def _add_regions(files: _Files) -> None:
@@ -91,9 +105,10 @@ def _add_regions(files: _Files) -> None:
             if any("*" in other.get("nets", []) for other in regions.values()) and "*" in added["nets"]:
                 added["nets"] = tomlkit.array()
             regions[target] = _fitting(regions, added)
+            files.added.append(f"region {target}")
         elif "*" not in table["nets"]:
             new = [p for p in table["nets"] if not set(files.names.matching([p]).tolist()) <= claimed]
-            _extend(regions[target], "nets", new)
+            _extend(files, regions[target], "nets", new, f"of region {target}")
 
 
 def _claimed(files: _Files) -> set[int]:
@@ -112,8 +127,10 @@ def _add_between(files: _Files, kind: str) -> None:
             added = _copy(table)
             added["between"] = [_plain(sorted(side)) for side in sides]
             _append(files.old, kind, added)
+            files.added.append(f"{kind} between {' and '.join(', '.join(sorted(side)) for side in sides)}")
         elif same is not None and kind == "barrier":
-            _extend(same, "isolators", [part for part in table["isolators"] if not _mentions(files.old, part)])
+            new = [part for part in table["isolators"] if not _mentions(files.old, part)]
+            _extend(files, same, "isolators", new, "of a barrier")
 
 
 def _plain(side: Sequence[str]) -> str | list[str]:
@@ -131,11 +148,14 @@ def _names(side: Any) -> list[str]:
 
 
 def _mentions(document: TOMLDocument, part: str) -> bool:
-    """Whether a file names a part anywhere, comments too: what a hand has moved or taken out is not added again."""
-    return bool(re.search(rf"(?<!\w){re.escape(part)}(?!\w)", tomlkit.dumps(document)))
+    """Whether a file names a part anywhere, comments too: what a hand has moved or taken out is not added again.
+
+    Nets that are called after a part's pin, such as Net-(U1-Pad2), do not name the part.
+    """
+    return bool(re.search(rf"(?<!\w)(?<!-\(){re.escape(part)}(?!\w)", tomlkit.dumps(document)))
 
 
-def _extend(table: Any, key: str, items: Iterable[str]) -> None:
+def _extend(files: _Files, table: Any, key: str, items: Iterable[str], whose: str) -> None:
     """Add texts to a list of a table, at its end."""
     items = list(items)
     if not items:
@@ -145,6 +165,7 @@ def _extend(table: Any, key: str, items: Iterable[str]) -> None:
     array: Array = table[key]
     for item in items:
         array.append(item)
+    files.added.append(f"{key} {', '.join(items)} {whose}")
 
 
 def _append(document: TOMLDocument, kind: str, table: Table) -> None:
