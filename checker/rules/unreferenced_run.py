@@ -72,7 +72,7 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
     return Finding(
         rule=RULE.id,
         level=Level.NOTE if layout.is_slow(run.net) else RULE.level,
-        message=f"{net} on {' and '.join(layers)} runs {mm(run.length)} without reference on either side",
+        message=f"{net} on {' and '.join(layers)} runs {mm(run.length)} {_beside(layout, run)}",
         at=middle_of(run),
         layer=layers[0],
         reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
@@ -86,6 +86,17 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
         detail={"layers": layers, "ends_mm": [list(point) for point in run.ends]} | harm.detail,
         group=group,
     )
+
+
+def _beside(layout: Layout, run: OffReferenceRun) -> str:
+    """What is true of the place: a pour behind the plane that serves as reference there is not nothing."""
+    line = shapely.MultiLineString([list(at) for at in run.path])
+    far = [pour for pour in layout.pours if pour.layer not in run.layers and pour.shape.covers(line)]
+    if line.is_empty or not far:
+        return "without reference on either side"
+    pour = min(far, key=lambda pour: min(abs(pour.layer - layer) for layer in run.layers))
+    region, layer = layout.regions[pour.region].name, layout.layer_id(pour.layer)
+    return f"beside no pour of its nearest reference layers; the {region} pour on {layer} lies behind them"
 
 
 def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
