@@ -60,7 +60,9 @@ def read_board(path: Path, rules: Rules | None = None, *, jobs: int = 1) -> Boar
     return read(Path(path), run.hints_of(rules) if rules is not None else None, jobs)
 
 
-def check(board: Board, rules: Rules, *, fail_on: str = "error", today: date | None = None, jobs: int = 1) -> Outcome:
+def check(
+    board: Board, rules: Rules, *, fail_on: str = "error", today: date | None = None, jobs: int = 1
+) -> Outcome:
     """Hold a board against a rules file.
 
     Parameters

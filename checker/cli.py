@@ -102,19 +102,25 @@ class Commands(click.Group):
             sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - lives until the process ends
             raise Trouble("standard output was closed before all was written") from None
         except OSError as error:
-            raise Trouble(f"cannot read or write: {error.strerror or error}; nothing was decided") from None
+            raise Trouble(
+                f"cannot read or write: {error.strerror or error}; nothing was decided"
+            ) from None
         except MemoryError:
             raise Trouble("out of memory; check fewer boards at a time (--jobs 1)") from None
         except Exception as error:
             if os.environ.get("MOATCHECK_TRACEBACK"):
                 raise
             what = f"this is a defect of moatcheck ({type(error).__name__}: {error})"
-            raise Trouble(f"{what}; nothing was decided. MOATCHECK_TRACEBACK=1 shows where") from None
+            raise Trouble(
+                f"{what}; nothing was decided. MOATCHECK_TRACEBACK=1 shows where"
+            ) from None
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """Find a command, or name the nearest one."""
         if args and self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
-            raise click.UsageError(f'there is no command "{args[0]}"{nearest(args[0], self.list_commands(ctx))}', ctx)
+            raise click.UsageError(
+                f'there is no command "{args[0]}"{nearest(args[0], self.list_commands(ctx))}', ctx
+            )
         return super().resolve_command(ctx, args)
 
 
@@ -143,7 +149,9 @@ class Page(click.ParamType[RuleModule | Topic]):
 
     name = "rule or topic"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> RuleModule | Topic:
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> RuleModule | Topic:
         """Find the page, or name the nearest one."""
         pages: dict[str, RuleModule | Topic] = {**topics(), **registry()}
         if not isinstance(value, str):
@@ -152,7 +160,9 @@ class Page(click.ParamType[RuleModule | Topic]):
             self.fail(f'there is no rule or topic "{value}"{nearest(value, pages)}', param, ctx)
         return pages[value]
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Rules and topics that begin so."""
         pages = [*registry(), *topics()]
         return _completed(pages, incomplete)
@@ -163,18 +173,24 @@ class Regions(click.ParamType[tuple[str, str]]):
 
     name = "A,B"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
         """Split at the comma."""
         names = [name.strip() for name in str(value).split(",")]
         if len(names) != 2 or not all(names) or names[0] == names[1]:
             self.fail(f'"{value}" are not two regions; write A,B such as system,probe', param)
         return names[0], names[1]
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Pairs of regions of the rules file that begin so; none where it cannot be read."""
         board = _board_before(ctx)
         try:
-            named = ctx.params.get("rules_path") or (beside.rules_beside([board]) if board else None)
+            named = ctx.params.get("rules_path") or (
+                beside.rules_beside([board]) if board else None
+            )
             rules = load_rules(named) if named else None
         except (InputError, OSError):
             return []
@@ -193,7 +209,9 @@ class RuleId(click.ParamType[str]):
             self.fail(f'there is no rule "{value}"{nearest(str(value), registry())}', param, ctx)
         return str(value)
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Rules that begin so."""
         return _completed(registry(), incomplete)
 
@@ -203,9 +221,13 @@ class LayerId(click.ParamType[str]):
 
     name = "layer"
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Layers of the board that begin so; none where it cannot be read."""
-        return _completed([layer.id for board in _read_before(ctx) for layer in board.layers], incomplete)
+        return _completed(
+            [layer.id for board in _read_before(ctx) for layer in board.layers], incomplete
+        )
 
 
 class NetName(click.ParamType[str]):
@@ -213,14 +235,20 @@ class NetName(click.ParamType[str]):
 
     name = "net"
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Nets of the board that begin so; none where it cannot be read."""
-        return _completed(sorted(net.name for board in _read_before(ctx) for net in board.nets), incomplete)
+        return _completed(
+            sorted(net.name for board in _read_before(ctx) for net in board.nets), incomplete
+        )
 
 
 def _board_before(ctx: click.Context) -> Path | None:
     """The board of the words before the one to complete: an option without its value ends their reading."""
-    named = ctx.params.get("board") or next(iter([*(ctx.params.get("boards") or ()), *ctx.args]), None)
+    named = ctx.params.get("board") or next(
+        iter([*(ctx.params.get("boards") or ()), *ctx.args]), None
+    )
     return Path(named) if named else None
 
 
@@ -237,7 +265,9 @@ def _read_before(ctx: click.Context) -> list[Board]:
 
 
 def _completed(words: Iterable[str], incomplete: str) -> list[Any]:
-    return [click.shell_completion.CompletionItem(word) for word in words if word.startswith(incomplete)]
+    return [
+        click.shell_completion.CompletionItem(word) for word in words if word.startswith(incomplete)
+    ]
 
 
 class Pin(click.ParamType[tuple[float, float, float, float]]):
@@ -254,7 +284,10 @@ class Pin(click.ParamType[tuple[float, float, float, float]]):
             (x, y), (u, v) = board.split(","), picture.split(",")
             return float(x), float(y), float(u), float(v)
         except ValueError:
-            self.fail(f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board = pixels)', param)
+            self.fail(
+                f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board = pixels)',
+                param,
+            )
 
 
 def _tell_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
@@ -271,7 +304,13 @@ def _tell_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.option(
-    "--version", "-V", is_flag=True, is_eager=True, expose_value=False, callback=_tell_version, help="Show the version."
+    "--version",
+    "-V",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_tell_version,
+    help="Show the version.",
 )
 @click.pass_context
 def main(ctx: click.Context) -> None:
@@ -282,9 +321,27 @@ def main(ctx: click.Context) -> None:
 
 @main.command("check")
 @click.argument("boards", metavar="BOARD...", nargs=-1, required=True, type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Default: rules.toml beside it or here.")
-@click.option("--out", "-o", metavar="DIR", type=BOARD, help="Folder for reports and pictures; -: standard output.")
-@click.option("--format", "names", multiple=True, type=click.Choice(sorted(formats())), help="Repeat for several.")
+@click.option(
+    "--rules",
+    "rules_path",
+    metavar="RULES.toml",
+    type=BOARD,
+    help="Default: rules.toml beside it or here.",
+)
+@click.option(
+    "--out",
+    "-o",
+    metavar="DIR",
+    type=BOARD,
+    help="Folder for reports and pictures; -: standard output.",
+)
+@click.option(
+    "--format",
+    "names",
+    multiple=True,
+    type=click.Choice(sorted(formats())),
+    help="Repeat for several.",
+)
 @click.option(
     "--fail-on",
     type=click.Choice([str(level) for level in Level]),
@@ -292,15 +349,52 @@ def main(ctx: click.Context) -> None:
     show_default=True,
     help="Least level that fails the check.",
 )
-@click.option("--baseline", "baseline_path", metavar="REPORT.json", type=BOARD, help="Findings in it are known.")
-@click.option("--join", type=Regions(), help="Tell quiet inputs also with the moat between two regions filled.")
-@click.option("--jobs", metavar="N", type=click.IntRange(1), default=CORES, help="Work at a time; default: the cores.")
-@click.option("--cache", "cache", metavar="DIR", type=BOARD, help="Keeps boards and results for the next check.")
-@click.option("--watch", is_flag=True, help="Stay, and tell what is fixed and new when a file changes.")
+@click.option(
+    "--baseline",
+    "baseline_path",
+    metavar="REPORT.json",
+    type=BOARD,
+    help="Findings in it are known.",
+)
+@click.option(
+    "--join",
+    type=Regions(),
+    help="Tell quiet inputs also with the moat between two regions filled.",
+)
+@click.option(
+    "--jobs",
+    metavar="N",
+    type=click.IntRange(1),
+    default=CORES,
+    help="Work at a time; default: the cores.",
+)
+@click.option(
+    "--cache",
+    "cache",
+    metavar="DIR",
+    type=BOARD,
+    help="Keeps boards and results for the next check.",
+)
+@click.option(
+    "--watch", is_flag=True, help="Stay, and tell what is fixed and new when a file changes."
+)
 @click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; --format is heeded.")
-@click.option("--only", metavar="RULE", multiple=True, type=RuleId(), help="Run this rule; repeat for several.")
-@click.option("--exit-zero", is_flag=True, help="Exit with 0 whatever the verdict; errors keep their codes.")
-@click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
+@click.option(
+    "--only",
+    metavar="RULE",
+    multiple=True,
+    type=RuleId(),
+    help="Run this rule; repeat for several.",
+)
+@click.option(
+    "--exit-zero", is_flag=True, help="Exit with 0 whatever the verdict; errors keep their codes."
+)
+@click.option(
+    "--today",
+    metavar="DATE",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day for waivers; default: the clock.",
+)
 def check(
     boards: tuple[Path, ...],
     rules_path: Path | None,
@@ -323,7 +417,9 @@ def check(
     if out is None and len(names) > 1:
         raise click.UsageError("several formats need a folder: give --out DIR")
     if out is None and len(boards) > 1 and names not in ((), ("text",)):
-        raise click.UsageError(f"reports of several boards need a folder for --format {names[0]}: give --out DIR")
+        raise click.UsageError(
+            f"reports of several boards need a folder for --format {names[0]}: give --out DIR"
+        )
     if watch and len(boards) > 1:
         raise click.UsageError("--watch stays with one board")
     # first: a rules file that cannot be used is refused before anything large is loaded
@@ -343,7 +439,9 @@ def check(
         cache=cache,
     )
     if watch:
-        with _stoppable(signal.SIGINT):  # a shell's background jobs ignore it: there would be no end
+        with _stoppable(
+            signal.SIGINT
+        ):  # a shell's background jobs ignore it: there would be no end
             code = _watch(boards[0], Path(rules.path), options, names, out)
     elif len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)
@@ -354,7 +452,13 @@ def check(
 
 @main.command("draft")
 @click.argument("board", type=BOARD)
-@click.option("--rules", "rules_path", metavar="OLD.toml", type=BOARD, help="Keep all of this file, add what is new.")
+@click.option(
+    "--rules",
+    "rules_path",
+    metavar="OLD.toml",
+    type=BOARD,
+    help="Keep all of this file, add what is new.",
+)
 @click.option("--output", "-o", metavar="RULES.toml", type=BOARD, help="Default: standard output.")
 @click.option("--force", is_flag=True, help="Replace the output if it exists.")
 def draft_command(board: Path, rules_path: Path | None, output: Path | None, force: bool) -> None:
@@ -365,10 +469,16 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 
     output = None if output == STANDARD else output
     if output is not None and output.exists() and not force:
-        raise click.UsageError(f"{output} exists; --force replaces it, --rules {output} adds to what it says")
+        raise click.UsageError(
+            f"{output} exists; --force replaces it, --rules {output} adds to what it says"
+        )
     old = load_rules(rules_path, regions_needed=False) if rules_path else None
     read = read_board(board, run.hints_of(old) if old else Hints())
-    text = draft.draft(read) if rules_path is None else draft.amended(read, rules_path.read_text("utf-8-sig"))
+    text = (
+        draft.draft(read)
+        if rules_path is None
+        else draft.amended(read, rules_path.read_text("utf-8-sig"))
+    )
     _deliver(text, output)
     if output is not None:
         next_step = shlex.join(("moatcheck", "check", str(board), "--rules", str(output)))
@@ -377,11 +487,36 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 
 @main.command("inventory")
 @click.argument("board", type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Adds regions, reference and crossings.")
-@click.option("--islands", is_flag=True, help="Lists the pieces of copper, nameless ones ready for [net] of the rules.")
-@click.option("--net", "nets", metavar="NET", multiple=True, type=NetName(), help="These nets alone; a pattern is one.")
-@click.option("--format", "name", type=click.Choice(["text", "json", "csv"]), default="text", show_default=True)
-def inventory_command(board: Path, rules_path: Path | None, islands: bool, nets: tuple[str, ...], name: str) -> None:
+@click.option(
+    "--rules",
+    "rules_path",
+    metavar="RULES.toml",
+    type=BOARD,
+    help="Adds regions, reference and crossings.",
+)
+@click.option(
+    "--islands",
+    is_flag=True,
+    help="Lists the pieces of copper, nameless ones ready for [net] of the rules.",
+)
+@click.option(
+    "--net",
+    "nets",
+    metavar="NET",
+    multiple=True,
+    type=NetName(),
+    help="These nets alone; a pattern is one.",
+)
+@click.option(
+    "--format",
+    "name",
+    type=click.Choice(["text", "json", "csv"]),
+    default="text",
+    show_default=True,
+)
+def inventory_command(
+    board: Path, rules_path: Path | None, islands: bool, nets: tuple[str, ...], name: str
+) -> None:
     """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
     from checker.app import run
     from checker.results import inventory
@@ -396,18 +531,49 @@ def inventory_command(board: Path, rules_path: Path | None, islands: bool, nets:
 
 @main.command("image")
 @click.argument("board", type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Default: rules.toml beside the board.")
 @click.option(
-    "--output", "-o", "target", metavar="FILE.svg|FILE.png", type=BOARD, required=True, help="-: standard output."
+    "--rules",
+    "rules_path",
+    metavar="RULES.toml",
+    type=BOARD,
+    help="Default: rules.toml beside the board.",
 )
-@click.option("--format", "name", type=click.Choice(["svg", "png"]), help="Default: the file's ending; svg for -.")
-@click.option("--layer", metavar="L1", type=LayerId(), help="Default: the layer of the worst finding.")
-@click.option("--finding", "finding_id", metavar="ID", help="Zoom on one: id, its beginning, or number.")
-@click.option("--join", type=Regions(), help="Draw the board as if the moat between two regions were filled.")
-@click.option("--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture.")
-@click.option("--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more.")
-@click.option("--mirrored", is_flag=True, help="The picture shows the board from below (two pins can't tell).")
-@click.option("--width", type=click.IntRange(200, 8000), default=1600, show_default=True, help="Pixels.")
+@click.option(
+    "--output",
+    "-o",
+    "target",
+    metavar="FILE.svg|FILE.png",
+    type=BOARD,
+    required=True,
+    help="-: standard output.",
+)
+@click.option(
+    "--format",
+    "name",
+    type=click.Choice(["svg", "png"]),
+    help="Default: the file's ending; svg for -.",
+)
+@click.option(
+    "--layer", metavar="L1", type=LayerId(), help="Default: the layer of the worst finding."
+)
+@click.option(
+    "--finding", "finding_id", metavar="ID", help="Zoom on one: id, its beginning, or number."
+)
+@click.option(
+    "--join", type=Regions(), help="Draw the board as if the moat between two regions were filled."
+)
+@click.option(
+    "--over", metavar="PICTURE.png", type=BOARD, help="Draw the callouts on this picture."
+)
+@click.option(
+    "--pin", "pins", multiple=True, type=Pin(), help="Place in mm = place in pixels; two or more."
+)
+@click.option(
+    "--mirrored", is_flag=True, help="The picture shows the board from below (two pins can't tell)."
+)
+@click.option(
+    "--width", type=click.IntRange(200, 8000), default=1600, show_default=True, help="Pixels."
+)
 def image(
     board: Path,
     rules_path: Path | None,
@@ -428,9 +594,13 @@ def image(
     form = _picture_format(target, name)
     if bool(over) != bool(pins) or len(pins) == 1:
         raise click.UsageError("--over and --pin belong together: a picture and at least two pins")
-    checked = run.check(board, _rules(rules_path, [board], quiet=False), run.Options(), Stages(quiet=False))
+    checked = run.check(
+        board, _rules(rules_path, [board], quiet=False), run.Options(), Stages(quiet=False)
+    )
     if join is not None:
-        checked = run.check_board(*joined.join(checked.layout, join), run.Options(), Stages(quiet=False))
+        checked = run.check_board(
+            *joined.join(checked.layout, join), run.Options(), Stages(quiet=False)
+        )
     if over is not None:
         picture = overlay.draw_over(checked.outcome, over, pins, layer, mirrored=mirrored)
     else:
@@ -453,7 +623,13 @@ def _picture_format(target: Path, name: str | None) -> str:
 @main.command("compare")
 @click.argument("old", type=BOARD)
 @click.argument("new", type=BOARD)
-@click.option("--rules", "rules_path", metavar="RULES.toml", type=BOARD, help="Used where boards are compared.")
+@click.option(
+    "--rules",
+    "rules_path",
+    metavar="RULES.toml",
+    type=BOARD,
+    help="Used where boards are compared.",
+)
 @click.option(
     "--fail-on",
     type=click.Choice(["new", "none"]),
@@ -468,9 +644,13 @@ def compare_command(old: Path, new: Path, rules_path: Path | None, fail_on: str)
     sides = [_outcome_of(side, rules_path) for side in (old, new)]
     found = compare.compare(sides[0].findings, sides[1].findings)
     click.echo(compare.as_text(found), nl=False)
-    open_ = [name for name, side in zip((old, new), sides, strict=True) if side.verdict == "incomplete"]
+    open_ = [
+        name for name, side in zip((old, new), sides, strict=True) if side.verdict == "incomplete"
+    ]
     for name in open_:
-        click.echo(f"moatcheck: {name} is incomplete: what was not checked cannot be compared", err=True)
+        click.echo(
+            f"moatcheck: {name} is incomplete: what was not checked cannot be compared", err=True
+        )
     raise click.exceptions.Exit(_compare_code(found, open_, fail_on))
 
 
@@ -492,9 +672,14 @@ def explain(page: RuleModule | Topic | None) -> None:
 
 @main.command("demo")
 @click.argument(
-    "names", metavar="[NAME...]", nargs=-1, shell_complete=lambda _ctx, _param, begun: _completed(_demos(), begun)
+    "names",
+    metavar="[NAME...]",
+    nargs=-1,
+    shell_complete=lambda _ctx, _param, begun: _completed(_demos(), begun),
 )
-@click.option("--to", "folder", metavar="DIR", type=BOARD, default=Path("moatcheck-demo"), show_default=True)
+@click.option(
+    "--to", "folder", metavar="DIR", type=BOARD, default=Path("moatcheck-demo"), show_default=True
+)
 def demo_command(names: tuple[str, ...], folder: Path) -> None:
     """Write the demo boards and run the check on them."""
     from checker import demo
@@ -502,11 +687,17 @@ def demo_command(names: tuple[str, ...], folder: Path) -> None:
     known = demo.boards()
     for name in names:
         if name not in known:
-            raise click.UsageError(f'there is no demo "{name}"{nearest(name, known)}; there are: {", ".join(known)}')
+            raise click.UsageError(
+                f'there is no demo "{name}"{nearest(name, known)}; there are: {", ".join(known)}'
+            )
     rows = [_demo_row(name, folder / name) for name in names or known]
     widths = [max(len(row[column]) for row in rows) for column in range(2)]
     for row in rows:
-        click.echo("  ".join((*(f"{word:{wide}}" for word, wide in zip(row[:2], widths, strict=True)), row[2])))
+        click.echo(
+            "  ".join(
+                (*(f"{word:{wide}}" for word, wide in zip(row[:2], widths, strict=True)), row[2])
+            )
+        )
     click.echo("\nBoards whose names end in -faulty hold a mistake on purpose.\n")
     click.echo(CAUTION)
 
@@ -523,7 +714,9 @@ def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
     from checker.app import output, run
 
     written = demo.write(name, folder)
-    checked = run.check(written.board, load_rules(written.rules), run.Options(), Stages(quiet=False))
+    checked = run.check(
+        written.board, load_rules(written.rules), run.Options(), Stages(quiet=False)
+    )
     output.finish(folder / "report", output.render_all(checked, ("text", "json", "html")))
     return name, checked.outcome.verdict_line, str(folder / "report")
 
@@ -531,9 +724,14 @@ def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
 @main.command("fleet")
 @click.argument("roots", metavar="ROOT...", nargs=-1, required=True, type=BOARD)
 @click.option(
-    "--rules", "pattern", metavar="PATTERN", help="Rules file of each package; default: rules.toml in or beside it."
+    "--rules",
+    "pattern",
+    metavar="PATTERN",
+    help="Rules file of each package; default: rules.toml in or beside it.",
 )
-@click.option("--out", metavar="DIR", type=BOARD, required=True, help="Folder for table, page and ledger.")
+@click.option(
+    "--out", metavar="DIR", type=BOARD, required=True, help="Folder for table, page and ledger."
+)
 @click.option(
     "--jobs",
     metavar="N",
@@ -542,16 +740,29 @@ def _demo_row(name: str, folder: Path) -> tuple[str, str, str]:
     help="Boards at a time; default: the cores.",
 )
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler, tcp://host:port, or local:4.")
-@click.option("--today", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="Day for waivers; default: the clock.")
+@click.option(
+    "--today",
+    metavar="DATE",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day for waivers; default: the clock.",
+)
 def fleet_command(
-    roots: tuple[Path, ...], pattern: str | None, out: Path, jobs: int, cluster: str | None, today: datetime | None
+    roots: tuple[Path, ...],
+    pattern: str | None,
+    out: Path,
+    jobs: int,
+    cluster: str | None,
+    today: datetime | None,
 ) -> None:
     """Check every package under some folders: one table, one page; goes on where it stopped."""
     from checker.app.fleet.run import Fleet, run_fleet, worst_code
 
     asked = Fleet(roots, out, pattern, jobs, cluster, today.date() if today else None)
     rows = run_fleet(
-        asked, lambda done, total, row: click.echo(f"{done} of {total}: {row.name}: {row.verdict}", err=True)
+        asked,
+        lambda done, total, row: click.echo(
+            f"{done} of {total}: {row.name}: {row.verdict}", err=True
+        ),
     )
     verdicts = Counter(row.verdict for row in rows)
     click.echo("; ".join(f"{number} {verdict}" for verdict, number in sorted(verdicts.items())))
@@ -559,7 +770,9 @@ def fleet_command(
     raise click.exceptions.Exit(worst_code(rows))
 
 
-def _rules(path: Path | None, boards: Sequence[Path], *, quiet: bool, regions_needed: bool = True) -> Rules:
+def _rules(
+    path: Path | None, boards: Sequence[Path], *, quiet: bool, regions_needed: bool = True
+) -> Rules:
     """The rules that are named, come by standard input, or lie beside the boards."""
     if path == STANDARD:
         return rules_from(sys.stdin.read(), "standard input")
@@ -571,7 +784,9 @@ def _rules(path: Path | None, boards: Sequence[Path], *, quiet: bool, regions_ne
         raise click.UsageError(str(error)) from None
     if found is None:
         hint = shlex.join(("moatcheck", "draft", str(boards[0]), "--output", beside.RULES))
-        raise click.UsageError(f"there is no {beside.RULES} beside {boards[0]} or here. This proposes one: {hint}")
+        raise click.UsageError(
+            f"there is no {beside.RULES} beside {boards[0]} or here. This proposes one: {hint}"
+        )
     if not quiet:
         click.echo(f"rules: {found}", err=True)
     return load_rules(found)
@@ -581,7 +796,9 @@ def _refuse_inside(out: Path | None, boards: Sequence[Path]) -> None:
     """Reports inside a board's folder would be read as part of the board."""
     for board in boards:
         if out is not None and board.is_dir() and out.resolve().is_relative_to(board.resolve()):
-            raise click.UsageError(f"--out {out} lies in the board's own folder {board}; give one outside of it")
+            raise click.UsageError(
+                f"--out {out} lies in the board's own folder {board}; give one outside of it"
+            )
 
 
 def _coloured() -> bool:
@@ -648,7 +865,9 @@ def _check_one(
     return run.exit_code(checked.outcome)
 
 
-def _watch(board: Path, rules: Path, options: run.Options, names: tuple[str, ...], out: Path | None) -> int:
+def _watch(
+    board: Path, rules: Path, options: run.Options, names: tuple[str, ...], out: Path | None
+) -> int:
     """Check until interrupted: the report first, then what each change of a file has fixed and brought."""
     from checker.app import run
     from checker.app.watch import Watch
@@ -666,7 +885,10 @@ def _watch(board: Path, rules: Path, options: run.Options, names: tuple[str, ...
             except InputError as error:
                 click.echo(f"moatcheck: {error}", err=True)
                 continue
-            sides = [[baseline.past(finding) for finding in side.outcome.findings] for side in (checked, now)]
+            sides = [
+                [baseline.past(finding) for finding in side.outcome.findings]
+                for side in (checked, now)
+            ]
             told = compare.as_text(compare.compare(*sides)).splitlines()
             click.echo("\n".join(line for line in told if not line.startswith("  unchanged")))
             click.echo(f"{now.outcome.verdict}: {tally(now.outcome.findings)}")
@@ -728,7 +950,9 @@ def _outcome_of(side: Path, rules_path: Path | None) -> PastOutcome:
     from checker.app import run
 
     outcome = run.check(side, _rules(rules_path, [side], quiet=True), run.Options()).outcome
-    return baseline.PastOutcome(outcome.verdict, tuple(baseline.past(finding) for finding in outcome.findings))
+    return baseline.PastOutcome(
+        outcome.verdict, tuple(baseline.past(finding) for finding in outcome.findings)
+    )
 
 
 def _deliver(text: str, target: Path | None) -> None:
@@ -744,14 +968,20 @@ def _deliver(text: str, target: Path | None) -> None:
 def _contents() -> str:
     """Rules and topics, a sentence each."""
     rules = {name: module.manual.obligation for name, module in registry().items()}
-    chapters = (("Rules", rules), ("Topics", {name: topic.summary for name, topic in topics().items()}))
+    chapters = (
+        ("Rules", rules),
+        ("Topics", {name: topic.summary for name, topic in topics().items()}),
+    )
     return "\n".join(
-        f"{title}\n" + "".join(_entry(name, told) for name, told in pages.items()) for title, pages in chapters
+        f"{title}\n" + "".join(_entry(name, told) for name, told in pages.items())
+        for title, pages in chapters
     )
 
 
 def _entry(name: str, told: str) -> str:
-    return textwrap.fill(told, 80, initial_indent=f"  {name:18} ", subsequent_indent=" " * 21) + "\n"
+    return (
+        textwrap.fill(told, 80, initial_indent=f"  {name:18} ", subsequent_indent=" " * 21) + "\n"
+    )
 
 
 def _manual_text(module: RuleModule) -> str:

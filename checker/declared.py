@@ -33,7 +33,9 @@ class Declared:
         return call
 
 
-def declared(package: str, path: Iterable[str], name: str, known: Mapping[str, Any]) -> Iterator[Declared]:
+def declared(
+    package: str, path: Iterable[str], name: str, known: Mapping[str, Any]
+) -> Iterator[Declared]:
     """Modules of a package that assign `name`, with what they assign, in alphabetical order.
 
     Parameters
@@ -61,7 +63,11 @@ def _assigned(tree: ast.Module, known: Mapping[str, Any]) -> dict[str, Any]:
     """The constants of a module that are made by calling something known."""
     names = dict(known)
     for node in tree.body:
-        called = node.value.func if isinstance(node, ast.Assign) and isinstance(node.value, ast.Call) else None
+        called = (
+            node.value.func
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Call)
+            else None
+        )
         if isinstance(called, ast.Name) and called.id in known:
             exec(compile(ast.Module([node], []), "<declared>", "exec"), names)
     return names

@@ -71,8 +71,12 @@ class Finding:
     id: str = ""  # set by `identified`
     waived: Waived | None = None
     known: bool = False
-    net_layers: tuple[str, ...] = ()  # parallel to `nets`, where their copper does not lie on `layer` alone
-    sources: tuple[Source, ...] = ()  # set by `sources.with_sources`; of each net one object, as far as found
+    net_layers: tuple[
+        str, ...
+    ] = ()  # parallel to `nets`, where their copper does not lie on `layer` alone
+    sources: tuple[
+        Source, ...
+    ] = ()  # set by `sources.with_sources`; of each net one object, as far as found
 
     @property
     def on(self) -> tuple[str, ...]:
@@ -106,7 +110,9 @@ def identified(findings: Iterable[Finding]) -> list[Finding]:
         group.sort(key=lambda f: (f.at, f.extent, f.message))
         for number, finding in enumerate(group):
             own = fingerprint((key, number))
-            out.append(replace(finding, id=own, group=fingerprint(finding.group) if finding.group else own))
+            out.append(
+                replace(finding, id=own, group=fingerprint(finding.group) if finding.group else own)
+            )
     return sorted(out, key=report_order)
 
 
@@ -161,7 +167,12 @@ class Group:
     @property
     def layers(self) -> tuple[str, ...]:
         """Layers of all members, from the top down."""
-        return tuple(sorted({layer for finding in self.members for layer in finding.on}, key=lambda i: (len(i), i)))
+        return tuple(
+            sorted(
+                {layer for finding in self.members for layer in finding.on},
+                key=lambda i: (len(i), i),
+            )
+        )
 
 
 def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
@@ -169,13 +180,24 @@ def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
     together: dict[str, list[Finding]] = defaultdict(list)
     for place, finding in enumerate(findings):
         together[finding.group or finding.id or str(place)].append(finding)
-    loose = [Group(key, 0, tuple(sorted(members, key=_telling))) for key, members in together.items()]
-    return tuple(replace(group, number=number) for number, group in enumerate(sorted(loose, key=_group_order), 1))
+    loose = [
+        Group(key, 0, tuple(sorted(members, key=_telling))) for key, members in together.items()
+    ]
+    return tuple(
+        replace(group, number=number)
+        for number, group in enumerate(sorted(loose, key=_group_order), 1)
+    )
 
 
 def _telling(finding: Finding) -> tuple[Any, ...]:
     """Sort key inside a group: what counts first, then the share of the limit that is missing, then level."""
-    return finding.waived is not None, -_shortage(finding), -finding.level, -_excess(finding), report_order(finding)
+    return (
+        finding.waived is not None,
+        -_shortage(finding),
+        -finding.level,
+        -_excess(finding),
+        report_order(finding),
+    )
 
 
 def _shortage(finding: Finding) -> float:

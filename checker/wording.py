@@ -35,7 +35,9 @@ def length(value: float, unit: str = "mm") -> str:
         return count(round(value), COUNTED[unit])
     if unit == "pF" and math.isfinite(value):
         return f"{value:.3g} pF"  # an estimate: more figures would promise too much
-    return f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "unlimited"
+    return (
+        f"{plain(value)} {UNITS.get(unit, unit)}".strip() if math.isfinite(value) else "unlimited"
+    )
 
 
 def voltage(value: float) -> str:
@@ -104,7 +106,9 @@ def figures(finding: Finding) -> str:
     measured = measurement(finding)
     limit = requirement(finding)
     ending = {"at least": " required", "at most ": " allowed"}.get(limit[:8], "")
-    return ", ".join(part for part in (f"measured {measured}" if measured else "", limit + ending) if part)
+    return ", ".join(
+        part for part in (f"measured {measured}" if measured else "", limit + ending) if part
+    )
 
 
 def measurement(finding: Finding) -> str:
@@ -208,8 +212,14 @@ def consequence(finding: Finding) -> str:
     'estimated: return detour at least 210 mm'
     """
     told = [(words, finding.detail.get(key), unit) for key, words, unit in ESTIMATES]
-    parts = [f"{words} {length(value, unit)}" for words, value, unit in told if isinstance(value, int | float)]
-    joined = finding.detail.get("detour_mm", 0) is not None or "detour_at_least_mm" in finding.detail
+    parts = [
+        f"{words} {length(value, unit)}"
+        for words, value, unit in told
+        if isinstance(value, int | float)
+    ]
+    joined = (
+        finding.detail.get("detour_mm", 0) is not None or "detour_at_least_mm" in finding.detail
+    )
     isolated = not joined and len(finding.regions) > 1
     assumed = finding.detail.get("field_assumes")
     estimated = f"estimated: {', '.join(parts)}" + (f" (assumed: {assumed})" if assumed else "")
@@ -260,7 +270,9 @@ def tally(findings: Iterable[Finding]) -> str:
     """
     listed = list(findings)
     counted = [f.level for f in listed if f.waived is None]
-    text = ", ".join(count(counted.count(level), str(level)) for level in sorted(Level, reverse=True))
+    text = ", ".join(
+        count(counted.count(level), str(level)) for level in sorted(Level, reverse=True)
+    )
     waived = len(listed) - len(counted)
     known = sum(f.known for f in listed if f.waived is None)
     return text + (f", {waived} waived" if waived else "") + (f", {known} known" if known else "")
@@ -295,4 +307,6 @@ def company(group: Group) -> str:
     if not others:
         return ""
     by_rule = ", ".join(f"{others.count(rule)} {rule}" for rule in group.rules if rule in others)
-    return f"with {count(len(others), 'more finding')} of one cause" + (f" ({by_rule})" if len(group.rules) > 1 else "")
+    return f"with {count(len(others), 'more finding')} of one cause" + (
+        f" ({by_rule})" if len(group.rules) > 1 else ""
+    )

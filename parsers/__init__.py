@@ -23,7 +23,9 @@ def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
     BoardError : nothing useful can be read; every lesser trouble is a doubt of the board
     """
     if path.exists() and not (path.is_file() or path.is_dir()):
-        raise BoardError("is neither a file nor a folder; give the package itself", Place(str(path)))
+        raise BoardError(
+            "is neither a file nor a folder; give the package itself", Place(str(path))
+        )
     from parsers.entrance import read  # noqa: PLC0415 - loads shapely, which names of the package do not need
 
     return read(path, hints, jobs)

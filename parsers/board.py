@@ -71,8 +71,12 @@ class Stackup:
     """Thicknesses in mm; None or empty where neither data nor rules tell them."""
 
     thickness: float | None = None  # of the whole board
-    dielectric: tuple[float, ...] = ()  # between copper layers, top to bottom; len(layers) - 1 or empty
-    permittivity: tuple[float | None, ...] = ()  # between the same copper layers; len(layers) - 1 or empty
+    dielectric: tuple[
+        float, ...
+    ] = ()  # between copper layers, top to bottom; len(layers) - 1 or empty
+    permittivity: tuple[
+        float | None, ...
+    ] = ()  # between the same copper layers; len(layers) - 1 or empty
     copper: tuple[float | None, ...] = ()  # of each copper layer; len(layers) or empty
     plating: float | None = None  # of the walls of plated holes
 
@@ -159,7 +163,9 @@ def holes(n: int = 0, **columns: object) -> Holes:
     for name, (value, dtype) in defaults.items():
         column = np.asarray(columns.pop(name, value), dtype=dtype)
         filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
-    filled["ends"] = np.asarray(columns.pop("ends", np.zeros((n, 4))), dtype=np.float64).reshape(n, 4)
+    filled["ends"] = np.asarray(columns.pop("ends", np.zeros((n, 4))), dtype=np.float64).reshape(
+        n, 4
+    )
     if columns:
         raise TypeError(f"no such columns: {', '.join(columns)}")
     return Holes(**filled)
@@ -207,7 +213,9 @@ class Board:
     nets: tuple[Net, ...]
     refdes: tuple[str, ...]
     pins: tuple[str, ...]  # pin numbers
-    functions: tuple[str, ...]  # of copper objects and holes, as the format spells them ("ViaPad", "Conductor", ...)
+    functions: tuple[
+        str, ...
+    ]  # of copper objects and holes, as the format spells them ("ViaPad", "Conductor", ...)
     copper: Conductors
     holes: Holes
     outline: Outline | None

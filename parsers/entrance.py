@@ -35,7 +35,8 @@ def _read(path: Path, hints: Hints, jobs: int) -> Board:
 
         return read_ipc2581(path, hints)
     raise BoardError(
-        "no board; give a folder, a .zip or .tar.gz, a .gbrjob, or an IPC-2581 file (.xml, .cvg, .gz)", Place(str(path))
+        "no board; give a folder, a .zip or .tar.gz, a .gbrjob, or an IPC-2581 file (.xml, .cvg, .gz)",
+        Place(str(path)),
     )
 
 
@@ -62,11 +63,15 @@ def _read_job(path: Path, hints: Hints, jobs: int) -> Board:
 
     named = {p.replace("\\", "/") for p in read_job(path.read_bytes(), path.name).functions}
     beside = {entry.name for entry in path.parent.iterdir()}
-    return read_package(open_folder(path.parent, named | beside), hints, str(path), job_name=path.name, jobs=jobs)
+    return read_package(
+        open_folder(path.parent, named | beside), hints, str(path), job_name=path.name, jobs=jobs
+    )
 
 
 def _is_xml(path: Path) -> bool:
     """Tell an XML file, gzipped or not, by its first bytes."""
     with path.open("rb") as file:
         head = file.read(64)
-    return head.startswith(GZIP_MAGIC) or head.lstrip(b"\xef\xbb\xbf\xff\xfe\x00 \t\r\n").startswith(b"<")
+    return head.startswith(GZIP_MAGIC) or head.lstrip(
+        b"\xef\xbb\xbf\xff\xfe\x00 \t\r\n"
+    ).startswith(b"<")

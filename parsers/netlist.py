@@ -38,8 +38,16 @@ FACES = 2  # of a board
 
 BOARD_EDGE, PANEL_EDGE = "BOARD_EDGE", "PANEL_EDGE"
 
-UNITS = {"CUST": 0.00254, "CUST 0": 0.00254, "CUST 1": 0.001, "CUST 2": 0.00254, "SI": 0.001}  # mm per count
-DOUBTED_UNITS = {"SI": "the older millimetre form is read as 0.001 mm; check that the points meet the pads"}
+UNITS = {
+    "CUST": 0.00254,
+    "CUST 0": 0.00254,
+    "CUST 1": 0.001,
+    "CUST 2": 0.00254,
+    "SI": 0.001,
+}  # mm per count
+DOUBTED_UNITS = {
+    "SI": "the older millimetre form is read as 0.001 mm; check that the points meet the pads"
+}
 _DRAWN = re.compile(r"([03])([78])([89])")
 _ADJACENT = re.compile(r"[03]79")
 _PLACE = re.compile(r"\*|X([-+]?\d+)(?:Y([-+]?\d+))?|Y([-+]?\d+)", re.ASCII)
@@ -107,7 +115,9 @@ def looks_like_netlist(data: bytes) -> bool:
     False
     """
     head = data[:20_000].decode("latin-1")
-    return bool(re.search(r"^P  (UNITS|JOB)\b", head, re.M) or re.search(r"^3[12]7\S.{16}", head, re.M))
+    return bool(
+        re.search(r"^P  (UNITS|JOB)\b", head, re.M) or re.search(r"^3[12]7\S.{16}", head, re.M)
+    )
 
 
 def read_netlist(data: bytes, name: str) -> Netlist:
@@ -169,7 +179,10 @@ class _State:
             return raw.decode()
         except UnicodeDecodeError:
             if not raw.startswith(b"C"):
-                self.doubt("has records that are no UTF-8", "names of nets may be cut or changed; export it again")
+                self.doubt(
+                    "has records that are no UTF-8",
+                    "names of nets may be cut or changed; export it again",
+                )
             return raw.decode("latin-1")
 
     def read(self, line: str) -> None:
@@ -184,14 +197,23 @@ class _State:
         elif (drawn := _DRAWN.match(line)) is not None and drawn[2] + drawn[3] in ("78", "89"):
             self._drawing(line.rstrip(), drawn[2] + drawn[3], continued=drawn[1] == "0")
         elif _ADJACENT.match(line):
-            self._adjacent |= {net: self.line for net in line[3:].split() if net not in self._adjacent}
+            self._adjacent |= {
+                net: self.line for net in line[3:].split() if net not in self._adjacent
+            }
         elif line.strip() and line[0] != "C":
-            self.doubt(f"has records of type {line[:3].strip()!r}", "they are not read; a net may be missing")
+            self.doubt(
+                f"has records of type {line[:3].strip()!r}",
+                "they are not read; a net may be missing",
+            )
 
     def check_adjacent(self, known: set[str]) -> None:
         """A doubt if nets stand beside others and nowhere else."""
         spelled = {net: self.aliases.get(net.removeprefix(_PREFIX), net) for net in self._adjacent}
-        lost = [net for net in self._adjacent if known.isdisjoint((net, spelled[net])) and net != NOT_CONNECTED]
+        lost = [
+            net
+            for net in self._adjacent
+            if known.isdisjoint((net, spelled[net])) and net != NOT_CONNECTED
+        ]
         if lost:
             why = f"for example {spelled[lost[0]]}; records are missing: export it again"
             what = f"{self.name} names {len(lost)} nets that have no record"
@@ -206,16 +228,23 @@ class _State:
 
     def _alias(self, key: str, value: str) -> None:
         if re.search(r"\s\s|\s\W$", value):
-            self.doubt("has names with gaps in them", f"'{value[:40]}' is taken as it stands; export it again")
+            self.doubt(
+                "has names with gaps in them",
+                f"'{value[:40]}' is taken as it stands; export it again",
+            )
         self.aliases[key] = value.removeprefix(f"{_PREFIX}{key}").strip() or value
 
     def _parameter(self, words: list[str]) -> None:
         if words[:1] == ["UNITS"]:
             text = " ".join(words[1:])
             if text not in UNITS:
-                raise FormatError(f"unit {text!r} is not known; export with CUST 0 or CUST 1", self._place())
+                raise FormatError(
+                    f"unit {text!r} is not known; export with CUST 0 or CUST 1", self._place()
+                )
             if self.unit not in (None, UNITS[text]) and self.points:
-                raise FormatError("the unit changes between records; export one board per netlist", self._place())
+                raise FormatError(
+                    "the unit changes between records; export one board per netlist", self._place()
+                )
             self.unit = UNITS[text]
             if text in DOUBTED_UNITS:
                 self.doubt(f"uses unit {text}", DOUBTED_UNITS[text])
@@ -224,7 +253,9 @@ class _State:
 
     def _image(self, image: str) -> None:
         if self._section and image != self._section:
-            self.doubt("holds several images", "points of a panel are read as they stand; export one board")
+            self.doubt(
+                "holds several images", "points of a panel are read as they stand; export one board"
+            )
         self._section = image
 
     def _place(self) -> Place:
@@ -232,7 +263,10 @@ class _State:
 
     def _checked_unit(self) -> float:
         if self.unit is None:
-            raise FormatError("no UNITS before the first record; add `P  UNITS CUST 0` or export again", self._place())
+            raise FormatError(
+                "no UNITS before the first record; add `P  UNITS CUST 0` or export again",
+                self._place(),
+            )
         return self.unit
 
     def _test(self, line: str, digit: str, *, continued: bool) -> None:
@@ -276,7 +310,10 @@ class _State:
         if not continued:
             self._drawn = self._begun(line, code)
         elif self._drawn is None or self._drawn.code != code:
-            self.doubt(f"has records of type '0{code}' that continue nothing", "they are not read; export it again")
+            self.doubt(
+                f"has records of type '0{code}' that continue nothing",
+                "they are not read; export it again",
+            )
             return
         if self._drawn is None:
             return
@@ -285,7 +322,8 @@ class _State:
             text = text.lstrip().partition(" ")[2]  # behind the width
         if left := _PLACE.sub(" ", text).strip():
             self.doubt(
-                "has places that are not readable", f"'{left[:40]}' is left out; a net or an edge may be missing"
+                "has places that are not readable",
+                f"'{left[:40]}' is left out; a net or an edge may be missing",
             )
         for found in _PLACE.finditer(text):
             self._step(self._drawn, found)
@@ -296,10 +334,14 @@ class _State:
         if code == "78":
             layer = re.fullmatch(r"L(\d{2})", line[18:21])
             if layer is None:
-                self.doubt("has conductors without a layer", "they name no copper; a net may be missing")
+                self.doubt(
+                    "has conductors without a layer", "they name no copper; a net may be missing"
+                )
             return _Drawn(code, label, int(layer[1])) if layer else None
         if label == PANEL_EDGE:
-            self.doubt("shows a panel", "points of a panel are read as they stand; export one board")
+            self.doubt(
+                "shows a panel", "points of a panel are read as they stand; export one board"
+            )
         elif label != BOARD_EDGE:
             why = "it is no part of the board that is checked; what is an edge must be in the profile or a drill file"
             self.doubt(f"draws {label or 'an outline of no kind'}", why)
@@ -323,7 +365,9 @@ class _State:
             drawn.named = True
             x, y = ((before[0] or 0) + drawn.x) * unit / 2, ((before[1] or 0) + drawn.y) * unit / 2
             plated = PLATING_UNKNOWN
-            at = Point(drawn.label, "", "", SURFACE, drawn.layer, x, y, 0.0, plated, self.line, exact=True)
+            at = Point(
+                drawn.label, "", "", SURFACE, drawn.layer, x, y, 0.0, plated, self.line, exact=True
+            )
             self.points.append(at)
 
     def _number(self, line: str, column: int, letter: str, width: int) -> int | None:
@@ -332,6 +376,9 @@ class _State:
             return None
         text = line[column + 1 : column + 1 + width].strip()
         if re.fullmatch(r"[-+]? *\d+", text, re.ASCII) is None:
-            self.doubt("has numbers that are not readable", f"'{line[:60].rstrip()}' is left out; a net may be missing")
+            self.doubt(
+                "has numbers that are not readable",
+                f"'{line[:60].rstrip()}' is left out; a net may be missing",
+            )
             return None
         return int(text.replace(" ", ""))

@@ -29,7 +29,9 @@ Shapes = npt.NDArray[np.object_]  # of shapely geometries
 Rows = npt.NDArray[np.intp]
 
 ARC_TOLERANCE = 0.0002  # mm; how far the polyline of an arc skeleton may stray from the arc
-SHAPE_TOLERANCE = 0.0005  # mm; how far a circumscribed shape may exceed the true copper, and no more than ...
+SHAPE_TOLERANCE = (
+    0.0005  # mm; how far a circumscribed shape may exceed the true copper, and no more than ...
+)
 SHAPE_RATIO = 0.001  # ... this part of its radius, so that areas of thin strokes stay right too
 TOUCH = 0.001  # mm; contact within this is contact (design, chapter 3)
 
@@ -75,7 +77,11 @@ class Conductors:
 
     def take(self, rows: Any) -> Conductors:
         """Give the named rows (index or mask); `areas` and `centres` are shared, not copied."""
-        columns = {f.name: getattr(self, f.name)[rows] for f in fields(self) if f.name not in ("areas", "centres")}
+        columns = {
+            f.name: getattr(self, f.name)[rows]
+            for f in fields(self)
+            if f.name not in ("areas", "centres")
+        }
         return replace(self, **columns)
 
     def skeletons(self, rows: Rows | None = None) -> Shapes:
@@ -83,7 +89,9 @@ class Conductors:
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
         kind, g = part.kind, part.geometry
-        points = (kind == Kind.DISC) | ((kind == Kind.STROKE) & (g[:, 0] == g[:, 2]) & (g[:, 1] == g[:, 3]))
+        points = (kind == Kind.DISC) | (
+            (kind == Kind.STROKE) & (g[:, 0] == g[:, 2]) & (g[:, 1] == g[:, 3])
+        )
         lines = (kind == Kind.STROKE) & ~points
         if points.any():
             out[points] = shapely.points(g[points, :2])
@@ -127,7 +135,9 @@ class Conductors:
         out[discs] = g[discs][:, [0, 1, 0, 1]]
         arcs = np.flatnonzero(kind == Kind.ARC)
         if len(arcs):
-            out[arcs] = shapely.bounds(arc_lines(g[arcs])) + np.array([-1, -1, 1, 1]) * ARC_TOLERANCE
+            out[arcs] = (
+                shapely.bounds(arc_lines(g[arcs])) + np.array([-1, -1, 1, 1]) * ARC_TOLERANCE
+            )
         areas = kind == Kind.AREA
         out[areas] = shapely.bounds(self.areas[self.area[areas]])
         out[:, 0:2] -= self.radius[:, None]
@@ -141,7 +151,9 @@ def middles(copper: Conductors, rows: Rows) -> Floats:
     return (boxes[:, :2] + boxes[:, 2:]) / 2
 
 
-def gaps(a: Shapes, radius_a: Floats, b: Shapes, radius_b: Floats, slack: Floats | float = 0.0) -> Floats:
+def gaps(
+    a: Shapes, radius_a: Floats, b: Shapes, radius_b: Floats, slack: Floats | float = 0.0
+) -> Floats:
     """Distances between conductors given as skeletons and radii, pairwise; 0 where they overlap.
 
     Exact for points, segments and polygons; `slack` is the sum of both skeletons' `slack()`, so that arcs come out at
@@ -156,11 +168,16 @@ def concatenate(parts: Sequence[Conductors]) -> Conductors:
     parts = [p for p in parts if len(p)] or list(parts[:1])
     if not parts:
         return conductors()
-    columns = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Conductors)}
+    columns = {
+        f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Conductors)
+    }
     for index, pool in (("area", "areas"), ("centre", "centres")):
         shifts = np.cumsum([0] + [len(getattr(p, pool)) for p in parts[:-1]])
         columns[index] = np.concatenate(
-            [np.where(getattr(p, index) >= 0, getattr(p, index) + s, -1) for p, s in zip(parts, shifts, strict=True)]
+            [
+                np.where(getattr(p, index) >= 0, getattr(p, index) + s, -1)
+                for p, s in zip(parts, shifts, strict=True)
+            ]
         ).astype(np.int32)
     return Conductors(**columns)
 
@@ -198,7 +215,9 @@ def conductors(n: int = 0, **columns: Any) -> Conductors:
     for name, (value, dtype) in defaults.items():
         column = np.asarray(columns.pop(name, value), dtype=dtype)
         filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
-    filled["geometry"] = np.asarray(columns.pop("geometry", np.zeros((n, 5))), dtype=np.float64).reshape(n, 5)
+    filled["geometry"] = np.asarray(
+        columns.pop("geometry", np.zeros((n, 5))), dtype=np.float64
+    ).reshape(n, 5)
     for pool in ("areas", "centres"):
         given = columns.pop(pool, ())
         column = np.empty(len(given), dtype=object)
@@ -211,7 +230,9 @@ def conductors(n: int = 0, **columns: Any) -> Conductors:
 
 def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
     """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per eighth turn."""
-    ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07)  # never coarser than eighths
+    ratio = np.clip(
+        tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07
+    )  # never coarser than eighths
     step = 2 * np.arccos(1 - ratio)
     counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.int32)
     return counts
@@ -237,9 +258,13 @@ def arc_points(
         angles = start + delta * np.arange(steps + 1)
         r = np.full(steps + 1, radius)
     else:
-        angles = np.concatenate(([start], start + delta * (np.arange(steps) + 0.5), [start + sweep]))
+        angles = np.concatenate(
+            ([start], start + delta * (np.arange(steps) + 0.5), [start + sweep])
+        )
         r = np.concatenate(([radius], np.full(steps, radius / np.cos(delta / 2)), [radius]))
-    points: Floats = np.column_stack((centre[0] + r * np.cos(angles), centre[1] + r * np.sin(angles)))
+    points: Floats = np.column_stack(
+        (centre[0] + r * np.cos(angles), centre[1] + r * np.sin(angles))
+    )
     return points
 
 
@@ -251,7 +276,9 @@ def arc_lines(geometry: Floats) -> Shapes:
     owner = np.repeat(np.arange(len(geometry)), counts)
     place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     angle = start[owner] + sweep[owner] * place / steps[owner]
-    xy = geometry[owner, 0:2] + radius[owner, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    xy = geometry[owner, 0:2] + radius[owner, None] * np.column_stack(
+        (np.cos(angle), np.sin(angle))
+    )
     lines: Shapes = shapely.linestrings(xy, indices=owner)
     return lines
 
@@ -283,7 +310,9 @@ def _stadiums_of(ends: Floats, radius: Floats, steps: int, inside: bool) -> Shap
     if inside:
         angle, reach = -np.pi / 2 + delta * np.arange(steps + 1), np.ones(steps + 1)
     else:
-        angle = np.concatenate(([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2]))
+        angle = np.concatenate(
+            ([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2])
+        )
         reach = np.concatenate(([1.0], np.full(steps, 1 / np.cos(delta / 2)), [1.0]))
     cap_x, cap_y = reach * np.cos(angle), reach * np.sin(angle)
     cap_x[[0, -1]] = 0.0  # both caps of a disc end in the very same points
@@ -362,21 +391,31 @@ def _plain_arcs(geometry: Floats, radius: Floats, inside: bool) -> Shapes:
 
 
 def _arc_run(
-    centre: Floats, radius: Floats, start: Floats, sweep: Floats, tolerance: Floats, *, outside: bool
+    centre: Floats,
+    radius: Floats,
+    start: Floats,
+    sweep: Floats,
+    tolerance: Floats,
+    *,
+    outside: bool,
 ) -> tuple[Floats, npt.NDArray[np.int64]]:
     """Points of arcs one after the other, the last of each left out, and how many belong to each.
 
     On the arc, or (`outside`) its start followed by the corners of tangents, nowhere inside the circle.
     """
     ratio = np.clip(tolerance / radius, 1e-12, 0.07)
-    steps = np.maximum(np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio)))), 1).astype(np.int64)
+    steps = np.maximum(np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio)))), 1).astype(
+        np.int64
+    )
     counts = steps + outside
     owner = np.repeat(np.arange(len(counts)), counts)
     place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     corner = outside & (place > 0)
     angle = start[owner] + sweep[owner] * (place - 0.5 * corner) / steps[owner]
     stretched = radius[owner] * np.where(corner, 1 / np.cos(sweep / steps / 2)[owner], 1.0)
-    points: Floats = centre[owner] + stretched[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    points: Floats = centre[owner] + stretched[:, None] * np.column_stack(
+        (np.cos(angle), np.sin(angle))
+    )
     return points, counts
 
 
@@ -394,7 +433,9 @@ def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geom
     if abs(sweep) >= 2 * np.pi - 1e-9:
         outer[-1], inner[-1] = outer[0], inner[0]  # closed exactly, whatever the sines say
         return shapely.Polygon(outer, [inner] if hollow else None)
-    ends = np.array([[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)])
+    ends = np.array(
+        [[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)]
+    )
     sector = shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))
     return shapely.union_all([sector, *stadiums(ends, np.full(2, radius), inside=inside)])
 
@@ -433,4 +474,8 @@ def components(count: int, pairs: Any) -> list[list[int]]:
     graph = coo_array((np.ones(len(ends), np.int8), (ends[:, 0], ends[:, 1])), shape=(count, count))
     label = connected_components(graph, directed=False)[1]
     order = np.argsort(label, kind="stable")
-    return sorted(part.tolist() for part in np.split(order, np.flatnonzero(np.diff(label[order])) + 1) if len(part))
+    return sorted(
+        part.tolist()
+        for part in np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+        if len(part)
+    )

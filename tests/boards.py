@@ -60,7 +60,15 @@ from parsers.board import (
     empty_board,
     holes,
 )
-from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Kind, arc_points, concatenate, conductors
+from parsers.primitives import (
+    NO_NET,
+    UNKNOWN_NET,
+    Conductors,
+    Kind,
+    arc_points,
+    concatenate,
+    conductors,
+)
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 RULE_CASES = FIXTURES / "rules"
@@ -110,7 +118,18 @@ def cases(rule: str, folder: Path = RULE_CASES) -> list[Case]:
 
 def case(name: str, table: Mapping[str, Any], folder: Path = RULE_CASES) -> Case:
     """One case from its table."""
-    known = {"because", "pours", "draws", "pads", "vias", "holes", "parts", "outline", "cutouts", "layers"}
+    known = {
+        "because",
+        "pours",
+        "draws",
+        "pads",
+        "vias",
+        "holes",
+        "parts",
+        "outline",
+        "cutouts",
+        "layers",
+    }
     strange = set(table) - known - {"thickness", "dielectric", "rules", "expect"}
     if strange:
         raise ValueError(f"{name}: no such keys in a case: {', '.join(sorted(strange))}")
@@ -123,7 +142,10 @@ def case(name: str, table: Mapping[str, Any], folder: Path = RULE_CASES) -> Case
 def sketch(name: str, table: Mapping[str, Any]) -> Sketch:
     """The board of a case."""
     layers = table.get("layers", _highest_layer(table))
-    vias = [via(v["net"], _xy(v["at"]), layers, **_only(v, "drill", "land")) for v in table.get("vias", ())]
+    vias = [
+        via(v["net"], _xy(v["at"]), layers, **_only(v, "drill", "land"))
+        for v in table.get("vias", ())
+    ]
     drawn = Sketch(
         title=name,
         layers=layers,
@@ -140,14 +162,22 @@ def sketch(name: str, table: Mapping[str, Any]) -> Sketch:
         thickness=table.get("thickness", 1.6),
         dielectric=tuple(table.get("dielectric", ())),
     )
-    return replace(drawn, outline=_contour(table["outline"]) if "outline" in table else around(drawn))
+    return replace(
+        drawn, outline=_contour(table["outline"]) if "outline" in table else around(drawn)
+    )
 
 
 def around(drawn: Sketch, margin: float = MARGIN) -> Contour:
     """A rectangle around everything in a sketch."""
-    points: list[tuple[float, float]] = [(float(s[0]), float(s[1])) for p in drawn.pours for s in p.contour]
+    points: list[tuple[float, float]] = [
+        (float(s[0]), float(s[1])) for p in drawn.pours for s in p.contour
+    ]
     points += [(float(s[0]), float(s[1])) for d in drawn.draws for s in d.points]
-    points += [(p.at[0] + s * p.size[0] / 2, p.at[1] + s * p.size[1] / 2) for p in drawn.pads for s in (-1, 1)]
+    points += [
+        (p.at[0] + s * p.size[0] / 2, p.at[1] + s * p.size[1] / 2)
+        for p in drawn.pads
+        for s in (-1, 1)
+    ]
     points += [end for h in drawn.holes for end in (h.at, h.to or h.at)]
     xs, ys = [p[0] for p in points] or [0.0], [p[1] for p in points] or [0.0]
     return box(min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin)
@@ -158,7 +188,11 @@ def default_rules(table: Mapping[str, Any], drawn: Sketch) -> dict[str, Any]:
     names = list(dict.fromkeys(p["region"] for p in table.get("pours", ()) if "region" in p))
     regions: dict[str, Any] = {}
     for name in names:
-        own = [f"{name.upper()}_*"] if any(n.startswith(f"{name.upper()}_") for n in drawn.nets()) else []
+        own = (
+            [f"{name.upper()}_*"]
+            if any(n.startswith(f"{name.upper()}_") for n in drawn.nets())
+            else []
+        )
         regions[name] = {"reference": [reference_net(name)], "nets": own if regions else ["*"]}
     return {"schema": 1, "title": drawn.title, "region": regions}
 
@@ -173,7 +207,9 @@ def merged(base: Mapping[str, Any], more: Mapping[str, Any]) -> dict[str, Any]:
     out = dict(base)
     for key, value in more.items():
         old = out.get(key)
-        out[key] = merged(old, value) if isinstance(old, Mapping) and isinstance(value, Mapping) else value
+        out[key] = (
+            merged(old, value) if isinstance(old, Mapping) and isinstance(value, Mapping) else value
+        )
     return out
 
 
@@ -212,9 +248,15 @@ def _contour(points: Any) -> Contour:
 
 def _pour(table: Mapping[str, Any]) -> Pour:
     contour = box(*table["box"]) if "box" in table else _contour(table["points"])
-    net = reference_net(table["region"]) if "net" not in table and "region" in table else table.get("net")
+    net = (
+        reference_net(table["region"])
+        if "net" not in table and "region" in table
+        else table.get("net")
+    )
     holes_ = tuple(_contour(h) for h in table.get("holes", ()))
-    return Pour(net=net, layer=table["layer"], contour=contour, holes=holes_, **_only(table, "function"))
+    return Pour(
+        net=net, layer=table["layer"], contour=contour, holes=holes_, **_only(table, "function")
+    )
 
 
 def _pads(tables: Iterable[Mapping[str, Any]], layers: int) -> list[Pad]:
@@ -224,7 +266,9 @@ def _pads(tables: Iterable[Mapping[str, Any]], layers: int) -> list[Pad]:
         named = _only(t, "shape", "refdes", "pin", "pin_name", "function")
         on = t.get("layers") or [t["layer"]]
         on = [f"L{n}" for n in range(1, layers + 1)] if on == "all" else on
-        out += [Pad(net=t.get("net"), layer=layer, at=_xy(t["at"]), size=size, **named) for layer in on]
+        out += [
+            Pad(net=t.get("net"), layer=layer, at=_xy(t["at"]), size=size, **named) for layer in on
+        ]
     return out
 
 
@@ -237,7 +281,12 @@ def _hole(table: Mapping[str, Any]) -> Hole:
 
 def _highest_layer(table: Mapping[str, Any]) -> int:
     objects = [o for key in ("pours", "draws", "pads") for o in table.get(key, ())]
-    named = [layer for o in objects for layer in ([o["layer"]] if "layer" in o else o["layers"]) if layer != "all"]
+    named = [
+        layer
+        for o in objects
+        for layer in ([o["layer"]] if "layer" in o else o["layers"])
+        if layer != "all"
+    ]
     return max([2, *(int(layer[1:]) for layer in named if layer[1:].isdigit())])
 
 
@@ -249,10 +298,19 @@ def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
     base = empty_board(f"{drawn.title}", drawn.layers)
     names = _Names(drawn)
     copper = concatenate(
-        [*(_poured(p, names) for p in drawn.pours), *_strokes(drawn, names), *(_flashed(p, names) for p in drawn.pads)]
+        [
+            *(_poured(p, names) for p in drawn.pours),
+            *_strokes(drawn, names),
+            *(_flashed(p, names) for p in drawn.pads),
+        ]
     )
     joined = connect(
-        copper, _drilled(drawn, names), names.net_table, drawn.layers, tuple(names.functions), tuple(names.parts)
+        copper,
+        _drilled(drawn, names),
+        names.net_table,
+        drawn.layers,
+        tuple(names.functions),
+        tuple(names.parts),
     )
     return replace(
         base,
@@ -286,7 +344,9 @@ def through_gerber(drawn: Sketch, folder: Path, hints: Hints | None = None) -> B
     return read_board(target, hints)
 
 
-def through_ipc2581(drawn: Sketch, folder: Path, hints: Hints | None = None, revision: str = "C") -> Board:
+def through_ipc2581(
+    drawn: Sketch, folder: Path, hints: Hints | None = None, revision: str = "C"
+) -> Board:
     """The board written as an IPC-2581 file and read again."""
     target = folder / f"board-{revision}.xml"
     write_ipc2581(drawn, target, revision)
@@ -305,8 +365,14 @@ class _Names:
         self.parts = {r: i for i, r in enumerate(drawn.refdes())}
         self._alone: dict[tuple[str | None, str | None], int] = {}
         pinned: tuple[Pad | Hole, ...] = (*drawn.pads, *drawn.holes)
-        self.pins = {p: i for i, p in enumerate(sorted({o.pin for o in pinned if o.pin is not None}))}
-        used = {o.function for o in pinned} | {p.function for p in drawn.pours} | {d.function for d in drawn.draws}
+        self.pins = {
+            p: i for i, p in enumerate(sorted({o.pin for o in pinned if o.pin is not None}))
+        }
+        used = (
+            {o.function for o in pinned}
+            | {p.function for p in drawn.pours}
+            | {d.function for d in drawn.draws}
+        )
         self.functions = {f: i for i, f in enumerate(sorted(used))}
 
     def net(self, thing: Pour | Draw | Pad | Hole) -> int:
@@ -333,12 +399,19 @@ class _Names:
         return columns
 
     def pin_columns(self, thing: Pad | Hole) -> dict[str, int]:
-        return {"component": self.parts.get(thing.refdes or "", -1), "pin": self.pins.get(thing.pin or "", -1)}
+        return {
+            "component": self.parts.get(thing.refdes or "", -1),
+            "pin": self.pins.get(thing.pin or "", -1),
+        }
 
 
 def _poured(pour: Pour, names: _Names) -> Conductors:
-    area = shapely.Polygon(ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes])
-    return conductors(1, kind=Kind.AREA, area=0, areas=[shapely.normalize(area)], **names.columns(pour))
+    area = shapely.Polygon(
+        ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes]
+    )
+    return conductors(
+        1, kind=Kind.AREA, area=0, areas=[shapely.normalize(area)], **names.columns(pour)
+    )
 
 
 def _strokes(drawn: Sketch, names: _Names) -> list[Conductors]:
@@ -348,7 +421,11 @@ def _strokes(drawn: Sketch, names: _Names) -> list[Conductors]:
         for start, step in legs(draw.points):
             arc = len(step) > 2
             row = arc_row(start, step) if arc else (*start, *step, 0.0)
-            out.append(conductors(1, kind=Kind.ARC if arc else Kind.STROKE, geometry=np.array([row]), **columns))
+            out.append(
+                conductors(
+                    1, kind=Kind.ARC if arc else Kind.STROKE, geometry=np.array([row]), **columns
+                )
+            )
     return out
 
 
@@ -362,7 +439,9 @@ def _flashed(pad: Pad, names: _Names) -> Conductors:
         dx, dy = max(w - h, 0) / 2, max(h - w, 0) / 2
         row = np.array([[x - dx, y - dy, x + dx, y + dy, 0]])
         return conductors(1, kind=Kind.STROKE, geometry=row, radius=min(w, h) / 2, **columns)
-    return conductors(1, kind=Kind.DISC, geometry=np.array([[x, y, 0, 0, 0]]), radius=w / 2, **columns)
+    return conductors(
+        1, kind=Kind.DISC, geometry=np.array([[x, y, 0, 0, 0]]), radius=w / 2, **columns
+    )
 
 
 def _drilled(drawn: Sketch, names: _Names) -> Holes:
@@ -374,7 +453,9 @@ def _drilled(drawn: Sketch, names: _Names) -> Holes:
         radius=np.array([h.diameter / 2 for h in rows]),
         plated=np.array([PLATED if h.plated else UNPLATED for h in rows], dtype=np.int8),
         first=np.array([int(h.span[0][1:]) - 1 if h.span else 0 for h in rows], dtype=np.int32),
-        last=np.array([int(h.span[1][1:]) - 1 if h.span else drawn.layers - 1 for h in rows], dtype=np.int32),
+        last=np.array(
+            [int(h.span[1][1:]) - 1 if h.span else drawn.layers - 1 for h in rows], dtype=np.int32
+        ),
         net=np.array([names.net(h) if h.plated else NO_NET for h in rows], dtype=np.int32),
         component=np.array([p["component"] for p in pins], dtype=np.int32),
         pin=np.array([p["pin"] for p in pins], dtype=np.int32),
@@ -390,11 +471,15 @@ def _components(drawn: Sketch, names: _Names) -> tuple[Component, ...]:
         for pad in drawn.pads:
             if pad.refdes == refdes and pad.pin is not None:
                 pads.setdefault(pad.pin, pad)
-        pins = tuple(Pin(number, p.pin_name, names.net(p), p.at) for number, p in sorted(pads.items()))
+        pins = tuple(
+            Pin(number, p.pin_name, names.net(p), p.at) for number, p in sorted(pads.items())
+        )
         spread = np.array([p.at for p in pins]).reshape(-1, 2)
         middle = ((spread.min(axis=0) + spread.max(axis=0)) / 2) if pins else np.zeros(2)
         part = known.get(refdes) or Part(refdes=refdes, side=_side(pads.values(), drawn.layers))
-        out.append(Component(refdes, part.side, (float(middle[0]), float(middle[1])), pins, part.package))
+        out.append(
+            Component(refdes, part.side, (float(middle[0]), float(middle[1])), pins, part.package)
+        )
     return tuple(out)
 
 
@@ -404,7 +489,9 @@ def _side(pads: Iterable[Pad], layers: int) -> str:
 
 
 def _material(drawn: Sketch) -> shapely.Geometry:
-    return shapely.Polygon(ring(drawn.outline, outward=True), [ring(c, outward=False) for c in drawn.cutouts])
+    return shapely.Polygon(
+        ring(drawn.outline, outward=True), [ring(c, outward=False) for c in drawn.cutouts]
+    )
 
 
 def arc_row(start: tuple[float, float], step: Step) -> tuple[float, float, float, float, float]:
@@ -441,7 +528,9 @@ def ring(contour: Contour, *, outward: bool) -> np.ndarray[Any, Any]:
 def _signed_area(contour: Contour) -> float:
     flat: list[Any] = [contour[0][:2]]
     for start, step in legs(contour, closed=True):
-        flat += [step] if len(step) == 2 else list(arc_points(step[2:4], *arc_row(start, step)[2:])[1:])  # type: ignore[arg-type]
+        flat += (
+            [step] if len(step) == 2 else list(arc_points(step[2:4], *arc_row(start, step)[2:])[1:])
+        )  # type: ignore[arg-type]
     return float(sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(flat)) / 2)
 
 
@@ -480,7 +569,9 @@ def differences(findings: Sequence[Finding], expect: Sequence[Mapping[str, Any]]
     pairs = [(r, c) for r, c in zip(rows, columns, strict=True) if agree[r, c]]
     missing = set(range(len(expect))) - {r for r, _ in pairs}
     extra = set(range(len(findings))) - {c for _, c in pairs}
-    return [f"missing: {expect[i]}" for i in sorted(missing)] + [f"extra: {findings[i]}" for i in sorted(extra)]
+    return [f"missing: {expect[i]}" for i in sorted(missing)] + [
+        f"extra: {findings[i]}" for i in sorted(extra)
+    ]
 
 
 def matches(finding: Finding, expect: Mapping[str, Any]) -> bool:
@@ -492,9 +583,13 @@ def _agrees(actual: Any, wanted: Any, key: str) -> bool:
     if key in _COMPARED:
         return _COMPARED[key](actual, wanted)
     if isinstance(wanted, Mapping):
-        return all(name in actual and _agrees(actual[name], value, name) for name, value in wanted.items())
+        return all(
+            name in actual and _agrees(actual[name], value, name) for name, value in wanted.items()
+        )
     if isinstance(wanted, list | tuple):
-        return len(actual) == len(wanted) and all(_agrees(a, w, "") for a, w in zip(actual, wanted, strict=True))
+        return len(actual) == len(wanted) and all(
+            _agrees(a, w, "") for a, w in zip(actual, wanted, strict=True)
+        )
     plain = isinstance(wanted, bool | str) or wanted is None or actual is None
     return bool(actual == wanted if plain else abs(actual - wanted) <= TOLERANCE)
 

@@ -19,8 +19,14 @@ settings.load_profile("steady")
 GOLDENS = Path(__file__).parent.parent / "fixtures"
 SHARED = Path(__file__).parents[2] / "shared"
 NEEDS = {  # what is optional: where it lies, and why it may be absent
-    "boards": (SHARED / "boards", "no public boards in ../shared/boards: they are not the project's to ship"),
-    "schemas": (SHARED / "schemas", "no schemas of IPC-2581 in ../shared/schemas: they are not the project's to ship"),
+    "boards": (
+        SHARED / "boards",
+        "no public boards in ../shared/boards: they are not the project's to ship",
+    ),
+    "schemas": (
+        SHARED / "schemas",
+        "no schemas of IPC-2581 in ../shared/schemas: they are not the project's to ship",
+    ),
     "report schemas": (
         Path(sys.prefix) / "schemas",
         "no schemas of SARIF and JUnit in .venv/schemas: no wheel has them, .ci/run downloads source archives",
@@ -30,8 +36,14 @@ NEEDS = {  # what is optional: where it lies, and why it may be absent
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """`pytest --rewrite-goldens`: write what was produced, so that the diff comes before a reviewer."""
-    parser.addoption("--rewrite-goldens", action="store_true", help="write golden files instead of comparing them")
-    parser.addoption("--new-boards", action="store_true", help="draw new examples, as `-m long` does")
+    parser.addoption(
+        "--rewrite-goldens",
+        action="store_true",
+        help="write golden files instead of comparing them",
+    )
+    parser.addoption(
+        "--new-boards", action="store_true", help="draw new examples, as `-m long` does"
+    )
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -46,7 +58,11 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_report_header(config: pytest.Config) -> list[str]:
     """The seed of a run that draws new examples, so that it can be repeated."""
-    return [f"new boards: --hypothesis-seed={config.option.hypothesis_seed}"] if draws_anew(config) else []
+    return (
+        [f"new boards: --hypothesis-seed={config.option.hypothesis_seed}"]
+        if draws_anew(config)
+        else []
+    )
 
 
 def draws_anew(config: pytest.Config) -> bool:
@@ -59,7 +75,11 @@ def draws_anew(config: pytest.Config) -> bool:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Tests that wait for the same missing thing are one skip, which says how many they are."""
     for name, (folder, why) in NEEDS.items():
-        waiting = [item for item in items if any(mark.args == (name,) for mark in item.iter_markers("needs"))]
+        waiting = [
+            item
+            for item in items
+            if any(mark.args == (name,) for mark in item.iter_markers("needs"))
+        ]
         if waiting and not any(folder.glob("*")):
             waiting[0].add_marker(pytest.mark.skip(reason=f"{why} ({len(waiting)} tests)"))
             gone = set(waiting[1:])
@@ -79,7 +99,9 @@ def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
             return
         assert file.is_file(), f"{file} is missing; write it with --rewrite-goldens and review it"
         wanted = file.read_bytes().decode()
-        lines = difflib.unified_diff(wanted.splitlines(), text.splitlines(), name, "produced", lineterm="")
+        lines = difflib.unified_diff(
+            wanted.splitlines(), text.splitlines(), name, "produced", lineterm=""
+        )
         assert text == wanted, "\n".join(lines) or "only line ends differ"
 
     return compare

@@ -106,7 +106,9 @@ class Traces:
 
     def shape(self, layer: str) -> shapely.Geometry:
         """Its copper on a layer."""
-        lines = [shapely.LineString(d.points).buffer(d.width / 2) for d in self.draws if d.layer == layer]
+        lines = [
+            shapely.LineString(d.points).buffer(d.width / 2) for d in self.draws if d.layer == layer
+        ]
         lands = [shapely.Point(p.at).buffer(max(p.size) / 2) for p in self.pads if p.layer == layer]
         return shapely.union_all([*lines, *lands])
 
@@ -135,14 +137,18 @@ def _window(numbers: tuple[bool, float, float, float], x: float) -> Contour:
     x, y = x + shift + 0.0007, y + 0.0007
     if not eight:
         return box(x, y, x + size, y + size)
-    corners = shapely.Point(x + size / 2, y + size / 2).buffer(size / 2, quad_segs=2).exterior.coords[:-1]
+    corners = (
+        shapely.Point(x + size / 2, y + size / 2).buffer(size / 2, quad_segs=2).exterior.coords[:-1]
+    )
     return tuple((round(a, 4), round(b, 4)) for a, b in corners)
 
 
 @st.composite
 def _traces(draw: st.DrawFn, net: str, layers: int) -> Traces:
     """A path of one to three pieces, each on an outer layer, with vias where it changes and pins at both ends."""
-    points = draw(st.lists(st.tuples(_mm(2.5, 37.5), _mm(2.5, 27.5)), min_size=2, max_size=4, unique=True))
+    points = draw(
+        st.lists(st.tuples(_mm(2.5, 37.5), _mm(2.5, 27.5)), min_size=2, max_size=4, unique=True)
+    )
     width = draw(st.sampled_from((0.15, 0.2, 0.4)))
     outer = ("L1", f"L{layers}") if layers > 2 else ("L1",)
     drawn: list[Draw] = []
@@ -158,7 +164,9 @@ def _traces(draw: st.DrawFn, net: str, layers: int) -> Traces:
         drawn.append(Draw(net=net, layer=layer, width=width, points=(start, end)))
         before = layer
     for number, (at, layer) in enumerate(((points[0], "L1"), (points[-1], before))):
-        lands.append(Pad(net=net, layer=layer, at=at, size=(0.9, 0.9), refdes=f"TP_{net}_{number}", pin="1"))
+        lands.append(
+            Pad(net=net, layer=layer, at=at, size=(0.9, 0.9), refdes=f"TP_{net}_{number}", pin="1")
+        )
     return Traces(drawn, lands, drilled)
 
 
@@ -208,19 +216,27 @@ def with_pours_in_two(sketch: Sketch, at: float = 15.1234, overlap: float = 0.5)
     """Every pour painted as two areas that overlap along a line, its holes left open in both."""
     out: list[Pour] = []
     for pour in sketch.pours:
-        area = shapely.Polygon(ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes])
+        area = shapely.Polygon(
+            ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes]
+        )
         x0, y0, x1, y1 = area.bounds
         halves = [(y0 - 1, at + overlap / 2), (at - overlap / 2, y1 + 1)]
         for low, high in halves:
-            for part in shapely.get_parts(area.intersection(shapely.box(x0 - 1, low, x1 + 1, high))):
+            for part in shapely.get_parts(
+                area.intersection(shapely.box(x0 - 1, low, x1 + 1, high))
+            ):
                 holes = tuple(tuple(map(tuple, r.coords[:-1])) for r in part.interiors)
-                out.append(replace(pour, contour=tuple(map(tuple, part.exterior.coords[:-1])), holes=holes))
+                out.append(
+                    replace(pour, contour=tuple(map(tuple, part.exterior.coords[:-1])), holes=holes)
+                )
     return replace(sketch, pours=tuple(out))
 
 
 def with_cut_ins(sketch: Sketch) -> Sketch:
     """Every pour as one contour whose holes hang on horizontal cut-ins (4.10.3 of the Gerber specification)."""
-    return replace(sketch, pours=tuple(replace(p, contour=cut_in(p), holes=()) for p in sketch.pours))
+    return replace(
+        sketch, pours=tuple(replace(p, contour=cut_in(p), holes=()) for p in sketch.pours)
+    )
 
 
 def cut_in(pour: Pour) -> Contour:
@@ -237,7 +253,9 @@ def cut_in(pour: Pour) -> Contour:
     return tuple(p for p, before in zip(loop, [loop[-1], *loop], strict=False) if p != before)
 
 
-def _left_of(loop: list[tuple[float, float]], point: tuple[float, float]) -> tuple[int, tuple[float, float]]:
+def _left_of(
+    loop: list[tuple[float, float]], point: tuple[float, float]
+) -> tuple[int, tuple[float, float]]:
     """Which edge of a loop is met first on the way to the left of a point, and where."""
     x, y = point
     hits = []

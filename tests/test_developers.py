@@ -21,9 +21,9 @@ def first_line(module: Path) -> str:
 
 def rooms(package: str) -> list[Path]:
     """Rooms with their modules, and lone modules, from the door down as the import contract lists them."""
-    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"][
-        "contracts"
-    ]
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"][
+        "importlinter"
+    ]["contracts"]
     layers = next(c["layers"] for c in contracts if c.get("containers") == [package])
     names = [name.strip() for layer in layers for name in re.split(r"[|:]", layer)]
     found: list[Path] = []
@@ -31,15 +31,22 @@ def rooms(package: str) -> list[Path]:
         folder = ROOT / package / name
         if folder.is_dir():
             for room in sorted(path.parent for path in folder.rglob("__init__.py")):
-                found += [room, *(path for path in sorted(room.glob("*.py")) if not path.name.startswith("__"))]
+                found += [
+                    room,
+                    *(path for path in sorted(room.glob("*.py")) if not path.name.startswith("__")),
+                ]
         else:
             found.append(folder.with_suffix(".py"))
     return found
 
 
 def entry(path: Path) -> str:
-    inside = path.is_file() and (path.parent / "__init__.py").is_file() and path.parent.parent != ROOT
-    name = f"    {path.name}" if inside else f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
+    inside = (
+        path.is_file() and (path.parent / "__init__.py").is_file() and path.parent.parent != ROOT
+    )
+    name = (
+        f"    {path.name}" if inside else f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
+    )
     told = first_line(path / "__init__.py" if path.is_dir() else path)
     return textwrap.fill(told, 116, initial_indent=f"    {name:30} ", subsequent_indent=" " * 35)
 

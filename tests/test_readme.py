@@ -22,7 +22,13 @@ def pages_table() -> str:
     """Every page of the manual: rules by what must hold, topics by what they tell."""
     rules = [(name, module.manual.obligation) for name, module in registry().items()]
     told = [*rules, *((topic.name, topic.summary) for topic in topics().values())]
-    return "\n".join(["| page | what it says |", "| --- | --- |", *(f"| `{name}` | {what} |" for name, what in told)])
+    return "\n".join(
+        [
+            "| page | what it says |",
+            "| --- | --- |",
+            *(f"| `{name}` | {what} |" for name, what in told),
+        ]
+    )
 
 
 def test_the_table_of_pages_is_current(request: pytest.FixtureRequest) -> None:
@@ -48,7 +54,9 @@ def ci_jobs() -> dict[str, str]:
 
 
 @pytest.mark.parametrize("job", ["github", "gitlab", "pre-commit"])
-def test_the_check_of_each_ci_job_runs(job: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_check_of_each_ci_job_runs(
+    job: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The command line as copied, in a checkout with the board in `fab`."""
     block = ci_jobs()[job]
     command = re.search(r"moatcheck check [^\n]*", block)
@@ -67,7 +75,9 @@ def test_the_words_of_the_readme_name_every_command() -> None:
     assert all(f"moatcheck {name}" in text for name in main.commands)
 
 
-def test_the_picture_in_the_readme_is_what_the_demo_gives(tmp_path: Path, request: pytest.FixtureRequest) -> None:
+def test_the_picture_in_the_readme_is_what_the_demo_gives(
+    tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
     """Within what another version of the rasteriser may blur; a title, a callout or a colour would show."""
     written = demo.write("greenhouse-faulty", tmp_path)
     words = ["image", str(written.board), "--rules", str(written.rules), "--layer", "L1"]
@@ -78,5 +88,7 @@ def test_the_picture_in_the_readme_is_what_the_demo_gives(tmp_path: Path, reques
         picture.write_bytes(made.read_bytes())
     with Image.open(made) as new, Image.open(picture) as old:
         assert new.size == old.size
-        differing = ImageChops.difference(new.convert("L"), old.convert("L")).point(lambda v: 255 * (v > 64))
+        differing = ImageChops.difference(new.convert("L"), old.convert("L")).point(
+            lambda v: 255 * (v > 64)
+        )
         assert ImageStat.Stat(differing).mean[0] / 255 < 0.002

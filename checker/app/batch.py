@@ -80,7 +80,9 @@ def check_many(
     if jobs > 1:
         options = replace(options, jobs=1)  # the boards themselves run side by side
     tasks = [
-        Task(number, board, name, rules, options, tuple(formats), None if out is None else out / name)
+        Task(
+            number, board, name, rules, options, tuple(formats), None if out is None else out / name
+        )
         for number, (board, name) in enumerate(zip(boards, folder_names(boards), strict=True))
     ]
     summaries: dict[int, Summary] = {}
@@ -113,7 +115,9 @@ def done_of(
     refused = {task.number: summary for task in tasks if (summary := _begin(task)) is not None}
     yield from refused.items()
     left = [task for task in tasks if task.number not in refused]
-    yield from lanes.in_lanes(left, jobs, partial(_in_lane, work, begun))  # also one at a time: a killed one ends alone
+    yield from lanes.in_lanes(
+        left, jobs, partial(_in_lane, work, begun)
+    )  # also one at a time: a killed one ends alone
 
 
 def worst_code(summaries: Sequence[Summary]) -> int:
@@ -138,7 +142,9 @@ def _begin(task: Task) -> Summary | None:
     return None
 
 
-def _in_lane(work: Work, begun: Callable[[Task], None], lane: lanes.Lane, task: Task) -> tuple[int, Summary]:
+def _in_lane(
+    work: Work, begun: Callable[[Task], None], lane: lanes.Lane, task: Task
+) -> tuple[int, Summary]:
     begun(task)
     try:
         return task.number, lane.run(work, task)

@@ -43,7 +43,10 @@ def _beside(board: Path) -> list[Path]:
 def _refuse_packed(board: Path) -> None:
     """Tables are looked for beside the rules file, so one inside an archive cannot serve."""
     if any(PurePosixPath(name).name == RULES for name in _members(board)):
-        raise ChoiceError(f"{RULES} lies inside the archive; unpack it and name it with --rules", Place(str(board)))
+        raise ChoiceError(
+            f"{RULES} lies inside the archive; unpack it and name it with --rules",
+            Place(str(board)),
+        )
 
 
 def _members(board: Path) -> list[str]:

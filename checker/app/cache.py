@@ -52,7 +52,15 @@ MARK = "moatcheck cache 2"
 RECORDS: Mapping[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        *(Board, boards.BoardFile, boards.Layer, boards.Stackup, boards.Net, boards.Pin, boards.Component),
+        *(
+            Board,
+            boards.BoardFile,
+            boards.Layer,
+            boards.Stackup,
+            boards.Net,
+            boards.Pin,
+            boards.Component,
+        ),
         *(boards.Holes, boards.Outline, boards.Contact, boards.Connectivity, Conductors),
         *(Doubt, Place, Finding, Waived, Pour, OffReferenceRun),
     )
@@ -64,7 +72,14 @@ NARROW: Mapping[str, tuple[str, ...]] = {
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
 SHARED = ("pours", "off_reference_runs")  # quantities of a layout that are kept
-OF_ITS_OWN = ("board", "rules", "limits", "names", "tell", "_computed")  # of a layout: never handed on
+OF_ITS_OWN = (
+    "board",
+    "rules",
+    "limits",
+    "names",
+    "tell",
+    "_computed",
+)  # of a layout: never handed on
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 
 Found = tuple[list[Finding], list[Doubt]]  # of one rule
@@ -192,17 +207,25 @@ def read_cached(cache: Cache, path: Path, hints: Hints, jobs: int = 1) -> tuple[
 
 
 def run_cached(
-    cache: Cache, board: str, layout: Layout, names: list[str], run: Callable[[list[tuple[Layout, str]]], list[Found]]
+    cache: Cache,
+    board: str,
+    layout: Layout,
+    names: list[str],
+    run: Callable[[list[tuple[Layout, str]]], list[Found]],
 ) -> dict[str, Found]:
     """What each rule found: from the cache, or from `run`, which gets the rules that are left with their layouts."""
     rules = layout.rules
     keys = {name: rule_key(board, name, rules) for name in names}
-    results = {name: kept for name, key in keys.items() if isinstance(kept := cache.load(key), tuple)}
+    results = {
+        name: kept for name, key in keys.items() if isinstance(kept := cache.load(key), tuple)
+    }
     left = [name for name in names if name not in results]
     base = Layout(layout.board, narrowed(rules, ()))
     try:
         _recall(cache, board, base)
-        layouts = {own: _grown(base, visible(rules, name)) for name in left for own in (NARROW.get(name),)}
+        layouts = {
+            own: _grown(base, visible(rules, name)) for name in left for own in (NARROW.get(name),)
+        }
         if len(layouts) > 1:  # computed once, not by each
             _compute(cache, board, base, layouts.values())
         found = run([(layouts[NARROW.get(name)], name) for name in left])
@@ -256,7 +279,11 @@ def _grown(base: Layout, rules: Rules) -> Layout:
 
 def visible(rules: Rules, name: str) -> Rules:
     """The parts of a rules file that a rule sees when its results are kept."""
-    return narrowed(rules, NARROW[name]) if name in NARROW else replace(_plain(rules), limits=_without_own(rules))
+    return (
+        narrowed(rules, NARROW[name])
+        if name in NARROW
+        else replace(_plain(rules), limits=_without_own(rules))
+    )
 
 
 def narrowed(rules: Rules, own: tuple[str, ...]) -> Rules:
@@ -293,7 +320,9 @@ def board_key(path: Path, hints: Hints) -> str | None:
     except OSError:
         return None
     return (
-        None if content is None else _key("board", str(path), path.resolve().name, root.resolve().name, content, hints)
+        None
+        if content is None
+        else _key("board", str(path), path.resolve().name, root.resolve().name, content, hints)
     )
 
 
@@ -356,9 +385,13 @@ def tool() -> str:
     top = Path(__file__).resolve().parents[2]
     for package in PACKAGES:
         for file in sorted((top / package).rglob("*.py")):
-            total.update(f"{file.relative_to(top).as_posix()} {_digest(file.read_bytes())}\n".encode())
+            total.update(
+                f"{file.relative_to(top).as_posix()} {_digest(file.read_bytes())}\n".encode()
+            )
     libraries = [(name, version(name)) for name in LIBRARIES]
-    total.update(repr((libraries, shapely.geos_version, sys.version, platform.machine(), MARK)).encode())
+    total.update(
+        repr((libraries, shapely.geos_version, sys.version, platform.machine(), MARK)).encode()
+    )
     return total.hexdigest()
 
 
@@ -397,7 +430,9 @@ def _uncollected() -> Iterator[None]:
 
 def _encoded(value: Any, arrays: list[Any]) -> Any:
     """A value in JSON, everything but plain values under a tag; arrays are put aside."""
-    if value is None or (isinstance(value, bool | int | float | str) and not isinstance(value, Level)):
+    if value is None or (
+        isinstance(value, bool | int | float | str) and not isinstance(value, Level)
+    ):
         return value
     if type(value) is tuple and _is_plain(value):
         return {"plain": value}
@@ -420,11 +455,25 @@ _PLAIN = frozenset({int, float, str, bool, type(None)})
 _ENCODERS: tuple[tuple[Any, Callable[[Any, list[Any]], Any]], ...] = (
     (Level, lambda value, _: {"level": int(value)}),
     (Kind, lambda value, _: {"kind": value.value}),
-    (tuple | list, lambda value, arrays: {type(value).__name__: [_encoded(part, arrays) for part in value]}),
-    (dict, lambda value, arrays: {"dict": [[_encoded(part, arrays) for part in item] for item in value.items()]}),
+    (
+        tuple | list,
+        lambda value, arrays: {type(value).__name__: [_encoded(part, arrays) for part in value]},
+    ),
+    (
+        dict,
+        lambda value, arrays: {
+            "dict": [[_encoded(part, arrays) for part in item] for item in value.items()]
+        },
+    ),
     (date, lambda value, _: {"date": value.isoformat()}),
-    (shapely.Geometry, lambda value, arrays: {"shape": _put_aside(np.array([value], dtype=object), arrays)}),
-    (np.ndarray, lambda v, arrays: {"shapes" if v.dtype == object else "array": _put_aside(v, arrays)}),
+    (
+        shapely.Geometry,
+        lambda value, arrays: {"shape": _put_aside(np.array([value], dtype=object), arrays)},
+    ),
+    (
+        np.ndarray,
+        lambda v, arrays: {"shapes" if v.dtype == object else "array": _put_aside(v, arrays)},
+    ),
 )
 
 
@@ -457,7 +506,9 @@ def _shapes(number: int, arrays: list[Any]) -> Any:
 
 def _record(content: Any, arrays: list[Any]) -> Any:
     name, parts = content
-    return RECORDS[name](**{k: _decoded(v, arrays) if isinstance(v, dict) else v for k, v in parts.items()})
+    return RECORDS[name](
+        **{k: _decoded(v, arrays) if isinstance(v, dict) else v for k, v in parts.items()}
+    )
 
 
 def _tuples(content: Any) -> tuple[Any, ...]:

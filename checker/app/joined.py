@@ -44,7 +44,9 @@ def compared(layout: Layout, findings: Sequence[Finding], pair: Pair) -> list[Fi
         + sum(sum(barrier.isolator_pf.values()) for barrier in between),
         "without_parts": [p for b in between for p in b.isolators if p not in b.isolator_pf],
     }
-    return [_with(finding, told, volts) if finding.rule == RULE else finding for finding in findings]
+    return [
+        _with(finding, told, volts) if finding.rule == RULE else finding for finding in findings
+    ]
 
 
 def _with(finding: Finding, told: dict[str, object], volts: dict[int, float]) -> Finding:
@@ -68,7 +70,9 @@ def join(layout: Layout, pair: Pair) -> tuple[Board, Rules]:
         raise InputError("--join needs two different regions, such as --join system,probe")
     fillings = list(_fillings(layout, pair))
     if not fillings:
-        raise InputError(f"{pair[0]} and {pair[1]} have no pours on a common layer: there is no moat to fill")
+        raise InputError(
+            f"{pair[0]} and {pair[1]} have no pours on a common layer: there is no moat to fill"
+        )
     return _filled(layout, pair, fillings), _united(layout.rules, pair)
 
 
@@ -86,7 +90,9 @@ def _between(
     """What lies between two sides' pours, less other copper."""
     reach = _usual_gap(sides) + GRIP
     whole = _closed(shapely.union(*sides), reach)
-    filled = shapely.difference(whole, shapely.union_all([*sides, *(_closed(side, reach) for side in sides)]))
+    filled = shapely.difference(
+        whole, shapely.union_all([*sides, *(_closed(side, reach) for side in sides)])
+    )
     filled = shapely.intersection(shapely.buffer(filled, GRIP, join_style="mitre"), whole)
     copper = layout.board.copper
     rows = np.flatnonzero((copper.layer == layer) & ~np.isin(copper.net, nets))
@@ -104,7 +110,9 @@ def _usual_gap(sides: tuple[shapely.Geometry, shapely.Geometry]) -> float:
 
 def _closed(shape: shapely.Geometry, reach: float) -> shapely.Geometry:
     """A shape with what is narrower than twice the reach filled."""
-    return shapely.buffer(shapely.buffer(shape, reach, join_style="mitre"), -reach, join_style="mitre")
+    return shapely.buffer(
+        shapely.buffer(shape, reach, join_style="mitre"), -reach, join_style="mitre"
+    )
 
 
 def _references(layout: Layout, pair: Pair) -> Ints:
@@ -115,7 +123,12 @@ def _references(layout: Layout, pair: Pair) -> Ints:
 def _filled(layout: Layout, pair: Pair, fillings: Sequence[tuple[int, shapely.Geometry]]) -> Board:
     """The board with fillings, both regions' references one net."""
     board, nets = layout.board, _references(layout, pair)
-    parts = [(layer, part) for layer, shape in fillings for part in shapely.get_parts(shape) if part.area > 0]
+    parts = [
+        (layer, part)
+        for layer, shape in fillings
+        for part in shapely.get_parts(shape)
+        if part.area > 0
+    ]
     new = conductors(
         len(parts),
         kind=Kind.AREA,
@@ -126,9 +139,13 @@ def _filled(layout: Layout, pair: Pair, fillings: Sequence[tuple[int, shapely.Ge
     )
     copper = concatenate([board.copper, new])
     copper = replace(copper, net=np.where(np.isin(copper.net, nets), nets[0], copper.net))
-    holes = replace(board.holes, net=np.where(np.isin(board.holes.net, nets), nets[0], board.holes.net))
+    holes = replace(
+        board.holes, net=np.where(np.isin(board.holes.net, nets), nets[0], board.holes.net)
+    )
     joined = connect(copper, holes, board.nets, len(board.layers))
-    return replace(board, copper=joined.copper, holes=joined.holes, connectivity=joined.connectivity)
+    return replace(
+        board, copper=joined.copper, holes=joined.holes, connectivity=joined.connectivity
+    )
 
 
 def _united(rules: Rules, pair: Pair) -> Rules:
@@ -142,7 +159,9 @@ def _united(rules: Rules, pair: Pair) -> Rules:
         quiet=first.quiet and second.quiet,
         planes=(*first.planes, *second.planes),
     )
-    regions = tuple(one if spec.name == pair[0] else spec for spec in rules.regions if spec.name != pair[1])
+    regions = tuple(
+        one if spec.name == pair[0] else spec for spec in rules.regions if spec.name != pair[1]
+    )
     said = f"as if {pair[0]} and {pair[1]} had one unbroken reference"
     return replace(
         rules,
@@ -156,7 +175,8 @@ def _united(rules: Rules, pair: Pair) -> Rules:
 def _renamed(barrier: Barrier, pair: Pair) -> Barrier:
     """A barrier with the second region under the first one's name."""
     one, other = (
-        tuple(dict.fromkeys(pair[0] if name == pair[1] else name for name in side)) for side in barrier.between
+        tuple(dict.fromkeys(pair[0] if name == pair[1] else name for name in side))
+        for side in barrier.between
     )
     return replace(barrier, between=(one, other))
 

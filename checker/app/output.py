@@ -71,14 +71,20 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
     finding = chosen[0].id if chosen else None
     layers = [entry[0] for entry in outcome.layers]
     if layer is None:
-        told = [own for f in chosen or [g.worst for g in outcome.groups] for own in drawing.layers_of(f)]
+        told = [
+            own for f in chosen or [g.worst for g in outcome.groups] for own in drawing.layers_of(f)
+        ]
         layer = told[0] if told else layers[0]
     if layer not in layers:
         raise InputError(f'there is no layer "{layer}"; there are: {", ".join(layers)}')
     own = drawing.layers_of(chosen[0]) if chosen else ()
     if own and layer not in own:
-        raise InputError(f"finding {finding} is on {' and '.join(own)}, not on {layer}; leave --layer away")
-    return svg.draw(drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width)
+        raise InputError(
+            f"finding {finding} is on {' and '.join(own)}, not on {layer}; leave --layer away"
+        )
+    return svg.draw(
+        drawing.scene_of(checked.layout, outcome.findings), outcome, layer, finding, width
+    )
 
 
 def named(findings: Sequence[Finding], word: str) -> Finding:
@@ -153,7 +159,8 @@ def is_whole(folder: Path) -> bool:
     told = _read_manifest(folder)
     files = told.get("files", {})
     return told.get("whole") is True and all(
-        (folder / name).is_file() and hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
+        (folder / name).is_file()
+        and hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
         for name, digest in files.items()
     )
 
@@ -165,7 +172,9 @@ def _turn(name: str) -> tuple[int, str]:
 
 def _manifest(files: Mapping[str, bytes], *, whole: bool) -> bytes:
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
-    about = "the files of the last run; whole is false while one runs, and after one that did not end"
+    about = (
+        "the files of the last run; whole is false while one runs, and after one that did not end"
+    )
     return f"{json.dumps({'schema': 1, 'about': about, 'whole': whole, 'files': digests}, indent=1)}\n".encode()
 
 

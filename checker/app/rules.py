@@ -21,4 +21,6 @@ def load_rules(path: Path, *, regions_needed: bool = True) -> Rules:
 
 def rules_from(text: str, name: str) -> Rules:
     """Rules given as text; tables that they name are looked for beside `name`."""
-    return parse_rules(text, name, {name: limit.default for name, limit in known_limits().items()}, registry())
+    return parse_rules(
+        text, name, {name: limit.default for name, limit in known_limits().items()}, registry()
+    )

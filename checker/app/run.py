@@ -25,7 +25,17 @@ from checker.insulation.requirements import bind
 from checker.layout.layout import Layout, unheard
 from checker.results import baseline as baselines
 from checker.results import waivers
-from checker.results.outcome import CAUTION, UNSEEN, Check, Doubt, InputFile, Outcome, RegionRow, StatedDoubt, counts
+from checker.results.outcome import (
+    CAUTION,
+    UNSEEN,
+    Check,
+    Doubt,
+    InputFile,
+    Outcome,
+    RegionRow,
+    StatedDoubt,
+    counts,
+)
 from checker.results.sources import with_sources
 from checker.results.version import tool_version
 from checker.rules import registry
@@ -88,12 +98,18 @@ def hints_of(rules: Rules) -> Hints:
         copper=stackup.copper,
         plating=stackup.plating,
         permittivity=stackup.er,
-        nets=tuple(NamedPlace(net.name, (x, y), layer) for net in rules.named_nets for x, y, layer in net.at),
+        nets=tuple(
+            NamedPlace(net.name, (x, y), layer)
+            for net in rules.named_nets
+            for x, y, layer in net.at
+        ),
         outline=rules.outline,
     )
 
 
-def check(board_path: Path, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+def check(
+    board_path: Path, rules: Rules, options: Options, progress: Progress = lambda _: None
+) -> Checked:
     """Read a board and hold it against a rules file.
 
     Raises
@@ -102,7 +118,9 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     """
     progress("reading")
     if options.cache is None:
-        return check_board(read_board(board_path, hints_of(rules), options.jobs), rules, options, progress)
+        return check_board(
+            read_board(board_path, hints_of(rules), options.jobs), rules, options, progress
+        )
     store = cache.Cache(options.cache)
     board, key = cache.read_cached(store, board_path, hints_of(rules), options.jobs)
     if key is None:
@@ -113,16 +131,22 @@ def check(board_path: Path, rules: Rules, options: Options, progress: Progress =
     return check_cached(store, key, layout, options, progress)
 
 
-def check_cached(store: cache.Cache, key: str, layout: Layout, options: Options, progress: Progress) -> Checked:
+def check_cached(
+    store: cache.Cache, key: str, layout: Layout, options: Options, progress: Progress
+) -> Checked:
     """Judge a layout with what a cache knows of its board; `key` is the board's."""
 
     def run_left(tasks: list[Task]) -> list[Found]:
         return _run_rules(tasks, options, progress)
 
-    return judged(layout, cache.run_cached(store, key, layout, _able(layout, options), run_left), options)
+    return judged(
+        layout, cache.run_cached(store, key, layout, _able(layout, options), run_left), options
+    )
 
 
-def check_board(board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None) -> Checked:
+def check_board(
+    board: Board, rules: Rules, options: Options, progress: Progress = lambda _: None
+) -> Checked:
     """Hold a board that is read already against a rules file; see `check`."""
     progress("regions")
     layout = Layout(board, rules)
@@ -140,10 +164,14 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     results : findings and doubts of each rule that ran
     """
     board, rules = layout.board, layout.rules
-    checks = [Check(name, why is None, why or "") for name, why in _reasons(layout, options).items()]
+    checks = [
+        Check(name, why is None, why or "") for name, why in _reasons(layout, options).items()
+    ]
     found = [finding for name in registry() if name in results for finding in results[name][0]]
     doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
-    doubts |= dict.fromkeys(doubt for name in registry() if name in results for doubt in results[name][1])
+    doubts |= dict.fromkeys(
+        doubt for name in registry() if name in results for doubt in results[name][1]
+    )
     findings = with_sources(board, identified(found))
     if options.join is not None:
         findings = joined.compared(layout, findings, options.join)
@@ -221,7 +249,9 @@ def _run_rules(tasks: list[Task], options: Options, progress: Progress) -> list[
     if large and options.jobs > 1 and "fork" in get_all_start_methods():
         return _side_by_side(tasks, options.jobs, progress)
     total = len(tasks)
-    return [_run_rule(task, _numbered(progress, number, total)) for number, task in enumerate(tasks, 1)]
+    return [
+        _run_rule(task, _numbered(progress, number, total)) for number, task in enumerate(tasks, 1)
+    ]
 
 
 def _numbered(progress: Progress, number: int, total: int) -> Progress:
@@ -242,7 +272,9 @@ def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
     return found, doubts
 
 
-_shared: list[tuple[list[Task], Slates]] = []  # what forked workers inherit; a layout is too large to be sent
+_shared: list[
+    tuple[list[Task], Slates]
+] = []  # what forked workers inherit; a layout is too large to be sent
 
 
 def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Found]:
@@ -254,7 +286,9 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
     _shared.append((tasks, slates))
     try:
         with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
-            futures = [pool.submit(_run_shared, number, group) for number, group in enumerate(groups)]
+            futures = [
+                pool.submit(_run_shared, number, group) for number, group in enumerate(groups)
+            ]
             try:
                 _wait_for(futures, lambda: progress(_under_way(futures, groups, slates)))
             except BaseException:
@@ -264,7 +298,9 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
                 raise
             found = [future.result() for future in futures]
     except BrokenProcessPool:
-        raise InputError("a worker process was ended, perhaps for want of memory; check with --jobs 1") from None
+        raise InputError(
+            "a worker process was ended, perhaps for want of memory; check with --jobs 1"
+        ) from None
     finally:
         _shared.pop()
     by_number = dict(zip(chain.from_iterable(groups), chain.from_iterable(found), strict=True))
@@ -279,7 +315,9 @@ def _wait_for(futures: Sequence[Future[list[Found]]], look: Callable[[], None]) 
         left = wait(left, LOOK, FIRST_COMPLETED).not_done
 
 
-def _under_way(futures: Sequence[Future[list[Found]]], groups: list[list[int]], slates: Slates) -> str:
+def _under_way(
+    futures: Sequence[Future[list[Found]]], groups: list[list[int]], slates: Slates
+) -> str:
     """What the workers are at, and how many rules are done."""
     total = sum(map(len, groups))
     done = sum(len(group) for future, group in zip(futures, groups, strict=True) if future.done())
@@ -305,7 +343,9 @@ def _quiet_end() -> None:
 
 def _run_shared(slate: int, numbers: list[int]) -> list[Found]:
     tasks, slates = _shared[-1]
-    return [_run_rule(tasks[number], lambda stage: slates.write(slate, stage)) for number in numbers]
+    return [
+        _run_rule(tasks[number], lambda stage: slates.write(slate, stage)) for number in numbers
+    ]
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:
@@ -314,7 +354,9 @@ def _tables(rules: Rules) -> tuple[InputFile, ...]:
     named = {insulation.table for insulation in held if insulation.table}
     base = Path(rules.path).parent
     return tuple(
-        InputFile(name, hashlib.sha256((base / name).read_bytes()).hexdigest(), None, "spacing table")
+        InputFile(
+            name, hashlib.sha256((base / name).read_bytes()).hexdigest(), None, "spacing table"
+        )
         for name in sorted(named)
         if (base / name).is_file()
     )

@@ -68,7 +68,9 @@ class Watch:
         root = self.path.parent if self.path.suffix.lower() == ".gbrjob" else self.path
         files = sorted(root.rglob("*")) if root.is_dir() else [root]
         beside = sorted(self.rules_path.parent.glob("*.csv"))
-        return tuple(entry for file in (*files, self.rules_path, *beside) if (entry := _stated(file)))
+        return tuple(
+            entry for file in (*files, self.rules_path, *beside) if (entry := _stated(file))
+        )
 
     def wait(self, known: Signature) -> Signature:
         """Wait until the files differ from what is known and stay so for a moment."""

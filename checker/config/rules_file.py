@@ -20,7 +20,9 @@ from parsers.trouble import InputError, Place
 
 T = TypeVar("T")
 XY = tuple[float, float]
-Side = tuple[str, ...]  # the names that stand on one side: regions of a barrier, net patterns of a spacing
+Side = tuple[
+    str, ...
+]  # the names that stand on one side: regions of a barrier, net patterns of a spacing
 
 NO_INSULATION = "none"  # split only: no distances are asked for
 INSULATIONS = (NO_INSULATION, "functional", "basic", "reinforced")
@@ -60,7 +62,9 @@ class Insulation:
     """What a barrier or a spacing must hold: the keys that both share."""
 
     working_voltage: float | None = None  # V rms or d.c.
-    clearance_voltage: float | None = None  # None: the working voltage; good for functional insulation only
+    clearance_voltage: float | None = (
+        None  # None: the working voltage; good for functional insulation only
+    )
     insulation: str = "functional"  # none | functional | basic | reinforced
     pollution_degree: int = 2
     material_group: str = "IIIb"
@@ -85,7 +89,9 @@ class Barrier:
     straddling: tuple[str, ...] = ()
     earthed: tuple[str, ...] = ()  # net patterns
     hazardous: int | None = None  # the side, 0 or 1, that earthed copper protects from
-    isolator_pf: Mapping[str, float] = field(default_factory=dict)  # capacitance of the parts themselves, pF
+    isolator_pf: Mapping[str, float] = field(
+        default_factory=dict
+    )  # capacitance of the parts themselves, pF
     insulation: Insulation = field(default_factory=Insulation)
 
     @property
@@ -269,7 +275,11 @@ class Rules:
 
 
 def read_rules(
-    path: Path, limits: Mapping[str, float], rule_ids: Iterable[str] = (), *, regions_needed: bool = True
+    path: Path,
+    limits: Mapping[str, float],
+    rule_ids: Iterable[str] = (),
+    *,
+    regions_needed: bool = True,
 ) -> Rules:
     """Read a rules file.
 
@@ -287,23 +297,36 @@ def read_rules(
         data = path.read_bytes()
         text = data.decode("utf-8-sig")
     except OSError as error:
-        raise UnreadableRulesError(f"cannot read it: {error.strerror}; check the path", Place(str(path))) from None
+        raise UnreadableRulesError(
+            f"cannot read it: {error.strerror}; check the path", Place(str(path))
+        ) from None
     except UnicodeDecodeError:
         raise UnreadableRulesError("is no UTF-8 text; save it as UTF-8", Place(str(path))) from None
     return parse_rules(text, str(path), limits, rule_ids, regions_needed=regions_needed)
 
 
 def parse_rules(
-    text: str, path: str, limits: Mapping[str, float], rule_ids: Iterable[str] = (), *, regions_needed: bool = True
+    text: str,
+    path: str,
+    limits: Mapping[str, float],
+    rule_ids: Iterable[str] = (),
+    *,
+    regions_needed: bool = True,
 ) -> Rules:
     """Read the text of a rules file; see `read_rules`."""
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # also a number of thousands of digits
-        told = str(error) if isinstance(error, tomllib.TOMLDecodeError | RecursionError) else "a number is too long"
+        told = (
+            str(error)
+            if isinstance(error, tomllib.TOMLDecodeError | RecursionError)
+            else "a number is too long"
+        )
         found = re.search(r"(.*) \(at line (\d+)", told)
         what, line = (found[1], int(found[2])) if found else (told, None)
-        raise RulesFileError(f"is no valid TOML: {what[:1].lower()}{what[1:]}", Place(path, line)) from None
+        raise RulesFileError(
+            f"is no valid TOML: {what[:1].lower()}{what[1:]}", Place(path, line)
+        ) from None
     top = _Table(data, "", path, line_of_keys(text))
     if top.integer("schema", 0) != 1:
         raise top.error("schema", "this version reads schema 1; begin the file with: schema = 1")
@@ -367,8 +390,14 @@ def line_of_keys(text: str) -> dict[str, int]:
     prefix = ""
     open_brackets, fence = 0, ""
     for number, raw in enumerate(text.splitlines(), 1):
-        head = re.match(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]", raw) if not open_brackets and not fence else None
-        key = re.match(r"""\s*((?:"[^"]*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[\w-]+))*)\s*=""", raw)
+        head = (
+            re.match(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]", raw)
+            if not open_brackets and not fence
+            else None
+        )
+        key = re.match(
+            r"""\s*((?:"[^"]*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[\w-]+))*)\s*=""", raw
+        )
         if head:
             prefix = _plain(head[2])
             if head[1] == "[[":
@@ -383,7 +412,9 @@ def line_of_keys(text: str) -> dict[str, int]:
 
 
 def _plain(key: str) -> str:
-    return ".".join(part.strip().strip("\"'") for part in re.findall(r""""[^"]*"|'[^']*'|[^.]+""", key))
+    return ".".join(
+        part.strip().strip("\"'") for part in re.findall(r""""[^"]*"|'[^']*'|[^.]+""", key)
+    )
 
 
 def _still_open(line: str, depth: int, fence: str) -> tuple[int, str]:
@@ -417,7 +448,9 @@ class _Table:
     def missing(self, key: str, what: str) -> RulesFileError:
         """The error of a required key that is not there, with the key that may have been meant for it."""
         close = difflib.get_close_matches(key, self.data, 1, 0.7)
-        return self.error(key, f"{what}; {close[0]!r} stands here, did you mean it?" if close else what)
+        return self.error(
+            key, f"{what}; {close[0]!r} stands here, did you mean it?" if close else what
+        )
 
     def get(self, key: str, kind: str, test: Callable[[Any], bool]) -> Any:
         self.asked.add(key)
@@ -445,10 +478,14 @@ class _Table:
         return tuple(value or ())
 
     def integer(self, key: str, default: int) -> int:
-        value = self.get(key, "a whole number", lambda v: isinstance(v, int) and not isinstance(v, bool))
+        value = self.get(
+            key, "a whole number", lambda v: isinstance(v, int) and not isinstance(v, bool)
+        )
         return default if value is None else int(value)
 
-    def number(self, key: str, default: float, least: float = 0.0, kind: str = "a number of at least 0") -> float:
+    def number(
+        self, key: str, default: float, least: float = 0.0, kind: str = "a number of at least 0"
+    ) -> float:
         value = self.get(key, kind, lambda v: _is_number(v) and v >= least)
         return default if value is None else float(value)
 
@@ -471,7 +508,11 @@ class _Table:
         """Two sides, each one name or several."""
 
         def test(value: Any) -> bool:
-            sides = isinstance(value, list) and len(value) == 2 and all(_is_strings(_listed(s)) for s in value)
+            sides = (
+                isinstance(value, list)
+                and len(value) == 2
+                and all(_is_strings(_listed(s)) for s in value)
+            )
             return sides and all(map(_listed, value))
 
         value = self.get(key, f"{what} such as {example}", test)
@@ -482,7 +523,9 @@ class _Table:
 
     def one_side(self, key: str, sides: tuple[Side, Side]) -> int | None:
         """Which of two sides a key names: by any of its names, or by all of them."""
-        value = self.get(key, "a name, or a list of names, of one side", lambda v: _is_strings(_listed(v)))
+        value = self.get(
+            key, "a name, or a list of names, of one side", lambda v: _is_strings(_listed(v))
+        )
         if value is None:
             return None
         names = set(_listed(value))
@@ -500,12 +543,20 @@ class _Table:
         return _as_pin(value)
 
     def two_pins(self, key: str) -> tuple[PinName, PinName]:
-        value = self.get(key, 'a list of two pins such as ["U7.2", "U2.3"]', lambda v: _is_strings(v) and len(v) == 2)
+        value = self.get(
+            key,
+            'a list of two pins such as ["U7.2", "U2.3"]',
+            lambda v: _is_strings(v) and len(v) == 2,
+        )
         if value is None:
-            raise self.missing(key, 'is missing; it must be a list of two pins such as ["U7.2", "U2.3"]')
+            raise self.missing(
+                key, 'is missing; it must be a list of two pins such as ["U7.2", "U2.3"]'
+            )
         for text in value:
             if not _is_pin(text):
-                raise self.error(key, f'must hold pins spelled part.pin such as "U2.5", not "{text}"')
+                raise self.error(
+                    key, f'must hold pins spelled part.pin such as "U2.5", not "{text}"'
+                )
         if value[0] == value[1]:
             raise self.error(key, f'must hold two different pins, not "{value[0]}" twice')
         return _as_pin(value[0]), _as_pin(value[1])
@@ -514,9 +565,15 @@ class _Table:
         return tuple(map(float, self.get(key, "a list of thicknesses in mm", _is_sizes) or ()))
 
     def two_names(self, key: str) -> tuple[str, str]:
-        value = self.get(key, "a list of two different names", lambda v: _is_strings(v) and len(set(v)) == len(v) == 2)
+        value = self.get(
+            key,
+            "a list of two different names",
+            lambda v: _is_strings(v) and len(set(v)) == len(v) == 2,
+        )
         if value is None:
-            raise self.missing(key, 'is missing; it must be a list of two names such as ["system", "probe"]')
+            raise self.missing(
+                key, 'is missing; it must be a list of two names such as ["system", "probe"]'
+            )
         return value[0], value[1]
 
     def table(self, key: str) -> _Table:
@@ -525,12 +582,18 @@ class _Table:
 
     def tables(self, key: str) -> list[_Table]:
         kind = f"a list of tables: write [[{key}]] with two brackets"
-        value = self.get(key, kind, lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v))
+        value = self.get(
+            key, kind, lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v)
+        )
         return [self.child(t, f"{key}[{i}]") for i, t in enumerate(value or [])]
 
     def named_tables(self, key: str) -> list[tuple[str, _Table]]:
         kind = f"made of tables: write [{key}.NAME]"
-        value = self.get(key, kind, lambda v: isinstance(v, dict) and all(isinstance(t, dict) for t in v.values()))
+        value = self.get(
+            key,
+            kind,
+            lambda v: isinstance(v, dict) and all(isinstance(t, dict) for t in v.values()),
+        )
         return [(name, self.child(t, f"{key}.{name}")) for name, t in (value or {}).items()]
 
     def child(self, data: dict[str, Any], key: str) -> _Table:
@@ -555,7 +618,9 @@ class _Table:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12  # false for NaN too
+    return (
+        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
+    )  # false for NaN too
 
 
 def _is_strings(value: Any) -> bool:
@@ -595,7 +660,12 @@ def _is_sizes(value: Any) -> bool:
 
 
 def _is_spot(value: Any) -> bool:
-    return isinstance(value, list) and len(value) == 3 and all(map(_is_number, value[:2])) and _is_layer(value[2])
+    return (
+        isinstance(value, list)
+        and len(value) == 3
+        and all(map(_is_number, value[:2]))
+        and _is_layer(value[2])
+    )
 
 
 def _is_layer(value: Any) -> bool:
@@ -621,11 +691,17 @@ def _region(name: str, table: _Table) -> RegionSpec:
         area=_corners(area),
     )
     if "reference" not in table.data and not spec.area:
-        raise table.missing("reference", "is missing; write reference = [] for a region without reference copper")
+        raise table.missing(
+            "reference", "is missing; write reference = [] for a region without reference copper"
+        )
     return spec
 
 
-DEFAULTED = ("insulation", "pollution_degree", "material_group")  # defaults that decide over distances
+DEFAULTED = (
+    "insulation",
+    "pollution_degree",
+    "material_group",
+)  # defaults that decide over distances
 
 
 def _insulation(table: _Table) -> Insulation:
@@ -643,14 +719,21 @@ def _insulation(table: _Table) -> Insulation:
     )
     path = PurePath(spec.table or "")
     if path.is_absolute() or ".." in path.parts:
-        raise table.error("table", "lies outside the rules file's folder; put the table beside the rules file")
+        raise table.error(
+            "table", "lies outside the rules file's folder; put the table beside the rules file"
+        )
     if spec.table is not None and not spec.asks:
-        raise table.error("table", 'insulation = "none" asks for no distances; state the insulation, or leave it out')
+        raise table.error(
+            "table",
+            'insulation = "none" asks for no distances; state the insulation, or leave it out',
+        )
     return spec
 
 
 def _barrier(table: _Table) -> Barrier:
-    between = table.sides("between", "a list of two sides", '["system", "probe"] or [["system", "pump"], "probe"]')
+    between = table.sides(
+        "between", "a list of two sides", '["system", "probe"] or [["system", "pump"], "probe"]'
+    )
     if len({*between[0], *between[1]}) < len(between[0]) + len(between[1]):
         raise table.error("between", "names a region twice; name each on one side only")
     return Barrier(
@@ -670,7 +753,9 @@ def _isolator_pf(table: _Table) -> dict[str, float]:
     isolators = table.strings("isolators")
     for part in parts.data:
         if part not in isolators:
-            raise parts.error(part, f"is none of the isolators of this barrier{nearest(part, isolators)}")
+            raise parts.error(
+                part, f"is none of the isolators of this barrier{nearest(part, isolators)}"
+            )
     return {part: parts.number(part, 0.0) for part in parts.data}
 
 
@@ -678,7 +763,9 @@ def _spacing(table: _Table) -> Spacing:
     between = table.sides("between", "two lists of nets", '[["AC_L"], ["AC_N", "PE"]]')
     if table.string("table") is None:
         raise table.missing("table", "is missing; a spacing is held against a table")
-    return Spacing(between, table.strings("earthed"), table.one_side("hazardous", between), _insulation(table))
+    return Spacing(
+        between, table.strings("earthed"), table.one_side("hazardous", between), _insulation(table)
+    )
 
 
 def _tie(table: _Table) -> Tie:
@@ -700,7 +787,9 @@ def _hardware(table: _Table) -> Hardware:
     import shapely  # noqa: PLC0415 - most rules files need none, and it takes longer than reading them
 
     if outline and not shapely.is_valid(shapely.Polygon(outline)):
-        raise table.error("outline", "crosses or touches itself; give its corners in order, round it")
+        raise table.error(
+            "outline", "crosses or touches itself; give its corners in order, round it"
+        )
     if outline:
         return Hardware(side=side, net=net, outline=outline)
     if at is None or diameter is None:
@@ -711,7 +800,9 @@ def _hardware(table: _Table) -> Hardware:
 def _tolerance(table: _Table) -> Tolerance:
     names = ("etch", "registration", "routing")
     etch, registration, routing = (table.number(name, 0.0) for name in names)
-    return Tolerance(etch, registration, routing, tuple(name for name in names if name not in table.data))
+    return Tolerance(
+        etch, registration, routing, tuple(name for name in names if name not in table.data)
+    )
 
 
 def _named_net(name: str, table: _Table) -> NamedNet:
@@ -722,13 +813,19 @@ def _named_net(name: str, table: _Table) -> NamedNet:
     if not name.strip():
         raise table.error("", "a net needs a name: write [net.NAME]")
     if at is None:
-        raise table.missing("at", 'is missing; name places on the copper such as at = [[12.5, 40.0, "L1"]]')
+        raise table.missing(
+            "at", 'is missing; name places on the copper such as at = [[12.5, 40.0, "L1"]]'
+        )
     return NamedNet(name, tuple((float(x), float(y), layer) for x, y, layer in at))
 
 
 def _outline(table: _Table) -> tuple[XY, ...]:
     return _corners(
-        table.get("points", "a list of at least three corners such as [[0, 0], [40, 0], [40, 60]]", _is_outline)
+        table.get(
+            "points",
+            "a list of at least three corners such as [[0, 0], [40, 0], [40, 60]]",
+            _is_outline,
+        )
     )
 
 
@@ -752,7 +849,11 @@ def _net_classes(table: _Table) -> NetClasses:
     return NetClasses(
         noisy=table.strings("noisy"),
         slow=table.strings("slow"),
-        pairs=tuple((a, b) for a, b in table.get("pairs", 'a list of pairs such as [["D_P", "D_N"]]', is_pairs) or ()),
+        pairs=tuple(
+            (a, b)
+            for a, b in table.get("pairs", 'a list of pairs such as [["D_P", "D_N"]]', is_pairs)
+            or ()
+        ),
         stitching=table.strings("stitching"),
         edge_ns={net: edges.optional_number(net) or 0.0 for net in edges.data},
     )
@@ -795,16 +896,22 @@ def _quiet_input(table: _Table) -> QuietInput:
 def _allowed(table: _Table) -> float:
     """The error that an input may have, V: stated, or a share of one step of its converter."""
     allowed, scale = table.optional_number("allowed"), table.optional_number("full_scale")
-    bits = table.get("bits", "a whole number from 1 to 32", lambda v: _is_number(v) and v in range(1, 33))
+    bits = table.get(
+        "bits", "a whole number from 1 to 32", lambda v: _is_number(v) and v in range(1, 33)
+    )
     share = table.optional_number("share")
     steps = {"full_scale": scale, "bits": bits, "share": share}
     given = [key for key, value in steps.items() if value is not None]
     if allowed is not None and given:
-        raise table.error(given[0], "stands beside allowed; give allowed, or full_scale, bits and share")
+        raise table.error(
+            given[0], "stands beside allowed; give allowed, or full_scale, bits and share"
+        )
     if allowed is not None:
         return allowed
     if not given:
-        raise table.missing("allowed", "is missing: V in series with the input, or full_scale, bits and share")
+        raise table.missing(
+            "allowed", "is missing: V in series with the input, or full_scale, bits and share"
+        )
     for key in ("full_scale", "bits"):
         if steps[key] is None:
             raise table.missing(key, f"is required with {given[0]}")
@@ -833,12 +940,19 @@ def _check_names(rules: Rules, top: _Table) -> None:
     """Names that point to a region must be declared."""
     names = {region.name for region in rules.regions}
     if not names:
-        raise RulesFileError("declares no region; write at least one [region.NAME]", Place(rules.path))
-    named = [(f"barrier[{n}].between", name) for n, b in enumerate(rules.barriers) for name in b.regions]
+        raise RulesFileError(
+            "declares no region; write at least one [region.NAME]", Place(rules.path)
+        )
+    named = [
+        (f"barrier[{n}].between", name) for n, b in enumerate(rules.barriers) for name in b.regions
+    ]
     named += [(f"tie[{n}].between", name) for n, t in enumerate(rules.ties) for name in t.between]
     for key, name in named:
         if name not in names:
             raise top.error(key, f'there is no region "{name}"{nearest(name, names)}')
     catch_all = [region.name for region in rules.regions if "*" in region.nets]
     if len(catch_all) > 1:
-        raise top.error(f"region.{catch_all[1]}.nets", f'only one region may claim "*"; {catch_all[0]} does already')
+        raise top.error(
+            f"region.{catch_all[1]}.nets",
+            f'only one region may claim "*"; {catch_all[0]} does already',
+        )

@@ -142,7 +142,10 @@ class SpacingTable:
 
     def _matching(self, measure: str, query: Query) -> list[tuple[Row, float]]:
         found = [(row, row.distance(measure)) for row in self.rows if row.matches(query)]
-        return sorted(((r, d) for r, d in found if d is not None), key=lambda pair: (pair[0].voltage, pair[0].line))
+        return sorted(
+            ((r, d) for r, d in found if d is not None),
+            key=lambda pair: (pair[0].voltage, pair[0].line),
+        )
 
     def _consistent(self, measure: str, rows: list[tuple[Row, float]]) -> list[tuple[Row, float]]:
         for (row, value), (other, next_value) in pairwise(rows):
@@ -161,7 +164,9 @@ class SpacingTable:
         return rows
 
 
-def _read_off(rows: Sequence[tuple[Row, float]], at: int, voltage: float, between: str) -> tuple[float, str]:
+def _read_off(
+    rows: Sequence[tuple[Row, float]], at: int, voltage: float, between: str
+) -> tuple[float, str]:
     upper, value = rows[at]
     text = f"{upper.line} ({upper.voltage:g} V)"
     if upper.voltage == voltage:
@@ -199,7 +204,9 @@ def read_table(path: Path, name: str | None = None) -> SpacingTable:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise TableError("the spacing table is no UTF-8 text: save it as CSV in UTF-8", Place(name)) from error
+        raise TableError(
+            "the spacing table is no UTF-8 text: save it as CSV in UTF-8", Place(name)
+        ) from error
     columns, rows = _parse(text, name)
     return SpacingTable(name, hashlib.sha256(data).hexdigest(), columns, rows)
 
@@ -223,8 +230,14 @@ def _cells(text: str, name: str) -> list[tuple[int, list[str]]]:
     try:
         found = [(reader.line_num, cells) for cells in reader]
     except csv.Error as error:
-        raise TableError(f"no CSV ({error}): correct this line", Place(name, reader.line_num)) from error
-    return [(line, cells) for line, cells in found if any(map(str.strip, cells)) and cells[0].lstrip()[:1] != "#"]
+        raise TableError(
+            f"no CSV ({error}): correct this line", Place(name, reader.line_num)
+        ) from error
+    return [
+        (line, cells)
+        for line, cells in found
+        if any(map(str.strip, cells)) and cells[0].lstrip()[:1] != "#"
+    ]
 
 
 def _check_header(columns: Iterable[str], place: Place) -> None:
@@ -232,7 +245,10 @@ def _check_header(columns: Iterable[str], place: Place) -> None:
     for number, column in enumerate(columns, 1):
         if column not in _COLUMNS:
             if ";" in column or "\t" in column:
-                raise TableError("the columns stand apart by no commas: save it with commas, numbers like 12.5", place)
+                raise TableError(
+                    "the columns stand apart by no commas: save it with commas, numbers like 12.5",
+                    place,
+                )
             near = difflib.get_close_matches(column.lower(), _COLUMNS, n=1, cutoff=0.5)
             meant = f"is `{near[0]}` meant?" if near else f"known are {', '.join(_COLUMNS)}"
             raise TableError(f"column {number} is unknown: {meant}", place)
@@ -246,14 +262,20 @@ def _check_header(columns: Iterable[str], place: Place) -> None:
 
 def _row(columns: Sequence[str], cells: Sequence[str], place: Place) -> Row:
     if len(cells) != len(columns):
-        raise TableError(f"{len(cells)} cells under {len(columns)} columns: correct this line", place)
+        raise TableError(
+            f"{len(cells)} cells under {len(columns)} columns: correct this line", place
+        )
     by_name = {column: cell.strip() for column, cell in zip(columns, cells, strict=True)}
     voltage = _number("voltage", by_name["voltage"], place)
     if voltage is None:
         raise TableError("no voltage in this row: fill it in", place)
-    clearance, creepage = (_number(measure, by_name.get(measure, ""), place) for measure in _DISTANCES)
+    clearance, creepage = (
+        _number(measure, by_name.get(measure, ""), place) for measure in _DISTANCES
+    )
     if clearance is None and creepage is None:
-        raise TableError("neither clearance nor creepage in this row: fill one in or delete the row", place)
+        raise TableError(
+            "neither clearance nor creepage in this row: fill one in or delete the row", place
+        )
     filters = tuple(_filter(name, by_name.get(name, ""), place) for name in _FILTERS)
     return Row(place.line or 0, voltage, (clearance, creepage), filters)
 
@@ -276,5 +298,7 @@ def _filter(name: str, cell: str, place: Place) -> str | None:
     same: Callable[[str], bool] = lambda known: known.lower() == cell.lower()  # noqa: E731
     known = next(filter(same, _FILTERS[name]), None)
     if known is None:
-        raise TableError(f"{name} is unknown: use one of {', '.join(_FILTERS[name])}, or leave it empty", place)
+        raise TableError(
+            f"{name} is unknown: use one of {', '.join(_FILTERS[name])}, or leave it empty", place
+        )
     return known if known != ANY else None

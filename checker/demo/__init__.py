@@ -70,7 +70,9 @@ def write(name: str, folder: Path) -> Written:
     rules.write_text(demo.rules, encoding="utf-8", newline="\n")
     (folder / TABLE).write_text(_packaged(TABLE), encoding="utf-8", newline="\n")
     write_gerber(sketch, folder / "board", drills="nc")
-    ipc = tuple(write_ipc2581(sketch, folder / f"board-{revision}.xml", revision) for revision in REVISIONS)
+    ipc = tuple(
+        write_ipc2581(sketch, folder / f"board-{revision}.xml", revision) for revision in REVISIONS
+    )
     return Written(folder / "board", ipc, rules)
 
 
@@ -83,9 +85,21 @@ _ALL: tuple[tuple[str, str, _Draw], ...] = (
     ("greenhouse", "greenhouse dosing controller: mains, pumps, logic, probes", greenhouse),
     ("digital-isolator", "isolated converter and bus isolator", separations.digital_isolator),
     ("optocoupler", "optocoupler driven from the quiet side", separations.optocoupler),
-    ("isolated-amplifier", "amplifier in an isolated region with its own supply", separations.isolated_amplifier),
-    ("mains-barrier", "safety barrier to a mains side, slot under the part", separations.mains_barrier),
-    ("single-tie", "split reference without isolation, one tie under the converter", separations.single_tie),
+    (
+        "isolated-amplifier",
+        "amplifier in an isolated region with its own supply",
+        separations.isolated_amplifier,
+    ),
+    (
+        "mains-barrier",
+        "safety barrier to a mains side, slot under the part",
+        separations.mains_barrier,
+    ),
+    (
+        "single-tie",
+        "split reference without isolation, one tie under the converter",
+        separations.single_tie,
+    ),
     ("battery", "battery board with one solid reference", separations.battery),
     ("battery-probe", "battery board with a probe input over one reference", probes.battery_probe),
     ("battery-moat", "battery board with a probe input behind a moat", probes.battery_moat),

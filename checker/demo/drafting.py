@@ -55,14 +55,18 @@ def two_rows(pins: int, span: float, pitch: float, size: XY) -> Footprint:
     rows = pins // 2
     top = (rows - 1) * pitch / 2
     left = [Land(str(n + 1), (-span / 2, round(top - n * pitch, 4)), size) for n in range(rows)]
-    right = [Land(str(rows + n + 1), (span / 2, round(n * pitch - top, 4)), size) for n in range(rows)]
+    right = [
+        Land(str(rows + n + 1), (span / 2, round(n * pitch - top, 4)), size) for n in range(rows)
+    ]
     return (*left, *right)
 
 
 def in_line(pins: int, pitch: float, land: float, drill: float) -> Footprint:
     """A row of drilled pins from the left, pin 1 square."""
     shapes = [RECTANGLE, *([ROUND] * (pins - 1))]
-    return tuple(Land(str(n + 1), (n * pitch, 0), (land, land), s, drill) for n, s in enumerate(shapes))
+    return tuple(
+        Land(str(n + 1), (n * pitch, 0), (land, land), s, drill) for n, s in enumerate(shapes)
+    )
 
 
 RESISTOR = CAPACITOR = two_pads(1.5, (0.8, 0.9))  # 0603
@@ -91,7 +95,13 @@ class Drawing:
     _pours: list[tuple[Pour, float]] = field(default_factory=list)
 
     def place(
-        self, refdes: str, footprint: Footprint, at: XY, nets: Sequence[str] | Mapping[str, str], *, turn: int = 0
+        self,
+        refdes: str,
+        footprint: Footprint,
+        at: XY,
+        nets: Sequence[str] | Mapping[str, str],
+        *,
+        turn: int = 0,
     ) -> None:
         """Put a part down, turned counterclockwise by a multiple of 90 degrees.
 
@@ -99,7 +109,11 @@ class Drawing:
         ----------
         nets : one per land in the order of the footprint, or by pin; "N/C" for a pin that is connected to nothing
         """
-        by_pin = nets if isinstance(nets, Mapping) else {land.pin: n for land, n in zip(footprint, nets, strict=True)}
+        by_pin = (
+            nets
+            if isinstance(nets, Mapping)
+            else {land.pin: n for land, n in zip(footprint, nets, strict=True)}
+        )
         for land in footprint:
             self._land(refdes, land, at, by_pin[land.pin], turn)
         self.parts.append(Part(refdes=refdes))
@@ -124,14 +138,23 @@ class Drawing:
             for layer in layers
         ]
         if land.drill is not None:
-            hole = Hole(net=net, at=place, diameter=land.drill, refdes=refdes, pin=land.pin, function="ComponentDrill")
+            hole = Hole(
+                net=net,
+                at=place,
+                diameter=land.drill,
+                refdes=refdes,
+                pin=land.pin,
+                function="ComponentDrill",
+            )
             self.holes.append(hole)
 
     def pin(self, refdes: str, pin: str) -> XY:
         """Where a pin is."""
         return next(p.at for p in self.pads if p.refdes == refdes and p.pin == pin)
 
-    def trace(self, net: str, layer: str, *points: XY, width: float = 0.2, bevel: float = 0.5) -> None:
+    def trace(
+        self, net: str, layer: str, *points: XY, width: float = 0.2, bevel: float = 0.5
+    ) -> None:
         """Draw a trace; right-angled corners are bevelled by `bevel`."""
         self.draws.append(Draw(net=net, layer=layer, width=width, points=_bevelled(points, bevel)))
 
@@ -144,29 +167,46 @@ class Drawing:
 
     def slot(self, start: XY, end: XY, width: float) -> None:
         """Rout an unplated slot."""
-        self.holes.append(Hole(at=start, to=end, diameter=width, plated=False, function="OtherDrill,Slot"))
+        self.holes.append(
+            Hole(at=start, to=end, diameter=width, plated=False, function="OtherDrill,Slot")
+        )
 
     def mounting_hole(self, at: XY, diameter: float) -> None:
         """Drill an unplated hole for a screw."""
-        self.holes.append(Hole(at=at, diameter=diameter, plated=False, function="MechanicalDrill,Tooling"))
+        self.holes.append(
+            Hole(at=at, diameter=diameter, plated=False, function="MechanicalDrill,Tooling")
+        )
 
     def fiducial(self, at: XY) -> None:
         """A mark for the placement machine: copper of no net."""
-        self.pads.append(Pad(net="", layer="L1", at=at, size=(1.0, 1.0), function="FiducialPad,Global"))
+        self.pads.append(
+            Pad(net="", layer="L1", at=at, size=(1.0, 1.0), function="FiducialPad,Global")
+        )
 
     def thieving(self, layer: str, *boxes: tuple[float, float, float, float]) -> None:
         """Copper that evens out etching: of no net."""
-        self._pours += [(Pour(net="", layer=layer, contour=box(*b), function="CopperBalancing"), 0.0) for b in boxes]
+        self._pours += [
+            (Pour(net="", layer=layer, contour=box(*b), function="CopperBalancing"), 0.0)
+            for b in boxes
+        ]
 
     def pour(
-        self, net: str, layer: str, contour: Contour, *, holes: tuple[Contour, ...] = (), clearance: float = 0.25
+        self,
+        net: str,
+        layer: str,
+        contour: Contour,
+        *,
+        holes: tuple[Contour, ...] = (),
+        clearance: float = 0.25,
     ) -> None:
         """Fill a contour (straight edges, as those of its holes) with copper that keeps clear of other nets'."""
         self._pours.append((Pour(net=net, layer=layer, contour=contour, holes=holes), clearance))
 
     def sketch(self) -> Sketch:
         """The finished board."""
-        pours = [piece for pour, clearance in self._pours for piece in self._cut_out(pour, clearance)]
+        pours = [
+            piece for pour, clearance in self._pours for piece in self._cut_out(pour, clearance)
+        ]
         return Sketch(
             title=self.title,
             layers=self.layers,
@@ -186,14 +226,21 @@ class Drawing:
         openings = list(self._openings(pour, clearance))
         shapes = [shape for shape, _ in openings]
         area = shapely.Polygon(pour.contour, pour.holes)
-        round_ones = [i for i, (_, exact) in enumerate(openings) if exact and _stands_alone(i, shapes, area)]
+        round_ones = [
+            i for i, (_, exact) in enumerate(openings) if exact and _stands_alone(i, shapes, area)
+        ]
         rest = [shape for i, shape in enumerate(shapes) if i not in set(round_ones)]
         left = shapely.set_precision(area - shapely.union_all(rest), GRID)
         pieces = [p for p in shapely.get_parts(left) if p.area > SLIVER]
         circles = [(openings[i][1], shapes[i]) for i in round_ones]
-        return [_piece(pour, piece, [c for c, s in circles if c and piece.contains(s.centroid)]) for piece in pieces]
+        return [
+            _piece(pour, piece, [c for c, s in circles if c and piece.contains(s.centroid)])
+            for piece in pieces
+        ]
 
-    def _openings(self, pour: Pour, clearance: float) -> Iterable[tuple[shapely.Geometry, Contour | None]]:
+    def _openings(
+        self, pour: Pour, clearance: float
+    ) -> Iterable[tuple[shapely.Geometry, Contour | None]]:
         """Areas to keep free, and the same as a contour where it is a circle."""
         for pad in self.pads:
             if pad.layer == pour.layer and pad.net != pour.net:
@@ -228,7 +275,9 @@ def _stands_alone(index: int, shapes: Sequence[shapely.Geometry], area: shapely.
 
 def _piece(pour: Pour, piece: shapely.Geometry, circles: list[Contour]) -> Pour:
     holes = [_corners(ring) for ring in piece.interiors]
-    return Pour(net=pour.net, layer=pour.layer, contour=_corners(piece.exterior), holes=(*holes, *circles))
+    return Pour(
+        net=pour.net, layer=pour.layer, contour=_corners(piece.exterior), holes=(*holes, *circles)
+    )
 
 
 def _corners(ring: shapely.Geometry) -> Contour:
@@ -256,4 +305,6 @@ def _bevelled(points: Sequence[XY], bevel: float) -> Contour:
 
 
 def _toward(start: XY, end: XY, share: float) -> XY:
-    return round(start[0] + (end[0] - start[0]) * share, 4), round(start[1] + (end[1] - start[1]) * share, 4)
+    return round(start[0] + (end[0] - start[0]) * share, 4), round(
+        start[1] + (end[1] - start[1]) * share, 4
+    )

@@ -35,7 +35,9 @@ _DIGITS = {MILLIMETRE: 6, INCH: 7}  # decimals of a coordinate
 _PROFILE_WIDTH = 0.1
 
 
-def write_gerber(sketch: Sketch, folder: Path, *, unit: str = MILLIMETRE, drills: str = "gerber") -> list[Path]:
+def write_gerber(
+    sketch: Sketch, folder: Path, *, unit: str = MILLIMETRE, drills: str = "gerber"
+) -> list[Path]:
     """Write the package into a folder; see `gerber_package`."""
     folder.mkdir(parents=True, exist_ok=True)
     written = []
@@ -46,7 +48,9 @@ def write_gerber(sketch: Sketch, folder: Path, *, unit: str = MILLIMETRE, drills
     return written
 
 
-def gerber_package(sketch: Sketch, *, unit: str = MILLIMETRE, drills: str = "gerber") -> dict[str, str]:
+def gerber_package(
+    sketch: Sketch, *, unit: str = MILLIMETRE, drills: str = "gerber"
+) -> dict[str, str]:
     """Texts of all files by name.
 
     Parameters
@@ -79,7 +83,11 @@ class _Plot:
         self._apertures: dict[tuple[str, str], int] = {}
         self._aperture = 0
         self._attributes: dict[str, str] = {}
-        self._head = [f"%TF.FileFunction,{function}*%", "%TF.FilePolarity,Positive*%", "%TF.Part,Single*%"]
+        self._head = [
+            f"%TF.FileFunction,{function}*%",
+            "%TF.FilePolarity,Positive*%",
+            "%TF.Part,Single*%",
+        ]
         self._head += ["%TF.SameCoordinates*%", _FORMAT[unit], f"%MO{unit}*%"]
         self._body: list[str] = []
 
@@ -87,7 +95,9 @@ class _Plot:
         apertures = []
         for (template, function), number in self._apertures.items():
             apertures += [f"%TA.AperFunction,{function}*%", f"%ADD{number}{template}*%", "%TD*%"]
-        return "\n".join([*self._head, *apertures, "%LPD*%", "G01*", "G75*", *self._body, "M02*", ""])
+        return "\n".join(
+            [*self._head, *apertures, "%LPD*%", "G01*", "G75*", *self._body, "M02*", ""]
+        )
 
     def attributes(self, **wanted: str) -> None:
         """Set the object attributes of what follows: exactly these."""
@@ -133,7 +143,9 @@ class _Plot:
         self._body += ["G37*", "%TD.AperFunction*%"] if function else ["G37*"]
 
     def size(self, *lengths: float) -> str:
-        return "X".join(f"{length / _FACTOR[self.unit]:.7f}".rstrip("0").rstrip(".") for length in lengths)
+        return "X".join(
+            f"{length / _FACTOR[self.unit]:.7f}".rstrip("0").rstrip(".") for length in lengths
+        )
 
     def _number(self, length: float) -> int:
         scale: int = 10 ** _DIGITS[self.unit]
@@ -193,7 +205,10 @@ def _pin(thing: Pad | Hole) -> dict[str, str]:
     if thing.pin is None:
         return {"C": escaped(thing.refdes)}
     named = [thing.pin_name] if isinstance(thing, Pad) and thing.pin_name else []
-    return {"P": ",".join(escaped(v) for v in (thing.refdes, thing.pin, *named)), "C": escaped(thing.refdes)}
+    return {
+        "P": ",".join(escaped(v) for v in (thing.refdes, thing.pin, *named)),
+        "C": escaped(thing.refdes),
+    }
 
 
 def escaped(text: str) -> str:
@@ -248,7 +263,10 @@ def _drill_tape(rows: list[Hole], function: str, unit: str) -> str:
     tools = list(dict.fromkeys((h.diameter, h.function) for h in rows))
     head = ["M48", f"; #@! TF.FileFunction,{function}", "METRIC" if unit == MILLIMETRE else "INCH"]
     for number, (diameter, use) in enumerate(tools, 1):
-        head += [f"; #@! TA.AperFunction,{plated},{kind},{use}", f"T{number}C{diameter / scale:.5f}"]
+        head += [
+            f"; #@! TA.AperFunction,{plated},{kind},{use}",
+            f"T{number}C{diameter / scale:.5f}",
+        ]
     body: list[str] = []
     for number, tool in enumerate(tools, 1):
         body.append(f"T{number}")
@@ -257,7 +275,10 @@ def _drill_tape(rows: list[Hole], function: str, unit: str) -> str:
 
 
 def _tape_line(hole: Hole, scale: float) -> str:
-    ends = [f"X{x / scale:.6f}Y{y / scale:.6f}" for x, y in ((hole.at,) if hole.to is None else (hole.at, hole.to))]
+    ends = [
+        f"X{x / scale:.6f}Y{y / scale:.6f}"
+        for x, y in ((hole.at,) if hole.to is None else (hole.at, hole.to))
+    ]
     return "G85".join(ends)
 
 
@@ -271,12 +292,26 @@ def _job(sketch: Sketch, functions: dict[str, str]) -> str:
     if sketch.thickness is not None:
         general["BoardThickness"] = sketch.thickness
     files = [
-        {"Path": name, "FileFunction": function, "FilePolarity": "Positive"} for name, function in functions.items()
+        {"Path": name, "FileFunction": function, "FilePolarity": "Positive"}
+        for name, function in functions.items()
     ]
-    copper = [{"Type": "Copper", "Thickness": COPPER, "Name": f"L{n}"} for n in range(1, sketch.layers + 1)]
+    copper = [
+        {"Type": "Copper", "Thickness": COPPER, "Name": f"L{n}"}
+        for n in range(1, sketch.layers + 1)
+    ]
     between = [
-        {"Type": "Dielectric", "Thickness": t, "Material": "FR4", "DielectricConstant": 4.5} for t in sketch.gaps
+        {"Type": "Dielectric", "Thickness": t, "Material": "FR4", "DielectricConstant": 4.5}
+        for t in sketch.gaps
     ]
-    stack = [copper[0], *chain.from_iterable(zip(between, copper[1:], strict=True))] if between else copper
-    content = {"Header": {}, "GeneralSpecs": general, "FilesAttributes": files, "MaterialStackup": stack}
+    stack = (
+        [copper[0], *chain.from_iterable(zip(between, copper[1:], strict=True))]
+        if between
+        else copper
+    )
+    content = {
+        "Header": {},
+        "GeneralSpecs": general,
+        "FilesAttributes": files,
+        "MaterialStackup": stack,
+    }
     return json.dumps(content, indent=1) + "\n"

@@ -51,7 +51,11 @@ HEADER_2, HEADER_4 = in_line(2, 2.54, 1.7, 1.0), in_line(4, 2.54, 1.7, 1.0)
 
 def greenhouse(*, faulty: bool) -> Sketch:
     """The controller, sound or with one true instance of every finding."""
-    board = Drawing("greenhouse-faulty" if faulty else "greenhouse", box(0, 0, 100, 80), dielectric=(0.2, 1.06, 0.2))
+    board = Drawing(
+        "greenhouse-faulty" if faulty else "greenhouse",
+        box(0, 0, 100, 80),
+        dielectric=(0.2, 1.06, 0.2),
+    )
     _mains_side(board)
     _pump_side(board)
     _logic(board, faulty=faulty)
@@ -75,7 +79,9 @@ def _mains_side(board: Drawing) -> None:
     board.place("R20", CHIP_LARGE, (20, 33), ("AC_LF", "TRIAC_A"))
     board.place("PS1", MAINS_MODULE, (31, 55), ("AC_LF", "AC_N", "GND_PUMP", "V24"))
     lit, none = "OK2_A", NOT_CONNECTED
-    board.place("OK2", WIDE_OPTOCOUPLER, (30.5, 28), ("TRIAC_A", none, "TRIAC_G", none, "GND_PUMP", lit))
+    board.place(
+        "OK2", WIDE_OPTOCOUPLER, (30.5, 28), ("TRIAC_A", none, "TRIAC_G", none, "GND_PUMP", lit)
+    )
     board.trace("AC_L", "L1", (7, 66), (14, 66), width=2.0)
     board.trace("AC_LF", "L1", (14, 51), (20, 57), (20, 60), width=2.0)
     board.trace("AC_LF", "L1", (14, 51), (14, 30), width=2.0)
@@ -89,7 +95,10 @@ def _mains_side(board: Drawing) -> None:
 def _pump_side(board: Drawing) -> None:
     board.place("J5", TERMINAL, (39, 6), ("V24", "PUMP_A"))
     board.place("J6", TERMINAL, (46, 6), ("V24", "PUMP_B"))
-    for refdes, diode, x, pump, drive in (("Q2", "D2", 42.5, "PUMP_A", "PWM_A"), ("Q3", "D3", 49.5, "PUMP_B", "PWM_B")):
+    for refdes, diode, x, pump, drive in (
+        ("Q2", "D2", 42.5, "PUMP_A", "PWM_A"),
+        ("Q3", "D3", 49.5, "PUMP_B", "PWM_B"),
+    ):
         board.place(refdes, TRANSISTOR, (x, 14), (drive, "GND_PUMP", pump), turn=180)
         board.place(diode, CHIP_LARGE, (x - 2, 10), ("V24", pump))
         board.trace(pump, "L1", (x, 13), (x, 6), width=1.0)
@@ -114,9 +123,31 @@ def _pump_side(board: Drawing) -> None:
 
 def _logic(board: Drawing, *, faulty: bool) -> None:
     none = NOT_CONNECTED
-    left = ("GND_SYS", "LED_RUN", none, none, "UART_TX", "UART_RX", "VS_3V3", "MAINS_ON", "PWM_A", "PWM_B")
+    left = (
+        "GND_SYS",
+        "LED_RUN",
+        none,
+        none,
+        "UART_TX",
+        "UART_RX",
+        "VS_3V3",
+        "MAINS_ON",
+        "PWM_A",
+        "PWM_B",
+    )
     spare = "SYNC" if faulty else none
-    right = ("EXC_A", "EXC_B", "ALARM", none, spare, none, "SPI_MISO", "SPI_CS", "SPI_MOSI", "SPI_SCK")
+    right = (
+        "EXC_A",
+        "EXC_B",
+        "ALARM",
+        none,
+        spare,
+        none,
+        "SPI_MISO",
+        "SPI_CS",
+        "SPI_MOSI",
+        "SPI_SCK",
+    )
     board.place("U1", CONTROLLER, (62, 46), (*left, *right))
     board.trace("GND_SYS", "L1", (59, 51.715), (59, 53.2), width=0.4)
     board.place("J7", HEADER_4, (58, 74), ("UART_RX", "UART_TX", "GND_SYS", "VS_3V3"))
@@ -131,7 +162,9 @@ def _logic(board: Drawing, *, faulty: bool) -> None:
     board.trace("EXC_A", "L1", (65, 40.285), (66.6, 40.285), (66.6, 22), (71.9, 22))
     board.trace("EXC_B", "L1", (65, 41.555), (67.4, 41.555), (67.4, 26), (71.9, 26))
     board.trace("ALARM", "L1", (65, 42.825), (70, 42.825), (71.555, 41.27), (72.9, 41.27))
-    board.via("GND_SYS", (57, 34), (63, 34), (57, 22), (63, 22), (57, 10), (63, 10), (70, 10), (68, 75))
+    board.via(
+        "GND_SYS", (57, 34), (63, 34), (57, 22), (63, 22), (57, 10), (63, 10), (70, 10), (68, 75)
+    )
 
 
 def _serial_port(board: Drawing, *, faulty: bool) -> None:
@@ -191,7 +224,12 @@ def _probe_side(board: Drawing) -> None:
     """The converter for both probes, its supply, and the pH input."""
     none, bus = NOT_CONNECTED, ("SCK", "MOSI", "CS", "MISO")
     left = ("VP_3V3", "GND_PROBE", *(f"PR_{n}" for n in bus), "PR_LED", "GND_PROBE")
-    board.place("U6", CONVERTER_16, (88, 56), (*left, "EC_IN", none, none, "EC_T", none, none, "PH_REF", "PH_IN"))
+    board.place(
+        "U6",
+        CONVERTER_16,
+        (88, 56),
+        (*left, "EC_IN", none, none, "EC_T", none, none, "PH_REF", "PH_IN"),
+    )
     board.trace("VP_3V3", "L1", (80.1, 71.27), (83.8, 71.27), (83.8, 72.25), width=0.5)
     board.place("C70", CAPACITOR, (83.8, 73), ("VP_3V3", "GND_PROBE"), turn=90)
     board.trace("GND_PROBE", "L1", (83.8, 73.75), (83.8, 75.2), width=0.5)
@@ -213,7 +251,9 @@ def _probe_side(board: Drawing) -> None:
     board.trace("VP_3V3", "L1", (95.75, 59.175), (96.9, 59.175), width=0.4)
     board.trace("GND_PROBE", "L1", (93, 56.45), (94.3, 56.45), width=0.4)
     board.via("VP_3V3", (82, 71.27), (82, 60.445), (96.9, 59.175))
-    board.via("GND_PROBE", (83.8, 75.2), (83.2, 59.175), (80.7, 51.555), (83.5, 51.555), (94.3, 56.45))
+    board.via(
+        "GND_PROBE", (83.8, 75.2), (83.2, 59.175), (80.7, 51.555), (83.5, 51.555), (94.3, 56.45)
+    )
 
 
 def _conductivity(board: Drawing, *, faulty: bool) -> None:
@@ -232,7 +272,9 @@ def _conductivity(board: Drawing, *, faulty: bool) -> None:
         board.trace("EC_DRV", "L1", (80.1, 26), (86, 26), (86, 8.5), (87.25, 8.5))
     board.place("J8", HEADER_2, (88.8, 5), ("EC_T", "GND_PROBE"))
     board.trace("EC_T", "L1", (91.1, 55.365), (95.2, 55.365), (95.2, 54))
-    board.trace("EC_T", "L4", (95.2, 54), (95.2, 20.5), (91.5, 16.8), (91.5, 9), (88.8, 6.3), (88.8, 5))
+    board.trace(
+        "EC_T", "L4", (95.2, 54), (95.2, 20.5), (91.5, 16.8), (91.5, 9), (88.8, 6.3), (88.8, 5)
+    )
     board.place("C71", CAPACITOR, (96.7, 53), ("GND_PROBE", "VP_3V3"), turn=90)
     board.trace("VP_3V3", "L1", (96.7, 53.75), (96.7, 55.2), width=0.4)
     board.trace("GND_PROBE", "L1", (96.7, 52.25), (96.7, 50.8), width=0.4)
@@ -289,7 +331,9 @@ def _mistakes_across_the_moat(board: Drawing) -> None:
 
 
 def _mistakes_of_copper(board: Drawing) -> None:
-    board.place("C77", (Land("1", (-1.9, 0), (1.2, 2)), Land("2", (1.9, 0), (1.2, 2))), (76, 12), _GROUNDS)
+    board.place(
+        "C77", (Land("1", (-1.9, 0), (1.2, 2)), Land("2", (1.9, 0), (1.2, 2))), (76, 12), _GROUNDS
+    )
     board.trace("GND_SYS", "L1", (74.1, 12), (72.4, 12), width=0.8)
     board.trace("GND_PROBE", "L1", (77.9, 12), (79.6, 12), width=0.8)
     board.via("GND_SYS", (72.4, 12), (69, 17.2))

@@ -39,7 +39,9 @@ _FACTOR = {MILLIMETRE: 1.0, INCH: 25.4}
 _DATE = "2000-01-01T00:00:00Z"  # demanded by the schema; a real one would make the bytes differ from run to run
 
 
-def write_ipc2581(sketch: Sketch, path: Path, revision: str = "C", *, unit: str = MILLIMETRE) -> Path:
+def write_ipc2581(
+    sketch: Sketch, path: Path, revision: str = "C", *, unit: str = MILLIMETRE
+) -> Path:
     """Write the file; see `ipc2581_text`."""
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(ipc2581_text(sketch, revision, unit=unit))
@@ -105,10 +107,14 @@ class _Plan:
         width, height = (size[0], size[0]) if shape not in (RECTANGLE, OVAL) else size
         if shape == OVAL:
             width, height = max(size), min(size)
-        return self.shapes.setdefault((shape, width, height), f"{shape.upper()}_{len(self.shapes) + 1}")
+        return self.shapes.setdefault(
+            (shape, width, height), f"{shape.upper()}_{len(self.shapes) + 1}"
+        )
 
 
-def _element(name: str, attributes: dict[str, str] | None = None, *children: etree._Element) -> etree._Element:
+def _element(
+    name: str, attributes: dict[str, str] | None = None, *children: etree._Element
+) -> etree._Element:
     node = etree.Element(name, attributes or {})
     node.extend(children)
     return node
@@ -118,7 +124,9 @@ def _element(name: str, attributes: dict[str, str] | None = None, *children: etr
 
 
 def _content(plan: _Plan) -> etree._Element:
-    mode = {"mode": "FABRICATION"} if plan.revision == "C" else {"mode": "FABRICATION", "level": "1"}
+    mode = (
+        {"mode": "FABRICATION"} if plan.revision == "C" else {"mode": "FABRICATION", "level": "1"}
+    )
     layers = [*plan.copper(), *plan.dielectrics(), *plan.drill_layers()]
     return _element(
         "Content",
@@ -161,7 +169,12 @@ def _history(plan: _Plan) -> list[etree._Element]:
         ),
         _element(
             "HistoryRecord",
-            {"number": "1", "origination": _DATE, "software": "moatcheck demo", "lastChange": _DATE},
+            {
+                "number": "1",
+                "origination": _DATE,
+                "software": "moatcheck demo",
+                "lastChange": _DATE,
+            },
             revision,
         ),
     ]
@@ -181,7 +194,11 @@ def _part_list(plan: _Plan, ecad: etree._Element) -> list[etree._Element]:
         )
         for refdes in placed
     ]
-    header = _element("BomHeader", {"assembly": plan.step, "revision": "A"}, _element("StepRef", {"name": plan.step}))
+    header = _element(
+        "BomHeader",
+        {"assembly": plan.step, "revision": "A"},
+        _element("StepRef", {"name": plan.step}),
+    )
     return [_element("Bom", {"name": "PARTS"}, header, *items)]
 
 
@@ -190,10 +207,14 @@ def _part_list(plan: _Plan, ecad: etree._Element) -> list[etree._Element]:
 
 def _ecad(plan: _Plan) -> etree._Element:
     value = _element("Property", {"value": f"{PERMITTIVITY}"})
-    laminate = _element("Spec", {"name": "LAMINATE"}, _element("Dielectric", {"type": "DIELECTRIC_CONSTANT"}, value))
+    laminate = _element(
+        "Spec", {"name": "LAMINATE"}, _element("Dielectric", {"type": "DIELECTRIC_CONSTANT"}, value)
+    )
     stackups = [_stackup(plan)] if plan.sketch.thickness is not None else []
     data = _element("CadData", None, *_layers(plan), *stackups, _step(plan))
-    return _element("Ecad", {"name": plan.step}, _element("CadHeader", {"units": plan.unit}, laminate), data)
+    return _element(
+        "Ecad", {"name": plan.step}, _element("CadHeader", {"units": plan.unit}, laminate), data
+    )
 
 
 def _layers(plan: _Plan) -> list[etree._Element]:
@@ -202,7 +223,10 @@ def _layers(plan: _Plan) -> list[etree._Element]:
         side = name if name in ("TOP", "BOTTOM") else "INTERNAL"
         out.append(_layer(name, "CONDUCTOR", side))
     laminate = {"id": "LAMINATE"}
-    out += [_layer(name, "DIELCORE", "INTERNAL", _element("SpecRef", laminate)) for name in plan.dielectrics()]
+    out += [
+        _layer(name, "DIELCORE", "INTERNAL", _element("SpecRef", laminate))
+        for name in plan.dielectrics()
+    ]
     for name, (top, bottom) in plan.drill_layers().items():
         span = _element("Span", {"fromLayer": plan.layer(top), "toLayer": plan.layer(bottom)})
         out.append(_layer(name, "DRILL", "ALL", span))
@@ -224,13 +248,22 @@ def _stackup(plan: _Plan) -> etree._Element:
     rows = [
         _element(
             "StackupLayer",
-            {"layerOrGroupRef": name, "thickness": plan.length(thickness), **exact, "sequence": str(place)},
+            {
+                "layerOrGroupRef": name,
+                "thickness": plan.length(thickness),
+                **exact,
+                "sequence": str(place),
+            },
         )
         for place, (name, thickness) in enumerate(stack, 1)
     ]
     whole = {"thickness": plan.length(sum(thickness for _, thickness in stack)), **exact}
     group = _element("StackupGroup", {"name": "BOARD", **whole}, *rows)
-    attributes = {"name": "STACKUP", "overallThickness": plan.length(plan.sketch.thickness or 0), **exact}
+    attributes = {
+        "name": "STACKUP",
+        "overallThickness": plan.length(plan.sketch.thickness or 0),
+        **exact,
+    }
     attributes |= {"whereMeasured": "METAL"}
     if plan.revision == "C":
         attributes["stackupStatus"] = "PROPOSED"
@@ -240,7 +273,9 @@ def _stackup(plan: _Plan) -> etree._Element:
 def _step(plan: _Plan) -> etree._Element:
     attributes = {"name": plan.step}
     if plan.revision == "C":
-        attributes |= {"type": "BOARD"} | ({"stackupRef": "STACKUP"} if plan.sketch.thickness is not None else {})
+        attributes |= {"type": "BOARD"} | (
+            {"stackupRef": "STACKUP"} if plan.sketch.thickness is not None else {}
+        )
     packages, components = _parts(plan)
     features = [_features(plan, f"L{n}") for n in range(1, plan.sketch.layers + 1)]
     return _element(
@@ -258,7 +293,10 @@ def _step(plan: _Plan) -> etree._Element:
 
 def _contour(plan: _Plan, name: str, outer: Contour, holes: Iterable[Contour]) -> etree._Element:
     return _element(
-        name, None, _polygon(plan, "Polygon", outer), *(_polygon(plan, "Cutout", contour) for contour in holes)
+        name,
+        None,
+        _polygon(plan, "Polygon", outer),
+        *(_polygon(plan, "Cutout", contour) for contour in holes),
     )
 
 
@@ -295,7 +333,9 @@ def _parts(plan: _Plan) -> tuple[list[etree._Element], list[etree._Element]]:
         content = _package_content(plan, pads, centre, mirrored=part.side == "bottom")
         key = etree.tostring(content) + part.package.encode()
         if key not in packages:
-            packages[key] = _named_package(content, part.package or refdes, [n for n, _ in packages.values()])
+            packages[key] = _named_package(
+                content, part.package or refdes, [n for n, _ in packages.values()]
+            )
         components.append(_component(plan, part, packages[key][0], centre, pads))
     return [package for _, package in packages.values()], components
 
@@ -326,7 +366,9 @@ def _package_content(plan: _Plan, pads: list[Pad], centre: XY, *, mirrored: bool
     return _element("Package", {"type": "OTHER", "pinOne": pads[0].pin or "1"}, outline, *pins)
 
 
-def _named_package(content: etree._Element, wanted: str, taken: list[str]) -> tuple[str, etree._Element]:
+def _named_package(
+    content: etree._Element, wanted: str, taken: list[str]
+) -> tuple[str, etree._Element]:
     name, number = wanted, 2
     while name in taken:
         name, number = f"{wanted}_{number}", number + 1
@@ -337,13 +379,19 @@ def _named_package(content: etree._Element, wanted: str, taken: list[str]) -> tu
 
 def _package_pin(plan: _Plan, pad: Pad, place: XY) -> etree._Element:
     surface = _is_surface(pad)
-    attributes = {"number": pad.pin or "", "type": "SURFACE" if surface else "THRU", "electricalType": "ELECTRICAL"}
+    attributes = {
+        "number": pad.pin or "",
+        "type": "SURFACE" if surface else "THRU",
+        "electricalType": "ELECTRICAL",
+    }
     if pad.pin_name:
         attributes["name"] = pad.pin_name
     return _element("Pin", attributes, *_placed(plan, pad.shape, pad.size, place))
 
 
-def _component(plan: _Plan, part: Part, package: str, centre: XY, pads: list[Pad]) -> etree._Element:
+def _component(
+    plan: _Plan, part: Part, package: str, centre: XY, pads: list[Pad]
+) -> etree._Element:
     attributes = {
         "refDes": part.refdes,
         "packageRef": package,
@@ -362,7 +410,9 @@ def _is_surface(pad: Pad) -> bool:
 def _logical_nets(plan: _Plan) -> list[etree._Element]:
     out = []
     for net in plan.sketch.nets():
-        pins = dict.fromkeys((p.refdes, p.pin) for p in plan.sketch.pads if p.net == net and p.refdes and p.pin)
+        pins = dict.fromkeys(
+            (p.refdes, p.pin) for p in plan.sketch.pads if p.net == net and p.refdes and p.pin
+        )
         if pins:
             refs = [_pin_ref(refdes or "", pin or "") for refdes, pin in pins]
             out.append(_element("LogicalNet", {"name": net}, *refs))
@@ -392,7 +442,9 @@ def _features(plan: _Plan, layer: str) -> etree._Element | None:
 def _set_attributes(thing: Pour | Draw | Pad) -> tuple[tuple[str, str], ...]:
     out = [] if not thing.net or thing.net == NOT_CONNECTED else [("net", thing.net)]
     if isinstance(thing, Pad):
-        usage = {"ViaPad": "VIA", "FiducialPad": "FIDUCIAL"}.get(thing.function.split(",")[0], "TERMINATION")
+        usage = {"ViaPad": "VIA", "FiducialPad": "FIDUCIAL"}.get(
+            thing.function.split(",")[0], "TERMINATION"
+        )
         out.append(("padUsage", usage))
     elif thing.function == "CopperBalancing":
         out.append(("geometryUsage", "THIEVING"))
@@ -439,7 +491,9 @@ def _drills(plan: _Plan) -> list[etree._Element]:
         rows = [h for h in plan.sketch.holes if plan.drill_layer(h) == layer]
         sets = [
             _element("Set", {"net": net} if net else {}, *(_drill(plan, h) for h in group))
-            for net, group in groupby(rows, lambda h: h.net if h.plated and h.net != NOT_CONNECTED else None)
+            for net, group in groupby(
+                rows, lambda h: h.net if h.plated and h.net != NOT_CONNECTED else None
+            )
         ]
         for number, node in enumerate(n for s in sets for n in s):
             node.set("name", f"{layer}_{number + 1}")
@@ -451,11 +505,17 @@ def _drill(plan: _Plan, hole: Hole) -> etree._Element:
     status = ("VIA" if hole.function == "ViaDrill" else "PLATED") if hole.plated else "NONPLATED"
     attributes = {"platingStatus": status, "plusTol": "0", "minusTol": "0"}
     if hole.to is None:
-        return _element("Hole", {"diameter": plan.length(hole.diameter), **attributes, **plan.xy(hole.at)})
+        return _element(
+            "Hole", {"diameter": plan.length(hole.diameter), **attributes, **plan.xy(hole.at)}
+        )
     cutter = _line_desc(plan, hole.diameter)
     if plan.revision == "C":
         run = (hole.to[0] - hole.at[0], hole.to[1] - hole.at[1])
-        line = _element("Line", {"startX": "0", "startY": "0", **plan.xy(run, "endX", "endY")}, cutter)
+        line = _element(
+            "Line", {"startX": "0", "startY": "0", **plan.xy(run, "endX", "endY")}, cutter
+        )
         return _element("SlotCavity", attributes, _element("Location", plan.xy(hole.at)), line)
-    line = _element("Line", plan.xy(hole.at, "startX", "startY") | plan.xy(hole.to, "endX", "endY"), cutter)
+    line = _element(
+        "Line", plan.xy(hole.at, "startX", "startY") | plan.xy(hole.to, "endX", "endY"), cutter
+    )
     return _element("SlotCavity", attributes, line)

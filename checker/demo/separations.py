@@ -6,7 +6,16 @@ pours end 4.8 mm apart at x 17.6 and 22.4, and the isolators between them leave 
 
 from __future__ import annotations
 
-from checker.demo.drafting import CAPACITOR, RESISTOR, Drawing, Footprint, Land, in_line, two_pads, two_rows
+from checker.demo.drafting import (
+    CAPACITOR,
+    RESISTOR,
+    Drawing,
+    Footprint,
+    Land,
+    in_line,
+    two_pads,
+    two_rows,
+)
 from checker.demo.sketch import NOT_CONNECTED, Sketch, box
 
 NARROW = two_rows(4, 6.2, 2.54, (1.6, 0.6))  # optocoupler, 4.6 mm between its rows
@@ -32,7 +41,9 @@ def digital_isolator(*, faulty: bool) -> Sketch:
     board.place("J1", PLUG_5, (5, 25), ("GND_A", "VA", "A_SCK", "A_DIO", line), turn=270)
     board.place("J2", PLUG_5, (35, 25), ("GND_B", "B_VCC", "B_SCK", "B_DIO", line), turn=270)
     board.place("U1", POWER, (20, 24), ("VA", "GND_A", "GND_B", "B_VCC"))
-    board.place("U2", BUS, (20, 18), ("VA", "A_SCK", "A_DIO", "GND_A", "GND_B", "B_DIO", "B_SCK", "B_VCC"))
+    board.place(
+        "U2", BUS, (20, 18), ("VA", "A_SCK", "A_DIO", "GND_A", "GND_B", "B_DIO", "B_SCK", "B_VCC")
+    )
     board.trace("VA", "L1", (5, 22.46), (8, 22.46), (8, 25.27), (15.9, 25.27), width=0.4)
     board.trace("VA", "L1", (8, 22.46), (11, 22.46), (11, 19.905), (16.9, 19.905), width=0.4)
     board.trace("A_SCK", "L1", (5, 19.92), (10, 19.92), (11.285, 18.635), (16.9, 18.635))
@@ -46,7 +57,9 @@ def digital_isolator(*, faulty: bool) -> Sketch:
         board.trace(ground, "L1", (20 + side * 3.1, 16.095), (20 + side * 5, 16.095), width=0.4)
         board.via(ground, (20 + side * 6.5, 22.73), (20 + side * 5, 16.095))
     if faulty:
-        board.trace("INT", "L1", (5, 14.84), (7, 14.84), (9.84, 12), (30.16, 12), (33, 14.84), (35, 14.84))
+        board.trace(
+            "INT", "L1", (5, 14.84), (7, 14.84), (9.84, 12), (30.16, 12), (33, 14.84), (35, 14.84)
+        )
     return _split(board)
 
 
@@ -133,7 +146,9 @@ def mains_barrier(*, faulty: bool) -> Sketch:
     board.place("R2", RESISTOR, (30, 20), ("ZERO_CROSS", "VB"))
     board.trace("VB", "L1", (30.75, 20), (35, 20))
     board.trace("ZERO_CROSS", "L1", (23, 16.27), (29.25, 16.27))
-    board.trace("ZERO_CROSS", "L1", (29.25, 20), (29.25, 16.27), (33.81, 16.27), (35, 17.46), bevel=0)
+    board.trace(
+        "ZERO_CROSS", "L1", (29.25, 20), (29.25, 16.27), (33.81, 16.27), (35, 17.46), bevel=0
+    )
     board.trace("GND_B", "L1", (23, 13.73), (25.4, 13.73), width=0.5)
     board.via("GND_B", (25.4, 13.73))
     board.slot((20, 9), (20, 17.0 if faulty else 22), 1.2)
@@ -182,12 +197,28 @@ def battery(*, faulty: bool) -> Sketch:
     """
     board = Drawing("battery", BOARD, 2)
     board.place("J1", PLUG, (5, 18), ("VBAT", "GND"), turn=270)
-    board.place("U1", BUS, (14, 15), ("VBAT", "GND", NOT_CONNECTED, NOT_CONNECTED, "SCK", "DATA", "INT", "VBAT"))
-    board.place("U2", BUS, (31, 15), ("VBAT", "INT", "DATA", "SCK", "GND", NOT_CONNECTED, NOT_CONNECTED, "GND"))
+    board.place(
+        "U1",
+        BUS,
+        (14, 15),
+        ("VBAT", "GND", NOT_CONNECTED, NOT_CONNECTED, "SCK", "DATA", "INT", "VBAT"),
+    )
+    board.place(
+        "U2",
+        BUS,
+        (31, 15),
+        ("VBAT", "INT", "DATA", "SCK", "GND", NOT_CONNECTED, NOT_CONNECTED, "GND"),
+    )
     board.trace("VBAT", "L1", (5, 18), (8, 18), (9.095, 16.905), (10.9, 16.905), width=0.4)
-    board.trace("VBAT", "L1", (10.9, 16.905), (10.9, 20), (24, 20), (24, 16.905), (27.9, 16.905), width=0.4)
+    board.trace(
+        "VBAT", "L1", (10.9, 16.905), (10.9, 20), (24, 20), (24, 16.905), (27.9, 16.905), width=0.4
+    )
     board.trace("VBAT", "L1", (17.1, 16.905), (17.1, 20), width=0.4)
-    for net, start, end in (("SCK", 13.095, 13.095), ("DATA", 14.365, 14.365), ("INT", 15.635, 15.635)):
+    for net, start, end in (
+        ("SCK", 13.095, 13.095),
+        ("DATA", 14.365, 14.365),
+        ("INT", 15.635, 15.635),
+    ):
         board.trace(net, "L1", (17.1, start), (27.9, end))
     for x, y, dx in ((10.9, 15.635, -1.6), (34.1, 13.095, 1.6), (34.1, 16.905, 1.6)):
         board.trace("GND", "L1", (x, y), (x + dx, y), width=0.4)

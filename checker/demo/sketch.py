@@ -94,7 +94,9 @@ class Sketch:
     holes: tuple[Hole, ...] = ()
     parts: tuple[Part, ...] = ()
     thickness: float | None = 1.6
-    dielectric: tuple[float, ...] = ()  # between copper layers, top to bottom; empty: shared out evenly
+    dielectric: tuple[
+        float, ...
+    ] = ()  # between copper layers, top to bottom; empty: shared out evenly
 
     @property
     def gaps(self) -> tuple[float, ...]:
@@ -106,7 +108,12 @@ class Sketch:
 
     def nets(self) -> tuple[str, ...]:
         """Names of all nets, in alphabetical order; unconnected pins have none."""
-        objects: tuple[Pour | Draw | Pad | Hole, ...] = (*self.pours, *self.draws, *self.pads, *self.holes)
+        objects: tuple[Pour | Draw | Pad | Hole, ...] = (
+            *self.pours,
+            *self.draws,
+            *self.pads,
+            *self.holes,
+        )
         return tuple(sorted({o.net for o in objects if o.net and o.net != NOT_CONNECTED}))
 
     def refdes(self) -> tuple[str, ...]:
@@ -133,16 +140,23 @@ def circle(x: float, y: float, diameter: float) -> Contour:
     return (start, (*start, x, y, 1.0))
 
 
-def via(net: str, at: XY, layers: int, *, drill: float = 0.3, land: float = 0.6) -> tuple[tuple[Pad, ...], Hole]:
+def via(
+    net: str, at: XY, layers: int, *, drill: float = 0.3, land: float = 0.6
+) -> tuple[tuple[Pad, ...], Hole]:
     """A through via: a land on every layer and the plated hole."""
     lands = tuple(
-        Pad(net=net, layer=f"L{n}", at=at, size=(land, land), function="ViaPad") for n in range(1, layers + 1)
+        Pad(net=net, layer=f"L{n}", at=at, size=(land, land), function="ViaPad")
+        for n in range(1, layers + 1)
     )
     return lands, Hole(net=net, at=at, diameter=drill)
 
 
 def legs(contour: Contour, *, closed: bool = False) -> Iterator[tuple[XY, Step]]:
     """The steps of a contour with their starting points; a closed one returns to its start."""
-    steps = [*contour, contour[0][:2]] if closed and contour[-1][:2] != contour[0][:2] else list(contour)
+    steps = (
+        [*contour, contour[0][:2]]
+        if closed and contour[-1][:2] != contour[0][:2]
+        else list(contour)
+    )
     for before, step in pairwise(steps):
         yield (before[0], before[1]), step

@@ -20,7 +20,9 @@ MOST_BADGES = 60  # on one picture; the rest are clustered
 CLUSTER = 180.0  # px; marks that find no place of their own and lie in one square of this size share a mark
 NAME = 24.0  # px, height of a region's name
 TURNS = np.arange(12) * np.pi / 6
-SPOTS = np.array([(r * np.cos(a), r * np.sin(a)) for r in (0, 0.3, 0.6, 0.8) for a in TURNS])  # in a unit disc
+SPOTS = np.array(
+    [(r * np.cos(a), r * np.sin(a)) for r in (0, 0.3, 0.6, 0.8) for a in TURNS]
+)  # in a unit disc
 
 
 def callouts_on_board(
@@ -29,7 +31,9 @@ def callouts_on_board(
     """Region names, witness paths, leaders and badges, so that none hides another or the copper it speaks of."""
     copper = _occupied(scene, layer, view, None)
     names, boxes = _region_names(scene, layer, view, copper)
-    taken = _occupied(scene, layer, view, frozenset(net for callout in chosen for net in callout.nets))
+    taken = _occupied(
+        scene, layer, view, frozenset(net for callout in chosen for net in callout.nets)
+    )
     for box in (*boxes, *kept):
         taken.mark_box(box)
     return names + "\n" + callout_marks(chosen, view.at, view.box, copper, taken)
@@ -66,7 +70,10 @@ def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, t
 
 def _badges(numbered: Sequence[Callout], at: At, placer: Placer) -> dict[Callout, Badge]:
     """Badges of those that find a place."""
-    placed = {callout: placer.place(at(callout.at), marks.badge_half(callout.number)) for callout in numbered}
+    placed = {
+        callout: placer.place(at(callout.at), marks.badge_half(callout.number))
+        for callout in numbered
+    }
     return {callout: badge for callout, badge in placed.items() if badge is not None}
 
 
@@ -123,7 +130,9 @@ def _centre(points: Sequence[XY]) -> XY:
     return x, y
 
 
-def _region_names(scene: Scene, layer: SceneLayer, view: View, copper: Grid) -> tuple[str, list[Box]]:
+def _region_names(
+    scene: Scene, layer: SceneLayer, view: View, copper: Grid
+) -> tuple[str, list[Box]]:
     """Each region's name on its largest pour, where it hides the least copper; returns markup and boxes taken."""
     parts, boxes = [], []
     for region in scene.regions:
@@ -133,7 +142,9 @@ def _region_names(scene: Scene, layer: SceneLayer, view: View, copper: Grid) -> 
         half = np.array([text_width(region.name, NAME, bold=True) / 2 + 4, NAME / 2 + 4])
         spots = np.array(view.at((x, y))) + room * view.scale * SPOTS
         low, high = np.array(view.box[:2]) + half, np.array(view.box[2:]) - half
-        fits = (room * view.scale * (1 - np.hypot(*SPOTS.T)) > half[0]) & ((spots > low) & (spots < high)).all(axis=1)
+        fits = (room * view.scale * (1 - np.hypot(*SPOTS.T)) > half[0]) & (
+            (spots > low) & (spots < high)
+        ).all(axis=1)
         if not fits.any():
             continue
         spots = spots[fits]
@@ -141,7 +152,9 @@ def _region_names(scene: Scene, layer: SceneLayer, view: View, copper: Grid) -> 
         best = int(np.argmin(copper.share(covered)))
         (px, py), box = spots[best].tolist(), covered[best].tolist()
         halo = f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke" stroke-linejoin="round"'
-        name = text(px, py + NAME / 3, region.name, NAME, colour=palette.INK, bold=True, anchor="middle")
+        name = text(
+            px, py + NAME / 3, region.name, NAME, colour=palette.INK, bold=True, anchor="middle"
+        )
         parts.append(f"<g {halo}>{name}</g>")
         boxes.append(tuple(box))
     return "\n".join(parts), boxes
@@ -151,9 +164,15 @@ def _occupied(scene: Scene, layer: SceneLayer, view: View, nets: frozenset[str] 
     """Grid of where traces and pads are drawn: those of some nets, or all."""
     grid = Grid(view.box)
     for shape in scene.shapes:
-        if shape.role in (TRACE, PAD) and shape.layer == layer.id and (nets is None or shape.net in nets):
+        if (
+            shape.role in (TRACE, PAD)
+            and shape.layer == layer.id
+            and (nets is None or shape.net in nets)
+        ):
             starts, ends = shape.lines.within(view.window, shape.width / 2).legs()
-            grid.mark_points(along(view.at_all(starts), view.at_all(ends)), shape.width / 2 * view.scale)
+            grid.mark_points(
+                along(view.at_all(starts), view.at_all(ends)), shape.width / 2 * view.scale
+            )
     return grid
 
 

@@ -138,12 +138,16 @@ def _marks(currents: Currents) -> Iterator[Mark]:
 # ---------------------------------------------------------------------------------------------------------- contouring
 
 
-def _raster(sheet: Sheet, layer: int, values: Floats) -> tuple[Floats, Floats, np.ma.MaskedArray[Any, Any]]:
+def _raster(
+    sheet: Sheet, layer: int, values: Floats
+) -> tuple[Floats, Floats, np.ma.MaskedArray[Any, Any]]:
     """Middles of columns and rows in mm, and values by row and column, masked off copper."""
     cells, grid = sheet.layers[layer], sheet.grid
     table = np.full(grid.shape, np.nan)
     table.ravel()[cells.cell] = values[sheet.layer_nodes(layer)]
-    x, y = (np.asarray(grid.origin[k] + (np.arange(grid.shape[k]) + 0.5) * grid.cell) for k in (0, 1))
+    x, y = (
+        np.asarray(grid.origin[k] + (np.arange(grid.shape[k]) + 0.5) * grid.cell) for k in (0, 1)
+    )
     return x, y, np.ma.masked_invalid(table.T)
 
 
@@ -155,10 +159,18 @@ def _bands(sheet: Sheet, layer: int, density: Floats) -> Iterator[Band]:
     contours = contour_generator(*_raster(sheet, layer, density))
     for number, (low, high) in enumerate(zip(limits, [*limits[1:-1], np.inf], strict=False)):
         points, offsets, *_ = contours.filled(low, high)
-        rings = [np.asarray(p)[a:b] for p, o in zip(points, offsets, strict=True) for a, b in pairwise(np.asarray(o))]
+        rings = [
+            np.asarray(p)[a:b]
+            for p, o in zip(points, offsets, strict=True)
+            for a, b in pairwise(np.asarray(o))
+        ]
         if rings:
-            words = f"from {amperes(low)}" if np.isinf(high) else f"{amperes(low)} to {amperes(high)}"
-            yield Band(number / max(len(limits) - 2, 1), words, _lines([ring[:-1] for ring in rings]))
+            words = (
+                f"from {amperes(low)}" if np.isinf(high) else f"{amperes(low)} to {amperes(high)}"
+            )
+            yield Band(
+                number / max(len(limits) - 2, 1), words, _lines([ring[:-1] for ring in rings])
+            )
 
 
 def _contours(sheet: Sheet, layer: int, volts: Floats) -> Iterator[Contour]:
@@ -223,4 +235,6 @@ def _length(line: Floats) -> float:
 
 def _lines(rings: list[Floats]) -> Lines:
     counts = np.array([len(ring) for ring in rings], dtype=np.int64)
-    return Lines(np.rint(np.concatenate(rings) * PER_MM).astype(np.int64), np.cumsum(counts) - counts)
+    return Lines(
+        np.rint(np.concatenate(rings) * PER_MM).astype(np.int64), np.cumsum(counts) - counts
+    )

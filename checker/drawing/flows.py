@@ -38,7 +38,9 @@ def bands(scene: Scene, layer: SceneLayer) -> Iterator[str]:
         yield f'<path d="{data}" fill="{colour}" fill-opacity="{OPACITY}" fill-rule="evenodd"/>'
 
 
-def contours(scene: Scene, layer: SceneLayer, view: View, crossed: Sequence[XY] = ()) -> tuple[str, list[Box]]:
+def contours(
+    scene: Scene, layer: SceneLayer, view: View, crossed: Sequence[XY] = ()
+) -> tuple[str, list[Box]]:
     """Contours with their labels, then the pins, in units of the picture, and the room that the labels take.
 
     Parameters
@@ -55,9 +57,14 @@ def contours(scene: Scene, layer: SceneLayer, view: View, crossed: Sequence[XY] 
         if free:
             taken.append(free[0])
             x, y = free[0]
-            label = text(x, y + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle")
+            label = text(
+                x, y + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle"
+            )
             parts.append(f"<g {HALO}>{label}</g>")
-    boxes = [(x - ROOM[0] / 2, y - ROOM[1] / 2, x + ROOM[0] / 2, y + ROOM[1] / 2) for x, y in taken[len(field.marks) :]]
+    boxes = [
+        (x - ROOM[0] / 2, y - ROOM[1] / 2, x + ROOM[0] / 2, y + ROOM[1] / 2)
+        for x, y in taken[len(field.marks) :]
+    ]
     parts += [_marked(mark, view, boxes) for mark in field.marks]
     return "\n".join(parts), boxes
 

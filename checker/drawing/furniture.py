@@ -24,7 +24,9 @@ TITLE, NORMAL, SMALL = 26.0, 17.0, 15.0
 ENTRY, ROW = 50.0, 26.0  # height of a listed finding, of a legend's row
 SCALE_STEPS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
-Listed = Sequence[tuple[Callout, Group]]  # the callout that carries the number; members of this picture only
+Listed = Sequence[
+    tuple[Callout, Group]
+]  # the callout that carries the number; members of this picture only
 RULER = (84.0, 32.0)  # px that the rulers of a closeup take at its left and lower edge
 _EDGE = f'fill="none" stroke="{palette.INK}" stroke-width="1.6"'
 
@@ -36,7 +38,12 @@ def listed_groups(outcome: Outcome, chosen: Sequence[Callout]) -> list[tuple[Cal
     ids = {callout.id for callout in chosen}
     groups = {group.number: group for group in outcome.groups}
     return [
-        (lead, replace(group, members=tuple(finding for finding in group.members if finding.id in ids)))
+        (
+            lead,
+            replace(
+                group, members=tuple(finding for finding in group.members if finding.id in ids)
+            ),
+        )
         for lead in leads(chosen)
         if (group := groups.get(lead.number)) is not None
     ]
@@ -53,10 +60,27 @@ def head(outcome: Outcome, what: str, listed: Listed) -> str:
     return "".join(
         (
             f'<rect x="{number(MARGIN)}" y="26" width="{number(wide)}" height="48" rx="6" fill="{colour}"/>',
-            text(MARGIN + wide / 2, 59, word, TITLE, colour=palette.PAPER, bold=True, anchor="middle"),
-            text(MARGIN + wide + 24, 46, shortened(name, TITLE, room, bold=True), TITLE, colour=palette.INK, bold=True),
-            text(MARGIN + wide + 24, 71, shortened(shown, NORMAL, room), NORMAL, colour=palette.INK),
-            text(MARGIN + wide + 24, 93, shortened(_whole(outcome), SMALL, room), SMALL, colour=palette.FAINT),
+            text(
+                MARGIN + wide / 2, 59, word, TITLE, colour=palette.PAPER, bold=True, anchor="middle"
+            ),
+            text(
+                MARGIN + wide + 24,
+                46,
+                shortened(name, TITLE, room, bold=True),
+                TITLE,
+                colour=palette.INK,
+                bold=True,
+            ),
+            text(
+                MARGIN + wide + 24, 71, shortened(shown, NORMAL, room), NORMAL, colour=palette.INK
+            ),
+            text(
+                MARGIN + wide + 24,
+                93,
+                shortened(_whole(outcome), SMALL, room),
+                SMALL,
+                colour=palette.FAINT,
+            ),
         )
     )
 
@@ -76,9 +100,7 @@ def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
     fitting = [step for step in SCALE_STEPS if step * pixels_per_mm <= WIDTH / 5]
     size = fitting[-1] if fitting else SCALE_STEPS[0]
     x = right - size * pixels_per_mm
-    ticks = (
-        f"M{number(x)} {number(y - 7)}v14M{number(right)} {number(y - 7)}v14M{number(x)} {number(y)}H{number(right)}"
-    )
+    ticks = f"M{number(x)} {number(y - 7)}v14M{number(right)} {number(y - 7)}v14M{number(x)} {number(y)}H{number(right)}"
     label = f"{wording.plain(size)} mm"
     return f'<path d="{ticks}" fill="none" stroke="{palette.INK}" stroke-width="2"/>' + text(
         (x + right) / 2, y - 9, label, SMALL, colour=palette.INK, anchor="middle"
@@ -90,12 +112,28 @@ def edge_rulers(window: Box, frame: Box) -> tuple[str, tuple[Box, ...]]:
     x0, y0, x1, y1 = frame
     scale = (x1 - x0) / (window[2] - window[0])
     step = next((step for step in SCALE_STEPS if step * scale >= 130), SCALE_STEPS[-1])
-    along = [(x0 + (at - window[0]) * scale, words) for at, words in _round_places(window[0], window[2], step)]
-    up = [(y1 - (at - window[1]) * scale, words) for at, words in _round_places(window[1], window[3], step)]
-    parts = [_tick(x, y1, 0, -8) + _figure(x, y1 - 13, f"x {n}") for x, n in along if x0 + RULER[0] < x < x1 - 40]
-    parts += [_tick(x0, y, 8, 0) + _figure(x0 + 46, y + 5, f"y {n}") for y, n in up if y0 + 20 < y < y1 - RULER[1]]
+    along = [
+        (x0 + (at - window[0]) * scale, words)
+        for at, words in _round_places(window[0], window[2], step)
+    ]
+    up = [
+        (y1 - (at - window[1]) * scale, words)
+        for at, words in _round_places(window[1], window[3], step)
+    ]
+    parts = [
+        _tick(x, y1, 0, -8) + _figure(x, y1 - 13, f"x {n}")
+        for x, n in along
+        if x0 + RULER[0] < x < x1 - 40
+    ]
+    parts += [
+        _tick(x0, y, 8, 0) + _figure(x0 + 46, y + 5, f"y {n}")
+        for y, n in up
+        if y0 + 20 < y < y1 - RULER[1]
+    ]
     halo = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
-    outline = f'<path d="M{number(x0)} {number(y0)}H{number(x1)}V{number(y1)}H{number(x0)}Z" {_EDGE}/>'
+    outline = (
+        f'<path d="M{number(x0)} {number(y0)}H{number(x1)}V{number(y1)}H{number(x0)}Z" {_EDGE}/>'
+    )
     taken = ((x0, y1 - RULER[1], x1, y1), (x0, y0, x0 + RULER[0], y1))
     return f"{outline}<g {halo}>{''.join(parts)}</g>", taken
 
@@ -148,14 +186,15 @@ def board_entries(scene: Scene, layer: SceneLayer, others: Sequence[str] = ()) -
         if main != layer.id and (layer.id, index) in pours:
             yield f'{board} fill-opacity=".16"/>', f"{name}: pours on {layer.id} itself"
     if any(where in farther for where, _ in pours):
-        yield _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'), f"edge of pours on {farther[0]}"
+        yield (
+            _stroke(palette.FAINT, 1.6, ' stroke-dasharray="7 4"'),
+            f"edge of pours on {farther[0]}",
+        )
     if any(shape.role == PLANE and shape.layer == main for shape in scene.shapes):
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"
     if others:
-        hollow = (
-            f'<rect y="4" width="34" height="12" fill="{palette.BEYOND}" stroke="{palette.INK}" stroke-width="2.2"/>'
-        )
+        hollow = f'<rect y="4" width="34" height="12" fill="{palette.BEYOND}" stroke="{palette.INK}" stroke-width="2.2"/>'
         yield hollow, f"the same on {', '.join(others)}"
     yield _stroke(palette.COPPER, 5), "other copper"
 
@@ -180,7 +219,9 @@ def mark_entries(shown: Sequence[Callout]) -> Iterator[Entry]:
 
 
 def _stroke(colour: str, width: float, dashes: str = "") -> str:
-    return f'<path d="M0 10H34" fill="none" stroke="{colour}" stroke-width="{number(width)}"{dashes}/>'
+    return (
+        f'<path d="M0 10H34" fill="none" stroke="{colour}" stroke-width="{number(width)}"{dashes}/>'
+    )
 
 
 def _badge(level: Level, *, waived: bool) -> str:
@@ -189,7 +230,9 @@ def _badge(level: Level, *, waived: bool) -> str:
     return f'<g transform="translate(3 2) scale(.8)">{body[: body.index("<text")]}</g>'
 
 
-def listing(listed: Listed, x: float, y: float, width: float, columns: int, room: float) -> tuple[str, float]:
+def listing(
+    listed: Listed, x: float, y: float, width: float, columns: int, room: float
+) -> tuple[str, float]:
     """The places in columns, worst first, as far as the height `room` allows; returns markup and the height used."""
     rows = min(-(-len(listed) // columns), int(room // ENTRY))
     if rows * columns < len(listed):
@@ -220,21 +263,41 @@ def _left_over(listed: Listed, width: float, *, named: bool) -> str:
     more = len(listed) - len(told)
     if not told:
         return f"{wording.count(more, 'more place')}: see the report"
-    return "; ".join(told) + (f"; and {wording.count(more, 'more place')}: see the report" if more else "")
+    return "; ".join(told) + (
+        f"; and {wording.count(more, 'more place')}: see the report" if more else ""
+    )
 
 
 def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> Iterable[str]:
     room, finding = wide - 64, group.worst
     figures = (wording.measurement(finding), wording.requirement(finding))
-    tail = "waived: " + finding.waived.reason if finding.waived else ", ".join(filter(None, figures))
+    tail = (
+        "waived: " + finding.waived.reason if finding.waived else ", ".join(filter(None, figures))
+    )
     count = f", {len(group.members)} findings" if len(group.members) > 1 else ""
-    heads = (f"{finding.rule}{count} {wording.place(finding.at)}", f"{finding.rule}{count}", finding.rule, "")
-    fitting = (words for head in heads if text_width(words := f"{head} {tail}".strip(), SMALL) <= room)
-    facts = next(fitting, f"{finding.rule} {tail}")  # figures are the last to be cut: half a number misleads
+    heads = (
+        f"{finding.rule}{count} {wording.place(finding.at)}",
+        f"{finding.rule}{count}",
+        finding.rule,
+        "",
+    )
+    fitting = (
+        words for head in heads if text_width(words := f"{head} {tail}".strip(), SMALL) <= room
+    )
+    facts = next(
+        fitting, f"{finding.rule} {tail}"
+    )  # figures are the last to be cut: half a number misleads
     about = wording.subject(finding)
     return (
         badge_mark((x + 22, y + 19), callout),
-        text(x + 48, y + 17, shortened(about, LETTER, room, bold=True), LETTER, colour=palette.INK, bold=True),
+        text(
+            x + 48,
+            y + 17,
+            shortened(about, LETTER, room, bold=True),
+            LETTER,
+            colour=palette.INK,
+            bold=True,
+        ),
         text(x + 48, y + 37, shortened(facts, SMALL, room), SMALL, colour=palette.FAINT),
     )
 
@@ -244,7 +307,10 @@ def story(finding: Finding, x: float, y: float, width: float) -> tuple[str, floa
     todo = f"To do: {wording.sentence(finding.hint)}" if finding.hint else ""
     words = (finding.message, wording.consequence(finding), todo, f"id {finding.id}")
     lines = [line for part in words for line in wrapped(part, SMALL, width - 48)]
-    rows = (text(x + 48, y + 14 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))
+    rows = (
+        text(x + 48, y + 14 + 21 * i, line, SMALL, colour=palette.INK)
+        for i, line in enumerate(lines)
+    )
     return "".join(rows), 21.0 * len(lines) + 8
 
 
@@ -256,5 +322,8 @@ def caution(words: str, y: float) -> tuple[str, float]:
         f'<rect x="{number(MARGIN)}" y="{number(y)}" width="{number(WIDTH - 2 * MARGIN)}" height="{number(height)}" '
         f'fill="none" stroke="{palette.INK}" stroke-width="1.5"/>'
     )
-    rows = (text(MARGIN + 16, y + 26 + 21 * i, line, SMALL, colour=palette.INK) for i, line in enumerate(lines))
+    rows = (
+        text(MARGIN + 16, y + 26 + 21 * i, line, SMALL, colour=palette.INK)
+        for i, line in enumerate(lines)
+    )
     return box + "".join(rows), height

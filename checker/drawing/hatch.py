@@ -12,7 +12,9 @@ from checker.drawing.scene import PER_MM, Lines
 Points = npt.NDArray[np.float64]  # (n, 2)
 
 
-def hatch(rings: Lines, angle: float, spacing: float, window: tuple[float, float, float, float]) -> Lines:
+def hatch(
+    rings: Lines, angle: float, spacing: float, window: tuple[float, float, float, float]
+) -> Lines:
     """Parallel lines inside rings that do not cross each other (holes stay free), as far as a window shows them.
 
     Parameters
@@ -37,10 +39,18 @@ def hatch(rings: Lines, angle: float, spacing: float, window: tuple[float, float
     starts, ends = _edges(rings)
     along = np.column_stack((starts @ (cos, sin), ends @ (cos, sin)))
     across = np.column_stack((starts @ (-sin, cos), ends @ (-sin, cos))) / (spacing * PER_MM) - 0.5
-    first, last = np.ceil(across.min(axis=1)), np.ceil(across.max(axis=1))  # half open: a shared corner counts once
+    first, last = (
+        np.ceil(across.min(axis=1)),
+        np.ceil(across.max(axis=1)),
+    )  # half open: a shared corner counts once
     x0, y0, x1, y1 = (PER_MM * v for v in window)
-    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) @ (-sin, cos) / (spacing * PER_MM) - 0.5
-    first, last = np.maximum(first, math.floor(corners.min())), np.minimum(last, math.ceil(corners.max()))
+    corners = (
+        np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) @ (-sin, cos) / (spacing * PER_MM) - 0.5
+    )
+    first, last = (
+        np.maximum(first, math.floor(corners.min())),
+        np.minimum(last, math.ceil(corners.max())),
+    )
     counts = np.maximum(last - first, 0).astype(np.int64)
     edge = np.repeat(np.arange(len(counts)), counts)
     line = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(counts) - counts, counts)

@@ -17,7 +17,9 @@ DETAIL = 0.02  # mm; how far the drawn edge may stray
 MOST_ROWS = 20_000  # conductors; more are no picture
 
 Rings = tuple[tuple[XY, ...], ...]
-Hop = tuple[Sequence[XY], str]  # polyline in mm whose ends lie on the copper, and the name of its net
+Hop = tuple[
+    Sequence[XY], str
+]  # polyline in mm whose ends lie on the copper, and the name of its net
 
 
 class JoiningCopper:
@@ -45,10 +47,14 @@ class JoiningCopper:
         """
         ends = [(point, net) for line, net in hops for point in (line[0], line[-1])]
         window = shapely.box(*np.add(extent, (-AROUND, -AROUND, AROUND, AROUND)).tolist())
-        rows = self._pieces([row for point, net in ends for row in self._touched(point, net)], window)
+        rows = self._pieces(
+            [row for point, net in ends for row in self._touched(point, net)], window
+        )
         if not 0 < len(rows) <= MOST_ROWS:
             return ()
-        return _outer_edges(shapely.intersection(shapely.union_all(self.board.copper.shapes(rows)), window))
+        return _outer_edges(
+            shapely.intersection(shapely.union_all(self.board.copper.shapes(rows)), window)
+        )
 
     def _touched(self, point: XY, net: str) -> Rows:
         """Conductors of a net at a point, on any layer."""
@@ -69,5 +75,7 @@ def _outer_edges(shape: shapely.Geometry) -> Rings:
     """Outer rings of the areas of a shape, thinned to what can be seen."""
     parts = shapely.get_parts(shapely.simplify(shape, DETAIL))
     areas = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
-    edges = [shapely.get_coordinates(ring)[:-1].tolist() for ring in shapely.get_exterior_ring(areas)]
+    edges = [
+        shapely.get_coordinates(ring)[:-1].tolist() for ring in shapely.get_exterior_ring(areas)
+    ]
     return tuple(tuple((x, y) for x, y in edge) for edge in edges)

@@ -63,7 +63,16 @@ def shortened(text: str, size: float, width: float, *, bold: bool = False) -> st
     return text + "..."
 
 
-def text(x: float, y: float, words: str, size: float, *, colour: str, bold: bool = False, anchor: str = "start") -> str:
+def text(
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    *,
+    colour: str,
+    bold: bool = False,
+    anchor: str = "start",
+) -> str:
     """Write an SVG text element; x, y is the end of the baseline that `anchor` names."""
     weight = ' font-weight="bold"' if bold else ""
     side = "" if anchor == "start" else f' text-anchor="{anchor}"'

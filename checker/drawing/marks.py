@@ -36,7 +36,9 @@ def witness(callout: Callout, at: At) -> str:
         return _ring(callout, at)
     colour = path_colour(callout)
     lines = [(leg, _line(leg.points, at)) for leg in legs]
-    halo = "".join(f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines)
+    halo = "".join(
+        f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>' for _, data in lines
+    )
     body = "".join(
         f'<path d="{data}" stroke="{colour}" stroke-width="{PATH}"{DASH if leg.far else ""}/>'
         + "".join(_end(at(point), colour) for point in (leg.points[0], leg.points[-1]))
@@ -56,7 +58,10 @@ def detour(callout: Callout, at: At) -> str:
     """Draw the way of the return current, dotted."""
     data = _line(callout.detour, at)
     halo = f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{HALO}"/>'
-    return halo + f'<path d="{data}" stroke="{palette.BLUE}" stroke-width="{DETOUR + 1}"{DETOUR_DASH}/>'
+    return (
+        halo
+        + f'<path d="{data}" stroke="{palette.BLUE}" stroke-width="{DETOUR + 1}"{DETOUR_DASH}/>'
+    )
 
 
 def _ring(callout: Callout, at: At) -> str:
@@ -108,7 +113,15 @@ def cluster_mark(centre: XY, count: int) -> str:
         f'<rect x="{number(centre[0] - wide)}" y="{number(centre[1] - high)}" width="{number(2 * wide)}" '
         f'height="{number(2 * high)}" rx="4" fill="{palette.PAPER}" stroke="{palette.INK}" stroke-width="1.8"/>'
     )
-    return box + text(centre[0], centre[1] + 5.8, f"+{count}", LETTER, colour=palette.INK, bold=True, anchor="middle")
+    return box + text(
+        centre[0],
+        centre[1] + 5.8,
+        f"+{count}",
+        LETTER,
+        colour=palette.INK,
+        bold=True,
+        anchor="middle",
+    )
 
 
 def leader(badge: Badge) -> str:
@@ -129,5 +142,13 @@ def badge_mark(centre: XY, callout: Callout) -> str:
         f'<rect x="{number(centre[0] - half[0])}" y="{number(centre[1] - half[1])}" width="{number(2 * half[0])}" '
         f'height="{number(2 * half[1])}" rx="{number(radius)}" fill="{look.fill}" stroke="{look.edge}" '
         f'stroke-width="1.8"{broken}/>'
-        + text(centre[0], centre[1] + 5.8, str(callout.number), LETTER, colour=look.ink, bold=True, anchor="middle")
+        + text(
+            centre[0],
+            centre[1] + 5.8,
+            str(callout.number),
+            LETTER,
+            colour=look.ink,
+            bold=True,
+            anchor="middle",
+        )
     )

@@ -28,7 +28,9 @@ from checker.findings import XY
 from checker.results.outcome import Outcome
 from parsers.trouble import InputError, Place
 
-PinPair = tuple[float, float, float, float]  # x, y on the board in mm; x, y on the picture in pixels, y down
+PinPair = tuple[
+    float, float, float, float
+]  # x, y on the board in mm; x, y on the picture in pixels, y down
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 FAR = 3.0  # a pin so many times further off than the worst of the others is wrong
 FEWEST = 4  # pins of which none can be told from the rest
@@ -43,7 +45,9 @@ class Fit:
     matrix: npt.NDArray[np.float64]  # (2, 3)
     misfit: float
     pins: int
-    astray: int | None = None  # the pin (from 1) that is off by far more than the rest; told from five pins on
+    astray: int | None = (
+        None  # the pin (from 1) that is off by far more than the rest; told from five pins on
+    )
 
     @property
     def words(self) -> str:
@@ -53,7 +57,11 @@ class Fit:
         if self.pins == 3:
             return f"three pins fit any picture and prove nothing; give a fourth. They mean {self._shape}"
         worst = f"{self.pins} pins, which agree within {self.misfit:.1f} px ({self.misfit / self._scales[0]:.2f} mm)"
-        wrong = f"; pin {self.astray} is off by far more than the others: look at it" if self.astray else ""
+        wrong = (
+            f"; pin {self.astray} is off by far more than the others: look at it"
+            if self.astray
+            else ""
+        )
         return f"{worst}; {self._shape}{wrong}"
 
     @property
@@ -66,7 +74,9 @@ class Fit:
     def _shape(self) -> str:
         """Scale in both directions, and how far from square they stand to each other."""
         (a, b), (c, d) = self.matrix[:, 0], self.matrix[:, 1]
-        skew = 90.0 - float(np.degrees(np.arccos(np.clip((a * c + b * d) / np.prod(self._scales), -1.0, 1.0))))
+        skew = 90.0 - float(
+            np.degrees(np.arccos(np.clip((a * c + b * d) / np.prod(self._scales), -1.0, 1.0)))
+        )
         x, y = self._scales
         return f"{x:.2f} px/mm along x, {y:.2f} along y, {abs(skew):.1f}° from square"
 
@@ -77,7 +87,12 @@ class Fit:
 
 
 def draw_over(
-    outcome: Outcome, over: Path, pins: Sequence[PinPair], layer: str | None = None, *, mirrored: bool = False
+    outcome: Outcome,
+    over: Path,
+    pins: Sequence[PinPair],
+    layer: str | None = None,
+    *,
+    mirrored: bool = False,
 ) -> str:
     """Draw the callouts of a layer (None: all) on a PNG picture; returns an SVG document that holds the picture.
 
@@ -117,11 +132,15 @@ def _inside(point: XY, frame: tuple[float, float, float, float]) -> bool:
     return frame[0] <= point[0] <= frame[2] and frame[1] <= point[1] <= frame[3]
 
 
-def _below(outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, frame: Box) -> tuple[str, float]:
+def _below(
+    outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, frame: Box
+) -> tuple[str, float]:
     """Legend, how well the pins agree, list and caution; returns markup and the height of the whole picture."""
     y = frame[3] + 18
     room = WIDTH - 2 * MARGIN
-    legend, height = furniture.legend(furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room)
+    legend, height = furniture.legend(
+        furniture.mark_entries([c for c, _ in listed]), MARGIN, y, room
+    )
     y += height + 8
     words = fit.words
     if outside:
@@ -149,14 +168,22 @@ def fitted(pins: Sequence[PinPair], *, mirrored: bool = False) -> Fit:
     """
     table = np.array(pins, dtype=np.float64).reshape(-1, 4)
     if len(table) < 2:
-        raise InputError("a picture needs at least two pins; give --pin X,Y=PX,PY twice or three times")
+        raise InputError(
+            "a picture needs at least two pins; give --pin X,Y=PX,PY twice or three times"
+        )
     board, picture = table[:, :2], table[:, 2:]
-    matrix = _similar(board, picture, mirrored=mirrored) if len(table) == 2 else _affine(board, picture)
-    return Fit(matrix, float(_off(matrix, board, picture).max()), len(table), _astray(board, picture))
+    matrix = (
+        _similar(board, picture, mirrored=mirrored) if len(table) == 2 else _affine(board, picture)
+    )
+    return Fit(
+        matrix, float(_off(matrix, board, picture).max()), len(table), _astray(board, picture)
+    )
 
 
 def _off(
-    matrix: npt.NDArray[np.float64], board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]
+    matrix: npt.NDArray[np.float64],
+    board: npt.NDArray[np.float64],
+    picture: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.float64]:
     """How far each pin lies from a map, pixels, shape (n,)."""
     off: npt.NDArray[np.float64] = np.hypot(*(board @ matrix[:, :2].T + matrix[:, 2] - picture).T)
@@ -195,7 +222,9 @@ def _similar(
     return np.column_stack((turn, picture[0] - turn @ board[0]))
 
 
-def _affine(board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _affine(
+    board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
     for places in (board, picture):
         spread = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)
         if spread[1] <= LEAST_SPREAD * spread[0] or spread[0] == 0:
@@ -215,5 +244,7 @@ def _png(path: Path) -> tuple[bytes, int, int]:
         raise InputError("is no PNG picture; save it as PNG", Place(str(path)))
     wide, high = struct.unpack(">II", data[16:24])
     if not 0 < wide <= 30000 or not 0 < high <= 30000:
-        raise InputError(f"has an unlikely size, {wide} x {high} pixels; scale it down", Place(str(path)))
+        raise InputError(
+            f"has an unlikely size, {wide} x {high} pixels; scale it down", Place(str(path))
+        )
     return data, wide, high

@@ -21,7 +21,13 @@ BEYOND = "#dcdcdc"  # copper on another layer that a finding speaks of
 COPPER, AREA, PAD, HOLE = "#6f6f6f", "#a9a9a9", "#8d8d8d", "#ffffff"
 
 REGION_COLOURS = (SKY, ORANGE, GREEN, PURPLE, BLUE, YELLOW)
-HATCH_ANGLES = (45, -45, 0, 90, 22)  # degrees; 5 hatches by 6 colours: the pair repeats after 30 regions
+HATCH_ANGLES = (
+    45,
+    -45,
+    0,
+    90,
+    22,
+)  # degrees; 5 hatches by 6 colours: the pair repeats after 30 regions
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +60,9 @@ VERDICTS = {"pass": DARK_GREEN, "fail": DARK_VERMILLION, "incomplete": BLACK}
 
 def region_look(index: int) -> RegionLook:
     """Give the look of the region with this place in the rules file."""
-    return RegionLook(REGION_COLOURS[index % len(REGION_COLOURS)], HATCH_ANGLES[index % len(HATCH_ANGLES)])
+    return RegionLook(
+        REGION_COLOURS[index % len(REGION_COLOURS)], HATCH_ANGLES[index % len(HATCH_ANGLES)]
+    )
 
 
 def level_look(level: Level, *, waived: bool) -> LevelLook:
@@ -64,7 +72,17 @@ def level_look(level: Level, *, waived: bool) -> LevelLook:
 
 # Nine steps of viridis, a map of even steps of lightness that holds for every kind of colour vision ("A Better Default
 # Colormap", 2015; values from memory, their lightness is tested).
-DENSITY = ("#440154", "#472d7b", "#3b528b", "#2c728e", "#21918c", "#28ae80", "#5ec962", "#addc30", "#fde725")
+DENSITY = (
+    "#440154",
+    "#472d7b",
+    "#3b528b",
+    "#2c728e",
+    "#21918c",
+    "#28ae80",
+    "#5ec962",
+    "#addc30",
+    "#fde725",
+)
 
 
 def density_colour(place: float) -> str:

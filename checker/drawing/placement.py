@@ -99,7 +99,9 @@ def along(starts: Points, ends: Points, step: float = CELL) -> Points:
     return along_each(starts, ends, step)[0]
 
 
-def along_each(starts: Points, ends: Points, step: float = CELL) -> tuple[Points, npt.NDArray[np.intp]]:
+def along_each(
+    starts: Points, ends: Points, step: float = CELL
+) -> tuple[Points, npt.NDArray[np.intp]]:
     """The same, with the number of the leg that each point is on."""
     legs = ends - starts
     counts = np.ceil(np.hypot(legs[:, 0], legs[:, 1]) / step).astype(np.int64) + 1
@@ -146,14 +148,18 @@ class Placer:
         covered = self.taken.share(boxes)
         cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T) + BLOCKED_COST * covered
         cost += COPPER_COST * self.copper.share(boxes) + LEADER_COST * self.leaders.share(boxes)
-        good = np.argsort(cost, kind="stable")[:40]  # leaders are costlier to judge: only for the best places
+        good = np.argsort(cost, kind="stable")[
+            :40
+        ]  # leaders are costlier to judge: only for the best places
         crossing = _leader_costs(anchor, centres[good], half, self.taken, self.leaders)
         best = good[int(np.argmin(cost[good] + crossing))]
         x, y = centres[best].tolist()
         return (x, y), bool(covered[best] == 0)
 
 
-def place_badges(frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]) -> list[Badge]:
+def place_badges(
+    frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]
+) -> list[Badge]:
     """Place a badge for every (anchor, half size), in the order given, on taken boxes where nothing else is left."""
     blocked = Grid(frame)
     for box in taken:
@@ -172,7 +178,9 @@ def _leader_costs(anchor: XY, centres: Points, half: XY, blocked: Grid, leaders:
     free = far & (np.abs(points - centres[leg]) > np.array(half)).any(axis=1)
     boxes, leg = np.hstack((points[free], points[free])), leg[free]
     taken = np.bincount(leg, blocked.share(boxes), len(centres))
-    costs: Points = LEADER_COST * (taken + 0.3 * np.bincount(leg, leaders.share(boxes), len(centres)))
+    costs: Points = LEADER_COST * (
+        taken + 0.3 * np.bincount(leg, leaders.share(boxes), len(centres))
+    )
     return costs
 
 

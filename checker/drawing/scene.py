@@ -59,7 +59,9 @@ class Lines:
         """Give those whose bounding box is wider or higher than `extent` in mm."""
         if not len(self):
             return self
-        size = np.maximum.reduceat(self.points, self.starts) - np.minimum.reduceat(self.points, self.starts)
+        size = np.maximum.reduceat(self.points, self.starts) - np.minimum.reduceat(
+            self.points, self.starts
+        )
         return self._take(size.max(axis=1) > extent * PER_MM)
 
     def legs(self) -> tuple[Microns, Microns]:
@@ -73,7 +75,9 @@ class Lines:
         counts = np.diff(np.append(self.starts, len(self.points)))
         points = self.points[np.repeat(keep, counts)]
         ends = np.cumsum(counts[keep])
-        return Lines(points, np.concatenate(([0], ends[:-1])).astype(np.int64) if len(ends) else ends)
+        return Lines(
+            points, np.concatenate(([0], ends[:-1])).astype(np.int64) if len(ends) else ends
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +99,9 @@ class Leg:
 
     points: tuple[XY, ...]  # mm
     far: bool = False
-    hop: str | None = None  # the net of copper in between that it stands for: the copper is drawn, not the line
+    hop: str | None = (
+        None  # the net of copper in between that it stands for: the copper is drawn, not the line
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +170,9 @@ class Scene:
         for known in self.layers:
             if known.id == layer:
                 return known
-        raise KeyError(f"no layer {layer}; there are {', '.join(known.id for known in self.layers)}")
+        raise KeyError(
+            f"no layer {layer}; there are {', '.join(known.id for known in self.layers)}"
+        )
 
     @property
     def signal_layers(self) -> tuple[str, ...]:
@@ -195,7 +203,9 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
         bounds=_bounds(outline, shapes, findings),
         outline=outline,
         layers=_layers(layout, pours, solid),
-        regions=tuple(SceneRegion(r.name, r.quiet, _labels(layout, r.index, pours)) for r in layout.regions),
+        regions=tuple(
+            SceneRegion(r.name, r.quiet, _labels(layout, r.index, pours)) for r in layout.regions
+        ),
         shapes=shapes,
         callouts=with_joined(layout, callouts_of(findings)),
         nets=tuple(net.name for net in board.nets),
@@ -204,12 +214,17 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
 
 def callouts_of(findings: Iterable[Finding]) -> tuple[Callout, ...]:
     """Callouts of all findings, group by group, the worst group and in each its worst finding first."""
-    return tuple(_callout(group, finding) for group in grouped(findings) for finding in group.members)
+    return tuple(
+        _callout(group, finding) for group in grouped(findings) for finding in group.members
+    )
 
 
 def with_joined(layout: Layout, callouts: Sequence[Callout]) -> tuple[Callout, ...]:
     """The same callouts, with the copper that their paths hop over."""
-    hops = [[(leg.points, leg.hop) for leg in callout.legs if leg.hop is not None] for callout in callouts]
+    hops = [
+        [(leg.points, leg.hop) for leg in callout.legs if leg.hop is not None]
+        for callout in callouts
+    ]
     if not any(hops):
         return tuple(callouts)
     joining = JoiningCopper(layout.board)
@@ -244,7 +259,11 @@ def _callout(group: Group, finding: Finding) -> Callout:
 def layers_of(finding: Finding) -> tuple[str, ...]:
     """Layers that the finding speaks of: its own, its nets', and those that its witness path joins ("L1 to L3")."""
     told = finding.detail.get("legs")
-    legs = " ".join(str(leg.get("on")) for leg in told if isinstance(leg, dict)) if isinstance(told, list) else ""
+    legs = (
+        " ".join(str(leg.get("on")) for leg in told if isinstance(leg, dict))
+        if isinstance(told, list)
+        else ""
+    )
     return tuple(dict.fromkeys((*finding.on, *re.findall(r"\bL[1-9][0-9]*\b", legs))))
 
 
@@ -260,7 +279,9 @@ def _legs(finding: Finding) -> Iterator[Leg]:
     for place, line in enumerate(finding.path):
         # copper that is hopped over lies on the face of the legs beside it
         beside = (
-            faces[max(place - 1, 0) : place + 2] if changes and faces[place] == HOPPED else faces[place : place + 1]
+            faces[max(place - 1, 0) : place + 2]
+            if changes and faces[place] == HOPPED
+            else faces[place : place + 1]
         )
         hopped = len(faces) == len(finding.path) and faces[place] == HOPPED
         hop = str(legs[place].get("net", "no net")) if hopped else None
@@ -269,7 +290,11 @@ def _legs(finding: Finding) -> Iterator[Leg]:
 
 def _detour(finding: Finding) -> tuple[XY, ...]:
     told = finding.detail.get("detour_path_mm")
-    return tuple((float(x), float(y)) for x, y in told) if isinstance(told, list) and len(told) > 1 else ()
+    return (
+        tuple((float(x), float(y)) for x, y in told)
+        if isinstance(told, list) and len(told) > 1
+        else ()
+    )
 
 
 def _named_nets(layout: Layout, findings: Iterable[Finding]) -> dict[int, str]:
@@ -301,7 +326,9 @@ def _pour_shapes(layout: Layout, pours: Sequence[Pour]) -> Iterator[Shape]:
     for (layer, region, plane), group in sorted(groups.items()):
         lines, polygon = rings_of(np.array([pour.copper for pour in group], dtype=object))
         nets = np.array([pour.net for pour in group], dtype=np.int32)[polygon]
-        yield Shape(PLANE if plane else POUR, layout.layer_id(layer), region, 0.0, None, lines, nets)
+        yield Shape(
+            PLANE if plane else POUR, layout.layer_id(layer), region, 0.0, None, lines, nets
+        )
 
 
 def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterator[Shape]:
@@ -317,7 +344,15 @@ def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterato
     for number, (layer, which, owner, size, net) in enumerate(looks.tolist()):
         lines, nets = _lines_of(copper, order[edges[number] : edges[number + 1]], filled=size == 0)
         kind = (TRACE, PAD, OTHER)[which]
-        yield Shape(kind, layout.layer_id(layer), owner, size / PER_MM, named.get(net), lines, np.maximum(nets, -1))
+        yield Shape(
+            kind,
+            layout.layer_id(layer),
+            owner,
+            size / PER_MM,
+            named.get(net),
+            lines,
+            np.maximum(nets, -1),
+        )
 
 
 def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> tuple[Lines, Ints]:
@@ -333,7 +368,9 @@ def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> tuple[Lines, I
     ends[discs, 2:] = ends[discs, :2]
     strokes, row = chained(ends, net[straight])
     arcs = kind == Kind.ARC
-    return _joined([strokes, _polylines(arc_lines(g[arcs]))]), np.concatenate((net[straight][row], net[arcs]))
+    return _joined([strokes, _polylines(arc_lines(g[arcs]))]), np.concatenate(
+        (net[straight][row], net[arcs])
+    )
 
 
 def chained(ends: Floats, nets: Ints) -> tuple[Lines, Rows]:
@@ -396,7 +433,9 @@ def _starts(owner: npt.NDArray[np.int64]) -> Microns:
 def _joined(parts: Sequence[Lines]) -> Lines:
     shifts = np.cumsum([0] + [len(part.points) for part in parts[:-1]])
     starts = [part.starts + shift for part, shift in zip(parts, shifts, strict=True)]
-    return Lines(np.concatenate([part.points for part in parts]), np.concatenate(starts).astype(np.int64))
+    return Lines(
+        np.concatenate([part.points for part in parts]), np.concatenate(starts).astype(np.int64)
+    )
 
 
 def _hole_shapes(layout: Layout) -> Iterator[Shape]:
@@ -407,25 +446,36 @@ def _hole_shapes(layout: Layout) -> Iterator[Shape]:
     through = (holes.first <= 0) & (holes.last >= last)
     reached: list[tuple[str | None, Bools]] = [(None, through)]
     if not through.all():
-        spans = ((index, (holes.first <= index) & (index <= holes.last)) for index in range(last + 1))
+        spans = (
+            (index, (holes.first <= index) & (index <= holes.last)) for index in range(last + 1)
+        )
         reached += [(layout.layer_id(index), ~through & span) for index, span in spans]
     for layer, span in reached:
-        for role, mask in ((PLATED_HOLE, holes.plated != UNPLATED), (PLAIN_HOLE, holes.plated == UNPLATED)):
+        for role, mask in (
+            (PLATED_HOLE, holes.plated != UNPLATED),
+            (PLAIN_HOLE, holes.plated == UNPLATED),
+        ):
             for size in np.unique(width[span & mask]).tolist():
                 rows = np.flatnonzero(span & mask & (width == size))
                 lines, _ = chained(holes.ends[rows], holes.net[rows])
-                yield Shape(role, layer, -1, size / PER_MM, None, lines, np.empty(0, dtype=np.int32))
+                yield Shape(
+                    role, layer, -1, size / PER_MM, None, lines, np.empty(0, dtype=np.int32)
+                )
 
 
 def _layers(layout: Layout, pours: Sequence[Pour], solid: Bools) -> tuple[SceneLayer, ...]:
     copper = layout.board.copper
-    traced: Ints = np.unique(copper.layer[~solid & ~copper.pad & (copper.net != -1)]).astype(np.int32)
+    traced: Ints = np.unique(copper.layer[~solid & ~copper.pad & (copper.net != -1)]).astype(
+        np.int32
+    )
     poured = sorted({pour.layer for pour in pours})
     stated = layout.rules.stackup.reference
     layers = []
     for index, layer in enumerate(layout.board.layers):
         found = stated.get(layer.id) or tuple(layout.layer_id(i) for i in _nearest(index, poured))
-        layers.append(SceneLayer(layer.id, layer.name, layer.side, bool(np.isin(index, traced)), tuple(found)))
+        layers.append(
+            SceneLayer(layer.id, layer.name, layer.side, bool(np.isin(index, traced)), tuple(found))
+        )
     return tuple(layers)
 
 
@@ -433,14 +483,20 @@ def _nearest(index: int, poured: Sequence[int]) -> list[int]:
     """Nearest layers with pours below and above, the nearer first; the layer itself if there is no other."""
     below = [i for i in poured if i > index][:1]
     above = [i for i in poured if i < index][-1:]
-    return sorted(below + above, key=lambda i: (abs(i - index), -i)) or [i for i in poured if i == index]
+    return sorted(below + above, key=lambda i: (abs(i - index), -i)) or [
+        i for i in poured if i == index
+    ]
 
 
-def _labels(layout: Layout, region: int, pours: Sequence[Pour]) -> dict[str, tuple[float, float, float]]:
+def _labels(
+    layout: Layout, region: int, pours: Sequence[Pour]
+) -> dict[str, tuple[float, float, float]]:
     """Per layer the roomiest place of the region's largest pour."""
     best: dict[int, Pour] = {}
     for pour in pours:
-        if pour.region == region and (pour.layer not in best or pour.shape.area > best[pour.layer].shape.area):
+        if pour.region == region and (
+            pour.layer not in best or pour.shape.area > best[pour.layer].shape.area
+        ):
             best[pour.layer] = pour
     labels = {}
     for layer, pour in sorted(best.items()):
@@ -450,10 +506,18 @@ def _labels(layout: Layout, region: int, pours: Sequence[Pour]) -> dict[str, tup
     return labels
 
 
-def _bounds(outline: Lines, shapes: Sequence[Shape], findings: Sequence[Finding]) -> tuple[float, float, float, float]:
+def _bounds(
+    outline: Lines, shapes: Sequence[Shape], findings: Sequence[Finding]
+) -> tuple[float, float, float, float]:
     """Bounding box of the board; without an outline, of everything drawn. Never empty, findings always inside."""
-    points = [outline.points] if len(outline) else [shape.lines.points for shape in shapes if len(shape.lines)]
-    boxes = [(*(p.min(axis=0) / PER_MM), *(p.max(axis=0) / PER_MM)) for p in points] + [f.extent for f in findings]
+    points = (
+        [outline.points]
+        if len(outline)
+        else [shape.lines.points for shape in shapes if len(shape.lines)]
+    )
+    boxes = [(*(p.min(axis=0) / PER_MM), *(p.max(axis=0) / PER_MM)) for p in points] + [
+        f.extent for f in findings
+    ]
     if not boxes:
         return 0.0, 0.0, 1.0, 1.0
     table = np.array(boxes, dtype=np.float64)

@@ -45,7 +45,9 @@ HATCH = 10  # px between hatch lines
 LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw
 
 
-def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None, size: int = 1600) -> str:
+def draw(
+    scene: Scene, outcome: Outcome, layer: str, finding: str | None = None, size: int = 1600
+) -> str:
     """Draw a layer, or the surroundings of one finding on it, as an SVG document.
 
     Parameters
@@ -56,12 +58,20 @@ def draw(scene: Scene, outcome: Outcome, layer: str, finding: str | None = None,
     """
     shown = scene.layer(layer)
     chosen = _chosen(scene, layer, finding)
-    view = fitted(scene.bounds if finding is None else surroundings(chosen[0].extent), beside=bool(chosen))
+    view = fitted(
+        scene.bounds if finding is None else surroundings(chosen[0].extent), beside=bool(chosen)
+    )
     listed = furniture.listed_groups(outcome, chosen)
     others = () if finding is None else tuple(other for other in chosen[0].layers if other != layer)
-    high = view.box[3] - view.box[1] if finding else (scene.bounds[3] - scene.bounds[1]) * view.scale
-    below, height = _furniture(scene, outcome, Shown(shown, view, listed, others, high, closeup=finding is not None))
-    what = f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
+    high = (
+        view.box[3] - view.box[1] if finding else (scene.bounds[3] - scene.bounds[1]) * view.scale
+    )
+    below, height = _furniture(
+        scene, outcome, Shown(shown, view, listed, others, high, closeup=finding is not None)
+    )
+    what = (
+        f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
+    )
     lit = frozenset(net for callout in chosen for net in callout.nets)
     ruler, kept = ("", ()) if finding is None else furniture.edge_rulers(view.window, view.box)
     currents, labels = flows.contours(scene, shown, view, list(_along(chosen, view)))
@@ -120,10 +130,14 @@ def _furniture(scene: Scene, outcome: Outcome, shown: Shown) -> tuple[str, float
     columns = min(3, max(1, len(shown.listed)))
     if beside:
         room = max(most, bottom) - HEAD
-        listing, height = furniture.listing(shown.listed, right + 24, HEAD, WIDTH - MARGIN - right - 24, 1, room)
+        listing, height = furniture.listing(
+            shown.listed, right + 24, HEAD, WIDTH - MARGIN - right - 24, 1, room
+        )
         y = max(y + told, HEAD + height + 16)
     else:
-        listing, height = furniture.listing(shown.listed, MARGIN, y, WIDTH - 2 * MARGIN, columns, most - y - told)
+        listing, height = furniture.listing(
+            shown.listed, MARGIN, y, WIDTH - 2 * MARGIN, columns, most - y - told
+        )
         story, told = _story(shown, y + height)
         y += height + told + 12
     caution, height = furniture.caution(outcome.caution, y)
@@ -134,7 +148,11 @@ def _furniture(scene: Scene, outcome: Outcome, shown: Shown) -> tuple[str, float
 def _legend(scene: Scene, shown: Shown, edge: float) -> tuple[str, float]:
     """The legend under the board; returns markup and where it ends."""
     y = shown.view.box[3] + 18
-    marked = [c for c in scene.callouts if any(c.id == f.id for _, group in shown.listed for f in group.members)]
+    marked = [
+        c
+        for c in scene.callouts
+        if any(c.id == f.id for _, group in shown.listed for f in group.members)
+    ]
     entries = [
         *furniture.board_entries(scene, shown.layer, shown.others),
         *furniture.mark_entries(marked),
@@ -187,7 +205,12 @@ def frame_clip(box: Box) -> str:
 
 
 def _board(
-    scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str], others: tuple[str, ...], currents: str
+    scene: Scene,
+    layer: SceneLayer,
+    view: View,
+    lit: frozenset[str],
+    others: tuple[str, ...],
+    currents: str,
 ) -> str:
     parts = [f'<g clip-path="url(#frame)"><g transform="{view.transform}" fill-rule="nonzero">']
     outline = path_data(scene.outline, closed=True)
@@ -213,7 +236,11 @@ def _pours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
         if not data:
             continue
         if shape.layer == main:
-            dashes = f' stroke-dasharray="{number(2 * line)} {number(2 * line)}"' if shape.role == PLANE else ""
+            dashes = (
+                f' stroke-dasharray="{number(2 * line)} {number(2 * line)}"'
+                if shape.role == PLANE
+                else ""
+            )
             lines = hatch(shape.lines, look.angle, HATCH / view.scale, view.window)
             yield f'<path d="{data}" fill="{look.colour}" fill-opacity=".26"/>'
             yield f'<path d="{path_data(lines, closed=False)}" {_stroke(look.colour, 1.0 * line)}/>'
@@ -241,16 +268,30 @@ def _copper(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) ->
             continue
         colour = palette.INK if shape.net in lit else _grey(shape)
         if shape.net in lit:
-            yield _drawn(data, shape.width + 3 / view.scale, palette.PAPER, halo=shape.width == 0, line=3 / view.scale)
+            yield _drawn(
+                data,
+                shape.width + 3 / view.scale,
+                palette.PAPER,
+                halo=shape.width == 0,
+                line=3 / view.scale,
+            )
         yield _drawn(data, shape.width, colour)
 
 
-def _copper_beyond(scene: Scene, others: tuple[str, ...], view: View, lit: frozenset[str]) -> Iterator[str]:
+def _copper_beyond(
+    scene: Scene, others: tuple[str, ...], view: View, lit: frozenset[str]
+) -> Iterator[str]:
     """Copper of the lit nets on other layers that a finding speaks of: hollow, as if seen through the board."""
     line = 2.2 / view.scale
     for shape in _on(scene, (PAD, TRACE, POUR, PLANE)):
-        own = shape.net in lit or any(scene.nets[net] in lit for net in set(shape.nets.tolist()) if net >= 0)
-        data = path_data(_seen(shape, view), closed=shape.width == 0) if shape.layer in others and own else ""
+        own = shape.net in lit or any(
+            scene.nets[net] in lit for net in set(shape.nets.tolist()) if net >= 0
+        )
+        data = (
+            path_data(_seen(shape, view), closed=shape.width == 0)
+            if shape.layer in others and own
+            else ""
+        )
         if data and shape.width == 0:
             yield _drawn(data, 0.0, palette.BEYOND)
             yield _drawn(data, 0.0, palette.INK, halo=True, line=line)

@@ -23,7 +23,16 @@ import shapely
 from shapely.geometry.polygon import orient
 
 from checker.geometry.segments import cross
-from parsers.primitives import ARC_TOLERANCE, Bools, Floats, Ints, Rows, Shapes, arc_points, repeated
+from parsers.primitives import (
+    ARC_TOLERANCE,
+    Bools,
+    Floats,
+    Ints,
+    Rows,
+    Shapes,
+    arc_points,
+    repeated,
+)
 
 EDGE_TOLERANCE = 0.0001  # mm; sagitta of the chords of round slot ends and holes
 NARROW = 1e-6  # mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
@@ -31,10 +40,17 @@ SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is 
 STEPS = 64  # chords per quarter turn of the rolled disc
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
 _STRIP = 5e-5  # mm; half the width of the thinnest strip that shrinking a void leaves for certain
-_LONG, _FEW = 3.0, 8  # chords of a round hole are about as long as their median, and more than a few
-_ROUNDED = 0.03  # radians; turns that differ no more are equal, and walls that lean so little are upright
+_LONG, _FEW = (
+    3.0,
+    8,
+)  # chords of a round hole are about as long as their median, and more than a few
+_ROUNDED = (
+    0.03  # radians; turns that differ no more are equal, and walls that lean so little are upright
+)
 _STRAIGHT = 1e-4  # radians; a vertex that turns less is none
-_SHARP = np.radians(100.0)  # a tip that turns more may lie 3 SLIVER off what is left of its corner shrunk by SLIVER
+_SHARP = np.radians(
+    100.0
+)  # a tip that turns more may lie 3 SLIVER off what is left of its corner shrunk by SLIVER
 PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
 
 
@@ -47,7 +63,9 @@ class Rims:
     length: Floats
     loop: Ints
     slack: Floats  # how far the true rim may lie off this piece
-    bend_before: Floats  # angle by which the board reaches round the start (0 for a corner that sticks out)
+    bend_before: (
+        Floats  # angle by which the board reaches round the start (0 for a corner that sticks out)
+    )
     bend_after: Floats  # the same at the end
     perimeter: Floats  # per loop
 
@@ -206,7 +224,9 @@ def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERA
         far = arc_points((x1, y1), r, towards - np.pi / 2, np.pi, tolerance=tolerance)
         # both arcs of a hole end where the other begins, but for rounding: a ring that crosses itself there is none
         out[row] = shapely.Polygon(
-            np.concatenate((far, near)) if (x0, y0) != (x1, y1) else np.concatenate((far, near[1:-1]))
+            np.concatenate((far, near))
+            if (x0, y0) != (x1, y1)
+            else np.concatenate((far, near[1:-1]))
         )
     return out
 
@@ -217,9 +237,13 @@ class Narrow:
 
     void: shapely.Polygon
     solid: list[shapely.Geometry]  # where a disc does not come
-    parts: list[shapely.Geometry]  # these, and where discs come from both of two rooms over the neck between
+    parts: list[
+        shapely.Geometry
+    ]  # these, and where discs come from both of two rooms over the neck between
     walls: list[int]  # how many walls each part lies between
-    tips: list[tuple[shapely.Point, shapely.Point]]  # what a link cuts off of each end: between these, along the rim
+    tips: list[
+        tuple[shapely.Point, shapely.Point]
+    ]  # what a link cuts off of each end: between these, along the rim
     rooms: list[shapely.Geometry]  # places for the middle of a disc
     ends: list[shapely.Geometry]  # what links square to the middle of parts with one wall cut off
 
@@ -267,7 +291,9 @@ def rims_of(region: shapely.Geometry) -> Rims:
     rings = rings_of(region)
     if not rings:
         empty = np.empty(0)
-        return Rims(np.empty((0, 4)), empty, empty, np.empty(0, np.int32), empty, empty, empty, empty)
+        return Rims(
+            np.empty((0, 4)), empty, empty, np.empty(0, np.int32), empty, empty, empty, empty
+        )
     lengths = [_lengths(r) for r in rings]
     turns = [turns_of(r) for r in rings]
     counts = [len(r) for r in rings]
@@ -290,7 +316,9 @@ def leans_of(rims: Rims) -> tuple[Floats, Floats]:
     first = np.flatnonzero(np.diff(rims.loop, prepend=-1))
     before = np.arange(len(rims)) - 1
     before[first] = np.append(first[1:], len(rims)) - 1
-    turn = np.maximum(np.arctan2(cross(run[before], run), np.einsum("ij,ij->i", run[before], run)), 0.0)
+    turn = np.maximum(
+        np.arctan2(cross(run[before], run), np.einsum("ij,ij->i", run[before], run)), 0.0
+    )
     after = np.empty(len(rims))
     after[before] = turn
     return turn, after
@@ -304,7 +332,9 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
     run = (rims.ends[:, 2:4] - rims.ends[:, 0:2]) / rims.length[:, None]
     middle = (rims.ends[:, 0:2] + rims.ends[:, 2:4]) / 2
     shapely.prepare(passable)
-    mask: Bools = shapely.contains_xy(passable, middle + SLIVER * np.column_stack((run[:, 1], -run[:, 0])))
+    mask: Bools = shapely.contains_xy(
+        passable, middle + SLIVER * np.column_stack((run[:, 1], -run[:, 0]))
+    )
     return mask
 
 
@@ -316,10 +346,14 @@ def parted(rims: Rims, rows: Bools, x: float) -> Rims:
     row, part = repeated(np.arange(len(rims)), count)
     cut = count[row] == 3
     begin = np.where(part == 1, x, np.where(part == 2, rims.length[row] - x, 0.0))
-    end = np.where(cut & (part == 0), x, np.where(cut & (part == 1), rims.length[row] - x, rims.length[row]))
+    end = np.where(
+        cut & (part == 0), x, np.where(cut & (part == 1), rims.length[row] - x, rims.length[row])
+    )
     unit = (rims.ends[row, 2:4] - rims.ends[row, 0:2]) / rims.length[row, None]
     first, last = part == 0, part == count[row] - 1
-    from_ = np.where(first[:, None], rims.ends[row, 0:2], rims.ends[row, 0:2] + begin[:, None] * unit)
+    from_ = np.where(
+        first[:, None], rims.ends[row, 0:2], rims.ends[row, 0:2] + begin[:, None] * unit
+    )
     to = np.where(last[:, None], rims.ends[row, 2:4], rims.ends[row, 0:2] + end[:, None] * unit)
     return Rims(
         ends=np.hstack((from_, to)),
@@ -392,8 +426,12 @@ def stacked_corners(one: Corners, two: Corners) -> Corners:
 
 def rings_of(region: shapely.Geometry) -> list[Floats]:
     """Rings of a region without their closing point, board on the left, no point twice; each of shape (k, 2)."""
-    polygons = [orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty]
-    rings = [shapely.get_coordinates(ring)[:-1] for p in polygons for ring in (p.exterior, *p.interiors)]
+    polygons = [
+        orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty
+    ]
+    rings = [
+        shapely.get_coordinates(ring)[:-1] for p in polygons for ring in (p.exterior, *p.interiors)
+    ]
     tidy = [ring[_lengths(ring) > 1e-9] for ring in rings]
     return [ring for ring in tidy if len(ring) >= 3]
 
@@ -407,7 +445,10 @@ def widened(region: shapely.Geometry) -> shapely.Geometry:
     if not has_curves(region):
         return region
     polygons = [p for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty]
-    moved = [shapely.Polygon(_moved(p.exterior), [_moved(r) for r in p.interiors]) for p in map(orient, polygons)]
+    moved = [
+        shapely.Polygon(_moved(p.exterior), [_moved(r) for r in p.interiors])
+        for p in map(orient, polygons)
+    ]
     return shapely.union_all([shapely.make_valid(p) for p in moved])
 
 
@@ -468,7 +509,9 @@ def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
 
 def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     """Where a disc of diameter x cannot reach, corners of wide bottoms excepted; None if it cannot anywhere."""
-    roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")  # a round end drawn inside must still hold the disc
+    roomy = void.buffer(
+        1.5 * EDGE_TOLERANCE, join_style="mitre"
+    )  # a round end drawn inside must still hold the disc
     rooms = roomy.buffer(-x / 2, quad_segs=STEPS)
     reached = rooms.buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty or (_has_straight_walls(void) and void.buffer(_STRIP - x / 2).is_empty):
@@ -484,7 +527,9 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     _fill_tips(place, wrapped, bends, x)
     # a little more than a disc's own reach: where two discs all but meet, what is between them was a sliver above
     reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
-    lenses = [lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0]
+    lenses = [
+        lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0
+    ]
     place.parts.extend(lenses)
     place.walls.extend([2] * len(lenses))
     return place
@@ -497,7 +542,10 @@ def _fill(place: Narrow, part: shapely.Geometry, walls: int) -> None:
 
 
 def _fill_tips(
-    place: Narrow, wrapped: Sequence[tuple[shapely.LineString, shapely.Geometry]], bends: _Bends, x: float
+    place: Narrow,
+    wrapped: Sequence[tuple[shapely.LineString, shapely.Geometry]],
+    bends: _Bends,
+    x: float,
 ) -> None:
     """Fill those of the parts that wrap round one wall that lie at the tip of a notch."""
     is_tip = bends.tips()
@@ -506,12 +554,18 @@ def _fill_tips(
         vertices = bends.along(wall)
         for bend in np.unique(bends.of[vertices]).tolist() or [-1]:
             turned = float(bends.turn[vertices][bends.of[vertices] == bend].sum())
-            of_bend.setdefault(bend, []).append((wall.interpolate(0.5, normalized=True), turned, part))
+            of_bend.setdefault(bend, []).append(
+                (wall.interpolate(0.5, normalized=True), turned, part)
+            )
     for bend, corners in of_bend.items():
         if bend >= 0 and not is_tip[bend]:
             continue
         # the link over a flat bottom cuts off both corners; three and more may stand for anything: over each alone
-        if bend >= 0 and len(corners) == 2 and max(turned for _, turned, _ in corners) <= np.pi / 2 + _ROUNDED:
+        if (
+            bend >= 0
+            and len(corners) == 2
+            and max(turned for _, turned, _ in corners) <= np.pi / 2 + _ROUNDED
+        ):
             place.tips.append(_in_order(place.void, corners[0][0], corners[1][0]))
             place.parts.append(shapely.union_all([corners[0][2], corners[1][2]]))
             place.walls.append(1)
@@ -528,7 +582,9 @@ def _has_straight_walls(void: shapely.Polygon) -> bool:
     return bool(length.max() > _LONG * np.median(length)) or len(length) <= _FEW
 
 
-def _walls(void: shapely.Geometry, part: shapely.Geometry, bends: _Bends) -> list[shapely.LineString]:
+def _walls(
+    void: shapely.Geometry, part: shapely.Geometry, bends: _Bends
+) -> list[shapely.LineString]:
     """Stretches of a void's rim along a part of it; those that meet in a tip that the part fell short of are one."""
     near = shapely.union_all([part.buffer(3 * SLIVER), *bends.tongues(part)])
     walls = shapely.line_merge(void.boundary.intersection(near))
@@ -538,7 +594,9 @@ def _walls(void: shapely.Geometry, part: shapely.Geometry, bends: _Bends) -> lis
 def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
     """Whether a part lies in the bend of a wall."""
     bent = len(wall.coords) > 2
-    return bent and bool(shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point()))
+    return bent and bool(
+        shapely.Polygon(wall.coords).buffer(0).intersects(part.representative_point())
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -578,7 +636,13 @@ class _Bends:
 
 def _bends(void: shapely.Polygon, x: float) -> _Bends:
     """The bends of all rims of a void."""
-    at, turn, of, beside, done = [np.empty((0, 2))], [np.empty(0)], [np.empty(0, int)], [np.empty((0, 2), int)], 0
+    at, turn, of, beside, done = (
+        [np.empty((0, 2))],
+        [np.empty(0)],
+        [np.empty(0, int)],
+        [np.empty((0, 2), int)],
+        0,
+    )
     for ring in map(_without_straight, rings_of(void.simplify(2 * SLIVER))):
         turns, number, joined = _bends_of(ring, x)
         at.append(ring)
@@ -589,7 +653,13 @@ def _bends(void: shapely.Polygon, x: float) -> _Bends:
     turn_, of_ = np.concatenate(turn), np.concatenate(of)
     sums = np.zeros(done)
     np.add.at(sums, of_[of_ >= 0], turn_[of_ >= 0])
-    return _Bends(shapely.STRtree(shapely.points(np.concatenate(at))), turn_, of_, sums, np.concatenate(beside))
+    return _Bends(
+        shapely.STRtree(shapely.points(np.concatenate(at))),
+        turn_,
+        of_,
+        sums,
+        np.concatenate(beside),
+    )
 
 
 def _bends_of(ring: Floats, x: float) -> tuple[Floats, Rows, Rows]:
@@ -601,7 +671,9 @@ def _bends_of(ring: Floats, x: float) -> tuple[Floats, Rows, Rows]:
     number = np.where(hollow, np.cumsum(begins) - 1, -1)
     count = int(begins.sum())
     if count:
-        number[hollow & (number < 0)] = count - 1  # the last bend runs on over the ring's first point
+        number[hollow & (number < 0)] = (
+            count - 1
+        )  # the last bend runs on over the ring's first point
     elif hollow.any():
         number[hollow] = 0
     walls = np.flatnonzero(hollow & after & long)
@@ -614,7 +686,9 @@ def _without_straight(ring: Floats) -> Floats:
     return kept if len(kept) >= 3 else ring
 
 
-def _in_order(void: shapely.Polygon, one: shapely.Point, two: shapely.Point) -> tuple[shapely.Point, shapely.Point]:
+def _in_order(
+    void: shapely.Polygon, one: shapely.Point, two: shapely.Point
+) -> tuple[shapely.Point, shapely.Point]:
     """Both corners of a bottom, as they come along the rim."""
     rings = [shapely.LineString(ring.coords) for ring in (void.exterior, *void.interiors)]
     ring = min(rings, key=lambda r: r.distance(one))
@@ -630,7 +704,9 @@ def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geo
 
     def link(way: Floats) -> Floats:
         places = np.mod(np.stack((middle - way, middle + way)), ring.length)
-        ends = shapely.get_coordinates(shapely.line_interpolate_point(ring, places.ravel())).reshape(2, -1, 2)
+        ends = shapely.get_coordinates(
+            shapely.line_interpolate_point(ring, places.ravel())
+        ).reshape(2, -1, 2)
         length: Floats = np.hypot(*(ends[0] - ends[1]).T)
         return length
 
@@ -644,7 +720,9 @@ def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geo
         low, high = (low, half) if link(np.array([half]))[0] > x else (half, high)
     corners = np.array([ring.project(shapely.Point(p)) for p in ring.coords[:-1]])
     away = np.mod(corners - middle + ring.length / 2, ring.length) - ring.length / 2
-    places = np.mod(middle + np.sort(np.concatenate((away[np.abs(away) < low], [-low, low]))), ring.length)
+    places = np.mod(
+        middle + np.sort(np.concatenate((away[np.abs(away) < low], [-low, low]))), ring.length
+    )
     if len(places) < 3:  # the middle of a wall that turns elsewhere
         return shapely.Polygon()
     end = shapely.Polygon(shapely.get_coordinates(shapely.line_interpolate_point(ring, places)))

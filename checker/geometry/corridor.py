@@ -55,10 +55,18 @@ def corridor(
     one, two, over = (_marked(span, size) for span in spans)
     near_one, near_two = (ndimage.binary_dilation(cells, _ALL_ROUND) for cells in (one, two))
     bridging = _of_both(
-        over, near_one, near_two, spans[2], np.arange(len(third), dtype=np.int32) if node is None else node
+        over,
+        near_one,
+        near_two,
+        spans[2],
+        np.arange(len(third), dtype=np.int32) if node is None else node,
     )
     around = ndimage.binary_dilation(bridging, _ALL_ROUND)
-    return _touching(spans[0], near_two | around), _touching(spans[1], near_one | around), _touching(spans[2], bridging)
+    return (
+        _touching(spans[0], near_two | around),
+        _touching(spans[1], near_one | around),
+        _touching(spans[2], bridging),
+    )
 
 
 def _spans(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:

@@ -25,7 +25,9 @@ Keys = npt.NDArray[np.int64]
 
 RUN = 16  # edges of a large polygon in one piece
 BLOCK = 1500  # pieces of the first side searched at once: bounds the memory of candidate pairs
-SAME = 1e-9  # mm; lengths that differ by less are equal, so that rounding does not choose between them
+SAME = (
+    1e-9  # mm; lengths that differ by less are equal, so that rounding does not choose between them
+)
 MOST_SLACK = 2 * ARC_TOLERANCE  # mm; how much closer than it is a pair may be taken
 FULL = 2 * np.pi - 1e-9  # sweep of a full circle
 
@@ -48,7 +50,13 @@ class Pieces:
     def take(self, at: Rows | Bools) -> Pieces:
         """Some of the pieces."""
         return Pieces(
-            self.shape[at], self.row[at], self.radius[at], self.slack[at], self.arc[at], self.solid[at], self.box[at]
+            self.shape[at],
+            self.row[at],
+            self.radius[at],
+            self.slack[at],
+            self.arc[at],
+            self.solid[at],
+            self.box[at],
         )
 
 
@@ -163,7 +171,9 @@ def _first_points(shapes: Shapes) -> Shapes:
     return points
 
 
-def _pairs(a: Pieces, b: Pieces, boxes: shapely.STRtree, points: shapely.STRtree, reach: float) -> tuple[Rows, Rows]:
+def _pairs(
+    a: Pieces, b: Pieces, boxes: shapely.STRtree, points: shapely.STRtree, reach: float
+) -> tuple[Rows, Rows]:
     """Pairs of pieces whose boxes are within reach, and pairs of a solid of `a` with what begins inside it."""
     grown = a.box + reach * np.array([-1.0, -1.0, 1.0, 1.0])
     i, j = boxes.query(shapely.box(*grown.T))
@@ -180,14 +190,21 @@ def _around(a: Pieces, b: Pieces, own: shapely.STRtree) -> tuple[Rows, Rows]:
     return i, solid[s]
 
 
-def _best_of(pair: tuple[Rows, Rows], a: Pieces, b: Pieces, judge: Judge, names: Rows) -> _Candidates:
+def _best_of(
+    pair: tuple[Rows, Rows], a: Pieces, b: Pieces, judge: Judge, names: Rows
+) -> _Candidates:
     """Pairs that may be the closest of their group, measured; `names` numbers the pieces of `a`."""
     i, j = pair
     judged = judge(a.row[i], b.row[j])
     bound = np.hypot(box_gaps(a.box[i], b.box[j]), judged.rise)
     near = np.flatnonzero(bound < judged.limit)
     near = near[_in_the_running(_box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
-    corner = a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1]  # order of rows tells nothing
+    corner = (
+        a.box[i[near], 0],
+        a.box[i[near], 1],
+        b.box[j[near], 0],
+        b.box[j[near], 1],
+    )  # order of rows tells nothing
     order = near[np.lexsort((*corner, bound[near], judged.key[near]))]
     pairs = _Candidates(i[order], j[order], judged.key[order], judged.rise[order], bound[order])
     won = _by_rounds(pairs, judged.limit[order], a, b)
@@ -227,7 +244,11 @@ def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Cand
         open_ = (pairs.value <= best[group] + SAME) & (best[group] > pairs.rise)
         at = np.flatnonzero((place >= done) & (place < upto) & open_)
         value[at] = _measure(a, pairs.i[at], b, pairs.j[at], pairs.rise[at])
-        np.minimum.at(best, group[at], np.where(value[at] < limit[at], value[at] + _slack(pairs, a, b, at), np.inf))
+        np.minimum.at(
+            best,
+            group[at],
+            np.where(value[at] < limit[at], value[at] + _slack(pairs, a, b, at), np.inf),
+        )
         done, upto = upto, upto * 4
     kept = np.flatnonzero((value < limit) & (value <= best[group] + SAME))
     return _Candidates(pairs.i[kept], pairs.j[kept], pairs.key[kept], pairs.rise[kept], value[kept])
@@ -274,7 +295,10 @@ def _measured(found: _Candidates, a: Pieces, b: Pieces) -> Nearest:
     first = order[np.searchsorted(group[order], np.arange(len(keys)))]
     start, end = start[first], end[first]
     for place, row in enumerate(first.tolist()):
-        skeletons = (a.shape[i[row]], -a.radius[i[row]], start[place]), (b.shape[j[row]], b.radius[j[row]], end[place])
+        skeletons = (
+            (a.shape[i[row]], -a.radius[i[row]], start[place]),
+            (b.shape[j[row]], b.radius[j[row]], end[place]),
+        )
         shift = _to_the_middle(skeletons)
         start[place], end[place] = start[place] + shift, end[place] + shift
     return Nearest(keys, best, a.row[i[first]], b.row[j[first]], start, end)
@@ -309,7 +333,9 @@ def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]
 # ----------------------------------------------------------------------------------------------------- exact pairs
 
 
-def between(a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows) -> tuple[Floats, Floats, Floats]:
+def between(
+    a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows
+) -> tuple[Floats, Floats, Floats]:
     """Exact distances of conductors, pair by pair, seen from above, with the points where they are taken.
 
     Returns
@@ -334,7 +360,9 @@ def _whole(copper: Conductors, rows: Rows) -> Pieces:
     part = copper.take(rows)
     arc = np.where((part.kind == Kind.ARC)[:, None], part.geometry, np.nan)
     none = np.zeros(len(rows), dtype=np.bool_)
-    return Pieces(part.skeletons(), rows, part.radius, part.slack(), arc, none, np.empty((len(rows), 4)))
+    return Pieces(
+        part.skeletons(), rows, part.radius, part.slack(), arc, none, np.empty((len(rows), 4))
+    )
 
 
 def exact(a: Pieces, b: Pieces) -> tuple[Floats, Floats, Floats]:
@@ -351,7 +379,9 @@ def exact(a: Pieces, b: Pieces) -> tuple[Floats, Floats, Floats]:
     return _off_skeleton(start, end, a.radius, b.radius)
 
 
-def _off_skeleton(start: Floats, end: Floats, ra: Floats, rb: Floats) -> tuple[Floats, Floats, Floats]:
+def _off_skeleton(
+    start: Floats, end: Floats, ra: Floats, rb: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Move the nearest points of two skeletons to the surfaces; overlapping copper meets in one point."""
     along = end - start
     apart = np.hypot(along[:, 0], along[:, 1])
@@ -432,9 +462,13 @@ def segment_to_arc(segment: Floats, arc: Floats) -> tuple[Floats, Floats]:
     reach = np.sqrt(np.maximum(radius**2 - height**2, 0.0) / square)
     tips = [_on_arc(centre, radius, angle) for angle in (arc[:, 3], arc[:, 3] + arc[:, 4])]
     zero = np.zeros(len(a))
-    share = np.stack([zero, zero + 1, middle, middle - reach, middle + reach, foot(tips[0]), foot(tips[1])])
+    share = np.stack(
+        [zero, zero + 1, middle, middle - reach, middle + reach, foot(tips[0]), foot(tips[1])]
+    )
     on_segment = a + np.clip(share, 0.0, 1.0)[..., None] * (b - a)
-    return _least(on_segment, point_to_arc(on_segment, np.broadcast_to(arc, (len(share), *arc.shape))))
+    return _least(
+        on_segment, point_to_arc(on_segment, np.broadcast_to(arc, (len(share), *arc.shape)))
+    )
 
 
 def arc_to_arc(a: Floats, b: Floats) -> tuple[Floats, Floats]:

@@ -123,7 +123,9 @@ def passing(start: Floats, end: Floats, gates: Floats, margin: Floats) -> tuple[
     start, end : (n, 2)
     gates : (n, 4)
     """
-    unit = (gates[:, 2:4] - gates[:, 0:2]) / np.maximum(_norm(gates[:, 2:4] - gates[:, 0:2]), ROUNDING)[:, None]
+    unit = (gates[:, 2:4] - gates[:, 0:2]) / np.maximum(
+        _norm(gates[:, 2:4] - gates[:, 0:2]), ROUNDING
+    )[:, None]
     wide = gates + np.hstack((-unit, unit)) * margin[:, None]
     hit, part = _window_part(np.hstack((start, end)), wide)
     return hit, np.where(hit[:, None], along(wide, part), np.nan)
@@ -141,7 +143,9 @@ def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Cros
     a, first, second, b : rows x0, y0, x1, y1, shape (n, 4); `a` lies on the near side of `first`, `b` beyond `second`
     """
     lines = touching_lines(a, b)
-    best = _straight(a, first, second, b, tuple(_picked(c, np.argmin(lines[0], axis=1)) for c in lines))
+    best = _straight(
+        a, first, second, b, tuple(_picked(c, np.argmin(lines[0], axis=1)) for c in lines)
+    )
     rest = np.flatnonzero(~np.isfinite(best.length))  # the shortest line of all misses a window
     if len(rest):
         others = _any_way(a[rest], first[rest], second[rest], b[rest], [c[rest] for c in lines])
@@ -150,7 +154,9 @@ def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Cros
     return best
 
 
-def _any_way(a: Floats, first: Floats, second: Floats, b: Floats, lines: Sequence[Floats]) -> Crossings:
+def _any_way(
+    a: Floats, first: Floats, second: Floats, b: Floats, lines: Sequence[Floats]
+) -> Crossings:
     """The best of all ways, straight or bent."""
     ways = [_straight(a, first, second, b, tuple(c[:, k] for c in lines)) for k in range(4)]
     ways += [_bent_at_first(a, first, second, b, k) for k in (0.0, 1.0)]
@@ -158,7 +164,9 @@ def _any_way(a: Floats, first: Floats, second: Floats, b: Floats, lines: Sequenc
     ways += [_bent_twice(a, first, second, b, k, m) for k in (0.0, 1.0) for m in (0.0, 1.0)]
     best = np.argmin(np.stack([w.length for w in ways]), axis=0)
     rows = np.arange(len(a))
-    return Crossings(*(np.stack(column)[best, rows] for column in zip(*(w.columns() for w in ways), strict=True)))
+    return Crossings(
+        *(np.stack(column)[best, rows] for column in zip(*(w.columns() for w in ways), strict=True))
+    )
 
 
 def _picked(table: Floats, column: npt.NDArray[np.intp]) -> Floats:
@@ -167,7 +175,9 @@ def _picked(table: Floats, column: npt.NDArray[np.intp]) -> Floats:
     return picked
 
 
-def _straight(a: Floats, first: Floats, second: Floats, b: Floats, touching: tuple[Floats, ...]) -> Crossings:
+def _straight(
+    a: Floats, first: Floats, second: Floats, b: Floats, touching: tuple[Floats, ...]
+) -> Crossings:
     """A touching line (length, part of `a`, part of `b`), infinitely long where it misses a window."""
     length, start, end = touching
     line = np.hstack((along(a, start), along(b, end)))
@@ -187,12 +197,16 @@ def _bent_at_first(a: Floats, first: Floats, second: Floats, b: Floats, which: f
     return Crossings(np.where(hit, length, np.inf), start, part, part_2, end)
 
 
-def _bent_twice(a: Floats, first: Floats, second: Floats, b: Floats, which_1: float, which_2: float) -> Crossings:
+def _bent_twice(
+    a: Floats, first: Floats, second: Floats, b: Floats, which_1: float, which_2: float
+) -> Crossings:
     """Bent at an end of each window."""
     part_1, part_2 = np.full(len(a), which_1), np.full(len(a), which_2)
     bend_1, bend_2 = along(first, part_1), along(second, part_2)
     start, end = nearest_part(a, bend_1), nearest_part(b, bend_2)
-    length = _norm(along(a, start) - bend_1) + _norm(bend_1 - bend_2) + _norm(along(b, end) - bend_2)
+    length = (
+        _norm(along(a, start) - bend_1) + _norm(bend_1 - bend_2) + _norm(along(b, end) - bend_2)
+    )
     return Crossings(length, start, part_1, part_2, end)
 
 
@@ -205,7 +219,11 @@ def _window_part(line: Floats, window: Floats) -> tuple[Bools, Floats]:
 
     A line without length, or along its window, passes it if it touches it: ways end there to copper at the very rim.
     """
-    run, span, gap = line[:, 2:4] - line[:, 0:2], window[:, 2:4] - window[:, 0:2], line[:, 0:2] - window[:, 0:2]
+    run, span, gap = (
+        line[:, 2:4] - line[:, 0:2],
+        window[:, 2:4] - window[:, 0:2],
+        line[:, 0:2] - window[:, 0:2],
+    )
     down = cross(span, run)
     usable = np.abs(down) > _LEVEL
     safe = np.where(usable, down, 1.0)

@@ -82,7 +82,9 @@ def clusters(hops: Legs, nodes: int) -> Ints:
     return numbers
 
 
-def chains(out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, Floats], nodes: int) -> list[Chain]:
+def chains(
+    out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, Floats], nodes: int
+) -> list[Chain]:
     """Find the shortest chain of every source and other target that holds less than its requirement.
 
     Parameters
@@ -104,7 +106,9 @@ def chains(out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, F
     v = legs.second + nodes * np.where(role == 2, 2, 1)
     edges = _Edges(u, v, weight + RAW_SHARE * legs.length + LEAST, 3 * nodes)
     sources, targets = np.unique(out.first), np.unique(into.second)
-    far, before = dijkstra(edges.graph, indices=sources, limit=1.0 + MARGIN, return_predecessors=True)
+    far, before = dijkstra(
+        edges.graph, indices=sources, limit=1.0 + MARGIN, return_predecessors=True
+    )
     found = []
     for s, t in np.argwhere(far[:, targets + 2 * nodes] < np.inf):
         rows = edges.walk(before[s], int(sources[s]), int(targets[t]) + 2 * nodes)
@@ -124,7 +128,9 @@ class _Edges:
         self.row = order[first]
         self.vertices = vertices
         shape = (vertices, vertices)
-        self.graph: Any = coo_array((weight[self.row], (u[self.row], v[self.row])), shape=shape).tocsr()
+        self.graph: Any = coo_array(
+            (weight[self.row], (u[self.row], v[self.row])), shape=shape
+        ).tocsr()
 
     def walk(self, before: Ints, source: int, target: int) -> Rows:
         """Rows of the legs on the way that a search found."""

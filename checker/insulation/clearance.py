@@ -22,7 +22,15 @@ from checker.insulation.chains import Chain, Legs, chains, clusters, joined
 from checker.insulation.conductors import ROUNDING, Source
 from checker.insulation.requirements import Barriers, Bound, bind
 from checker.insulation.separations import contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, told_once
+from checker.insulation.shortfalls import (
+    COPPER,
+    EDGE,
+    SEVERAL,
+    Part,
+    Shortfall,
+    spans_of,
+    told_once,
+)
 from checker.layout.layout import Layout, of_layout
 from parsers.board import BOTTOM, PLATED, TOP
 from parsers.primitives import Bools, Floats, Ints, Rows
@@ -81,7 +89,11 @@ def _held(bound: Bound) -> dict[str, Required]:
     """What each kind of place is held to here: outer faces to clearance, the inside to what its rows hold."""
     wanted = {OUTER: bound.required(CLEARANCE, OUTER)}
     wanted |= {where: bound.solid(where) for where in (INNER, THROUGH)}
-    return {where: required for where, required in wanted.items() if required is not None and required.value > 0}
+    return {
+        where: required
+        for where, required in wanted.items()
+        if required is not None and required.value > 0
+    }
 
 
 class _Search:
@@ -95,9 +107,13 @@ class _Search:
         self.layers = len(layout.board.layers)
         self.held = _held(bound)
         self.margin = bound.tolerance - ROUNDING
-        self.limits = np.array([self.held[k].value + self.margin if k in self.held else -1.0 for k in KINDS])
+        self.limits = np.array(
+            [self.held[k].value + self.margin if k in self.held else -1.0 for k in KINDS]
+        )
         self.kind = np.array([KINDS.index(k) for k in self._kinds()])
-        self.depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * self.layers)
+        self.depth = np.array(
+            barriers.depths if barriers.depths is not None else [0.0] * self.layers
+        )
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.free = np.where(self.limits > 0, bound.x + self.margin, -1.0)  # beside floating copper
@@ -105,7 +121,9 @@ class _Search:
         outer = np.arange(len(KINDS)) == KINDS.index(OUTER)
         self.beside = np.where(outer, np.maximum(self.limits, self.free), self.limits)
         self.first_layer, self.last_layer = _spans(layout, barriers)
-        near = contenders(self.bodies, self.separation, float(max(self.beside.max(), self.free.max())))
+        near = contenders(
+            self.bodies, self.separation, float(max(self.beside.max(), self.free.max()))
+        )
         self.a, self.b, self.third = map(self._conductors, near)
 
     def _conductors(self, rows: Rows) -> _Conductors:
@@ -129,7 +147,10 @@ class _Search:
 
     def _direct(self) -> list[Shortfall]:
         legs = self._legs(self.a, self.b, self.node, self.node, self.limits)
-        return [self._shortfall(legs.take(np.array([row])), np.array([True])) for row in range(len(legs))]
+        return [
+            self._shortfall(legs.take(np.array([row])), np.array([True]))
+            for row in range(len(legs))
+        ]
 
     def _chained(self) -> list[Shortfall]:
         """Paths over other copper: on each layer, then wherever they lead."""
@@ -138,9 +159,13 @@ class _Search:
         layer = self.bodies.shapes.layer
         found: list[Chain] = []
         for number in range(self.layers):
-            found += self._via(*(c.on(layer[c.pieces.row] == number) for c in (self.a, self.b, self.third)))
+            found += self._via(
+                *(c.on(layer[c.pieces.row] == number) for c in (self.a, self.b, self.third))
+            )
         anywhere = self._via(self.a, self.b, self.third)
-        found += [chain for chain in anywhere if self._where(set(chain.legs.place.tolist()))[0] is None]
+        found += [
+            chain for chain in anywhere if self._where(set(chain.legs.place.tolist()))[0] is None
+        ]
         return [self._from_chain(chain) for chain in found]
 
     def _via(self, a: _Conductors, b: _Conductors, third: _Conductors) -> list[Chain]:
@@ -156,7 +181,9 @@ class _Search:
         cluster = 2 * clusters(hops, self.nodes)[node] + self.soft
         out = self._legs(a, third, node, cluster, self.beside)
         into = self._legs(third, b, cluster, node, self.beside)
-        across = joined([hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)])
+        across = joined(
+            [hops, self._legs(third, third, cluster, cluster, self.limits, ordered=True)]
+        )
         weights = self._weight(out), self._weight(across), self._weight(into)
         return chains(out, across, into, weights, self.nodes)
 
@@ -171,11 +198,20 @@ class _Search:
 
     def _weight(self, legs: Legs) -> Floats:
         """The part of its requirement that each leg beside other copper holds."""
-        share: Floats = np.where(self._counts(legs), legs.length / self.limits[self.kind[legs.place]], 0.0)
+        share: Floats = np.where(
+            self._counts(legs), legs.length / self.limits[self.kind[legs.place]], 0.0
+        )
         return share
 
     def _legs(
-        self, a: _Conductors, b: _Conductors, group_a: Ints, group_b: Ints, limits: Floats, *, ordered: bool = False
+        self,
+        a: _Conductors,
+        b: _Conductors,
+        group_a: Ints,
+        group_b: Ints,
+        limits: Floats,
+        *,
+        ordered: bool = False,
     ) -> Legs:
         """The shortest leg of each two groups in each place.
 
@@ -197,7 +233,9 @@ class _Search:
             out = (node[one] == node[two]) | ((here != there) & passed)
             out |= (ga >= gb) if ordered else np.False_
             limit = np.where(out, -1.0, limits[self.kind[place]])
-            return Judged((ga * count + gb) * (self.layers + 1) + place, self._rise(here, there), limit)
+            return Judged(
+                (ga * count + gb) * (self.layers + 1) + place, self._rise(here, there), limit
+            )
 
         straight = self._straight(closest(a.pieces, b.pieces, float(limits.max()), judge))
         if self.air is None or a.reach is None or b.reach is None:
@@ -208,7 +246,9 @@ class _Search:
             out = (node[one] == node[two]) | ((ga >= gb) if ordered else np.False_)
             return np.where(out, -1, ga * count + gb)
 
-        return joined([straight, self._over_edges(self.air.ways(a.reach, b.reach, float(limits[0]), ask))])
+        return joined(
+            [straight, self._over_edges(self.air.ways(a.reach, b.reach, float(limits[0]), ask))]
+        )
 
     def _straight(self, near: Nearest) -> Legs:
         node = self.node
@@ -256,13 +296,18 @@ class _Search:
         most = self._measured(longer, counts | self._counts(longer), limit)
         required = self.held[KINDS[strictest]]
         layer, place = self._where(set(legs.place.tolist()))
-        stops = zip(legs.body[:, 0].tolist(), legs.body[:, 1].tolist(), counts.tolist(), strict=True)
+        stops = zip(
+            legs.body[:, 0].tolist(), legs.body[:, 1].tolist(), counts.tolist(), strict=True
+        )
         return Shortfall(
             bound=self.bound,
             required=required,
             measured=measured,
             raw=float(legs.length.sum()),
-            nets=(self.bodies.net_name(int(legs.body[0, 0])), self.bodies.net_name(int(legs.body[-1, 1]))),
+            nets=(
+                self.bodies.net_name(int(legs.body[0, 0])),
+                self.bodies.net_name(int(legs.body[-1, 1])),
+            ),
             place=place,
             layer=layer,
             parts=tuple(self._parts(legs, counts)),
@@ -289,7 +334,12 @@ class _Search:
         )
 
     def _parts(self, legs: Legs, counts: Bools) -> Iterator[Part]:
-        columns = legs.ends.tolist(), legs.length.tolist(), counts.tolist(), legs.body[:, 0].tolist()
+        columns = (
+            legs.ends.tolist(),
+            legs.length.tolist(),
+            counts.tolist(),
+            legs.body[:, 0].tolist(),
+        )
         before: XY | None = None
         for row, ((x0, y0, x1, y1), length, counted, body) in enumerate(zip(*columns, strict=True)):
             if before is not None:
@@ -305,9 +355,14 @@ class _Search:
         """A way over an edge: on one face, past the edge, on the other."""
         bends = legs.bends[row]
         start, end = legs.ends[row, :2], legs.ends[row, 2:]
-        sides = [self.layout.board.layers[int(self.bodies.shapes.layer[b])].side for b in legs.body[row]]
+        sides = [
+            self.layout.board.layers[int(self.bodies.shapes.layer[b])].side for b in legs.body[row]
+        ]
         near, far = float(np.hypot(*(bends[0] - start))), float(np.hypot(*(end - bends[-1])))
-        stretches = [(sides[0], [start, bends[0]], near), (EDGE, [*bends], float(legs.length[row]) - near - far)]
+        stretches = [
+            (sides[0], [start, bends[0]], near),
+            (EDGE, [*bends], float(legs.length[row]) - near - far),
+        ]
         for on, points, length in [*stretches, (sides[1], [bends[-1], end], far)]:
             if length > 0 and (on == EDGE or on in (TOP, BOTTOM)):
                 yield Part(on, tuple((float(x), float(y)) for x, y in points), length, counts)

@@ -21,7 +21,17 @@ from checker.config.rules_file import Hardware
 from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import floating_rows
 from parsers.board import PLATED, UNPLATED, Board
-from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Ints, Kind, Rows, concatenate, conductors
+from parsers.primitives import (
+    NO_NET,
+    TOUCH,
+    Bools,
+    Conductors,
+    Ints,
+    Kind,
+    Rows,
+    concatenate,
+    conductors,
+)
 from parsers.trouble import Doubt
 
 ROUNDING = 1e-6  # mm; a distance as large as required but for this is no shortfall: numbers in files are decimal
@@ -37,7 +47,9 @@ class Source(IntEnum):
     OPENED = 4  # ... Board.copper: inner copper that a blind unplated hole opens to a face
 
 
-HARDWARE = int(Source.HARDWARE)  # looked up for every piece of long ways, where members of enumerations are slow
+HARDWARE = int(
+    Source.HARDWARE
+)  # looked up for every piece of long ways, where members of enumerations are slow
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +73,11 @@ class Bodies:
         net = int(self.shapes.net[row])
         if net >= 0:
             return self.names[net]
-        return "hardware" if self.source[row] == HARDWARE else ("no net" if net == NO_NET else "unknown net")
+        return (
+            "hardware"
+            if self.source[row] == HARDWARE
+            else ("no net" if net == NO_NET else "unknown net")
+        )
 
     def on(self, layer: int, rows: Rows) -> Rows:
         """Those of the rows that are on a layer."""
@@ -80,7 +96,9 @@ def bodies_of(layout: Layout) -> tuple[Bodies, tuple[Doubt, ...]]:
     parts = [board.copper, *(part for part, _ in made)]
     shapes = concatenate(parts)
     source = np.repeat([int(s) for s in Source], [len(p) for p in parts]).astype(np.int32)
-    origin = np.concatenate([np.arange(len(board.copper)), *(rows for _, rows in made)]).astype(np.int32)
+    origin = np.concatenate([np.arange(len(board.copper)), *(rows for _, rows in made)]).astype(
+        np.int32
+    )
     floats = np.zeros(len(shapes), dtype=np.bool_)
     floats[: len(board.copper)] = floating_rows(board) & (layout.row_region < 0)
     floats[source == Source.OPENED] = floats[rows]
@@ -121,11 +139,15 @@ def walls_that_meet(board: Board) -> Rows:
     rows = np.flatnonzero(holes.plated != UNPLATED)
     paths = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
     reach = holes.radius[rows] + TOUCH
-    one, other = shapely.STRtree(shapely.buffer(shapely.box(*shapely.bounds(paths).T), reach)).query(
+    one, other = shapely.STRtree(
         shapely.buffer(shapely.box(*shapely.bounds(paths).T), reach)
-    )
+    ).query(shapely.buffer(shapely.box(*shapely.bounds(paths).T), reach))
     one, other = one[one < other], other[one < other]
-    apart = shapely.distance(paths[one], paths[other]) - holes.radius[rows[one]] - holes.radius[rows[other]]
+    apart = (
+        shapely.distance(paths[one], paths[other])
+        - holes.radius[rows[one]]
+        - holes.radius[rows[other]]
+    )
     low = np.maximum(holes.first[rows[one]], holes.first[rows[other]])
     meet = (apart <= TOUCH) & (low <= np.minimum(holes.last[rows[one]], holes.last[rows[other]]))
     pairs: Rows = np.column_stack((rows[one[meet]], rows[other[meet]]))
@@ -157,7 +179,11 @@ def _lines(geometry: shapely.Geometry | None) -> list[shapely.LineString]:
         return []
     merged = shapely.line_merge(geometry)
     parts = [merged, *shapely.get_parts(merged)] if merged.geom_type != "LineString" else [merged]
-    return [g if g.geom_type == "LineString" else shapely.LineString(g) for g in parts if g.geom_type in _LINES]
+    return [
+        g if g.geom_type == "LineString" else shapely.LineString(g)
+        for g in parts
+        if g.geom_type in _LINES
+    ]
 
 
 _LINES = ("LineString", "LinearRing")
@@ -167,13 +193,21 @@ def _nets_touching(board: Board, line: shapely.Geometry) -> list[int]:
     copper = board.copper
     x0, y0, x1, y1 = line.bounds
     box = copper.bounds()
-    near = (box[:, 0] <= x1 + TOUCH) & (box[:, 2] >= x0 - TOUCH) & (box[:, 1] <= y1 + TOUCH) & (box[:, 3] >= y0 - TOUCH)
+    near = (
+        (box[:, 0] <= x1 + TOUCH)
+        & (box[:, 2] >= x0 - TOUCH)
+        & (box[:, 1] <= y1 + TOUCH)
+        & (box[:, 3] >= y0 - TOUCH)
+    )
     rows = np.flatnonzero(near & (copper.net >= 0))
     reach = shapely.distance(copper.skeletons(rows), line) - copper.radius[rows]
     met = [copper.net[rows[reach <= TOUCH]]]
     holes = board.holes
     rows = np.flatnonzero((holes.plated == PLATED) & (holes.net >= 0))
-    reach = shapely.distance(shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2)), line) - holes.radius[rows]
+    reach = (
+        shapely.distance(shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2)), line)
+        - holes.radius[rows]
+    )
     met.append(holes.net[rows[reach <= TOUCH]])
     return sorted({int(net) for net in np.concatenate(met)})
 
@@ -194,7 +228,11 @@ def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
     """Discs and outlines on the faces; nets that the board does not have are added to `names`."""
     last = len(layout.board.layers) - 1
     faces = {"top": [0], "bottom": [last], "both": [0, last] if last else [0]}
-    placed = [(i, item, layer) for i, item in enumerate(layout.rules.hardware) for layer in faces[item.side]]
+    placed = [
+        (i, item, layer)
+        for i, item in enumerate(layout.rules.hardware)
+        for layer in faces[item.side]
+    ]
     outlines = [shapely.Polygon(item.outline) for _, item, _ in placed if item.outline]
     drawn = np.array([bool(item.outline) for _, item, _ in placed], dtype=np.bool_)
     rows = conductors(
@@ -202,7 +240,9 @@ def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
         kind=np.where(drawn, Kind.AREA, Kind.DISC),
         layer=np.array([layer for _, _, layer in placed], dtype=np.int32),
         net=np.array([_net_of(item, names) for _, item, _ in placed], dtype=np.int32),
-        geometry=np.array([(*(item.at or (0, 0)), 0, 0, 0) for _, item, _ in placed], dtype=np.float64),
+        geometry=np.array(
+            [(*(item.at or (0, 0)), 0, 0, 0) for _, item, _ in placed], dtype=np.float64
+        ),
         radius=np.array([item.diameter / 2 for _, item, _ in placed], dtype=np.float64),
         area=np.where(drawn, np.cumsum(drawn) - 1, -1),
         areas=outlines,
@@ -213,16 +253,26 @@ def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
 def _opened(board: Board) -> tuple[Conductors, Ints]:
     """Inner copper that blind unplated holes reach, on the faces that they come from, and its rows."""
     holes, last, copper = board.holes, len(board.layers) - 1, board.copper
-    blind = np.flatnonzero((holes.plated == UNPLATED) & ((holes.first == 0) != (holes.last >= last)))
-    inner = np.flatnonzero((copper.layer > 0) & (copper.layer < last)) if len(blind) else np.empty(0, dtype=np.intp)
+    blind = np.flatnonzero(
+        (holes.plated == UNPLATED) & ((holes.first == 0) != (holes.last >= last))
+    )
+    inner = (
+        np.flatnonzero((copper.layer > 0) & (copper.layer < last))
+        if len(blind)
+        else np.empty(0, dtype=np.intp)
+    )
     openings = holes.shapes()[blind]
-    row, hole = shapely.STRtree(openings).query(copper.skeletons(inner), "dwithin", copper.radius[inner] + TOUCH)
+    row, hole = shapely.STRtree(openings).query(
+        copper.skeletons(inner), "dwithin", copper.radius[inner] + TOUCH
+    )
     row, hole = inner[row], blind[hole]
     reached = (holes.first[hole] <= copper.layer[row]) & (copper.layer[row] <= holes.last[hole])
     row, hole = row[reached], hole[reached]
     shapes, bores = copper.shapes(row), holes.shapes()[hole]
     # a hair wider, so that copper that ends at the wall of the hole, or next to it, is an area too
-    areas = shapely.intersection(shapes, shapely.buffer(bores, shapely.distance(shapes, bores) + ROUNDING))
+    areas = shapely.intersection(
+        shapes, shapely.buffer(bores, shapely.distance(shapes, bores) + ROUNDING)
+    )
     parts, owner = shapely.get_parts(areas, return_index=True)
     solid = shapely.get_dimensions(parts) == 2
     parts, row, hole = parts[solid], row[owner[solid]], hole[owner[solid]]
@@ -248,7 +298,13 @@ def _net_of(item: Hardware, names: list[str]) -> int:
 
 
 def _nodes(
-    board: Board, shapes: Conductors, source: Ints, origin: Ints, nets: int, floats: Bools, meeting: Rows
+    board: Board,
+    shapes: Conductors,
+    source: Ints,
+    origin: Ints,
+    nets: int,
+    floats: Bools,
+    meeting: Rows,
 ) -> tuple[Ints, int]:
     """Named nets first, then pieces of nameless copper, then what hangs together with nothing.
 

@@ -31,7 +31,9 @@ class Touch:
 def conductor_numbers(bodies: Bodies) -> Ints:
     """Number of the conductor that each body is part of."""
     net = bodies.shapes.net
-    own = np.where(bodies.source == Source.EDGE, bodies.nodes + bodies.origin, bodies.node)  # an edge has a row per net
+    own = np.where(
+        bodies.source == Source.EDGE, bodies.nodes + bodies.origin, bodies.node
+    )  # an edge has a row per net
     named = (net >= 0) & (bodies.source != Source.EDGE)
     return np.where(named, net, len(bodies.names) + own).astype(np.int32)
 
@@ -41,7 +43,11 @@ def conductor_name(bodies: Bodies, number: int) -> str:
     if number < len(bodies.names):
         return bodies.names[number]
     node = number - len(bodies.names)
-    return "plated edge" if node >= bodies.nodes else bodies.net_name(int(np.argmax(bodies.node == node)))
+    return (
+        "plated edge"
+        if node >= bodies.nodes
+        else bodies.net_name(int(np.argmax(bodies.node == node)))
+    )
 
 
 def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
@@ -55,8 +61,12 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
     """
     number = conductor_numbers(bodies)
     nameless = number >= len(bodies.names)
-    solid = bodies.source != Source.OPENED  # what lies deep in a hole is touched by nothing on the face
-    start = np.isin(bodies.source, [Source.EDGE, Source.HARDWARE]) | (nameless & np.isin(number, number[also]))
+    solid = (
+        bodies.source != Source.OPENED
+    )  # what lies deep in a hole is touched by nothing on the face
+    start = np.isin(bodies.source, [Source.EDGE, Source.HARDWARE]) | (
+        nameless & np.isin(number, number[also])
+    )
     start &= solid
     frontier = np.flatnonzero(start)
     if not len(frontier):
@@ -106,8 +116,14 @@ def _once_each(bodies: Bodies, number: Ints, pairs: Rows, places: Floats) -> Ite
     screw = bodies.source[one] == Source.HARDWARE
     thing = np.where(screw, -1 - bodies.origin[one], number[one])
     keys = np.column_stack((thing, number[other], bodies.shapes.layer[one]))
-    order = np.lexsort((places[:, 1], places[:, 0]))  # the place does not depend on the order of the rows
+    order = np.lexsort(
+        (places[:, 1], places[:, 0])
+    )  # the place does not depend on the order of the rows
     _, first = np.unique(keys[order], axis=0, return_index=True)
     for row in order[first].tolist():
         x, y = places[row].tolist()
-        yield Touch((int(number[one[row]]), int(number[other[row]])), (x, y), int(bodies.shapes.layer[one[row]]))
+        yield Touch(
+            (int(number[one[row]]), int(number[other[row]])),
+            (x, y),
+            int(bodies.shapes.layer[one[row]]),
+        )

@@ -24,7 +24,15 @@ from checker.findings import XY
 from checker.insulation.conductors import ROUNDING, Source
 from checker.insulation.requirements import Barriers, Bound, bind
 from checker.insulation.separations import contenders
-from checker.insulation.shortfalls import COPPER, EDGE, SEVERAL, Part, Shortfall, spans_of, told_once
+from checker.insulation.shortfalls import (
+    COPPER,
+    EDGE,
+    SEVERAL,
+    Part,
+    Shortfall,
+    spans_of,
+    told_once,
+)
 from checker.insulation.surface.edges import joins
 from checker.insulation.surface.geodesics import (
     BOTTOM,
@@ -109,13 +117,17 @@ def surface_of(layout: Layout, barriers: Barriers, x: float) -> Surface:
     holes, last = board.holes, len(board.layers) - 1
     open_ = (holes.plated == UNPLATED) & (holes.first == 0) & (holes.last >= last)
     outline = board.outline.shape if board.outline is not None else None
-    return Surface(outline, barriers.thickness or NO_WALL, holes.ends[open_], holes.radius[open_], x)
+    return Surface(
+        outline, barriers.thickness or NO_WALL, holes.ends[open_], holes.radius[open_], x
+    )
 
 
 class _Search:
     """One separation's conductors on the surface."""
 
-    def __init__(self, layout: Layout, barriers: Barriers, bound: Bound, required: Required, surface: Surface) -> None:
+    def __init__(
+        self, layout: Layout, barriers: Barriers, bound: Bound, required: Required, surface: Surface
+    ) -> None:
         self.layout, self.bound, self.required, self.surface = layout, bound, required, surface
         self.separation = bound.separation
         self.soft = self.separation.soft(len(barriers.bodies))
@@ -124,7 +136,9 @@ class _Search:
         margin = bound.tolerance - ROUNDING
         self.limit, self.x = required.value + margin, bound.x + margin
         self.metal, self.bare = self._laid()
-        self._nearest: dict[tuple[int | None, str, XY], int] = {}  # many paths end alike: what was asked before
+        self._nearest: dict[
+            tuple[int | None, str, XY], int
+        ] = {}  # many paths end alike: what was asked before
         self._chains: dict[tuple[int, int], list[int]] = {}
         self._bare_lengths: dict[tuple[int, int], float] = {}
 
@@ -148,17 +162,23 @@ class _Search:
         """Middles of those places that lie within the limit of both sides, seen from above."""
         out = []
         laid = np.unique(np.concatenate((self.metal.island, self.bare.island)))
-        sides = [self.bodies.shapes.take(rows[np.isin(rows, laid)]) for rows in self.separation.ends]
+        sides = [
+            self.bodies.shapes.take(rows[np.isin(rows, laid)]) for rows in self.separation.ends
+        ]
         copper_of = [(side.skeletons(), self.limit + side.radius + side.slack()) for side in sides]
         for place in places:
-            if all(shapely.dwithin(skeletons, place, reach).any() for skeletons, reach in copper_of):
+            if all(
+                shapely.dwithin(skeletons, place, reach).any() for skeletons, reach in copper_of
+            ):
                 middle = shapely.centroid(place)
                 out.append((float(middle.x), float(middle.y)))
         return out
 
     def _paths(self) -> Iterator[Geodesic]:
         node, ends = self.bodies.node, self.ends
-        for source, target in zip(*(c.tolist() for c in self.legs.table(self.x, self.limit)[:2]), strict=True):
+        for source, target in zip(
+            *(c.tolist() for c in self.legs.table(self.x, self.limit)[:2]), strict=True
+        ):
             if node[ends[source]] == node[ends[target]]:
                 continue  # a net on both sides is never held against itself
             names = " to ".join(self._name(ends[island]) for island in (source, target))
@@ -170,7 +190,11 @@ class _Search:
     def _on_one_face(self, path: Geodesic) -> Iterator[Shortfall]:
         """What is too short on one face, where a way that leaves it is shorter still."""
         direct = self.legs.direct(path.source, path.target)
-        if direct is not None and direct.length < self.limit and len({leg.on for leg in direct.legs}) == 1:
+        if (
+            direct is not None
+            and direct.length < self.limit
+            and len({leg.on for leg in direct.legs}) == 1
+        ):
             yield self._shortfall(direct)
 
     # ------------------------------------------------------------------------------------- laid on the surface
@@ -189,8 +213,12 @@ class _Search:
         """Bodies that may lie within the limit of others that they are measured to, seen from above."""
         one, two, third = contenders(self.bodies, self.separation, max(self.limit, self.x) + _SLACK)
         rows = np.concatenate((one, two, third))
-        label = np.concatenate((np.full(len(one), 0), np.full(len(two), 1), 2 + self.separation.node[third]))
-        kept = on_the_way(self.bodies.shapes.take(rows).bounds(), label.astype(np.int32), self.limit, self.x)
+        label = np.concatenate(
+            (np.full(len(one), 0), np.full(len(two), 1), 2 + self.separation.node[third])
+        )
+        kept = on_the_way(
+            self.bodies.shapes.take(rows).bounds(), label.astype(np.int32), self.limit, self.x
+        )
         near: Rows = np.unique(rows[kept])
         return near
 
@@ -303,12 +331,19 @@ class _Search:
         parts = [self._islands(island) for island in (one, two, self._crossed)]
         roles = [SOURCE] * (int(one.max()) + 1) + [TARGET] * (len(ends) - int(one.max()) - 1)
         roles += [HOP] * (self._first_region - len(ends) + len(self.separation.between))
-        metal = Copper(*(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper)))
-        bare = Exposed(*(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed)))
+        metal = Copper(
+            *(np.concatenate([getattr(p[0], f.name) for p in parts]) for f in fields(Copper))
+        )
+        bare = Exposed(
+            *(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed))
+        )
         # beside floating copper legs below X are free; a search may lose what is that close to its limit
         reach = max(self.limit, self.x) if HOP in roles else self.limit
         conductor = np.concatenate(
-            (self.bodies.node[ends], self.bodies.node.max(initial=0) + 1 + np.arange(len(roles) - len(ends)))
+            (
+                self.bodies.node[ends],
+                self.bodies.node.max(initial=0) + 1 + np.arange(len(roles) - len(ends)),
+            )
         )
         own = np.unique(conductor, return_inverse=True)[1]
         solid = np.arange(len(roles)) >= self._first_region
@@ -316,7 +351,10 @@ class _Search:
 
     def _islands(self, island: Ints) -> tuple[Copper, Exposed]:
         """The copper whose bodies have an island."""
-        metal, bare = self.metal.take(island[self.metal.island] >= 0), self.bare.take(island[self.bare.island] >= 0)
+        metal, bare = (
+            self.metal.take(island[self.metal.island] >= 0),
+            self.bare.take(island[self.bare.island] >= 0),
+        )
         return (
             Copper(island[metal.island], metal.face, metal.skeleton, metal.radius, metal.slack),
             Exposed(island[bare.island], bare.line, bare.above, bare.below),
@@ -331,7 +369,11 @@ class _Search:
         parts = [*self._parts(runs, counts, crossings)]
         layer, place = self._where(parts)
         ends = int(self.ends[path.source]), int(self.ends[path.target])
-        stops = [ends[0], *(body for crossing in crossings for body in (crossing[0], crossing[-1])), ends[1]]
+        stops = [
+            ends[0],
+            *(body for crossing in crossings for body in (crossing[0], crossing[-1])),
+            ends[1],
+        ]
         return Shortfall(
             bound=self.bound,
             required=self.required,
@@ -350,7 +392,9 @@ class _Search:
         """Which runs over insulation count: those beside floating copper only if they are as wide as X."""
         hops = [hop.island for hop, _ in runs if hop is not None]
         soft = [island is not None and island < self._first_region for island in hops]
-        beside = [before or after for before, after in zip([False, *soft], [*soft, False], strict=True)]
+        beside = [
+            before or after for before, after in zip([False, *soft], [*soft, False], strict=True)
+        ]
         lengths = [sum(leg.length for leg in run) for _, run in runs]
         return [not free or length >= self.x for free, length in zip(beside, lengths, strict=True)]
 
@@ -385,7 +429,9 @@ class _Search:
         conductor, bodies = self.third
         key = int(conductor[start]), int(conductor[end])
         if key not in self._chains:
-            self._chains[key] = self.between_third.chain(*key, self.x) if key[0] != key[1] else [key[0]]
+            self._chains[key] = (
+                self.between_third.chain(*key, self.x) if key[0] != key[1] else [key[0]]
+            )
         return [int(bodies[number]) for number in self._chains[key]]
 
     def _bare_length(self, crossing: Sequence[int]) -> float:
@@ -444,23 +490,31 @@ def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:
     links = partial(_links, boxes, label, limit + _SLACK, x + _SLACK)
     ends, least = np.empty((0, 2), np.int32), np.empty(0)
     for a, b, cost in links():
-        ends, least = _least(np.vstack((ends, np.column_stack((label[a], label[b])))), np.append(least, cost))
+        ends, least = _least(
+            np.vstack((ends, np.column_stack((label[a], label[b])))), np.append(least, cost)
+        )
     size = int(label.max(initial=1)) + 1
     first, second = (_reach(ends, least, side, size) for side in (0, 1))
     useful = np.zeros(len(label), dtype=bool)
     for a, b, cost in links():
         one, two = label[a], label[b]
-        through = cost + np.minimum(first[one] + second[two], second[one] + first[two]) < limit + _SLACK
+        through = (
+            cost + np.minimum(first[one] + second[two], second[one] + first[two]) < limit + _SLACK
+        )
         useful[a[through]] = useful[b[through]] = True
     return useful
 
 
-def _links(boxes: Floats, label: Ints, limit: float, x: float) -> Iterator[tuple[Rows, Rows, Floats]]:
+def _links(
+    boxes: Floats, label: Ints, limit: float, x: float
+) -> Iterator[tuple[Rows, Rows, Floats]]:
     """Pairs of boxes of different labels with the least that a leg between them can count, block by block."""
     for left, right in joins(boxes, boxes, max(limit, x)):
         wanted = label[left] < label[right]
         a, b = left[wanted], right[wanted]
-        apart = np.maximum(np.maximum(boxes[a, :2] - boxes[b, 2:], boxes[b, :2] - boxes[a, 2:]), 0.0)
+        apart = np.maximum(
+            np.maximum(boxes[a, :2] - boxes[b, 2:], boxes[b, :2] - boxes[a, 2:]), 0.0
+        )
         length = np.hypot(apart[:, 0], apart[:, 1])
         cost = np.where((length < x) & (label[b] > 1), 0.0, length)
         near = cost < limit
@@ -477,7 +531,9 @@ def _least(ends: Ints, cost: Floats) -> tuple[Ints, Floats]:
 def _reach(ends: Ints, cost: Floats, side: int, size: int) -> Floats:
     """Least cost from one side to each label, without setting foot on the other side."""
     open_ = (ends != 1 - side).all(axis=1)
-    graph = coo_array((cost[open_] + _NOTHING, (ends[open_, 0], ends[open_, 1])), shape=(size, size))
+    graph = coo_array(
+        (cost[open_] + _NOTHING, (ends[open_, 0], ends[open_, 1])), shape=(size, size)
+    )
     reach: Floats = dijkstra(graph.tocsr(), directed=False, indices=np.array([side]))[0]
     return reach
 

@@ -66,7 +66,11 @@ def _settled(barriers: Barriers, found: Sequence[Judged]) -> list[Judged]:
         elsewhere = _held_elsewhere(barriers, one)
         for name in elsewhere:
             held.setdefault(name, []).append(_requirement(one.short.bound, one.short))
-        key: object = (one.short.bound.separation.key, one.short.required.measure, one.thirds) if one.thirds else number
+        key: object = (
+            (one.short.bound.separation.key, one.short.required.measure, one.thirds)
+            if one.thirds
+            else number
+        )
         if not elsewhere and (key not in kept or one.short.worst < kept[key].short.worst):
             kept[key] = one
     return [_with_others(barriers, one, held.get(_name_of(one.short), [])) for one in kept.values()]
@@ -99,10 +103,18 @@ def _with_others(barriers: Barriers, one: Judged, also: Sequence[Mapping[str, ob
     for bound in barriers.measured:
         for net, opposite in (nets, nets[::-1]):
             third = bound.separation.third_of(net)
-            if third is None or third.side is None or opposite not in bound.separation.nets[1 - third.side]:
+            if (
+                third is None
+                or third.side is None
+                or opposite not in bound.separation.nets[1 - third.side]
+            ):
                 continue
             required = bound.required(one.short.required.measure, one.short.required.where)
-            if as_strict(bound, third, one.short.bound) and required and one.short.measured < required.value:
+            if (
+                as_strict(bound, third, one.short.bound)
+                and required
+                and one.short.measured < required.value
+            ):
                 beside.append(_requirement(bound, one.short))
     return replace(one, also=(*also, *beside))
 
@@ -135,7 +147,9 @@ def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | N
     return length if np.isfinite(length) and length >= short.measured else None
 
 
-def shortest(bodies: Bodies, one: Rows, other: Rows, depth: Floats, layer: int | None = None) -> float:
+def shortest(
+    bodies: Bodies, one: Rows, other: Rows, depth: Floats, layer: int | None = None
+) -> float:
     """The least straight distance of two groups of bodies in mm, on one layer only if that is named."""
     if layer is not None:
         one, other = bodies.on(layer, one), bodies.on(layer, other)
@@ -149,7 +163,11 @@ def shortest(bodies: Bodies, one: Rows, other: Rows, depth: Floats, layer: int |
     boxes = [bodies.shapes.take(rows).bounds() for rows in (one, other)]
     if not len(one) or not len(other):
         return float("inf")
-    reach = float(np.ptp(np.concatenate(boxes).reshape(-1, 2), axis=0).sum()) + float(np.ptp(depth)) + 1.0
+    reach = (
+        float(np.ptp(np.concatenate(boxes).reshape(-1, 2), axis=0).sum())
+        + float(np.ptp(depth))
+        + 1.0
+    )
     near = closest(pieces(bodies.shapes, one), pieces(bodies.shapes, other), reach, judge)
     return float(near.length.min(initial=np.inf))
 
@@ -170,12 +188,19 @@ def _grouped(layout: Layout, barriers: Barriers, found: Sequence[Judged]) -> Ite
     if found:
         ends = _ends(layout, barriers.bodies, found)
         links = [*_alike_of_each(ends, found), _sharing(_crossings(barriers, one) for one in found)]
-        cause = _causes(len(found), np.concatenate([*links, _sharing(_isolators(layout, found, ends))]))
-        keys = [repr((one.short.bound.title, sorted(one.short.nets), one.short.place)) for one in found]
+        cause = _causes(
+            len(found), np.concatenate([*links, _sharing(_isolators(layout, found, ends))])
+        )
+        keys = [
+            repr((one.short.bound.title, sorted(one.short.nets), one.short.place)) for one in found
+        ]
         first: dict[int, str] = {}
         for key, number in zip(keys, cause, strict=True):
             first[number] = min(key, first.get(number, key))
-        yield from (replace(one, group=f"too close: {first[number]}") for one, number in zip(found, cause, strict=True))
+        yield from (
+            replace(one, group=f"too close: {first[number]}")
+            for one, number in zip(found, cause, strict=True)
+        )
 
 
 def _causes(size: int, pairs: Rows) -> list[int]:
@@ -198,7 +223,9 @@ def _ends(layout: Layout, bodies: Bodies, found: Sequence[Judged]) -> _Ends:
     body = np.array([one.short.ends for one in found])
     own = np.flatnonzero(np.isin(bodies.node, bodies.node[body]))
     index = BoxIndex(bodies.shapes.take(own).bounds())
-    piece = np.stack([_pieces_at(bodies, (own, index), number, body[:, k], at[:, k]) for k in (0, 1)], axis=1)
+    piece = np.stack(
+        [_pieces_at(bodies, (own, index), number, body[:, k], at[:, k]) for k in (0, 1)], axis=1
+    )
     return _Ends(at, piece)
 
 
@@ -218,7 +245,9 @@ def _numbers_of_pieces(layout: Layout, bodies: Bodies) -> Ints:
     return np.where(number < 0, int(number.max(initial=0)) + 1 + bodies.node, number)
 
 
-def _pieces_at(bodies: Bodies, among: tuple[Rows, BoxIndex], number: Ints, body: Rows, at: Floats) -> Ints:
+def _pieces_at(
+    bodies: Bodies, among: tuple[Rows, BoxIndex], number: Ints, body: Rows, at: Floats
+) -> Ints:
     """Piece of each given body's conductor that lies at a point, among some bodies and their boxes."""
     rows, index = among
     asked, found = index.meeting(widened(np.hstack((at, at)), _AT))
@@ -248,7 +277,9 @@ def _alike(ends: _Ends, rows: Rows) -> Rows:
 def _sharing(keys: Iterable[Iterable[object]]) -> Rows:
     """Pairs of paths that have a key in common, each with the first that has it, shape (m, 2)."""
     first: dict[object, int] = {}
-    pairs = [(first.setdefault(key, number), number) for number, own in enumerate(keys) for key in own]
+    pairs = [
+        (first.setdefault(key, number), number) for number, own in enumerate(keys) for key in own
+    ]
     return np.array(pairs, dtype=np.intp).reshape(-1, 2)
 
 
@@ -256,7 +287,10 @@ def _crossings(barriers: Barriers, one: Judged) -> list[object]:
     """The floating conductors that a path crosses."""
     separation = one.short.bound.separation
     soft = np.isin(one.short.crossed, separation.floating)
-    return [(separation.key, int(barriers.bodies.node[b])) for b in np.array(one.short.crossed, dtype=np.intp)[soft]]
+    return [
+        (separation.key, int(barriers.bodies.node[b]))
+        for b in np.array(one.short.crossed, dtype=np.intp)[soft]
+    ]
 
 
 def _isolators(layout: Layout, found: Sequence[Judged], ends: _Ends) -> Iterator[list[object]]:
@@ -269,7 +303,10 @@ def _isolators(layout: Layout, found: Sequence[Judged], ends: _Ends) -> Iterator
             if (separation.key, refdes) not in pads:
                 pads[separation.key, refdes] = _pads_by_side(layout, separation.nets, refdes)
             sides = pads[separation.key, refdes]
-            if all(shapely.dwithin(side, shapely.Point(p), SAME_PLACE) for side, p in zip(sides, at, strict=True)):
+            if all(
+                shapely.dwithin(side, shapely.Point(p), SAME_PLACE)
+                for side, p in zip(sides, at, strict=True)
+            ):
                 own.append((separation.key, refdes))
         yield own
 
@@ -279,5 +316,8 @@ def _pads_by_side(
 ) -> tuple[shapely.Geometry, shapely.Geometry]:
     """Pads of a part on either side, seen from above."""
     rows, copper = layout.pads_of(refdes), layout.board.copper
-    first, second = (shapely.union_all(copper.shapes(rows[np.isin(copper.net[rows], list(nets))])) for nets in sides)
+    first, second = (
+        shapely.union_all(copper.shapes(rows[np.isin(copper.net[rows], list(nets))]))
+        for nets in sides
+    )
     return first, second

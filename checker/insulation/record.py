@@ -48,7 +48,9 @@ def _standing(layout: Layout, separation: Separation) -> Iterator[str]:
     yield from (_place_of(separation, third) for third in separation.thirds)
     if len(separation.earthed):
         bodies = bodies_of(layout)[0]
-        names = sorted({bodies.names[net] for net in bodies.shapes.net[separation.earthed].tolist()})
+        names = sorted(
+            {bodies.names[net] for net in bodies.shapes.net[separation.earthed].tolist()}
+        )
         more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
         yield f"earthed {', '.join(names[:SHOWN])}{more}, not crossed"
 
@@ -60,7 +62,10 @@ def _place_of(separation: Separation, third: Third) -> str:
 
 
 def _asked(bound: Bound) -> str:
-    told = [f"{where} {measure} {one.value:g} mm ({one.rows})" for (measure, where), one in bound.wanted.items()]
+    told = [
+        f"{where} {measure} {one.value:g} mm ({one.rows})"
+        for (measure, where), one in bound.wanted.items()
+    ]
     return f"held to {', '.join(told)}" if told else "held to no distance"
 
 
@@ -80,13 +85,20 @@ def _defaults(key: str, insulation: Insulation, bound: Bound) -> Iterator[tuple[
     if "insulation" in left:
         yield f"{key}: insulation not stated", f"{insulation.insulation} assumed"
     if "pollution_degree" in left:
-        yield f"{key}: pollution degree not stated", f"{insulation.pollution_degree} assumed, X = {bound.x:g} mm"
+        yield (
+            f"{key}: pollution degree not stated",
+            f"{insulation.pollution_degree} assumed, X = {bound.x:g} mm",
+        )
     if "material_group" in left:
         yield f"{key}: material group not stated", f"{insulation.material_group} assumed"
     if insulation.clearance_voltage is None and insulation.working_voltage is not None:
         why = f"clearances are looked up for its working voltage, {insulation.working_voltage:g} V"
         yield f"{key} has no clearance_voltage", why
-    if insulation.insulation in PROTECTIVE and bound.table is not None and "insulation" not in bound.table.columns:
+    if (
+        insulation.insulation in PROTECTIVE
+        and bound.table is not None
+        and "insulation" not in bound.table.columns
+    ):
         why = f"its distances are taken for {insulation.insulation} insulation as they stand"
         yield f"{key}: {bound.table.path} has no insulation column", why
 
@@ -114,11 +126,19 @@ def narrowest(layout: Layout, findings: Iterable[Finding], ran: Collection[str])
         if not bound.has_copper:
             continue
         own = [f for f in told if f.detail.get("between") == bound.title and f.measured is not None]
-        lines = [_worst([f for f in own if f.rule == rule], rule) for rule in (CLEARANCE, CREEPAGE) if rule in ran]
+        lines = [
+            _worst([f for f in own if f.rule == rule], rule)
+            for rule in (CLEARANCE, CREEPAGE)
+            if rule in ran
+        ]
         if any(rule in ran for rule in (CLEARANCE, CREEPAGE)):
             lines.append(_straight(layout, bound))
         if lines:
-            yield Doubt(f"{bound.title}: narrowest found", "; ".join(lines), layout.rules.place(bound.separation.key))
+            yield Doubt(
+                f"{bound.title}: narrowest found",
+                "; ".join(lines),
+                layout.rules.place(bound.separation.key),
+            )
 
 
 def _worst(findings: list[Finding], rule: str) -> str:
@@ -126,9 +146,7 @@ def _worst(findings: list[Finding], rule: str) -> str:
     if not findings:
         return f"no {rule} falls short"
     worst = min(findings, key=lambda f: ((f.measured or 0.0) / (f.required or 1.0), f.at))
-    return (
-        f"{rule} {down(worst.measured or 0.0)} mm of {wording.length(worst.required or 0.0)}, {' to '.join(worst.nets)}"
-    )
+    return f"{rule} {down(worst.measured or 0.0)} mm of {wording.length(worst.required or 0.0)}, {' to '.join(worst.nets)}"
 
 
 def _straight(layout: Layout, bound: Bound) -> str:
@@ -138,10 +156,18 @@ def _straight(layout: Layout, bound: Bound) -> str:
     told = [
         f"{places[key]} {down(length)} mm ({bodies.net_name(one)} to {bodies.net_name(other)})"
         for key, length, one, other in zip(
-            near.key.tolist(), near.length.tolist(), near.first.tolist(), near.second.tolist(), strict=True
+            near.key.tolist(),
+            near.length.tolist(),
+            near.first.tolist(),
+            near.second.tolist(),
+            strict=True,
         )
     ]
-    return f"straight between the sides: {', '.join(told)}" if told else "the sides lie farther apart than looked for"
+    return (
+        f"straight between the sides: {', '.join(told)}"
+        if told
+        else "the sides lie farther apart than looked for"
+    )
 
 
 def _nearest(layout: Layout, bound: Bound) -> Nearest:
@@ -157,7 +183,9 @@ def _nearest(layout: Layout, bound: Bound) -> Nearest:
         face = (here == 0) | (here == last)
         place = np.where(here != there, 2, np.where(face, 0, 1))
         out = (bodies.node[one] == bodies.node[other]) | ((here != there) & ~np.bool_(known))
-        return Judged(place.astype(np.int64), np.abs(depth[here] - depth[there]), np.where(out, -1.0, reach))
+        return Judged(
+            place.astype(np.int64), np.abs(depth[here] - depth[there]), np.where(out, -1.0, reach)
+        )
 
     first, second = bound.separation.sides
     return closest(pieces(bodies.shapes, first), pieces(bodies.shapes, second), reach, judge)

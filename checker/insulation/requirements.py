@@ -27,7 +27,14 @@ from checker.config.spacing_table import (
     read_table,
 )
 from checker.insulation.conductors import ROUNDING, Bodies, bodies_of, depths_of, thickness_of
-from checker.insulation.separations import PROTECTIVE, Separation, Third, separations_of, specs_of, unheld_earth
+from checker.insulation.separations import (
+    PROTECTIVE,
+    Separation,
+    Third,
+    separations_of,
+    specs_of,
+    unheld_earth,
+)
 from checker.layout.layout import Layout, of_layout
 from parsers.board import Board
 from parsers.primitives import Bools, Floats, Ints
@@ -48,8 +55,12 @@ class Bound:
     table: SpacingTable | None  # None: no distances are asked for
     x: float  # mm; width X
     tolerance: float  # mm; subtracted once from every path
-    places: frozenset[str]  # kinds of place that the board has between the sides: OUTER, INNER, THROUGH
-    wanted: Mapping[tuple[str, str], Required]  # by (measure, where): the distances that the table gives
+    places: frozenset[
+        str
+    ]  # kinds of place that the board has between the sides: OUTER, INNER, THROUGH
+    wanted: Mapping[
+        tuple[str, str], Required
+    ]  # by (measure, where): the distances that the table gives
 
     @property
     def insulation(self) -> Insulation:
@@ -64,7 +75,10 @@ class Bound:
     def some_nets(self, layout: Layout) -> str:
         """A few nets of either side by name, for telling what is being measured."""
         known = len(layout.board.nets)
-        sides = (np.array(sorted(net for net in nets if net < known), dtype=int) for nets in self.separation.nets)
+        sides = (
+            np.array(sorted(net for net in nets if net < known), dtype=int)
+            for nets in self.separation.nets
+        )
         return " to ".join(layout.some_nets(side) or "hardware" for side in sides)
 
     @property
@@ -139,7 +153,9 @@ def bind(layout: Layout) -> Barriers:
     bounds = tuple(_less_what_others_hold(bound, whole) for bound in whole)
     found = [*doubts, *unheld_earth(layout), *_open_questions(layout, bounds)]
     found += _missing_data(board, bounds) if any(bound.table for bound in bounds) else []
-    return Barriers(bodies, bounds, thickness_of(board), depths_of(board), tuple(dict.fromkeys(found)))
+    return Barriers(
+        bodies, bounds, thickness_of(board), depths_of(board), tuple(dict.fromkeys(found))
+    )
 
 
 # --------------------------------------------------------------------------------------------------------- look-up
@@ -185,7 +201,11 @@ def _bound(layout: Layout, separation: Separation, tables: _Tables) -> Bound:
 def _less_what_others_hold(bound: Bound, bounds: Sequence[Bound]) -> Bound:
     """A separation less the third copper on its sides that another one holds as strictly: told there, not twice."""
     separation = bound.separation
-    told = [third.rows for third in separation.thirds if any(as_strict(bound, third, other) for other in bounds)]
+    told = [
+        third.rows
+        for third in separation.thirds
+        if any(as_strict(bound, third, other) for other in bounds)
+    ]
     if not told:
         return bound
     held = np.concatenate(told)
@@ -200,7 +220,9 @@ def as_strict(bound: Bound, third: Third, other: Bound) -> bool:
     opposite = bound.separation.nets[1 - third.side]
     sides = (other.separation.nets, other.separation.nets[::-1])
     apart = any(opposite <= first and third.nets <= second for first, second in sides)
-    return apart and all(other.wanted[key].value >= required.value for key, required in bound.wanted.items())
+    return apart and all(
+        other.wanted[key].value >= required.value for key, required in bound.wanted.items()
+    )
 
 
 def _tolerance(rules: Rules) -> float:
@@ -244,7 +266,9 @@ def _shared(layer: Ints, node: Ints) -> set[int]:
 
 
 def _query(insulation: Insulation, where: str) -> Query:
-    return Query(where, insulation.insulation, insulation.pollution_degree, insulation.material_group)
+    return Query(
+        where, insulation.insulation, insulation.pollution_degree, insulation.material_group
+    )
 
 
 def _looked_up(
@@ -255,8 +279,14 @@ def _looked_up(
     transient = insulation.clearance_voltage or working
     for where in places:
         query = _query(insulation, where)
-        clearance = table.required(CLEARANCE, query, transient, insulation.clearance_rule) if transient else None
-        creepage = table.required(CREEPAGE, query, working, insulation.creepage_rule) if working else None
+        clearance = (
+            table.required(CLEARANCE, query, transient, insulation.clearance_rule)
+            if transient
+            else None
+        )
+        creepage = (
+            table.required(CREEPAGE, query, working, insulation.creepage_rule) if working else None
+        )
         if clearance is not None:
             yield (CLEARANCE, where), clearance
         if creepage is not None:
@@ -287,7 +317,11 @@ def _open_questions(layout: Layout, bounds: Sequence[Bound]) -> Iterator[Doubt]:
             yield from _without_rows(layout, bound)
             yield from _no_distance(layout, bound)
             yield from _held_from_neither(layout, separation)
-        if spec.insulation.asks and bound.table is None and spec.insulation.working_voltage is not None:
+        if (
+            spec.insulation.asks
+            and bound.table is None
+            and spec.insulation.working_voltage is not None
+        ):
             why = "its clearance and creepage are not checked; name its table, or accept this with a reason"
             yield Doubt(f"{bound.title} has no table", why, layout.rules.place(separation.key))
 
@@ -315,9 +349,7 @@ def _unstated(layout: Layout, key: str, spec: Barrier | Spacing) -> Iterator[Dou
     """What a barrier must state, or else measures nothing or too little."""
     insulation, place = spec.insulation, layout.rules.place(key)
     if insulation.working_voltage is None and insulation.clearance_voltage is None:
-        why = (
-            'no distance can be asked for; state working_voltage and a table, or insulation = "none" if it only splits'
-        )
+        why = 'no distance can be asked for; state working_voltage and a table, or insulation = "none" if it only splits'
         yield Doubt(f"{key} states no voltage", why, place)
         return
     if insulation.table is not None and insulation.working_voltage is None:
@@ -327,9 +359,7 @@ def _unstated(layout: Layout, key: str, spec: Barrier | Spacing) -> Iterator[Dou
         why = "it is held to functional distances; state none, functional, basic or reinforced"
         yield Doubt(f"{key} does not state its insulation", why, place)
     if insulation.insulation in PROTECTIVE and insulation.clearance_voltage is None:
-        why = (
-            "transients decide clearances; it is held to those of its working voltage until clearance_voltage is stated"
-        )
+        why = "transients decide clearances; it is held to those of its working voltage until clearance_voltage is stated"
         yield Doubt(f"{key} is {insulation.insulation} and has no clearance_voltage", why, place)
 
 

@@ -45,7 +45,9 @@ class Third:
     name: str  # of the region, "other nets of ..." where sides hold some of it, or UNCLAIMED
     nets: frozenset[int]
     rows: Rows  # bodies
-    held: tuple[bool, bool]  # whether something holds all of it apart from the first side, from the second
+    held: tuple[
+        bool, bool
+    ]  # whether something holds all of it apart from the first side, from the second
 
     @property
     def side(self) -> int | None:
@@ -138,7 +140,9 @@ class _Stated:
 
 def specs_of(rules: Rules) -> list[tuple[str, Barrier | Spacing]]:
     """Barriers and spacings with their keys in the rules file."""
-    specs: list[tuple[str, Barrier | Spacing]] = [(f"barrier[{i}]", b) for i, b in enumerate(rules.barriers)]
+    specs: list[tuple[str, Barrier | Spacing]] = [
+        (f"barrier[{i}]", b) for i, b in enumerate(rules.barriers)
+    ]
     return specs + [(f"spacing[{i}]", s) for i, s in enumerate(rules.spacings)]
 
 
@@ -195,7 +199,9 @@ class _NetSets:
 
     def _of_regions(self, names: Side, earthed: Bools) -> Bools:
         """Nets of some regions; an earthed one only where its region names it by more than `*`."""
-        nets: Bools = np.any([self.of_region(name) & (~earthed | self.named_by(name)) for name in names], axis=0)
+        nets: Bools = np.any(
+            [self.of_region(name) & (~earthed | self.named_by(name)) for name in names], axis=0
+        )
         return nets
 
 
@@ -261,7 +267,9 @@ def _separation(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) 
 
 def _parted(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) -> _Parted:
     bodies, spec = bodies_of(layout)[0], stated.spec
-    first, second, earthed = (_rows_of(bodies, mask) for mask in (stated.first, stated.second, stated.earthed))
+    first, second, earthed = (
+        _rows_of(bodies, mask) for mask in (stated.first, stated.second, stated.earthed)
+    )
     barrier = isinstance(spec, Barrier)
     if barrier:
         first, second = (rows[~_of_no_region(layout, bodies, rows)] for rows in (first, second))
@@ -269,7 +277,9 @@ def _parted(layout: Layout, stated: _Stated, everything: Sequence[_Stated]) -> _
     free[np.concatenate((first, second, earthed))] = False
     floats = free & _floats(layout, bodies)
     knows_thirds = barrier or spec.insulation.insulation in PROTECTIVE
-    thirds = tuple(_thirds(layout, bodies, free & ~floats, stated, everything)) if knows_thirds else ()
+    thirds = (
+        tuple(_thirds(layout, bodies, free & ~floats, stated, everything)) if knows_thirds else ()
+    )
     return _Parted((first, second), thirds, np.flatnonzero(floats), earthed)
 
 
@@ -309,7 +319,12 @@ def _thirds(
             nets = np.unique(net[rows])
             held = [_all_held(nets, side[np.isin(side, net)], everything) for side in sides]
             partly = any(mask[side].any() for side in sides)
-            yield Third(f"other nets of {name}" if partly else name, frozenset(nets.tolist()), rows, (held[0], held[1]))
+            yield Third(
+                f"other nets of {name}" if partly else name,
+                frozenset(nets.tolist()),
+                rows,
+                (held[0], held[1]),
+            )
 
 
 def _owners(layout: Layout, bodies: Bodies) -> Iterator[tuple[str, Bools]]:

@@ -84,7 +84,8 @@ def told_once(shortfalls: Iterable[Shortfall]) -> list[Shortfall]:
     return [
         short
         for (nets, _), short in worst.items()
-        if short.layer is not None or short.measured < on_layers.get((nets, short.required.where), np.inf) - ROUNDING
+        if short.layer is not None
+        or short.measured < on_layers.get((nets, short.required.where), np.inf) - ROUNDING
     ]
 
 
@@ -118,7 +119,9 @@ class Judged:
 
     short: Shortfall
     thirds: tuple[str, ...] = ()  # third regions that it crosses or ends at
-    direct: float | None = None  # mm; where copper on the way shortens the path: the straight distance
+    direct: float | None = (
+        None  # mm; where copper on the way shortens the path: the straight distance
+    )
     also: tuple[Mapping[str, object], ...] = ()  # wider requirements that the same lack breaks
     group: str = ""
 
@@ -183,7 +186,9 @@ def _standing(short: Shortfall) -> str:
     """Which side an end stands on though it belongs to none: nothing holds it apart from there."""
     separation, out = short.bound.separation, ""
     for body, name, side in zip(short.ends, separation.names, separation.sides, strict=True):
-        third = next((t for t in separation.thirds if t.side is not None and _holds(t.rows, body)), None)
+        third = next(
+            (t for t in separation.thirds if t.side is not None and _holds(t.rows, body)), None
+        )
         if third is not None and not _holds(side, body):
             out += f"; nothing holds {third.name} apart from {name}"
     return out
@@ -252,10 +257,16 @@ def _way(short: Shortfall) -> str:
 def _middle(short: Shortfall) -> XY:
     """The place halfway along the longest leg."""
     longest = max((part for part in short.parts if part.on != COPPER), key=lambda part: part.length)
-    middle = shapely.line_interpolate_point(shapely.LineString(longest.points), 0.5, normalized=True)
+    middle = shapely.line_interpolate_point(
+        shapely.LineString(longest.points), 0.5, normalized=True
+    )
     return float(middle.x), float(middle.y)
 
 
 def _leg(part: Part) -> dict[str, object]:
-    told: dict[str, object] = {"on": part.on, "length_mm": round(part.length, 6), "counts": part.counts}
+    told: dict[str, object] = {
+        "on": part.on,
+        "length_mm": round(part.length, 6),
+        "counts": part.counts,
+    }
     return told | ({"net": part.net} if part.on == COPPER else {})

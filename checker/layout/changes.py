@@ -24,11 +24,17 @@ class Changes:
         self.contact = np.flatnonzero(np.any([outlook.changing for outlook in outlooks], axis=0))
         self.first = graph.touching.first[self.contact]
         self.second = graph.touching.second[self.contact]
-        self.zone = shapely.intersection(_copper(graph.parts, self.first), _copper(graph.parts, self.second))
-        apart = shapely.is_empty(self.zone)  # wide round ends that touch by their polygons' corners only
+        self.zone = shapely.intersection(
+            _copper(graph.parts, self.first), _copper(graph.parts, self.second)
+        )
+        apart = shapely.is_empty(
+            self.zone
+        )  # wide round ends that touch by their polygons' corners only
         self.zone[apart] = graph.links(self.contact[apart])
         self.link = self._links(graph)
-        self.length = np.where(graph.touching.distance[self.contact] > TOUCH, shapely.length(self.link), 0.0)
+        self.length = np.where(
+            graph.touching.distance[self.contact] > TOUCH, shapely.length(self.link), 0.0
+        )
         self._graph = graph
 
     def __len__(self) -> int:
@@ -39,7 +45,8 @@ class Changes:
         links = graph.links(self.contact)
         line = graph.parts.line
         areas = np.flatnonzero(
-            ~(line[self.first] & line[self.second]) & (graph.touching.distance[self.contact] <= TOUCH)
+            ~(line[self.first] & line[self.second])
+            & (graph.touching.distance[self.contact] <= TOUCH)
         )
         middle = shapely.get_coordinates(shapely.centroid(self.zone[areas]))
         if len(areas):
@@ -63,7 +70,9 @@ class Changes:
         loose = np.flatnonzero(outlook.off)
         asked, found = BoxIndex(parts.boxes()[loose]).meeting(boxes)
         change, fragment = changes[asked], loose[found]
-        near = shapely.dwithin(self.zone[change], parts.shape[fragment], parts.radius[fragment] + TOUCH)
+        near = shapely.dwithin(
+            self.zone[change], parts.shape[fragment], parts.radius[fragment] + TOUCH
+        )
         near &= self._same_place(self.first[change], fragment)
         asked, found = BoxIndex(boxes).meeting(boxes)
         one, other = changes[asked], changes[found]

@@ -39,7 +39,11 @@ def edge_runs(layout: Layout, margin: float) -> Iterator[EdgeRun]:
     own layer have no inside that a trace could keep to.
     """
     copper = layout.board.copper
-    signal = (copper.net >= 0) & judged_by_line(copper) & ~np.append(layout.is_reference, True)[copper.net]
+    signal = (
+        (copper.net >= 0)
+        & judged_by_line(copper)
+        & ~np.append(layout.is_reference, True)[copper.net]
+    )
     for layer, seen in enumerate(layout.reference_maps):
         rows = np.flatnonzero(signal & (copper.layer == layer))
         inner = _inner(layout, seen, layer, margin)
@@ -51,7 +55,9 @@ def edge_runs(layout: Layout, margin: float) -> Iterator[EdgeRun]:
 def _inner(layout: Layout, seen: ReferenceMap, layer: int, margin: float) -> ReferenceMap:
     """Both views with their cells drawn back from the edges of their pours."""
     first = _drawn_back(layout.pours, seen.first, layer, margin)
-    return ReferenceMap(first, first if seen.alike else _drawn_back(layout.pours, seen.second, layer, margin))
+    return ReferenceMap(
+        first, first if seen.alike else _drawn_back(layout.pours, seen.second, layer, margin)
+    )
 
 
 def _drawn_back(pours: tuple[Pour, ...], view: SideMap, layer: int, margin: float) -> SideMap:
@@ -97,7 +103,9 @@ def _connected(lines: Shapes) -> list[shapely.Geometry]:
     zones = shapely.get_parts(shapely.union_all(shapely.buffer(merged, 1e-6)))
     owner = shapely.STRtree(zones).query(merged, predicate="intersects")[1]
     groups = grouped(np.arange(len(merged)), owner[: len(merged)])
-    return sorted((shapely.union_all(merged[g]) for g in groups.values()), key=lambda run: run.bounds)
+    return sorted(
+        (shapely.union_all(merged[g]) for g in groups.values()), key=lambda run: run.bounds
+    )
 
 
 def _pours_at(layout: Layout, layer: int, run: shapely.Geometry) -> tuple[int, ...]:

@@ -44,7 +44,9 @@ class Place:
         """Its outer contours, as polylines."""
         rings = shapely.get_exterior_ring(shapely.get_parts(shapely.simplify(self.shape, SKETCH)))
         lines = [shapely.get_coordinates(ring) for ring in rings if ring is not None]
-        return tuple(tuple((round(float(x), 6), round(float(y), 6)) for x, y in line) for line in lines)
+        return tuple(
+            tuple((round(float(x), 6), round(float(y), 6)) for x, y in line) for line in lines
+        )
 
     @property
     def at(self) -> tuple[float, float]:
@@ -75,9 +77,13 @@ def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
             continue
         rows = np.flatnonzero((layout.row_region == other.index) & _signal(layout))
         net = layout.board.copper.net[rows]
-        shared = [n for n in np.unique(net).tolist() if layout.is_shared(n, region.index, other.index)]
+        shared = [
+            n for n in np.unique(net).tolist() if layout.is_shared(n, region.index, other.index)
+        ]
         rows = rows[~np.isin(net, shared)]
-        forbidden = shapely.difference(layout.territory(region.index), layout.territory(other.index))
+        forbidden = shapely.difference(
+            layout.territory(region.index), layout.territory(other.index)
+        )
         rows, over = _over(layout, rows, forbidden)
         over = _less_exempt(layout, rows, over)
         keep = _deep(over)
@@ -132,7 +138,11 @@ def _territories(layout: Layout) -> list[EdgeIndex]:
 
 def _farthest_of(places: Sequence[Place], other: EdgeIndex) -> list[float]:
     shapes = np.array([place.shape for place in places], dtype=object)
-    return [far for block in each(np.arange(len(shapes)), BLOCK) for far in _farthest(shapes[block], other).tolist()]
+    return [
+        far
+        for block in each(np.arange(len(shapes)), BLOCK)
+        for far in _farthest(shapes[block], other).tolist()
+    ]
 
 
 def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
@@ -143,7 +153,9 @@ def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
     piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
     """
     pieces, owner = _far_runs(*owned_segments(shapes), other)
-    feet, distance = (column.reshape(len(pieces), -1) for column in other.nearest(pieces.reshape(-1, 2)))
+    feet, distance = (
+        column.reshape(len(pieces), -1) for column in other.nearest(pieces.reshape(-1, 2))
+    )
     best, limit = np.zeros(len(shapes)), np.zeros(len(shapes))
     while len(pieces):
         np.maximum.at(best, owner, distance.max(axis=1))
@@ -169,17 +181,23 @@ def _far_runs(pieces: Floats, owner: Rows, other: EdgeIndex) -> tuple[Floats, Ro
     each_has = np.diff(np.append(start, len(owner)))
     first = np.flatnonzero((np.arange(len(owner)) - np.repeat(start, each_has)) % RUN == 0)
     length = np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)
-    length[1:] += np.where(goes_on, np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T), 0.0)  # from one ring to the next
+    length[1:] += np.where(
+        goes_on, np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T), 0.0
+    )  # from one ring to the next
     away = other.nearest(pieces[first, :2])[1]
     most = np.repeat(np.maximum.reduceat(away, np.searchsorted(first, start)), -(-each_has // RUN))
-    far = np.repeat(away + np.add.reduceat(length, first) >= most, np.diff(np.append(first, len(owner))))
+    far = np.repeat(
+        away + np.add.reduceat(length, first) >= most, np.diff(np.append(first, len(owner)))
+    )
     return pieces[far], owner[far]
 
 
 def _halved(ends: Floats, middle: Floats) -> Floats:
     """What holds at both ends of pieces, for both halves of each."""
     half = middle.shape[1]
-    halves: Floats = np.vstack((np.hstack((ends[:, :half], middle)), np.hstack((middle, ends[:, half:]))))
+    halves: Floats = np.vstack(
+        (np.hstack((ends[:, :half], middle)), np.hstack((middle, ends[:, half:])))
+    )
     return halves
 
 
@@ -199,13 +217,23 @@ def _signal(layout: Layout) -> Bools:
     return mask
 
 
-def _by_sharing(layout: Layout, rows: Rows, region: Region) -> Iterator[tuple[tuple[int, ...], Rows]]:
+def _by_sharing(
+    layout: Layout, rows: Rows, region: Region
+) -> Iterator[tuple[tuple[int, ...], Rows]]:
     """Conductors by the regions that ties let their nets be in, too."""
     net = layout.board.copper.net[rows]
-    shared = {n: _shared_regions(layout, n, region) for n in np.unique(net).tolist() if layout.ties_of_net(n)}
+    shared = {
+        n: _shared_regions(layout, n, region)
+        for n in np.unique(net).tolist()
+        if layout.ties_of_net(n)
+    }
     for regions in sorted({(), *shared.values()}):
         members = [n for n, others in shared.items() if others == regions]
-        mask = np.isin(net, members) if regions else ~np.isin(net, [n for n, others in shared.items() if others])
+        mask = (
+            np.isin(net, members)
+            if regions
+            else ~np.isin(net, [n for n, others in shared.items() if others])
+        )
         yield regions, rows[mask]
 
 
@@ -214,7 +242,9 @@ def _shared_regions(layout: Layout, net: int, region: Region) -> tuple[int, ...]
     return tuple(i for i in others if i != region.index and layout.is_shared(net, region.index, i))
 
 
-def _outside(layout: Layout, rows: Rows, own: shapely.Geometry, others: list[int], margin: float) -> Iterator[Place]:
+def _outside(
+    layout: Layout, rows: Rows, own: shapely.Geometry, others: list[int], margin: float
+) -> Iterator[Place]:
     foreign = [(i, shapely.difference(layout.territory(i), own)) for i in others]
     foreign = [(i, shape) for i, shape in foreign if not shapely.is_empty(shape)]
     wrong_rows, wrong = _over(layout, rows, shapely.union_all([shape for _, shape in foreign]))
@@ -225,7 +255,10 @@ def _outside(layout: Layout, rows: Rows, own: shapely.Geometry, others: list[int
     far = shapely.difference(far, shapely.union_all([shape for _, shape in foreign]))
     keep = ~shapely.is_empty(far) & _deep(far)
     yield from _places(
-        layout, np.concatenate((wrong_rows[deep], far_rows[keep])), np.concatenate((wrong[deep], far[keep])), foreign
+        layout,
+        np.concatenate((wrong_rows[deep], far_rows[keep])),
+        np.concatenate((wrong[deep], far[keep])),
+        foreign,
     )
 
 
@@ -273,7 +306,9 @@ def _places(
     solid = _deep(parts)
     parts, of = parts[solid], of[solid]
     owner = rows[of]
-    for members in grouped(np.arange(len(parts)), _connected(parts, copper.net[owner], copper.layer[owner])).values():
+    for members in grouped(
+        np.arange(len(parts)), _connected(parts, copper.net[owner], copper.layer[owner])
+    ).values():
         mine = np.unique(owner[members])
         shape = shapely.union_all(parts[members])
         regions = tuple(i for i, other in territories if _lies_in(shape, other))
@@ -293,5 +328,8 @@ def _connected(parts: Shapes, net: Ints, layer: Ints) -> Ints:
     """Number of the connected place of each part."""
     first, second = shapely.STRtree(parts).query(parts, predicate="dwithin", distance=TOUCH)
     same = (net[first] == net[second]) & (layer[first] == layer[second])
-    graph = coo_array((np.ones(same.sum(), dtype=bool), (first[same], second[same])), shape=(len(parts), len(parts)))
+    graph = coo_array(
+        (np.ones(same.sum(), dtype=bool), (first[same], second[same])),
+        shape=(len(parts), len(parts)),
+    )
     return connected_components(graph, directed=False)[1].astype(np.int32)

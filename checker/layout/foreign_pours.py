@@ -55,7 +55,11 @@ def wide_areas(board: Board, carriers: Bools, diameter: float) -> Areas:
 
 
 def foreign_pours(
-    board: Board, areas: Areas, traces: tuple[Rows, Floats], maps: Sequence[ReferenceMap], pours: Sequence[Pour]
+    board: Board,
+    areas: Areas,
+    traces: tuple[Rows, Floats],
+    maps: Sequence[ReferenceMap],
+    pours: Sequence[Pour],
 ) -> Iterator[ForeignPour]:
     """Those of some areas that lie between traces and their reference, by net and layer.
 
@@ -96,7 +100,9 @@ def _hidden(
     return tuple(over), tuple(sorted(references))
 
 
-def _beyond(seen: ReferenceMap, traces: int, layer: int, shape: shapely.Geometry, pours: Sequence[Pour]) -> set[int]:
+def _beyond(
+    seen: ReferenceMap, traces: int, layer: int, shape: shapely.Geometry, pours: Sequence[Pour]
+) -> set[int]:
     """Layers farther than some layer, on its side of the traces, that show in a shape."""
     sides: tuple[SideMap, ...] = (seen.first, seen.second)
     found = set()

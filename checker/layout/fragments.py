@@ -132,7 +132,9 @@ def involved(board: Board, judged: Judged, several: Bools) -> Rows:
         for hole, row in _meeting(index, reach, np.unique(same)):
             wanted[row[net[row] == holes.net[walls[hole]]]] = True
     boxes = widened(judged.copper_boxes, TOUCH)
-    layers = [(here, BoxIndex(boxes[here])) for here in grouped(np.arange(len(layer)), layer).values()]
+    layers = [
+        (here, BoxIndex(boxes[here])) for here in grouped(np.arange(len(layer)), layer).values()
+    ]
     for _ in range(2):  # what touches, and what touches the lands among that
         grown = wanted.copy()
         for here, near in layers:
@@ -142,7 +144,9 @@ def involved(board: Board, judged: Judged, several: Bools) -> Rows:
     return np.flatnonzero(wanted)
 
 
-def cut_up(board: Board, judged: Judged, positions: Rows, views: Sequence[ReferenceMap]) -> Fragments:
+def cut_up(
+    board: Board, judged: Judged, positions: Rows, views: Sequence[ReferenceMap]
+) -> Fragments:
     """Fragments of the conductors at these positions of `judged`."""
     copper, parts = board.copper, []
     layer = copper.layer[judged.rows[positions]]
@@ -185,7 +189,9 @@ def cut_lines(lines: Shapes, seen: ReferenceMap) -> tuple[Rows, Shapes, Ints]:
     owner = np.delete(np.arange(len(lines)), dots)[owner]
     points, of = shapely.get_coordinates(part, return_index=True)
     follows = np.flatnonzero(of[1:] == of[:-1])
-    segments = np.hstack((points[follows], points[follows + 1])) if len(points) else np.empty((0, 4))
+    segments = (
+        np.hstack((points[follows], points[follows + 1])) if len(points) else np.empty((0, 4))
+    )
     which, start, end = _intervals(segments, _edges_near(segments, seen))
     labels = _both(seen, (start + end) / 2)
     source = of[follows][which]
@@ -234,7 +240,11 @@ def _at_holes(board: Board, parts: Fragments, boxes: Floats) -> tuple[Rows, Rows
     fits = (holes.net[hole] == parts.net[part]) & (holes.first[hole] <= parts.layer[part])
     fits &= parts.layer[part] <= holes.last[hole]
     hole, part = hole[fits], part[fits]
-    paths = shapely.linestrings(holes.ends[hole].reshape(-1, 2, 2)) if len(hole) else np.empty(0, dtype=object)
+    paths = (
+        shapely.linestrings(holes.ends[hole].reshape(-1, 2, 2))
+        if len(hole)
+        else np.empty(0, dtype=object)
+    )
     gap = shapely.distance(paths, parts.shape[part]) - holes.radius[hole] - parts.radius[part]
     return hole[gap <= TOUCH], part[gap <= TOUCH]
 
@@ -244,7 +254,9 @@ def _joined(parts: Sequence[Fragments]) -> Fragments:
         none = np.empty(0, dtype=np.int32)
         no = np.empty(0, dtype=bool)
         labels = np.empty((0, 2), dtype=np.int32)
-        return Fragments(none.astype(np.intp), np.empty(0, dtype=object), np.empty(0), no, no, none, none, labels)
+        return Fragments(
+            none.astype(np.intp), np.empty(0, dtype=object), np.empty(0), no, no, none, none, labels
+        )
     names = ("row", "shape", "radius", "line", "pad", "layer", "net", "labels")
     return Fragments(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
@@ -264,7 +276,9 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
         yield some[asked], found
 
 
-def _touching(copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs) -> tuple[Rows, Rows, Floats]:
+def _touching(
+    copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs
+) -> tuple[Rows, Rows, Floats]:
     """Of candidate pairs on one layer those of one net whose copper touches and which tell something.
 
     Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches, or `telling`.
@@ -272,7 +286,9 @@ def _touching(copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs
     first, second = pairs
     fits = (first < second) & (parts.net[first] == parts.net[second])
     first, second = first[fits], second[fits]
-    alike = (parts.labels[first] == parts.labels[second]).all(axis=1) & (parts.labels[first] >= 0).all(axis=1)
+    alike = (parts.labels[first] == parts.labels[second]).all(axis=1) & (
+        parts.labels[first] >= 0
+    ).all(axis=1)
     tells = ~alike | telling[first] | telling[second] | (parts.pad[first] != parts.pad[second])
     first, second = first[tells], second[tells]
     distance = shapely.distance(parts.shape[first], parts.shape[second])
@@ -284,7 +300,9 @@ def _touching(copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs
 def _copper_touches(copper: Conductors, first: Rows, second: Rows) -> Bools:
     """Whether the copper of two conductors truly touches where clears have made one narrower than its width says."""
     touches = np.ones(len(first), dtype=bool)
-    doubtful = np.flatnonzero(((copper.centre[first] >= 0) | (copper.centre[second] >= 0)) & (first != second))
+    doubtful = np.flatnonzero(
+        ((copper.centre[first] >= 0) | (copper.centre[second] >= 0)) & (first != second)
+    )
     a, b = copper.shapes(first[doubtful]), copper.shapes(second[doubtful])
     touches[doubtful] = shapely.dwithin(a, b, TOUCH)
     return touches
@@ -366,7 +384,10 @@ def _polylines(start: Floats, end: Floats, group: Rows) -> Shapes:
     last = np.flatnonzero(np.diff(group, append=group[-1] + 1))
     at = np.concatenate((np.arange(len(group)), last + 0.5))
     order = np.argsort(at, kind="stable")
-    points, groups = np.vstack((start, end[last]))[order], np.concatenate((group, group[last]))[order]
+    points, groups = (
+        np.vstack((start, end[last]))[order],
+        np.concatenate((group, group[last]))[order],
+    )
     lines: Shapes = shapely.linestrings(points, indices=groups)
     return lines
 
@@ -395,6 +416,9 @@ def _solid(shapes: Shapes) -> tuple[Shapes, Rows]:
     nested = shapely.get_type_id(parts) == 7
     if nested.any():
         inner, at = shapely.get_parts(parts[nested], return_index=True)
-        parts, of = np.concatenate((parts[~nested], inner)), np.concatenate((of[~nested], of[nested][at]))
+        parts, of = (
+            np.concatenate((parts[~nested], inner)),
+            np.concatenate((of[~nested], of[nested][at])),
+        )
     keep = (shapely.get_type_id(parts) == 3) & (shapely.area(parts) > SLIVER)
     return parts[keep], of[keep]

@@ -100,7 +100,9 @@ class Layout:
         self.limits = rules.limits
         self.names = NetNames([net.name for net in board.nets])
         self._computed: dict[Callable[[Layout], Any], Any] = {}
-        self.tell: Callable[[str], None] = unheard  # long work says what it is at, and for which nets
+        self.tell: Callable[[str], None] = (
+            unheard  # long work says what it is at, and for which nets
+        )
 
     def once(self, compute: Callable[[Layout], T]) -> T:
         """What a function above this room computes from this layout: computed once, and gone with the layout."""
@@ -168,7 +170,9 @@ class Layout:
         Copper stated to be thieving, text or fiducial has none, unless its net is a reference.
         """
         net = self.board.copper.net
-        named = np.where(net >= 0, np.append(self.region_of_net, -1)[np.maximum(net, -1)], -1).astype(np.int32)
+        named = np.where(
+            net >= 0, np.append(self.region_of_net, -1)[np.maximum(net, -1)], -1
+        ).astype(np.int32)
         reference = np.append(self.is_reference, False)[np.maximum(net, -1)] & (net >= 0)
         named[floating_rows(self.board) & ~reference] = -1
         return named
@@ -213,7 +217,9 @@ class Layout:
         holes = self.board.holes
         out = []
         for pour in self.pours:
-            passing = (holes.first <= pour.layer) & (holes.last >= pour.layer) & (holes.plated == PLATED)
+            passing = (
+                (holes.first <= pour.layer) & (holes.last >= pour.layer) & (holes.plated == PLATED)
+            )
             rows = np.flatnonzero(passing & (holes.net == pour.net))
             shapely.prepare(pour.copper)
             lines = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
@@ -224,7 +230,9 @@ class Layout:
     def _territories(self) -> tuple[shapely.Geometry, ...]:
         out = []
         for region in self.regions:
-            shapes = [pour.shape for pour in self.pours if pour.region == region.index and not pour.plane]
+            shapes = [
+                pour.shape for pour in self.pours if pour.region == region.index and not pour.plane
+            ]
             if not shapes and region.spec.area:
                 shapes = [shapely.Polygon(region.spec.area)]
             out.append(shapely.union_all(shapes))
@@ -238,7 +246,9 @@ class Layout:
 
     def lacks_pours(self, region: int) -> bool:
         """Whether a region names a reference, but has no territory: where its nets belong is a doubt."""
-        return bool(self.regions[region].spec.reference) and bool(shapely.is_empty(self.territory(region)))
+        return bool(self.regions[region].spec.reference) and bool(
+            shapely.is_empty(self.territory(region))
+        )
 
     @cached_property
     def overlaps(self) -> tuple[OverlapGroup, ...]:
@@ -247,7 +257,9 @@ class Layout:
 
     def overlap_key(self, group: OverlapGroup) -> str:
         """The key of the findings that an overlap causes."""
-        return repr(("pour-overlap", sorted(self.regions[i].name for i in group.regions), group.number))
+        return repr(
+            ("pour-overlap", sorted(self.regions[i].name for i in group.regions), group.number)
+        )
 
     def pads_of(self, refdes: str) -> Rows:
         """Conductor rows that are pads of a part."""
@@ -311,7 +323,9 @@ class Layout:
     def barrier_between(self, a: int, b: int) -> Barrier | None:
         """The barrier declared between two regions, by index."""
         one, other = self.regions[a].name, self.regions[b].name
-        return next((barrier for barrier in self.rules.barriers if barrier.separates(one, other)), None)
+        return next(
+            (barrier for barrier in self.rules.barriers if barrier.separates(one, other)), None
+        )
 
     def tie_between(self, a: int, b: int) -> Tie | None:
         """The tie declared between two regions, by index."""
@@ -345,7 +359,9 @@ class Layout:
     @cached_property
     def _tie_copper(self) -> tuple[shapely.Geometry, ...]:
         return tuple(
-            shapely.union_all(self.board.copper.shapes(self.pads_of(tie.at)) if tie.at else list(self._seams(tie)))
+            shapely.union_all(
+                self.board.copper.shapes(self.pads_of(tie.at)) if tie.at else list(self._seams(tie))
+            )
             for tie in self.rules.ties
         )
 
@@ -359,7 +375,11 @@ class Layout:
                 continue
             shapes = copper.shapes(np.array(contact.rows, dtype=np.intp))
             yield shapely.intersection(*shapely.buffer(shapes, TOUCH))
-            yield from (shape for shape, row in zip(shapes, contact.rows, strict=True) if copper.kind[row] != Kind.AREA)
+            yield from (
+                shape
+                for shape, row in zip(shapes, contact.rows, strict=True)
+                if copper.kind[row] != Kind.AREA
+            )
 
     @cached_property
     def near_isolators(self) -> dict[int, shapely.Geometry]:
@@ -375,9 +395,14 @@ class Layout:
                 for net, shape in self._own_side(self.pads_of(refdes), sides):
                     out.setdefault(net, []).append(shape)
         reach = self.limits["fanout"]
-        return {net: shapely.buffer(shapely.union_all(shapes), reach, quad_segs=STEPS) for net, shapes in out.items()}
+        return {
+            net: shapely.buffer(shapely.union_all(shapes), reach, quad_segs=STEPS)
+            for net, shapes in out.items()
+        }
 
-    def _own_side(self, pads: Rows, sides: list[list[int]]) -> Iterator[tuple[int, shapely.Geometry]]:
+    def _own_side(
+        self, pads: Rows, sides: list[list[int]]
+    ) -> Iterator[tuple[int, shapely.Geometry]]:
         shapes = self.board.copper.shapes(pads)
         for row, shape in zip(pads, shapes, strict=True):
             net, own = int(self.board.copper.net[row]), int(self.row_region[row])
@@ -394,17 +419,28 @@ class Layout:
     @cached_property
     def cells(self) -> Labels:
         """What the labels of reference maps mean: pours, then ties."""
-        ties = [frozenset(self.region_named(name).index for name in tie.between) for tie in self.rules.ties]
+        ties = [
+            frozenset(self.region_named(name).index for name in tie.between)
+            for tie in self.rules.ties
+        ]
         return Labels.of_pours(self.pours, ties)
 
     @cached_property
     def reference_maps(self) -> tuple[ReferenceMap, ...]:
         """What the traces of each layer refer to, above and below."""
         first = len(self.pours)
-        ties = {first + i: shape for i, shape in enumerate(self._tie_copper) if not shapely.is_empty(shape)}
-        sheets = Sheets(self.pours, plane_layers(self.pours, self._territories, self.limits["plane_share"]))
+        ties = {
+            first + i: shape
+            for i, shape in enumerate(self._tie_copper)
+            if not shapely.is_empty(shape)
+        }
+        sheets = Sheets(
+            self.pours, plane_layers(self.pours, self._territories, self.limits["plane_share"])
+        )
         return tuple(
-            reference_map_of(layer, sheets, self._stated_reference(layer), self.limits["coplanar"], ties)
+            reference_map_of(
+                layer, sheets, self._stated_reference(layer), self.limits["coplanar"], ties
+            )
             for layer in range(len(self.board.layers))
         )
 
@@ -424,7 +460,9 @@ class Layout:
     def judged(self) -> Judged:
         """All conductors of nets that are no reference and have a territory or may have one, with their cells."""
         net = self.board.copper.net
-        signal = (net >= 0) & ~np.append(self.is_reference | self.is_unplaced, True)[np.maximum(net, -1)]
+        signal = (net >= 0) & ~np.append(self.is_reference | self.is_unplaced, True)[
+            np.maximum(net, -1)
+        ]
         return judge(self.board, np.flatnonzero(signal), self.reference_maps)
 
     @cached_property
@@ -439,14 +477,19 @@ class Layout:
         """Nets whose conductors lie on cells of different regions, or of separate pieces on one layer; (nets,)."""
         net = self.board.copper.net[self.judged.rows]
         changing = np.zeros(len(self.board.nets), dtype=bool)
-        region, layer = np.array(self.cells.region, dtype=np.int64), np.array(self.cells.layer, dtype=np.int64)
+        region, layer = (
+            np.array(self.cells.region, dtype=np.int64),
+            np.array(self.cells.layer, dtype=np.int64),
+        )
         labels = self.judged.labels.T.reshape(-1)
         owner, cell = np.unique(np.column_stack((np.tile(net, 2), labels))[labels >= 0], axis=0).T
         changing[owner[cell >= len(region)]] = True  # over a tie
         owner, cell = owner[cell < len(region)], cell[cell < len(region)]
         regions = np.unique(np.column_stack((owner, region[cell])), axis=0)
         changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
-        places, pieces = np.unique(np.column_stack((owner, region[cell], layer[cell])), axis=0, return_counts=True)
+        places, pieces = np.unique(
+            np.column_stack((owner, region[cell], layer[cell])), axis=0, return_counts=True
+        )
         changing[places[pieces > 1, 0]] = True
         return changing
 
@@ -470,7 +513,9 @@ class Layout:
     def _telling(self, parts: Fragments) -> Bools:
         """Fragments whose connections matter whatever they lie on: over several regions, or short."""
         several = self.cells.shown(parts.labels, len(self.regions)).sum(axis=1) > 1
-        telling: Bools = several | (shapely.length(parts.shape) < LOOK * self.limits["unreferenced_run"])
+        telling: Bools = several | (
+            shapely.length(parts.shape) < LOOK * self.limits["unreferenced_run"]
+        )
         return telling
 
     def _wide_areas(self) -> Rows:
@@ -494,9 +539,15 @@ class Layout:
         rows = self.judged.rows[whole]
         for net, labels, length in (
             (copper.net[rows], self.judged.labels[whole], shapely.length(copper.skeletons(rows))),
-            (parts.net[parts.line], parts.labels[parts.line], shapely.length(parts.shape[parts.line])),
+            (
+                parts.net[parts.line],
+                parts.labels[parts.line],
+                shapely.length(parts.shape[parts.line]),
+            ),
         ):
-            over = ((labels >= 0) & (region[labels] == self.region_of_net[net][:, None])).any(axis=1)
+            over = ((labels >= 0) & (region[labels] == self.region_of_net[net][:, None])).any(
+                axis=1
+            )
             total += np.bincount(net, length, size)
             own += np.bincount(net[over], length[over], size)
         return total, own
@@ -554,7 +605,9 @@ class Layout:
     def _astray(self) -> Iterator[Doubt]:
         """Nets that only `*` claims and that lie wholly inside another region's territory, not over their own."""
         net = self.board.copper.net
-        rows = np.flatnonzero((net >= 0) & np.append(self._binding.catch_all, False)[np.maximum(net, -1)])
+        rows = np.flatnonzero(
+            (net >= 0) & np.append(self._binding.catch_all, False)[np.maximum(net, -1)]
+        )
         for region in self.regions:
             if len(rows) and len(self.regions) > 1:
                 yield from self._astray_in(region, rows[self.row_region[rows] != region.index])
@@ -593,4 +646,6 @@ def nothing() -> Rows:
 
 def _distance(territory: shapely.Geometry, point: shapely.Geometry) -> float:
     """Distance in mm, infinite to an empty territory."""
-    return float("inf") if shapely.is_empty(territory) else float(shapely.distance(territory, point))
+    return (
+        float("inf") if shapely.is_empty(territory) else float(shapely.distance(territory, point))
+    )

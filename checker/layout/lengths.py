@@ -19,7 +19,9 @@ from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
 GRID = 1e-4  # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
-SIDE_BY_SIDE = 0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
+SIDE_BY_SIDE = (
+    0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
+)
 APART = 0.85  # traces whose copper has more than this part of the area of single strips are not side by side
 WEDGE = 0.002  # mm; slits narrower than twice this, left where flat ends meet, are closed
 
@@ -33,14 +35,20 @@ class Measures:
     """
 
     def __init__(
-        self, board: Board, maps: Sequence[ReferenceMap], parts: Fragments, exempt: Mapping[int, shapely.Geometry]
+        self,
+        board: Board,
+        maps: Sequence[ReferenceMap],
+        parts: Fragments,
+        exempt: Mapping[int, shapely.Geometry],
     ) -> None:
         self.board = board
         self.maps = maps
         self.parts = parts
         self.exempt = exempt
 
-    def of(self, fragments: Rows, labels: Sequence[int], *, exempting: bool = False) -> tuple[Path, float]:
+    def of(
+        self, fragments: Rows, labels: Sequence[int], *, exempting: bool = False
+    ) -> tuple[Path, float]:
         """Path and length of fragments of one net, its lands cut away.
 
         Parameters
@@ -96,14 +104,20 @@ class Measures:
         width = float(self.parts.radius[fragments[self.parts.line[fragments]]].max(initial=0.0))
         if width <= 0:
             return float(traces.length)
-        copper = shapely.buffer(shapely.line_merge(traces), width, cap_style="flat", join_style="mitre")
+        copper = shapely.buffer(
+            shapely.line_merge(traces), width, cap_style="flat", join_style="mitre"
+        )
         if copper.area > APART * 2 * width * traces.length:
             return float(traces.length)
-        copper = shapely.buffer(shapely.buffer(copper, WEDGE, join_style="mitre"), -WEDGE, join_style="mitre")
+        copper = shapely.buffer(
+            shapely.buffer(copper, WEDGE, join_style="mitre"), -WEDGE, join_style="mitre"
+        )
         together = sum(_longer_side(part) for part in shapely.get_parts(copper))
         return together if together < SIDE_BY_SIDE * traces.length else float(traces.length)
 
-    def _along(self, area: shapely.Geometry, layer: int, labels: Sequence[int]) -> tuple[shapely.Geometry, float]:
+    def _along(
+        self, area: shapely.Geometry, layer: int, labels: Sequence[int]
+    ) -> tuple[shapely.Geometry, float]:
         """Witness line and length of a piece of an area.
 
         From pours on, and between them, the length is the area over the mean width of its contacts; it is never more
@@ -113,13 +127,19 @@ class Measures:
             return shapely.LineString(), 0.0
         longest = _longer_side(area)
         seen = self.maps[layer]
-        cells = {cell.label: cell.shape for side in (seen.first, seen.second) for cell in side.cells}
-        touched = _apart([_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels])
+        cells = {
+            cell.label: cell.shape for side in (seen.first, seen.second) for cell in side.cells
+        }
+        touched = _apart(
+            [_contact(area, shape) for label, shape in sorted(cells.items()) if label in labels]
+        )
         if not touched:
             return shapely.boundary(area), longest
         mean = sum(contact.length for contact in touched) / len(touched)
         along = min(float(area.area) / mean, longest)
-        return (shapely.boundary(area) if len(touched) < 2 else _between(area, touched[0], touched[1])), along
+        return (
+            shapely.boundary(area) if len(touched) < 2 else _between(area, touched[0], touched[1])
+        ), along
 
 
 def as_path(lines: Iterable[shapely.Geometry]) -> Path:
@@ -156,7 +176,9 @@ def bounds_of(path: Path, ends: Sequence[XY]) -> tuple[float, float, float, floa
 def width_of(area: shapely.Geometry) -> float:
     """Diameter of the largest disc in an area, mm, to a hundredth of its extent."""
     x0, y0, x1, y1 = area.bounds
-    return 2 * float(shapely.maximum_inscribed_circle(area, tolerance=max(x1 - x0, y1 - y0) / 100).length)
+    return 2 * float(
+        shapely.maximum_inscribed_circle(area, tolerance=max(x1 - x0, y1 - y0) / 100).length
+    )
 
 
 def contact_points(shape: shapely.Geometry, cell: shapely.Geometry) -> list[XY]:
@@ -177,7 +199,9 @@ def contact_points(shape: shapely.Geometry, cell: shapely.Geometry) -> list[XY]:
 def _middle(contact: shapely.Geometry) -> shapely.Geometry:
     """The point halfway along the longest line of a contact."""
     lines = shapely.get_parts(shapely.line_merge(contact))
-    return shapely.line_interpolate_point(max(lines, key=lambda line: line.length), 0.5, normalized=True)
+    return shapely.line_interpolate_point(
+        max(lines, key=lambda line: line.length), 0.5, normalized=True
+    )
 
 
 def _longer_side(area: shapely.Geometry) -> float:

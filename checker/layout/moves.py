@@ -8,10 +8,14 @@ import shapely
 from checker.wording import length
 from parsers.primitives import Floats
 
-STEPS = np.concatenate((np.arange(0.1, 1.05, 0.1), np.arange(1.2, 2.1, 0.2), np.arange(2.5, 5.1, 0.5)))
+STEPS = np.concatenate(
+    (np.arange(0.1, 1.05, 0.1), np.arange(1.2, 2.1, 0.2), np.arange(2.5, 5.1, 0.5))
+)
 PROBES = 16  # vertices of a shape that are tried before the whole of it
 AXES = (("east", (1.0, 0.0)), ("north", (0.0, 1.0)), ("west", (-1.0, 0.0)), ("south", (0.0, -1.0)))
-MOVES = sorted((step, name, (step * x, step * y)) for name, (x, y) in AXES for step in STEPS.tolist())
+MOVES = sorted(
+    (step, name, (step * x, step * y)) for name, (x, y) in AXES for step in STEPS.tolist()
+)
 VECTORS = np.array([vector for *_, vector in MOVES])
 
 
@@ -30,12 +34,16 @@ def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | Non
     if shapely.is_empty(shape) or shapely.is_empty(territory):
         return None
     for step, name, vector in _promising(shape, territory):
-        if shapely.covers(territory, shapely.transform(shape, lambda points, by=vector: points + by)):
+        if shapely.covers(
+            territory, shapely.transform(shape, lambda points, by=vector: points + by)
+        ):
             return f"move it {length(step)} {name}"
     return None
 
 
-def _promising(shape: shapely.Geometry, territory: shapely.Geometry) -> list[tuple[float, str, Floats]]:
+def _promising(
+    shape: shapely.Geometry, territory: shapely.Geometry
+) -> list[tuple[float, str, Floats]]:
     """Moves that bring some vertices of a shape into the territory, the shortest first: few need the whole test."""
     shapely.prepare(territory)
     points = shapely.get_coordinates(shape)

@@ -23,11 +23,17 @@ def named_twice(board: Board, rules: Rules, region_of_net: Ints) -> Iterator[Dou
         if told >= {one, other} and not _judged(contact, rules, region_of_net):
             x, y = contact.at
             what = f"net.{one} and net.{other} name one piece of copper"
-            yield Doubt(what, f"they touch at ({x:.3f}, {y:.3f}); remove one of the names", rules.place(f"net.{other}"))
+            yield Doubt(
+                what,
+                f"they touch at ({x:.3f}, {y:.3f}); remove one of the names",
+                rules.place(f"net.{other}"),
+            )
 
 
 def _judged(contact: Contact, rules: Rules, region_of_net: Ints) -> bool:
     """Whether a barrier or a tie stands between the regions of two nets in contact."""
-    regions = [rules.regions[n].name if n >= 0 else "" for n in region_of_net[list(contact.nets)].tolist()]
+    regions = [
+        rules.regions[n].name if n >= 0 else "" for n in region_of_net[list(contact.nets)].tolist()
+    ]
     tied = any(set(regions) == set(tie.between) for tie in rules.ties)
     return tied or any(barrier.separates(*regions) for barrier in rules.barriers)

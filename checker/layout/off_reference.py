@@ -138,8 +138,12 @@ class Finder:
         graph, size, extra = self.graph, len(self.parts), len(self.changes)
         changes = np.flatnonzero(outlook.changing[self.changes.contact])
         edges = [outlook.off_edges(outlook.off), outlook.hole_edges(outlook.off, extra)]
-        node = graph.components([*edges, *self.changes.edges(changes, outlook)], extra, outlook.joints)
-        traced = set(node[:size][outlook.off & ~self.parts.pad].tolist()) | set(node[size + changes].tolist())
+        node = graph.components(
+            [*edges, *self.changes.edges(changes, outlook)], extra, outlook.joints
+        )
+        traced = set(node[:size][outlook.off & ~self.parts.pad].tolist()) | set(
+            node[size + changes].tolist()
+        )
         telling = self._telling(outlook, node, changes, traced)
         fragments = _members(np.flatnonzero(outlook.off), node, telling)
         changed = _members(size + changes, node, telling)
@@ -154,7 +158,9 @@ class Finder:
                 labels,
             )
 
-    def _telling(self, outlook: Outlook, node: Ints, changes: Rows, traced: set[int]) -> dict[int, tuple[int, ...]]:
+    def _telling(
+        self, outlook: Outlook, node: Ints, changes: Rows, traced: set[int]
+    ) -> dict[int, tuple[int, ...]]:
         """Components that touch what tells, with their labels; lands alone reach no further than traces."""
         brought = self._brought(outlook, node, changes)
         beside = _sets([_labelled(node[mark.fragments], mark.label) for mark in outlook.beside])
@@ -171,7 +177,10 @@ class Finder:
         """Labels that traces bring to each component: at its changes, where they touch it, and at its holes."""
         touching, labels = self.graph.touching, outlook.labels
         size, extra = len(self.parts), len(self.changes)
-        pairs = [(node[size + changes], labels[ends[changes]]) for ends in (self.changes.first, self.changes.second)]
+        pairs = [
+            (node[size + changes], labels[ends[changes]])
+            for ends in (self.changes.first, self.changes.second)
+        ]
         for one, other in ((touching.first, touching.second), (touching.second, touching.first)):
             meet = outlook.off[one] & ~outlook.off[other] & outlook.alive[other] & outlook.free
             pairs.append((node[one[meet]], labels[other[meet]]))
@@ -179,7 +188,9 @@ class Finder:
             ends = np.concatenate((touching.first[led.contacts], touching.second[led.contacts]))
             pairs.append(_labelled(node[ends[outlook.off[ends]]], led.label))
         at_hole = ~outlook.off[touching.at_hole] & outlook.alive[touching.at_hole]
-        pairs.append((node[size + extra + outlook.joint[at_hole]], labels[touching.at_hole[at_hole]]))
+        pairs.append(
+            (node[size + extra + outlook.joint[at_hole]], labels[touching.at_hole[at_hole]])
+        )
         return _sets(pairs)
 
     # ----------------------------------------------------------------------------------------------- several parts
@@ -188,7 +199,9 @@ class Finder:
         """Tokens of a part, and those of the fragments that meet at its changes."""
         return part.tokens | {(FRAGMENT, int(i)) for i in self.changes.ends(part.changes)}
 
-    def _apart_from(self, parts: Sequence[Part], others: Sequence[Part], *, touching: bool) -> list[Part]:
+    def _apart_from(
+        self, parts: Sequence[Part], others: Sequence[Part], *, touching: bool
+    ) -> list[Part]:
         """Parts that overlap none of some others, nor touch them if that is asked for."""
         own = {token for part in others for token in part.tokens}
         reach = {token for part in others for token in self._reach(part)}
@@ -208,7 +221,9 @@ class Finder:
                 owners.setdefault(token, []).append(number)
         joined: list[tuple[int, int]] = []
         for number, part in enumerate(parts):
-            joined += ((number, other) for token in self._reach(part) for other in owners.get(token, ()))
+            joined += (
+                (number, other) for token in self._reach(part) for other in owners.get(token, ())
+            )
         return [[parts[i] for i in group] for group in components(len(parts), joined)]
 
     # ------------------------------------------------------------------------------------------------------ records
@@ -226,7 +241,9 @@ class Finder:
     def _turn(self, group: Sequence[Part], kind: Kind) -> OffReferenceRun:
         """What changes on one side, or on both where parts overlap; measured on the side where it is longest."""
         mets = [self._met(part) for part in group]
-        measured = [(*self._measure(part, met), part, met) for part, met in zip(group, mets, strict=True)]
+        measured = [
+            (*self._measure(part, met), part, met) for part, met in zip(group, mets, strict=True)
+        ]
         path, length, _, met = max(measured, key=lambda entry: (entry[1], -entry[2].outlook))
         met = Met({cell for one in mets for cell in one.cells}, met.points)
         regions = self.cells.regions(label for one in group for label in one.labels)
@@ -284,9 +301,15 @@ class Finder:
         """Pours that the other side shows along parts of one side; none where it shows nothing somewhere."""
         labels: set[int] = set()
         for part in group:
-            other = self.parts.labels[self._members_of(part), BELOW if part.outlook == ABOVE else ABOVE]
+            other = self.parts.labels[
+                self._members_of(part), BELOW if part.outlook == ABOVE else ABOVE
+            ]
             labels |= set(other.tolist())
-        return tuple(sorted(labels)) if all(0 <= label < self.cells.first_tie for label in labels) else ()
+        return (
+            tuple(sorted(labels))
+            if all(0 <= label < self.cells.first_tie for label in labels)
+            else ()
+        )
 
     # ---------------------------------------------------------------------------------------- what a part touches
 
@@ -302,19 +325,26 @@ class Finder:
     def _meet_traces(self, part: Part, met: Met) -> None:
         """What lies on something and touches the part."""
         touching = self.graph.touching
-        for one, other, end in ((touching.first, touching.second, -1), (touching.second, touching.first, 0)):
+        for one, other, end in (
+            (touching.first, touching.second, -1),
+            (touching.second, touching.first, 0),
+        ):
             contacts = self._contacts_of(part, one, other)
             met.cells.update(self._cells_of(other[contacts], part))
             labels = self.outlooks[part.outlook].labels[other[contacts]]
             for label, here in grouped(contacts, labels).items():
                 close = here[touching.distance[here] <= TOUCH]
-                pairs = zip(self.parts.shape[one[close]], self.parts.shape[other[close]], strict=True)
+                pairs = zip(
+                    self.parts.shape[one[close]], self.parts.shape[other[close]], strict=True
+                )
                 points = [point for a, b in pairs for point in contact_points(a, b)]
                 if points:
                     met.points.setdefault(label, []).extend(points)
                 elif label not in met.points:
                     nearest = here[[np.argmin(touching.distance[here])]]
-                    met.points[label] = [xy(shapely.get_coordinates(self.graph.links(nearest))[end])]
+                    met.points[label] = [
+                        xy(shapely.get_coordinates(self.graph.links(nearest))[end])
+                    ]
 
     def _contacts_of(self, part: Part, one: Rows, other: Rows) -> Rows:
         """Contacts between a part's fragments at one end, and traces on its labels at the other."""
@@ -337,7 +367,10 @@ class Finder:
         for led in outlook.led_over:
             if led.label not in part.labels:
                 continue
-            if mine[touching.first[led.contacts]].any() or mine[touching.second[led.contacts]].any():
+            if (
+                mine[touching.first[led.contacts]].any()
+                or mine[touching.second[led.contacts]].any()
+            ):
                 met.cells.add(led.cell)
 
     def _meet_at_holes(self, part: Part, met: Met) -> None:
@@ -379,7 +412,9 @@ class Finder:
             off[part.fragments] = False
         node = self._bare_components(off)
         rows = np.flatnonzero(off)
-        bound = np.bincount(node[rows], shapely.length(self.parts.shape[rows]), int(node.max(initial=0)) + 1)
+        bound = np.bincount(
+            node[rows], shapely.length(self.parts.shape[rows]), int(node.max(initial=0)) + 1
+        )
         for fragments in _members(rows, node, np.flatnonzero(bound > self.least).tolist()).values():
             run = self._bare_run(fragments)
             if run.length > self.least:
@@ -388,7 +423,12 @@ class Finder:
     def _bare_components(self, off: Bools) -> Ints:
         """Components of some fragments, where neither side shows anything between them."""
         touching = self.graph.touching
-        both = off[touching.first] & off[touching.second] & self.sides[ABOVE].free & self.sides[BELOW].free
+        both = (
+            off[touching.first]
+            & off[touching.second]
+            & self.sides[ABOVE].free
+            & self.sides[BELOW].free
+        )
         edges = [(touching.first[both], touching.second[both]), self.joint.hole_edges(off, 0)]
         return self.graph.components(edges, 0, self.joint.joints)
 
@@ -415,7 +455,11 @@ class Finder:
     def _marks_of(self, side: int, fragments: Rows) -> list[tuple[int, list[XY]]]:
         """Cells of a side beside some fragments, and where they touch."""
         found = [(mark, np.isin(mark.fragments, fragments)) for mark in self.sides[side].beside]
-        return [(mark.cell, [xy(point) for point in mark.at[mine]]) for mark, mine in found if mine.any()]
+        return [
+            (mark.cell, [xy(point) for point in mark.at[mine]])
+            for mark, mine in found
+            if mine.any()
+        ]
 
 
 def _order(run: OffReferenceRun) -> tuple[Any, ...]:
@@ -435,7 +479,9 @@ def _labelled(component: Ints, label: int) -> tuple[Ints, Ints]:
 
 def _sets(pairs: Sequence[tuple[Ints, Ints]]) -> dict[int, set[int]]:
     """Labels by component."""
-    table = np.vstack([np.empty((0, 2), dtype=np.int64), *(np.column_stack(pair) for pair in pairs)])
+    table = np.vstack(
+        [np.empty((0, 2), dtype=np.int64), *(np.column_stack(pair) for pair in pairs)]
+    )
     found: dict[int, set[int]] = {}
     for component, label in np.unique(table, axis=0).tolist():
         found.setdefault(component, set()).add(label)

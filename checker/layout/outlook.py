@@ -199,7 +199,9 @@ class Outlook:
     def joint(self) -> Rows:
         """Number of the joint where each fragment touches a hole, parallel to `Contacts.hole`."""
         touching = self.graph.touching
-        numbers: Rows = touching.hole + self._joint_of_layer[self.graph.parts.layer[touching.at_hole]]
+        numbers: Rows = (
+            touching.hole + self._joint_of_layer[self.graph.parts.layer[touching.at_hole]]
+        )
         return numbers
 
     def holes_of(self, joints: Rows) -> Rows:
@@ -264,21 +266,30 @@ def _beside(parts: Fragments, cells: Sequence[SideMap], labels: Ints) -> Iterato
         for cell, close in cells[layer].near(shapely.bounds(parts.shape[here])):
             near = here[close]
             near = near[shapely.dwithin(cell.shape, parts.shape[near], TOUCH)]
-            yield Beside(near, places_beside(parts.shape[near], cell.shape), layer, cell.label, cell.label)
+            yield Beside(
+                near, places_beside(parts.shape[near], cell.shape), layer, cell.label, cell.label
+            )
 
 
 def _faces(cells: Sequence[SideMap], meaning: Labels) -> Ints:
     """A number for each layer, the same one for layers that look at the same pours from either side."""
     known: dict[frozenset[int], int] = {}
     shown = [
-        frozenset(meaning.layer[cell.label] for cell in side.cells if cell.label < meaning.first_tie) - {layer}
+        frozenset(
+            meaning.layer[cell.label] for cell in side.cells if cell.label < meaning.first_tie
+        )
+        - {layer}
         for layer, side in enumerate(cells)
     ]
     return np.array([known.setdefault(layers, len(known)) for layers in shown], dtype=np.int32)
 
 
 def joint_outlook(
-    graph: Graph, maps: Sequence[ReferenceMap], sides: Sequence[Outlook], regions: int, dropped: Bools | None = None
+    graph: Graph,
+    maps: Sequence[ReferenceMap],
+    sides: Sequence[Outlook],
+    regions: int,
+    dropped: Bools | None = None,
 ) -> Outlook:
     """What both sides together show: the one region that a fragment is only over, or a tie.
 
@@ -294,13 +305,22 @@ def joint_outlook(
     if dropped is not None:
         labels[dropped] = OFF
     led_over = [
-        LedOver(led.contacts[_over_that_alone(graph, cells, led, over)], led.cell, _owner(cells, led.cell, regions))
+        LedOver(
+            led.contacts[_over_that_alone(graph, cells, led, over)],
+            led.cell,
+            _owner(cells, led.cell, regions),
+        )
         for side in sides
         for led in side.led_over
     ]
     bare = np.logical_not(over.any(axis=1))
     beside = [
-        _beside_alone(mark, bare, (maps[mark.layer].second, maps[mark.layer].first)[side.number], (cells, regions))
+        _beside_alone(
+            mark,
+            bare,
+            (maps[mark.layer].second, maps[mark.layer].first)[side.number],
+            (cells, regions),
+        )
         for side in sides
         for mark in side.beside
     ]

@@ -37,9 +37,13 @@ class OverlapGroup:
     @cached_property
     def extent(self) -> shapely.Geometry:
         """The places with what lies within TOGETHER of them, and with what these enclose: channels, holes, edges."""
-        shapes = shapely.simplify(np.array([place.shape for place in self.places], dtype=object), SKETCH)
+        shapes = shapely.simplify(
+            np.array([place.shape for place in self.places], dtype=object), SKETCH
+        )
         around = shapely.union_all(shapely.buffer(shapes, TOGETHER, quad_segs=2))
-        filled = shapely.union_all(shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(around))))
+        filled = shapely.union_all(
+            shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(around)))
+        )
         shapely.prepare(filled)
         return filled
 
@@ -55,7 +59,9 @@ def overlap_groups(pours: Sequence[Pour]) -> tuple[OverlapGroup, ...]:
     places = sorted(_overlaps(pours), key=lambda place: (place.shape.bounds, place.pours))
     between = [_regions(pours, place) for place in places]
     out: list[OverlapGroup] = []
-    for members in clusters([place.shape for place in places], TOGETHER, between, [()] * len(places)):
+    for members in clusters(
+        [place.shape for place in places], TOGETHER, between, [()] * len(places)
+    ):
         regions = between[members[0]]
         before = sum(group.regions == regions for group in out)
         out.append(OverlapGroup(regions, before, tuple(places[i] for i in members)))
@@ -75,5 +81,7 @@ def _overlaps(pours: Sequence[Pour]) -> Iterator[Overlap]:
         a, b = sorted((solid[one], solid[other]))
         if one < other and pours[a].region != pours[b].region and pours[a].layer != pours[b].layer:
             for part in shapely.get_parts(shapely.intersection(pours[a].shape, pours[b].shape)):
-                if shapely.get_type_id(part) == POLYGON and not shapely.is_empty(shapely.buffer(part, -TOUCH / 2)):
+                if shapely.get_type_id(part) == POLYGON and not shapely.is_empty(
+                    shapely.buffer(part, -TOUCH / 2)
+                ):
                     yield Overlap((a, b), part)

@@ -24,7 +24,9 @@ from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
-REACH = TOUCH * 1.02  # how far a seam reaches from either side: over the whole hairline and a little into the other
+REACH = (
+    TOUCH * 1.02
+)  # how far a seam reaches from either side: over the whole hairline and a little into the other
 SPOKED = 0.25  # part of its edge that a void between thermal spokes shares with the pad, at least
 POLYGON = 3  # shapely's type number
 MOST_SQUARES = 100  # to a side, in the search for the place of a disc
@@ -82,7 +84,9 @@ def find_pours(
     for region in regions:
         for layer in range(len(board.layers)):
             found: list[Pour] = []
-            tell(f"pours of {', '.join(region.spec.reference) or region.name} on {board.layers[layer].id}")
+            tell(
+                f"pours of {', '.join(region.spec.reference) or region.name} on {board.layers[layer].id}"
+            )
             for plane, nets in ((False, region.reference), (True, region.planes)):
                 rows = _rows(copper, nets, layer)
                 pours = _pours(copper, rows, region, limits)
@@ -102,7 +106,10 @@ def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
     if min(x1 - x0, y1 - y0) < diameter - TOUCH or shape.area < 0.785 * diameter**2:
         return False
     radius = (diameter - TOUCH) / 2
-    edges, half = EdgeIndex(shape, solid=False), max(x1 - x0, y1 - y0, MOST_SQUARES * diameter) / MOST_SQUARES / 2
+    edges, half = (
+        EdgeIndex(shape, solid=False),
+        max(x1 - x0, y1 - y0, MOST_SQUARES * diameter) / MOST_SQUARES / 2,
+    )
     shapely.prepare(shape)
     middles = _middles((x0, y0, x1, y1), half)
     while len(middles) and half > TOUCH:
@@ -115,7 +122,9 @@ def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
         middles = (middles[:, None] + half * QUARTERS).reshape(-1, 2)
         if len(middles) > MOST_SQUARES**2:
             break
-    return len(middles) > 0 and not shapely.is_empty(shapely.buffer(shape, -radius, quad_segs=STEPS))
+    return len(middles) > 0 and not shapely.is_empty(
+        shapely.buffer(shape, -radius, quad_segs=STEPS)
+    )
 
 
 def wide_rows(board: Board, rows: Rows, limits: PourLimits) -> Rows:
@@ -182,7 +191,9 @@ def _joined(shapes: Shapes, first: Rows, second: Rows) -> Shapes:
     graph = coo_array((np.ones(len(first), dtype=bool), (first, second)), shape=(len(shapes),) * 2)
     groups = grouped(np.arange(len(shapes)), connected_components(graph, directed=False)[1])
     out: Shapes = np.empty(len(groups), dtype=object)
-    out[:] = [shapes[g[0]] if len(g) == 1 else shapely.union_all(shapes[g]) for g in groups.values()]
+    out[:] = [
+        shapes[g[0]] if len(g) == 1 else shapely.union_all(shapes[g]) for g in groups.values()
+    ]
     return out
 
 
@@ -210,7 +221,9 @@ def _pours(copper: _Copper, rows: Rows, region: Region, limits: PourLimits) -> l
     for piece in united(shapes):
         if not _can_hold(piece, limits.pour):
             continue
-        for shape, bare in _clipped(_filled(piece, copper.drilled(layer), limits.hole), piece, area):
+        for shape, bare in _clipped(
+            _filled(piece, copper.drilled(layer), limits.hole), piece, area
+        ):
             if holds_disc(shape, limits.pour):
                 net = _net_of(copper.copper.net[owners], shapes, bare)
                 found.append(Pour(region.index, layer, net, 0, shape, bare, False))
@@ -226,13 +239,17 @@ def _can_hold(piece: shapely.Polygon, diameter: float) -> bool:
 def _shaping(copper: _Copper, rows: Rows) -> tuple[Shapes, Rows]:
     """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside one; their rows."""
     boxes = copper.boxes[rows]
-    wide = (copper.copper.kind[rows] == Kind.AREA) & (np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE)
+    wide = (copper.copper.kind[rows] == Kind.AREA) & (
+        np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE
+    )
     areas = copper.copper.shapes(rows[wide])
     shapely.prepare(areas)
     outer, inner = BoxIndex(boxes[wide]).meeting(boxes[~wide])[::-1]
     hidden = np.zeros(len(rows), dtype=bool)
     others = np.flatnonzero(~wide)
-    hidden[others[inner[shapely.contains_properly(areas[outer], shapely.box(*boxes[others[inner]].T))]]] = True
+    hidden[
+        others[inner[shapely.contains_properly(areas[outer], shapely.box(*boxes[others[inner]].T))]]
+    ] = True
     rest = rows[~wide & ~hidden]
     return np.concatenate((areas, copper.copper.shapes(rest))), np.concatenate((rows[wide], rest))
 
@@ -270,7 +287,9 @@ def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> 
     beside = _bordering(voids, pads, *tree.query(pads, predicate="dwithin", distance=TOUCH))
     pad, owner = (np.concatenate(side) for side in zip(inside, beside, strict=True))
     around = np.zeros(len(voids), dtype=bool)
-    reach = shapely.buffer(pads[pad], hole, quad_segs=8)  # quick and a little small: settles voids around one pad
+    reach = shapely.buffer(
+        pads[pad], hole, quad_segs=8
+    )  # quick and a little small: settles voids around one pad
     around[owner[shapely.covers(reach, voids[owner])]] = True
     open_ = ~around[owner]
     for void, members in grouped(pad[open_], owner[open_]).items():
@@ -323,11 +342,17 @@ def _without_islands(pours: Sequence[Pour]) -> Iterator[Pour]:
     """Pours less the pours of others that lie in their filled antipads (a large land of another reference)."""
     boxes = shapely.bounds(np.array([pour.shape for pour in pours], dtype=object))
     islands: dict[int, list[shapely.Geometry]] = {}
-    for inner, outer in zip(*(side.tolist() for side in BoxIndex(boxes).meeting(boxes)), strict=True):
+    for inner, outer in zip(
+        *(side.tolist() for side in BoxIndex(boxes).meeting(boxes)), strict=True
+    ):
         if _is_island(pours[inner], pours[outer]):
             islands.setdefault(outer, []).append(pours[inner].shape)
     for i, pour in enumerate(pours):
-        parts = shapely.get_parts(shapely.difference(pour.shape, shapely.union_all(islands[i]))) if i in islands else ()
+        parts = (
+            shapely.get_parts(shapely.difference(pour.shape, shapely.union_all(islands[i])))
+            if i in islands
+            else ()
+        )
         yield replace(pour, shape=max(parts, key=lambda part: part.area)) if len(parts) else pour
 
 
@@ -335,5 +360,7 @@ def _is_island(inner: Pour, outer: Pour) -> bool:
     """Whether a pour lies in what has been filled of another pour of its layer."""
     beside = inner.layer == outer.layer and inner.shape.area < outer.shape.area
     return bool(
-        beside and shapely.intersects(outer.shape, inner.shape) and not shapely.intersects(outer.copper, inner.copper)
+        beside
+        and shapely.intersects(outer.shape, inner.shape)
+        and not shapely.intersects(outer.copper, inner.copper)
     )

@@ -116,14 +116,22 @@ def plane_layers(
     """
     covered: dict[tuple[int, int], float] = defaultdict(float)
     for pour in pours:
-        inside = shapely.intersection(pour.shape, territories[pour.region]) if pour.plane else pour.shape
+        inside = (
+            shapely.intersection(pour.shape, territories[pour.region]) if pour.plane else pour.shape
+        )
         covered[pour.region, pour.layer] += float(inside.area)
     area = [float(territory.area) for territory in territories]
-    return frozenset(place for place, part in covered.items() if part >= share * area[place[0]] * (1 - ROUNDING))
+    return frozenset(
+        place for place, part in covered.items() if part >= share * area[place[0]] * (1 - ROUNDING)
+    )
 
 
 def reference_map_of(
-    layer: int, sheets: Sheets, named: Sequence[int] | None, coplanar: float, ties: Mapping[int, shapely.Geometry]
+    layer: int,
+    sheets: Sheets,
+    named: Sequence[int] | None,
+    coplanar: float,
+    ties: Mapping[int, shapely.Geometry],
 ) -> ReferenceMap:
     """What the traces of a layer see.
 
@@ -134,7 +142,10 @@ def reference_map_of(
     coplanar : how far pours on the layer itself reach, mm
     ties : copper that counts as two regions' pours, by label
     """
-    offers = [_offers(layer, sheets, named, side) for side in (range(layer), range(layer + 1, MOST_LAYERS))]
+    offers = [
+        _offers(layer, sheets, named, side)
+        for side in (range(layer), range(layer + 1, MOST_LAYERS))
+    ]
     sides = [list(_shielded(offer)) for offer in offers if offer]
     shown = {sheets.pours[label].region for offer in offers for label, _ in offer}
     own = [
@@ -157,7 +168,9 @@ def without_own_layer(seen: ReferenceMap, layer: int, layer_of: Sequence[int]) -
     """
 
     def strict(side: SideMap) -> SideMap:
-        return SideMap([c for c in side.cells if c.label >= len(layer_of) or layer_of[c.label] != layer])
+        return SideMap(
+            [c for c in side.cells if c.label >= len(layer_of) or layer_of[c.label] != layer]
+        )
 
     cells = [*seen.first.cells, *seen.second.cells]
     if all(cell.label >= len(layer_of) or layer_of[cell.label] == layer for cell in cells):
@@ -187,7 +200,11 @@ def _depths(
     out = {}
     for region, layers in carrying.items():
         near = sorted(layers, key=lambda other: abs(other - layer))
-        planes = [n for n, other in enumerate(near) if named is not None or (region, other) in sheets.planes]
+        planes = [
+            n
+            for n, other in enumerate(near)
+            if named is not None or (region, other) in sheets.planes
+        ]
         out[region] = tuple(near[: planes[0] + 1 if planes else 1])
     return out
 
@@ -199,7 +216,11 @@ def _beside(
     hiding = np.array(shown, dtype=object)
     for cell in _shielded(list(_reaching(own, coplanar))):
         over = hiding[shapely.intersects(hiding, cell.shape)] if len(hiding) else hiding
-        left = _without_slivers(shapely.difference(cell.shape, shapely.union_all(over))) if len(over) else cell.shape
+        left = (
+            _without_slivers(shapely.difference(cell.shape, shapely.union_all(over)))
+            if len(over)
+            else cell.shape
+        )
         if not shapely.is_empty(left):
             yield Cell(cell.label, left)
 
@@ -225,7 +246,11 @@ def _shielded(offers: Sequence[tuple[int, shapely.Geometry]]) -> Iterator[Cell]:
     nearer: list[shapely.Geometry] = []
     for label, shape in offers:
         hiding = [other for other in nearer if shapely.intersects(other, shape)]
-        seen = _without_slivers(shapely.difference(shape, shapely.union_all(hiding))) if hiding else shape
+        seen = (
+            _without_slivers(shapely.difference(shape, shapely.union_all(hiding)))
+            if hiding
+            else shape
+        )
         nearer.append(shape)
         if not shapely.is_empty(seen):
             yield Cell(label, seen)
@@ -236,5 +261,7 @@ def _without_slivers(shape: shapely.Geometry) -> shapely.Geometry:
     core = shapely.buffer(shape, -TOUCH / 2, join_style="mitre")
     if shapely.is_empty(core):
         return shapely.MultiPolygon()
-    parts = shapely.get_parts(shapely.intersection(shapely.buffer(core, TOUCH / 2, join_style="mitre"), shape))
+    parts = shapely.get_parts(
+        shapely.intersection(shapely.buffer(core, TOUCH / 2, join_style="mitre"), shape)
+    )
     return shapely.multipolygons(parts[shapely.get_type_id(parts) == POLYGON])

@@ -43,7 +43,9 @@ class Region:
     index: int
     spec: RegionSpec
     reference: frozenset[int]  # net indices
-    planes: frozenset[int]  # supply planes: pours for gap-crossing, unreferenced-run and return-handover
+    planes: frozenset[
+        int
+    ]  # supply planes: pours for gap-crossing, unreferenced-run and return-handover
     nets: frozenset[int]  # every net claimed, reference and planes included
 
     @property
@@ -143,7 +145,9 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
     whatever claims it.
     """
     hardware = {item.net for item in rules.hardware if item.net}
-    floating = floating_nets(board) & ~np.array([net.name in hardware for net in board.nets], dtype=bool)
+    floating = floating_nets(board) & ~np.array(
+        [net.name in hardware for net in board.nets], dtype=bool
+    )
     single = np.array([net.single for net in board.nets], dtype=bool).reshape(-1)
     region_of, doubts = _claimed(rules, names)
     floating &= ~_is_reference(rules, names, len(board.nets))
@@ -158,7 +162,9 @@ def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
     doubts += _without_copper(board, rules, region_of, hardware)
     regions = tuple(_region(i, spec, region_of, names) for i, spec in enumerate(rules.regions))
     lone = floating & ~single
-    return Binding(regions, region_of, floating, lone, catch_all, (*doubts, *unmatched(board, rules, names)))
+    return Binding(
+        regions, region_of, floating, lone, catch_all, (*doubts, *unmatched(board, rules, names))
+    )
 
 
 def floating_nets(board: Board) -> Bools:
@@ -185,20 +191,30 @@ def unmatched(board: Board, rules: Rules, names: NetNames) -> Iterator[Doubt]:
     chassis = _chassis(rules, known_nets)
     for key, patterns in _net_patterns(rules):
         for pattern in dict.fromkeys(patterns):
-            known = pattern == CATCH_ALL or len(names.matching([pattern])) or len(chassis.matching([pattern]))
+            known = (
+                pattern == CATCH_ALL
+                or len(names.matching([pattern]))
+                or len(chassis.matching([pattern]))
+            )
             if not known:
-                yield _missing(rules, key, f'no net matches "{pattern}"', nearest(pattern, known_nets))
+                yield _missing(
+                    rules, key, f'no net matches "{pattern}"', nearest(pattern, known_nets)
+                )
     parts = {*board.refdes, *(c.refdes for c in board.components)}
     for key, refdes in _parts(rules):
         if refdes not in parts:
-            yield _missing(rules, key, f'part "{refdes}" is not on the board', nearest(refdes, parts))
+            yield _missing(
+                rules, key, f'part "{refdes}" is not on the board', nearest(refdes, parts)
+            )
     yield from _unmatched_pins(board, rules)
     layers = [layer.id for layer in board.layers]
     for layer, stated in rules.stackup.reference.items():
         for name in (layer, *stated):
             if name not in layers:
                 key = f"stackup.reference.{layer}"
-                yield _missing(rules, key, f'layer "{name}" is not on the board', nearest(name, layers))
+                yield _missing(
+                    rules, key, f'layer "{name}" is not on the board', nearest(name, layers)
+                )
 
 
 def _unmatched_pins(board: Board, rules: Rules) -> Iterator[Doubt]:
@@ -232,7 +248,13 @@ def _pins(rules: Rules) -> Iterator[tuple[str, PinName]]:
 
 def _chassis(rules: Rules, known: Set[str]) -> NetNames:
     """Nets that only hardware has, as far as a region, a barrier or a spacing names them: meant, not misspelt."""
-    named = [p for key, patterns in _net_patterns(rules) if CHASSIS_KEYS.match(key) for p in patterns if p != CATCH_ALL]
+    named = [
+        p
+        for key, patterns in _net_patterns(rules)
+        if CHASSIS_KEYS.match(key)
+        for p in patterns
+        if p != CATCH_ALL
+    ]
     alone = NetNames(sorted({h.net for h in rules.hardware if h.net and h.net not in known}))
     return NetNames([alone.names[net] for net in alone.matching(named)])
 
@@ -299,7 +321,9 @@ def _claimed(rules: Rules, names: NetNames) -> tuple[Ints, list[Doubt]]:
     return region_of, doubts
 
 
-def _claimed_twice(rules: Rules, names: NetNames, nets: Ints, claim: tuple[Ints, int]) -> Iterator[Doubt]:
+def _claimed_twice(
+    rules: Rules, names: NetNames, nets: Ints, claim: tuple[Ints, int]
+) -> Iterator[Doubt]:
     region_of, index = claim
     for net in nets.tolist():
         first, second = rules.regions[int(region_of[net])].name, rules.regions[index].name
@@ -333,14 +357,18 @@ def _unclaimed(board: Board, region_of: Ints, floating: Bools) -> Iterator[Doubt
         yield Doubt(what, why)
 
 
-def _without_copper(board: Board, rules: Rules, region_of: Ints, hardware: Set[str | None]) -> Iterator[Doubt]:
+def _without_copper(
+    board: Board, rules: Rules, region_of: Ints, hardware: Set[str | None]
+) -> Iterator[Doubt]:
     """Regions without reference that no copper and no hardware belongs to; of others their missing pour is told."""
     used = np.unique(region_of[np.unique(board.copper.net[board.copper.net >= 0])])
     for index, spec in enumerate(rules.regions):
         named = any(NetNames([net]).matching(_own_patterns(spec)).size for net in hardware if net)
         if not spec.reference and index not in used and not named:
             why = "nothing can be held against it; correct its nets, or remove the region"
-            yield Doubt(f"region {spec.name} has no copper", why, rules.place(f"region.{spec.name}"))
+            yield Doubt(
+                f"region {spec.name} has no copper", why, rules.place(f"region.{spec.name}")
+            )
 
 
 def _own_patterns(spec: RegionSpec) -> tuple[str, ...]:
@@ -354,23 +382,33 @@ def _pins_per_net(board: Board) -> Ints:
     parts = {refdes: i for i, refdes in enumerate(board.refdes)}
     numbers = {number: i for i, number in enumerate(board.pins)}
     told = [
-        (pin.net, parts.setdefault(part.refdes, len(parts)), numbers.setdefault(pin.number, len(numbers)))
+        (
+            pin.net,
+            parts.setdefault(part.refdes, len(parts)),
+            numbers.setdefault(pin.number, len(numbers)),
+        )
         for part in board.components
         for pin in part.pins
         if pin.net >= 0
     ]
     seen = np.column_stack((copper.net[rows], copper.component[rows], copper.pin[rows]))
-    pins = _distinct_per_net(np.vstack((seen, np.array(told, dtype=np.int64).reshape(-1, 3))), len(board.nets))
+    pins = _distinct_per_net(
+        np.vstack((seen, np.array(told, dtype=np.int64).reshape(-1, 3))), len(board.nets)
+    )
     # one pin with lands at several places, as the tabs of a shield, goes somewhere if other copper joins them
     places = np.column_stack((copper.net[rows], _centres(copper.take(rows).bounds())))
     drawn = np.bincount(copper.net[~copper.pad & (copper.net >= 0)], minlength=len(board.nets)) > 0
-    return np.where(drawn, np.maximum(pins, _distinct_per_net(places.astype(np.int64), len(board.nets))), pins)
+    return np.where(
+        drawn, np.maximum(pins, _distinct_per_net(places.astype(np.int64), len(board.nets))), pins
+    )
 
 
 def _other_lands_per_net(board: Board) -> Ints:
     """Number of places on each net with lands that are neither pins nor vias, nor lie where a pin is."""
     copper = board.copper
-    via = np.array([f.split(",")[0] in VIA_FUNCTIONS for f in board.functions] + [False])[copper.function]
+    via = np.array([f.split(",")[0] in VIA_FUNCTIONS for f in board.functions] + [False])[
+        copper.function
+    ]
     rows = np.flatnonzero(copper.pad & (copper.net >= 0) & ~via)
     at = _centres(copper.take(rows).bounds())
     keys = np.column_stack((copper.net[rows], at)).astype(np.int64)

@@ -30,8 +30,14 @@ class Topic:
 @lru_cache(maxsize=1)
 def topics() -> dict[str, Topic]:
     """All topics by name, in alphabetical order."""
-    pages = sorted((page for page in files(__name__).iterdir() if page.name.endswith(".txt")), key=lambda p: p.name)
-    return {topic.name: topic for topic in (_topic(page.name, page.read_text(encoding="utf-8")) for page in pages)}
+    pages = sorted(
+        (page for page in files(__name__).iterdir() if page.name.endswith(".txt")),
+        key=lambda p: p.name,
+    )
+    return {
+        topic.name: topic
+        for topic in (_topic(page.name, page.read_text(encoding="utf-8")) for page in pages)
+    }
 
 
 def limit_lines(limit: Limit) -> str:
@@ -53,7 +59,10 @@ def _topic(file_name: str, text: str) -> Topic:
 
 
 def _limits() -> str:
-    return "\n".join(limit_lines(limit) for limit in sorted(known_limits().values(), key=lambda limit: limit.name))
+    return "\n".join(
+        limit_lines(limit)
+        for limit in sorted(known_limits().values(), key=lambda limit: limit.name)
+    )
 
 
 GENERATED: Mapping[str, Callable[[], str]] = {"limits": _limits}

@@ -29,7 +29,11 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
     suites += [_doubts(outcome)] if outcome.doubts else []
     for suite in suites:
         root.append(suite)
-    for name in ("tests", "failures", "errors"):  # no `skipped` here: the schema that CI servers use knows none
+    for name in (
+        "tests",
+        "failures",
+        "errors",
+    ):  # no `skipped` here: the schema that CI servers use knows none
         root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
     etree.indent(root, " ")
     stream.write('<?xml version="1.0" encoding="UTF-8"?>\n')
@@ -55,16 +59,22 @@ def _suite(outcome: Outcome, check: Check) -> Element:
     if not check.ran:
         _child(_bare_case(suite, check.rule, "not run"), "skipped", message=check.why)
     elif not cases:
-        _child(_bare_case(suite, check.rule, "whole board"), "system-out", check.why or "no findings")
+        _child(
+            _bare_case(suite, check.rule, "whole board"), "system-out", check.why or "no findings"
+        )
     return _counted(suite, outcome)
 
 
 def _bare_case(suite: Element, rule: str, name: str) -> Element:
-    return etree.SubElement(suite, "testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
+    return etree.SubElement(
+        suite, "testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0"
+    )
 
 
 def _case(outcome: Outcome, rule: str, name: str, entries: list[Numbered]) -> Element:
-    case = etree.Element("testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0")
+    case = etree.Element(
+        "testcase", classname=_legal(f"moatcheck.{rule}"), name=_legal(name), time="0"
+    )
     failing = [entry for entry in entries if counts(entry[1], outcome.fail_on)]
     others = [entry for entry in entries if entry not in failing]
     if failing:
@@ -86,7 +96,11 @@ def _told(number: int, finding: Finding) -> Iterator[str]:
     layer = f"{finding.layer} " if finding.layer else ""
     yield f"{number}. {finding.level}{state} {layer}{wording.place(finding.at)}: {finding.message}"
     to_do = action(finding)
-    extra = [wording.figures(finding), wording.consequence(finding), f"To do: {to_do}" if to_do else ""]
+    extra = [
+        wording.figures(finding),
+        wording.consequence(finding),
+        f"To do: {to_do}" if to_do else "",
+    ]
     where = wording.sources(finding)
     extra += [f"drawn at {where}" if where else "", f"id {finding.id}"]
     if finding.waived:
@@ -103,10 +117,18 @@ def _doubts(outcome: Outcome) -> Element:
 
 def _doubt(stated: StatedDoubt) -> Element:
     doubt = stated.doubt
-    case = etree.Element("testcase", classname="moatcheck.doubts", name=_legal(doubt.what), time="0")
+    case = etree.Element(
+        "testcase", classname="moatcheck.doubts", name=_legal(doubt.what), time="0"
+    )
     place = f"{doubt.place}: " if doubt.place.file else ""
     if stated.accepted is None:
-        _child(case, "error", f"{place}{doubt.what}\n{doubt.why}", type="incomplete", message=doubt.what)
+        _child(
+            case,
+            "error",
+            f"{place}{doubt.what}\n{doubt.why}",
+            type="incomplete",
+            message=doubt.what,
+        )
     else:
         _child(case, "system-out", f"{place}{doubt.why}\naccepted: {stated.accepted.reason}")
     return case
@@ -119,12 +141,18 @@ def _counted(suite: Element, outcome: Outcome) -> Element:
         suite.set(attribute, str(len(suite.findall(f"testcase/{tag}"))))
     suite.set("time", "0")
     verdict = f"verdict of the whole check: {outcome.verdict}: {outcome.standing}"
-    _child(suite, "system-out", "\n".join(filter(None, (verdict, outcome.since_baseline, outcome.caution))))
+    _child(
+        suite,
+        "system-out",
+        "\n".join(filter(None, (verdict, outcome.since_baseline, outcome.caution))),
+    )
     return suite
 
 
 def _child(parent: Element, tag: str, words: str = "", **attributes: str) -> None:
-    child = etree.SubElement(parent, tag, {name: _legal(value) for name, value in attributes.items()})
+    child = etree.SubElement(
+        parent, tag, {name: _legal(value) for name, value in attributes.items()}
+    )
     child.text = _legal(words) or None
 
 

@@ -17,24 +17,33 @@ from checker.results.outcome import Outcome, StatedDoubt
 TABLE_BYTES = 36_000
 LIST_BYTES = 7_000  # each of the lists below the table
 MOST_WORDS = 400  # characters of one cell
-WAIVING = "The text that waives a finding or accepts a doubt: `moatcheck check` with `--format waivers`."
+WAIVING = (
+    "The text that waives a finding or accepts a doubt: `moatcheck check` with `--format waivers`."
+)
 SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&])")
 
 
 def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
     """Write the comment; what does not fit is counted and left to the JSON report."""
     groups = outcome.groups
-    waived = [(group.number, finding) for group in groups for finding in group.members if finding.waived]
+    waived = [
+        (group.number, finding) for group in groups for finding in group.members if finding.waived
+    ]
     parts = [
         _head(outcome),
         _pictures(pictures.files),
         _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
         _table([group for group in groups if not group.waived]),
-        WAIVING if any(not group.waived for group in groups) or outcome.verdict == "incomplete" else "",
+        WAIVING
+        if any(not group.waived for group in groups) or outcome.verdict == "incomplete"
+        else "",
         _quiet_inputs(list(answers(outcome.findings))),
         _list("Waived", (_waived(number, finding) for number, finding in waived)),
         _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
-        _list("Did not run, or not in full", (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why)),
+        _list(
+            "Did not run, or not in full",
+            (f"- {c.rule}: {plain(c.why)}" for c in outcome.checks if c.why),
+        ),
         f"> {plain(outcome.caution, 2000)}",
     ]
     stream.write("\n\n".join(part for part in parts if part) + "\n")
@@ -52,16 +61,27 @@ def _head(outcome: Outcome) -> str:
 
 def _pictures(files: Sequence[str]) -> str:
     """Names of the pictures; no links: where the comment stands, the files beside the report can't be reached."""
-    return f"Pictures beside the report: {', '.join(code(name) for name in files[:32])}" if files else ""
+    return (
+        f"Pictures beside the report: {', '.join(code(name) for name in files[:32])}"
+        if files
+        else ""
+    )
 
 
 def _table(groups: Sequence[Group]) -> str:
     """A row for each place, worst first."""
     if not groups:
         return ""
-    head = ["| # | level | rule | what | layer | place mm | measured | required |", "|--:|---|---|---|---|---|--:|--:|"]
+    head = [
+        "| # | level | rule | what | layer | place mm | measured | required |",
+        "|--:|---|---|---|---|---|--:|--:|",
+    ]
     actions = Actions()
-    return "\n".join(_capped(head, (_row(group, actions) for group in groups), TABLE_BYTES, "| | | | {} | | | | |"))
+    return "\n".join(
+        _capped(
+            head, (_row(group, actions) for group in groups), TABLE_BYTES, "| | | | {} | | | | |"
+        )
+    )
 
 
 def _row(group: Group, actions: Actions) -> str:
@@ -74,7 +94,14 @@ def _row(group: Group, actions: Actions) -> str:
     what += f" **To do:** {plain(to_do)}" if to_do else ""
     measured, required = wording.measurement(finding), wording.requirement(finding)
     rule, layers = ", ".join(group.rules), ", ".join(group.layers)
-    cells = (str(group.number), f"{group.level}{known}", rule, what, layers, wording.place(finding.at))
+    cells = (
+        str(group.number),
+        f"{group.level}{known}",
+        rule,
+        what,
+        layers,
+        wording.place(finding.at),
+    )
     return f"| {' | '.join((*cells, measured, required))} |"
 
 
@@ -87,7 +114,9 @@ def _quiet_inputs(told: Sequence[Answer]) -> str:
 
 
 def _answer(answer: Answer) -> str:
-    said = "\n".join([f"**{plain(answer.title)}**", "", *(f"- {plain(line)}" for line in answer.lines)])
+    said = "\n".join(
+        [f"**{plain(answer.title)}**", "", *(f"- {plain(line)}" for line in answer.lines)]
+    )
     rows = [f"| {plain(variant.layout)} | {plain(variant.error)} |" for variant in answer.layouts]
     return "\n".join([said, "", "| layout | error |", "|---|---|", *rows]) if rows else said
 

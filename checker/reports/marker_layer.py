@@ -21,7 +21,11 @@ from checker.reports import Format
 from checker.results.outcome import Outcome
 
 PER_MM = 1_000_000  # FSLAX46Y46
-APERTURES = {Level.ERROR: (10, 0.25), Level.WARNING: (11, 0.18), Level.NOTE: (12, 0.12)}  # (code, width mm)
+APERTURES = {
+    Level.ERROR: (10, 0.25),
+    Level.WARNING: (11, 0.18),
+    Level.NOTE: (12, 0.12),
+}  # (code, width mm)
 RING = 1.0  # mm, radius
 DIGIT_WIDE, DIGIT_HIGH, DIGIT_STEP = 0.8, 1.4, 1.2  # mm
 GRAIN = 14.0  # picture units per mm while numbers are given their places
@@ -52,7 +56,9 @@ def _lines(outcome: Outcome) -> Iterator[str]:
     yield "%TF.FileFunction,Other,Findings*%"
     yield "%TF.FilePolarity,Positive*%"
     yield "%TF.Part,Other,Review*%"
-    yield _comment(f"verdict {outcome.verdict}: {outcome.standing}; {wording.tally(outcome.findings)}")
+    yield _comment(
+        f"verdict {outcome.verdict}: {outcome.standing}; {wording.tally(outcome.findings)}"
+    )
     yield _comment(outcome.caution)
     yield from (_comment(f"doubt: {d.doubt.what}") for d in outcome.doubts if d.accepted is None)
     yield "%FSLAX46Y46*%"
@@ -71,12 +77,16 @@ def _lines(outcome: Outcome) -> Iterator[str]:
 def _finding(callout: Callout, finding: Finding, spot: XY | None) -> Iterator[str]:
     state = " waived" if callout.waived else ""
     figures = wording.figures(finding)
-    yield _comment(f"{callout.number} {finding.level}{state} {finding.rule} {finding.message} {figures}")
+    yield _comment(
+        f"{callout.number} {finding.level}{state} {finding.rule} {finding.message} {figures}"
+    )
     yield f"%TOFindingNumber,{callout.number}*%"
     yield f"%TOFindingId,{_field(finding.id)}*%"
     yield f"%TOFindingRule,{_field(finding.rule)}*%"
     yield f"D{APERTURES[callout.level][0]}*"
-    legs = [leg for leg in callout.legs if leg.hop is None]  # the copper between them is on its own layer
+    legs = [
+        leg for leg in callout.legs if leg.hop is None
+    ]  # the copper between them is on its own layer
     for leg in legs:
         yield from _polyline(leg.points)
     if not legs:
@@ -108,7 +118,8 @@ def _figure_strokes(text: str, spot: XY) -> Iterator[tuple[XY, ...]]:
     for place, digit in enumerate(text):
         for stroke in DIGITS[digit]:
             yield tuple(
-                (left + DIGIT_STEP * place + x * DIGIT_WIDE / 2, bottom + y * DIGIT_HIGH / 4) for x, y in stroke
+                (left + DIGIT_STEP * place + x * DIGIT_WIDE / 2, bottom + y * DIGIT_HIGH / 4)
+                for x, y in stroke
             )
 
 
@@ -126,7 +137,10 @@ def _number_places(callouts: tuple[Callout, ...]) -> dict[int, XY]:
 
     numbered = leads(callouts)
     halves = [(DIGIT_STEP * len(str(c.number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3) for c in numbered]
-    wanted = [(on_grid(c.at), (wide * GRAIN, high * GRAIN)) for c, (wide, high) in zip(numbered, halves, strict=True)]
+    wanted = [
+        (on_grid(c.at), (wide * GRAIN, high * GRAIN))
+        for c, (wide, high) in zip(numbered, halves, strict=True)
+    ]
     busy = Grid(frame)
     for callout in callouts:
         for leg in callout.legs:
@@ -134,7 +148,9 @@ def _number_places(callouts: tuple[Callout, ...]) -> dict[int, XY]:
             for start, end in pairwise(points):
                 busy.mark_line(start, end)
     placed = place_badges(frame, wanted, busy, ())
-    corners = [(float(b.box[0] / GRAIN + corner[0]), float(b.box[1] / GRAIN + corner[1])) for b in placed]
+    corners = [
+        (float(b.box[0] / GRAIN + corner[0]), float(b.box[1] / GRAIN + corner[1])) for b in placed
+    ]
     return {callout.number: spot for callout, spot in zip(numbered, corners, strict=True)}
 
 

@@ -71,7 +71,9 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         "script-hash": _hash(script),
         "style": style,
         "script": script,
-        "board-label": _words(f"Board {outcome.title or outcome.path}, drawn to scale, seen from the top"),
+        "board-label": _words(
+            f"Board {outcome.title or outcome.path}, drawn to scale, seen from the top"
+        ),
         "patterns": "".join(_patterns(scene)),
         "world": "\n".join(_world(scene, first)),
         "currents": CURRENTS if scene.fields else "",
@@ -84,7 +86,9 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
 
 def _current_key(scene: Scene) -> str:
     """What colours, lines and signs of currents mean, on every layer that has them."""
-    listed = {words: sample for layer in scene.layers for sample, words in flows.entries(scene, layer)}
+    listed = {
+        words: sample for layer in scene.layers for sample, words in flows.entries(scene, layer)
+    }
     rows = "".join(
         f'<li><svg viewBox="0 0 34 20" aria-hidden="true">{sample}</svg>{_words(words)}</li>'
         for words, sample in listed.items()
@@ -128,24 +132,36 @@ def _first_layer(outcome: Outcome, scene: Scene) -> SceneLayer | None:
     """The layer that is seen at first: that of the worst finding, or the first with signals."""
     called = [layer for group in outcome.groups for layer in group.worst.on]
     wanted = [layer for name in called[:1] for layer in scene.layers if layer.id == name]
-    return next(iter([*wanted, *(layer for layer in scene.layers if layer.signals), *scene.layers]), None)
+    return next(
+        iter([*wanted, *(layer for layer in scene.layers if layer.signals), *scene.layers]), None
+    )
 
 
 def _data(outcome: Outcome, scene: Scene, first: SceneLayer | None) -> dict[str, Any]:
     callouts = scene.callouts or callouts_of(outcome.findings)
     return {
         "report": record(outcome),
-        "groups": [{"id": group.id, "members": [f.id for f in group.members]} for group in outcome.groups],
+        "groups": [
+            {"id": group.id, "members": [f.id for f in group.members]} for group in outcome.groups
+        ],
         "callouts": {callout.id: _callout(callout) for callout in callouts},
         "figures": {finding.id: wording.measurement(finding) for finding in outcome.findings},
         "first": first.id if first else None,
         "bounds": scene.bounds,
         "nets": [wording.printable(net) for net in scene.nets],
         "layers": [
-            {"id": x.id, "name": wording.printable(x.name), "signals": x.signals, "references": x.references}
+            {
+                "id": x.id,
+                "name": wording.printable(x.name),
+                "signals": x.signals,
+                "references": x.references,
+            }
             for x in scene.layers
         ],
-        "regions": [_region(index, region.name, quiet=region.quiet) for index, region in enumerate(scene.regions)],
+        "regions": [
+            _region(index, region.name, quiet=region.quiet)
+            for index, region in enumerate(scene.regions)
+        ],
     }
 
 
@@ -162,7 +178,12 @@ def _callout(callout: Callout) -> dict[str, Any]:
 
 def _region(index: int, name: str, *, quiet: bool) -> dict[str, Any]:
     look = palette.region_look(index)
-    return {"name": wording.printable(name), "quiet": quiet, "colour": look.colour, "angle": look.angle}
+    return {
+        "name": wording.printable(name),
+        "quiet": quiet,
+        "colour": look.colour,
+        "angle": look.angle,
+    }
 
 
 def _still(scene: Scene, first: SceneLayer | None) -> dict[str, str]:
@@ -192,12 +213,24 @@ def _still_pixel(scene: Scene) -> float:
 def _bare(outcome: Outcome) -> Scene:
     """A scene without copper."""
     none = Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64))
-    boxes = [finding.extent for finding in outcome.findings] + ([outcome.bounds] if outcome.bounds else [])
+    boxes = [finding.extent for finding in outcome.findings] + (
+        [outcome.bounds] if outcome.bounds else []
+    )
     table = np.array(boxes or [(0.0, 0.0, 1.0, 1.0)])
     x0, y0 = table[:, :2].min(axis=0).tolist()
     x1, y1 = table[:, 2:].max(axis=0).tolist()
-    layers = tuple(SceneLayer(name, own, side, signals=True, references=()) for name, own, side in outcome.layers)
-    return Scene((x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)), none, layers, (), (), callouts_of(outcome.findings))
+    layers = tuple(
+        SceneLayer(name, own, side, signals=True, references=())
+        for name, own, side in outcome.layers
+    )
+    return Scene(
+        (x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)),
+        none,
+        layers,
+        (),
+        (),
+        callouts_of(outcome.findings),
+    )
 
 
 # ------------------------------------------------------------------------------------------------------- the board
@@ -250,10 +283,18 @@ def _pours(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
 
 def _copper(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
     yield f'<g class="copper{"" if seen else " off"}" data-layer="{escape(layer)}">'
-    shapes = [s for s in scene.shapes if s.role in (TRACE, PAD, OTHER) and s.layer == layer and len(s.lines)]
+    shapes = [
+        s
+        for s in scene.shapes
+        if s.role in (TRACE, PAD, OTHER) and s.layer == layer and len(s.lines)
+    ]
     for shape in sorted(shapes, key=lambda s: (s.net is not None, s.role == PAD)):
         names = [f"r{shape.region}"] if shape.region >= 0 else []
-        names += ["pad"] * (shape.role == PAD) + ["area"] * (shape.width == 0) + ["lit"] * (shape.net is not None)
+        names += (
+            ["pad"] * (shape.role == PAD)
+            + ["area"] * (shape.width == 0)
+            + ["lit"] * (shape.net is not None)
+        )
         net = f' data-net="{escape(shape.net)}"' if shape.net is not None else ""
         net += _owners(shape)
         width = f' stroke-width="{round(shape.width * PER_MM)}"' if shape.width else ""

@@ -25,7 +25,9 @@ def parts(outcome: Outcome, key: str = "") -> dict[str, str]:
     key : markup that says what the colours and lines of currents on the board mean
     """
     groups = outcome.groups
-    listed = [layer for layer, *_ in outcome.layers if any(layer in group.layers for group in groups)]
+    listed = [
+        layer for layer, *_ in outcome.layers if any(layer in group.layers for group in groups)
+    ]
     return {
         "doubts": _open_doubts([doubt for doubt in outcome.doubts if doubt.accepted is None]),
         "list": "\n".join(_item(group) for group in groups),
@@ -51,11 +53,15 @@ def _item(group: Group) -> str:
     state = "waived" if group.waived else str(group.level)
     count = wording.count(len(group.members), "finding") if len(group.members) > 1 else ""
     known = "known" if finding.known else ""
-    tags = ", ".join(filter(None, (state, ", ".join(group.rules), ", ".join(group.layers), count, known)))
+    tags = ", ".join(
+        filter(None, (state, ", ".join(group.rules), ", ".join(group.layers), count, known))
+    )
     figures = ", ".join(filter(None, (wording.measurement(finding), wording.requirement(finding))))
     ending = f'<span class="figures">; {_say(figures)}</span>' if figures else ""
     pick = (
-        "" if group.waived else f'<input type="checkbox" class="pick" aria-label="Choose place {number} for a waiver">'
+        ""
+        if group.waived
+        else f'<input type="checkbox" class="pick" aria-label="Choose place {number} for a waiver">'
     )
     return (
         f'<li data-group="{escape(group.id)}"><div class="head">'
@@ -81,7 +87,9 @@ def _story(group: Group) -> Iterator[str]:
         yield f'<details class="members">{summary}<ol>{others}</ol></details>'
     if group.open:
         yield _decision("Waiver to copy", decisions.waivers(group))
-    about = "".join(f'<a href="#about-{_say(rule)}">About {_say(rule)}</a> ' for rule in group.rules)
+    about = "".join(
+        f'<a href="#about-{_say(rule)}">About {_say(rule)}</a> ' for rule in group.rules
+    )
     yield f"<p>{about}</p>"
 
 
@@ -109,7 +117,11 @@ def _rows(finding: Finding) -> Iterator[tuple[str, str]]:
 
 
 def _table(rows: Iterable[tuple[str, str]]) -> str:
-    return "<dl>" + "".join(f"<dt>{_say(name)}</dt><dd>{_say(words)}</dd>" for name, words in rows if words) + "</dl>"
+    return (
+        "<dl>"
+        + "".join(f"<dt>{_say(name)}</dt><dd>{_say(words)}</dd>" for name, words in rows if words)
+        + "</dl>"
+    )
 
 
 def _decision(title: str, text: str) -> str:
@@ -153,9 +165,13 @@ def _facts(outcome: Outcome, key: str) -> Iterator[str]:
     yield _quiet_inputs(list(answers(outcome.findings)), key)
     accepted = [d for d in outcome.doubts if d.accepted is not None]
     yield _section("Accepted doubts", (f"{d.doubt.what}: {_reason(d.accepted)}" for d in accepted))
-    yield _section("Checks", (_check(check.rule, check.why, ran=check.ran) for check in outcome.checks))
+    yield _section(
+        "Checks", (_check(check.rule, check.why, ran=check.ran) for check in outcome.checks)
+    )
     yield _section("Remarks", (f"{remark.what}: {remark.why}" for remark in outcome.remarks))
-    yield _section("Files", (f"{f.path} {f.layer or ''} {f.function} {f.sha256[:16]}" for f in outcome.files))
+    yield _section(
+        "Files", (f"{f.path} {f.layer or ''} {f.function} {f.sha256[:16]}" for f in outcome.files)
+    )
     for rule in dict.fromkeys(rule for group in outcome.groups for rule in group.rules):
         yield from _rule(rule)
     for name in TOPICS:
@@ -172,7 +188,11 @@ def _quiet_inputs(told: list[Answer], key: str) -> str:
 
 def _answer(answer: Answer) -> str:
     lines = "".join(f"<li>{_say(line)}</li>" for line in answer.lines)
-    layouts = _table((variant.layout, variant.error) for variant in answer.layouts) if answer.layouts else ""
+    layouts = (
+        _table((variant.layout, variant.error) for variant in answer.layouts)
+        if answer.layouts
+        else ""
+    )
     return f"<p><b>{_say(answer.title)}</b></p><ul>{lines}</ul>{layouts}"
 
 
@@ -182,7 +202,11 @@ def _check(rule: str, why: str, *, ran: bool) -> str:
 
 def _section(title: str, items: Iterable[str]) -> str:
     listed = [f"<li>{_say(item)}</li>" for item in items]
-    return f"<details><summary>{title} ({len(listed)})</summary><ul>{''.join(listed)}</ul></details>" if listed else ""
+    return (
+        f"<details><summary>{title} ({len(listed)})</summary><ul>{''.join(listed)}</ul></details>"
+        if listed
+        else ""
+    )
 
 
 def _rule(name: str) -> Iterator[str]:
@@ -192,8 +216,15 @@ def _rule(name: str) -> Iterator[str]:
         yield f'<details id="about-{_say(name)}"><summary>Rule: {_say(name)}</summary></details>'
         return
     manual = module.manual
-    told = {"Why": manual.why, "Measured": manual.measured, "Fix": manual.fix, "Source": manual.source}
-    words = "".join(f"<p><b>{heading}:</b> {_say(text)}</p>" for heading, text in told.items() if text)
+    told = {
+        "Why": manual.why,
+        "Measured": manual.measured,
+        "Fix": manual.fix,
+        "Source": manual.source,
+    }
+    words = "".join(
+        f"<p><b>{heading}:</b> {_say(text)}</p>" for heading, text in told.items() if text
+    )
     yield (
         f'<details id="about-{_say(name)}"><summary>Rule: {_say(name)}</summary><p>{_say(manual.obligation)}</p>{words}'
         f"<p>More: moatcheck explain {_say(name)}</p></details>"

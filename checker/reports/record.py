@@ -59,9 +59,17 @@ def json_text(value: Any, indent: int | None = None) -> str:
     '{"net":"a\\\\u202eb µ"}'
     """
     separators = None if indent else (",", ":")
-    text = json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False, separators=separators)
-    hidden = [character for character in set(text) if not character.isprintable() and character != "\n"]
-    return text.translate({ord(character): json.dumps(character)[1:-1] for character in hidden}) if hidden else text
+    text = json.dumps(
+        value, indent=indent, ensure_ascii=False, allow_nan=False, separators=separators
+    )
+    hidden = [
+        character for character in set(text) if not character.isprintable() and character != "\n"
+    ]
+    return (
+        text.translate({ord(character): json.dumps(character)[1:-1] for character in hidden})
+        if hidden
+        else text
+    )
 
 
 def plain_value(value: Any) -> Any:
@@ -82,7 +90,10 @@ def plain_value(value: Any) -> Any:
     if isinstance(value, dict):
         return {str(key): plain_value(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
-        return [plain_value(item) for item in (value if isinstance(value, list | tuple) else sorted(value))]
+        return [
+            plain_value(item)
+            for item in (value if isinstance(value, list | tuple) else sorted(value))
+        ]
     return str(value)
 
 
@@ -97,7 +108,12 @@ def _input(outcome: Outcome) -> dict[str, Any]:
 
 
 def _file(file: InputFile) -> dict[str, Any]:
-    return {"path": file.path, "sha256": file.sha256, "layer": file.layer, "function": file.function}
+    return {
+        "path": file.path,
+        "sha256": file.sha256,
+        "layer": file.layer,
+        "function": file.function,
+    }
 
 
 def _board(outcome: Outcome) -> dict[str, Any]:
@@ -117,7 +133,10 @@ def _region(region: RegionRow) -> dict[str, Any]:
         "name": region.name,
         "reference": region.reference,
         "quiet": region.quiet,
-        "pours": [{"layer": layer, "pieces": pieces, "area_mm2": area} for layer, pieces, area in region.pours],
+        "pours": [
+            {"layer": layer, "pieces": pieces, "area_mm2": area}
+            for layer, pieces, area in region.pours
+        ],
     }
 
 
@@ -158,7 +177,9 @@ def _fine(value: float | None, unit: str) -> float | None:
 
 def _sources(finding: Finding) -> dict[str, Any]:
     """Which copper objects the finding speaks of, as a key of its detail; none if none is known."""
-    told = [{"net": source.net, "file": source.file, "line": source.line} for source in finding.sources]
+    told = [
+        {"net": source.net, "file": source.file, "line": source.line} for source in finding.sources
+    ]
     return {"sources": told} if told else {}
 
 

@@ -21,7 +21,9 @@ from checker.results.outcome import Outcome, StatedDoubt
 from checker.rules import RuleModule
 from checker.rules import registry as rules
 
-SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+SCHEMA = (
+    "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+)
 FINGERPRINT = "moatcheckFinding/v1"
 DOUBT = "doubt"
 DOUBT_HELP = (
@@ -39,20 +41,33 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
 def _run(outcome: Outcome) -> dict[str, Any]:
     names = _rule_names(outcome)
     index = {name: place for place, name in enumerate(names)}
-    results = [_result(outcome, group, finding, index) for group in outcome.groups for finding in group.members]
+    results = [
+        _result(outcome, group, finding, index)
+        for group in outcome.groups
+        for finding in group.members
+    ]
     open_doubts = [stated for stated in outcome.doubts if stated.accepted is None]
     return {
         "tool": {"driver": _driver(outcome, names)},
         "invocations": [
             {
                 "executionSuccessful": not open_doubts,
-                "toolExecutionNotifications": [_notification(outcome, stated) for stated in open_doubts],
+                "toolExecutionNotifications": [
+                    _notification(outcome, stated) for stated in open_doubts
+                ],
             }
         ],
-        "artifacts": [{"location": _artifact(outcome, file.path)} | _hashes(file.sha256) for file in outcome.files],
+        "artifacts": [
+            {"location": _artifact(outcome, file.path)} | _hashes(file.sha256)
+            for file in outcome.files
+        ],
         "columnKind": "unicodeCodePoints",
         "results": results + [_doubt(outcome, stated, index[DOUBT]) for stated in outcome.doubts],
-        "properties": {"verdict": outcome.verdict, "standing": outcome.standing, "caution": outcome.caution},
+        "properties": {
+            "verdict": outcome.verdict,
+            "standing": outcome.standing,
+            "caution": outcome.caution,
+        },
     }
 
 
@@ -70,7 +85,9 @@ def _driver(outcome: Outcome, names: list[str]) -> dict[str, Any]:
 
 
 def _rule_names(outcome: Outcome) -> list[str]:
-    named = {check.rule for check in outcome.checks} | {finding.rule for finding in outcome.findings}
+    named = {check.rule for check in outcome.checks} | {
+        finding.rule for finding in outcome.findings
+    }
     return [*sorted(named), DOUBT]
 
 
@@ -79,11 +96,20 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
         words = DOUBT_HELP if name == DOUBT else name
         return {"id": name, "shortDescription": {"text": words}, "help": {"text": words}}
     manual = module.manual
-    parts = {"Why": manual.why, "Measured": manual.measured, "Fix": manual.fix, "Source": manual.source}
+    parts = {
+        "Why": manual.why,
+        "Measured": manual.measured,
+        "Fix": manual.fix,
+        "Source": manual.source,
+    }
     given = {heading: words for heading, words in parts.items() if words}
     more = f"Limits and words: moatcheck explain {name}; moatcheck explain words"
-    plain = "\n\n".join([manual.obligation, *(f"{heading}: {words}" for heading, words in given.items()), more])
-    marked = "\n\n".join([manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items()), more])
+    plain = "\n\n".join(
+        [manual.obligation, *(f"{heading}: {words}" for heading, words in given.items()), more]
+    )
+    marked = "\n\n".join(
+        [manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items()), more]
+    )
     return {
         "id": name,
         "name": module.rule.title or name,
@@ -94,9 +120,20 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
     }
 
 
-def _result(outcome: Outcome, group: Group, finding: Finding, index: dict[str, int]) -> dict[str, Any]:
-    shared = f"place {group.number}, {wording.count(len(group.members), 'finding')}" if len(group.members) > 1 else ""
-    words = [f"{finding.message} {wording.place(finding.at)}", wording.figures(finding), finding.hint or "", shared]
+def _result(
+    outcome: Outcome, group: Group, finding: Finding, index: dict[str, int]
+) -> dict[str, Any]:
+    shared = (
+        f"place {group.number}, {wording.count(len(group.members), 'finding')}"
+        if len(group.members) > 1
+        else ""
+    )
+    words = [
+        f"{finding.message} {wording.place(finding.at)}",
+        wording.figures(finding),
+        finding.hint or "",
+        shared,
+    ]
     result: dict[str, Any] = {
         "ruleId": finding.rule,
         "ruleIndex": index[finding.rule],
@@ -114,7 +151,9 @@ def _result(outcome: Outcome, group: Group, finding: Finding, index: dict[str, i
             "unit": finding.unit,
         },
     }
-    related = [_related(outcome, number, source) for number, source in enumerate(finding.sources[1:], 1)]
+    related = [
+        _related(outcome, number, source) for number, source in enumerate(finding.sources[1:], 1)
+    ]
     if related:
         result["relatedLocations"] = related
     if finding.waived is not None:
@@ -135,12 +174,16 @@ def _location(outcome: Outcome, finding: Finding) -> dict[str, Any]:
 
 
 def _related(outcome: Outcome, number: int, source: Source) -> dict[str, Any]:
-    return {"id": number, "message": {"text": f"copper of {source.net}"}} | _physical(outcome, source.file, source.line)
+    return {"id": number, "message": {"text": f"copper of {source.net}"}} | _physical(
+        outcome, source.file, source.line
+    )
 
 
 def _layer_file(outcome: Outcome, layer: str | None) -> str:
     """The file of a layer; an empty string, which is the board, if there is none."""
-    return next((file.path for file in outcome.files if layer is not None and file.layer == layer), "")
+    return next(
+        (file.path for file in outcome.files if layer is not None and file.layer == layer), ""
+    )
 
 
 def _physical(outcome: Outcome, file: str, line: int | None) -> dict[str, Any]:
@@ -157,7 +200,11 @@ def _artifact(outcome: Outcome, file: str) -> dict[str, str]:
     if file and file not in own:
         return {"uri": _uri(file)}  # rules or a table
     folder = posixpath.dirname(board) if posixpath.basename(board) in own else board
-    return {"uri": _uri(posixpath.normpath(posixpath.join(folder, file.replace("\\", "/"))) if file else board)}
+    return {
+        "uri": _uri(
+            posixpath.normpath(posixpath.join(folder, file.replace("\\", "/"))) if file else board
+        )
+    }
 
 
 def _uri(path: str) -> str:

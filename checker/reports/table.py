@@ -15,7 +15,19 @@ COLUMNS = (
     "kind", "number", "group", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",
     "measured", "required", "unit", "harm", "message", "hint", "reason", "until", "file", "line",
 )  # fmt: skip
-FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # also the wide forms of East Asian text
+FORMULA = (
+    "=",
+    "+",
+    "-",
+    "@",
+    "\t",
+    "\r",
+    "\n",
+    "＝",
+    "＋",
+    "－",
+    "＠",
+)  # also the wide forms of East Asian text
 
 Cell = str | int | float | None
 
@@ -29,10 +41,14 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
         {
             "kind": "verdict",
             "level": outcome.verdict,
-            "message": "; ".join(filter(None, (outcome.standing, wording.tally(outcome.findings), since))),
+            "message": "; ".join(
+                filter(None, (outcome.standing, wording.tally(outcome.findings), since))
+            ),
         }
     ]
-    rows += [_finding(group.number, finding) for group in outcome.groups for finding in group.members]
+    rows += [
+        _finding(group.number, finding) for group in outcome.groups for finding in group.members
+    ]
     rows += [_doubt(stated) for stated in outcome.doubts]
     rows.append({"kind": "caution", "message": outcome.caution})
     table.writerows([_safe(row.get(column)) for column in COLUMNS] for row in rows)
@@ -93,7 +109,11 @@ def _safe(cell: Cell) -> Cell:
     if isinstance(cell, float):
         return round(cell, 6) + 0.0
     if isinstance(cell, str):
-        return f"'{wording.printable(cell)}" if cell.lstrip(" ").startswith(FORMULA) else wording.printable(cell)
+        return (
+            f"'{wording.printable(cell)}"
+            if cell.lstrip(" ").startswith(FORMULA)
+            else wording.printable(cell)
+        )
     return cell
 
 

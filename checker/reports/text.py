@@ -94,7 +94,9 @@ def _board(outcome: Outcome) -> str:
         wording.count(outcome.holes, "hole"),
         wording.count(outcome.components, "component"),
     )
-    return f"{outcome.path} ({outcome.format}{size}): {', '.join(counted)}; rules {outcome.rules_path}"
+    return (
+        f"{outcome.path} ({outcome.format}{size}): {', '.join(counted)}; rules {outcome.rules_path}"
+    )
 
 
 def _places(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
@@ -157,7 +159,11 @@ def _how_to_waive(group: Group) -> Iterator[str]:
 def _figures(finding: Finding) -> str:
     """What was measured and required, unless the message has both numbers."""
     numbers = wording.measurement(finding), wording.requirement(finding).removeprefix("at least ")
-    return "" if all(numbers) and all(number in finding.message for number in numbers) else wording.figures(finding)
+    return (
+        ""
+        if all(numbers) and all(number in finding.message for number in numbers)
+        else wording.figures(finding)
+    )
 
 
 def _about(finding: Finding) -> str:
@@ -173,7 +179,9 @@ def _members(group: Group, ink: Ink) -> Iterator[str]:
     for finding in others[:MOST_MEMBERS]:
         state = " (waived)" if finding.waived else ""
         figures = wording.figures(finding)
-        yield from _wrapped(f"- {_about(finding)}{state}{f': {figures}' if figures else ''}", "     ", "       ")
+        yield from _wrapped(
+            f"- {_about(finding)}{state}{f': {figures}' if figures else ''}", "     ", "       "
+        )
         yield from _faint(f"  id {finding.id}", ink)
     if len(others) > MOST_MEMBERS:
         yield f"     and {len(others) - MOST_MEMBERS} more, all in report.json (--format json)"
@@ -208,11 +216,15 @@ def _broken_rules(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     yield from _heading("What these rules ask for", ink)
     for name, manual in broken.items():
         yield from _wrapped(f"{name}: {manual.obligation}", "  ", "    ")
-    yield from _wrapped("Each in full: moatcheck explain RULE; the words: moatcheck explain words", "  ")
+    yield from _wrapped(
+        "Each in full: moatcheck explain RULE; the words: moatcheck explain words", "  "
+    )
 
 
 def _waived(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
-    waived = [(group.number, finding) for group in groups for finding in group.members if finding.waived]
+    waived = [
+        (group.number, finding) for group in groups for finding in group.members if finding.waived
+    ]
     if not waived:
         return
     yield from _heading(f"Waived: {wording.count(len(waived), 'finding')}", ink)
@@ -268,7 +280,9 @@ def _checks(checks: Sequence[Check], ink: Ink) -> Iterator[str]:
     for check in checks:
         if check.why:
             yield from _wrapped(
-                f"{check.rule} {'ran in part' if check.ran else 'did not run'}: {check.why}", "  ", "    "
+                f"{check.rule} {'ran in part' if check.ran else 'did not run'}: {check.why}",
+                "  ",
+                "    ",
             )
 
 

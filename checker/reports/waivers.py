@@ -41,7 +41,9 @@ def _blocks(outcome: Outcome) -> Iterator[str]:
 def _about(number: int, finding: Finding) -> str:
     layers = f" {', '.join(finding.on)}" if finding.on else ""
     about = f"{number}. {finding.level} {finding.rule} {wording.subject(finding)}{layers} {wording.place(finding.at)}"
-    told = filter(None, (f"{about}: {finding.message}", wording.figures(finding), f"id {finding.id}"))
+    told = filter(
+        None, (f"{about}: {finding.message}", wording.figures(finding), f"id {finding.id}")
+    )
     return "; ".join(told)
 
 

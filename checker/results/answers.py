@@ -65,7 +65,11 @@ def _field_device(detail: dict[str, Any]) -> str:
     if device == "floating":
         return "field device: floating, fits"
     if device == "earthed":
-        by = f"by its {wording.voltage(volts)} of common mode" if volts else "by its common mode, which is not stated"
+        by = (
+            f"by its {wording.voltage(volts)} of common mode"
+            if volts
+            else "by its common mode, which is not stated"
+        )
         return f"field device: earthed, disturbs {by}"
     return "field device: unknown, not answerable from these files"
 
@@ -80,7 +84,9 @@ def _layouts(finding: Finding) -> Iterator[Variant]:
     yield _measured(f"one unbroken reference for {pair}", None if joined is None else joined / 1e6)
     left = f"no direct current; {wording.plain(compared['isolated_pf'], 2)} pF left"
     parts = compared["without_parts"]
-    yield Variant(f"{pair} isolated", left + (f" and what {', '.join(parts)} have" if parts else ""), None)
+    yield Variant(
+        f"{pair} isolated", left + (f" and what {', '.join(parts)} have" if parts else ""), None
+    )
 
 
 def _measured(layout: str, volts: float | None) -> Variant:

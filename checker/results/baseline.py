@@ -94,12 +94,22 @@ def read_outcome(path: Path) -> PastOutcome:
         raise InputError(f"cannot read it: {error.strerror}; check the path", place) from None
     except (ValueError, RecursionError):
         raise InputError("is no JSON; give a report.json of an earlier check", place) from None
-    if not isinstance(data, dict) or data.get("schema") != 1 or not isinstance(data.get("findings"), list):
-        raise InputError("is no report of this tool (schema 1); give a report.json of an earlier check", place)
+    if (
+        not isinstance(data, dict)
+        or data.get("schema") != 1
+        or not isinstance(data.get("findings"), list)
+    ):
+        raise InputError(
+            "is no report of this tool (schema 1); give a report.json of an earlier check", place
+        )
     try:
-        return PastOutcome(str(data.get("verdict", "")), tuple(_past_of(entry) for entry in data["findings"]))
+        return PastOutcome(
+            str(data.get("verdict", "")), tuple(_past_of(entry) for entry in data["findings"])
+        )
     except (KeyError, TypeError, ValueError, AttributeError):
-        raise InputError("holds a finding that is not whole; write the report anew", place) from None
+        raise InputError(
+            "holds a finding that is not whole; write the report anew", place
+        ) from None
 
 
 def match(old: Sequence[Past], new: Sequence[Past]) -> Match:

@@ -45,7 +45,9 @@ def compare(old: Sequence[Past], new: Sequence[Past]) -> Comparison:
 
 def as_text(comparison: Comparison) -> str:
     """The comparison for a terminal."""
-    counts = {name: len(getattr(comparison, name)) for name in ("fixed", "new", "moved", "unchanged")}
+    counts = {
+        name: len(getattr(comparison, name)) for name in ("fixed", "new", "moved", "unchanged")
+    }
     lines = [", ".join(f"{count} {name}" for name, count in counts.items())]
     if hypot(*comparison.shift) > STILL:
         x, y = comparison.shift

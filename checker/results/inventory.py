@@ -67,7 +67,9 @@ def inventory(board: Board, rules: Rules | None = None, *, pieces: bool = False)
         title=board.title,
         format=board.format,
         thickness_mm=board.stackup.thickness,
-        files=tuple({"path": f.path, "layer": f.layer, "function": f.function} for f in board.files),
+        files=tuple(
+            {"path": f.path, "layer": f.layer, "function": f.function} for f in board.files
+        ),
         layers=_layer_rows(board),
         nets=_net_rows(board, layout),
         pours=_pour_rows(layout) if layout else (),
@@ -130,7 +132,9 @@ def as_csv(stock: Inventory) -> str:
 
 def as_text(stock: Inventory) -> str:
     """The rows for a terminal of 80 columns."""
-    thickness = "thickness not stated" if stock.thickness_mm is None else f"{stock.thickness_mm:g} mm thick"
+    thickness = (
+        "thickness not stated" if stock.thickness_mm is None else f"{stock.thickness_mm:g} mm thick"
+    )
     plated = ", ".join(f"{count} {kind}" for kind, count in stock.holes.items() if count)
     lines = [f"{stock.title or 'untitled board'} ({stock.format}), {thickness}", "", "Layers"]
     lines += [_layer_line(row) for row in stock.layers]
@@ -138,7 +142,10 @@ def as_text(stock: Inventory) -> str:
     lines += _net_lines(stock.nets)
     if stock.pours:
         lines += ["", "Pours"]
-        lines += [f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:12.3f} mm²" for r in stock.pours]
+        lines += [
+            f"  {r['region']:12} {r['layer']:4} {r['net']:24} {r['area_mm2']:12.3f} mm²"
+            for r in stock.pours
+        ]
     if stock.islands is not None:
         lines += ["", *island_lines(stock.islands)]
     lines += ["", "Files"]
@@ -146,11 +153,17 @@ def as_text(stock: Inventory) -> str:
     for title, rows in (("Doubts", stock.doubts), ("Remarks", stock.remarks)):
         if rows:
             lines += ["", title]
-            lines += [f"  {r['place'] + ': ' if r['place'] else ''}{r['what']}: {r['why']}" for r in rows]
+            lines += [
+                f"  {r['place'] + ': ' if r['place'] else ''}{r['what']}: {r['why']}" for r in rows
+            ]
     return "\n".join(lines) + "\n"
 
 
-FORMATS: Mapping[str, Callable[[Inventory], str]] = {"text": as_text, "json": as_json, "csv": as_csv}
+FORMATS: Mapping[str, Callable[[Inventory], str]] = {
+    "text": as_text,
+    "json": as_json,
+    "csv": as_csv,
+}
 
 
 def _component_row(part: Component) -> dict[str, Any]:
@@ -204,7 +217,15 @@ def _cut(cell: str, width: int) -> str:
 def _net_cells(row: NetRow) -> tuple[str, ...]:
     share = "" if row.reference_percent is None else f"{row.reference_percent:.1f}"
     crossings = "" if row.crossings is None else str(row.crossings)
-    return row.net, row.layers, str(row.pads), f"{row.length_mm:.3f}", row.region or "", share, crossings
+    return (
+        row.net,
+        row.layers,
+        str(row.pads),
+        f"{row.length_mm:.3f}",
+        row.region or "",
+        share,
+        crossings,
+    )
 
 
 def _columns(cells: Sequence[str]) -> str:
@@ -231,13 +252,20 @@ def _net_rows(board: Board, layout: Layout | None) -> tuple[NetRow, ...]:
     size = len(board.nets)
     named = copper.net >= 0
     lines = named & (copper.kind != Kind.AREA) & ~copper.pad
-    length = np.bincount(copper.net[lines], shapely.length(copper.skeletons(np.flatnonzero(lines))), size)
+    length = np.bincount(
+        copper.net[lines], shapely.length(copper.skeletons(np.flatnonzero(lines))), size
+    )
     pads = np.bincount(copper.net[named & copper.pad], minlength=size)
     used = [
-        "".join(f"{board.layers[i].id} " for i in np.unique(copper.layer[copper.net == net])).rstrip()
+        "".join(
+            f"{board.layers[i].id} " for i in np.unique(copper.layer[copper.net == net])
+        ).rstrip()
         for net in range(size)
     ]
-    rows = [NetRow(net.name, used[i], int(pads[i]), round(float(length[i]), 4)) for i, net in enumerate(board.nets)]
+    rows = [
+        NetRow(net.name, used[i], int(pads[i]), round(float(length[i]), 4))
+        for i, net in enumerate(board.nets)
+    ]
     if layout is not None:
         rows = [_with_reference(row, i, layout) for i, row in enumerate(rows)]
     return tuple(sorted(rows, key=lambda row: row.net))

@@ -36,11 +36,17 @@ def islands(board: Board) -> tuple[Island, ...]:
     order = np.lexsort((board.copper.layer, piece))
     starts: Rows = np.flatnonzero(np.diff(piece[order], prepend=-1))
     shapes = board.copper.shapes()
-    holes = np.bincount(board.connectivity.hole_piece[board.connectivity.hole_piece >= 0], minlength=len(piece) + 1)
+    holes = np.bincount(
+        board.connectivity.hole_piece[board.connectivity.hole_piece >= 0], minlength=len(piece) + 1
+    )
     found = [
-        _island(board, rows, shapes, int(holes[piece[rows[0]]])) for rows in np.split(order, starts[1:]) if len(rows)
+        _island(board, rows, shapes, int(holes[piece[rows[0]]]))
+        for rows in np.split(order, starts[1:])
+        if len(rows)
     ]
-    return tuple(sorted(found, key=lambda island: (island.net is not None, -island.area_mm2, island.at)))
+    return tuple(
+        sorted(found, key=lambda island: (island.net is not None, -island.area_mm2, island.at))
+    )
 
 
 def _island(board: Board, rows: Rows, shapes: np.ndarray, holes: int) -> Island:

@@ -117,7 +117,9 @@ class Outcome:
         """Places and findings, doubts that nobody accepted, checks that did not run."""
         open_doubts = sum(stated.accepted is None for stated in self.doubts)
         idle = sum(not check.ran for check in self.checks)
-        found = ", ".join(filter(None, (places(self.groups), f"{self.waived} waived" if self.waived else "")))
+        found = ", ".join(
+            filter(None, (places(self.groups), f"{self.waived} waived" if self.waived else ""))
+        )
         doubts = f"; {count(open_doubts, 'doubt')} not accepted" if open_doubts else ""
         return found + doubts + (f"; {count(idle, 'check')} did not run" if idle else "")
 
@@ -135,7 +137,9 @@ class Outcome:
         new, gone = len(self.findings) - len(known), self.baseline - len(known)
         said = f"against the baseline: {len(known)} known, {new} new, {gone} gone"
         failing = sorted({finding.rule for finding in known if counts(finding, self.fail_on)})
-        return f"{said}; known findings of {', '.join(failing)} fail all the same" if failing else said
+        return (
+            f"{said}; known findings of {', '.join(failing)} fail all the same" if failing else said
+        )
 
 
 def counts(finding: Finding, fail_on: Level) -> bool:

@@ -16,11 +16,25 @@ from checker.findings import XY, Finding, Source
 from checker.geometry.boxes import BoxIndex, widened
 from checker.geometry.corridor import corridor
 from parsers.board import PLATED, Board
-from parsers.primitives import ARC_TOLERANCE, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, concatenate
+from parsers.primitives import (
+    ARC_TOLERANCE,
+    TOUCH,
+    Bools,
+    Conductors,
+    Floats,
+    Ints,
+    Kind,
+    Rows,
+    Shapes,
+    concatenate,
+)
 from parsers.primitives import conductors as make_conductors
 
 ON = TOUCH + ARC_TOLERANCE  # mm; copper this near a place lies at it
-NEARBY = (0.5, 5.0)  # mm; how far to look for a net that the witness runs beside, the nearer ring first
+NEARBY = (
+    0.5,
+    5.0,
+)  # mm; how far to look for a net that the witness runs beside, the nearer ring first
 ENDS = 8  # lines of a witness that are asked from either end
 ALIKE = 0.002  # mm; centre lines and edges that meet a place equally well
 FAR = 1000.0  # mm; said of what is not there
@@ -47,7 +61,11 @@ class _Asked:
 
 def with_sources(board: Board, findings: Sequence[Finding]) -> list[Finding]:
     """Findings in the same order, each with the copper objects of its nets, in the order of its nets."""
-    subjects = [(number, net) for number, finding in enumerate(findings) for net in dict.fromkeys(finding.nets)]
+    subjects = [
+        (number, net)
+        for number, finding in enumerate(findings)
+        for net in dict.fromkeys(finding.nets)
+    ]
     objects = _Objects(board)
     asked = _asked(board, findings, subjects, objects)
     found: dict[int, int] = {}
@@ -59,7 +77,10 @@ def with_sources(board: Board, findings: Sequence[Finding]) -> list[Finding]:
         number, net = subjects[subject]
         source = _source(board, objects.copper, row, net)
         told[number] += [source] if source else []
-    return [replace(finding, sources=tuple(sources)) for finding, sources in zip(findings, told, strict=True)]
+    return [
+        replace(finding, sources=tuple(sources))
+        for finding, sources in zip(findings, told, strict=True)
+    ]
 
 
 class _Objects:
@@ -92,7 +113,12 @@ def _walls(board: Board) -> Conductors:
     )
 
 
-def _asked(board: Board, findings: Sequence[Finding], subjects: Sequence[tuple[int, str]], objects: _Objects) -> _Asked:
+def _asked(
+    board: Board,
+    findings: Sequence[Finding],
+    subjects: Sequence[tuple[int, str]],
+    objects: _Objects,
+) -> _Asked:
     layers = {layer.id: number for number, layer in enumerate(board.layers)}
     rows: list[tuple[float, ...]] = []
     for subject, (number, net) in enumerate(subjects):
@@ -132,7 +158,9 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     rows = np.flatnonzero(np.isin(objects.net, asked.net))
     boxes = objects.copper.take(rows).bounds()
     places = np.hstack((asked.at, asked.at))
-    some, _, _ = corridor(boxes, places, np.empty((0, 4)), reach)  # an index of a whole board takes seconds
+    some, _, _ = corridor(
+        boxes, places, np.empty((0, 4)), reach
+    )  # an index of a whole board takes seconds
     rows, boxes = rows[some], boxes[some]
     part = objects.copper.take(rows)
     ask, near = BoxIndex(boxes).meeting(widened(places, reach))
@@ -142,15 +170,31 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     area = part.kind[near] == Kind.AREA
     away = _away(skeletons, area & (reach <= ON), asked.at[ask])
     close = away - radius <= reach
-    ask, near, skeletons, radius, away = (column[close] for column in (ask, near, skeletons, radius, away))
-    off = np.maximum(away - radius, 0.0) if reach > ON else _misfit(part, near, skeletons, asked.at[ask], away)
+    ask, near, skeletons, radius, away = (
+        column[close] for column in (ask, near, skeletons, radius, away)
+    )
+    off = (
+        np.maximum(away - radius, 0.0)
+        if reach > ON
+        else _misfit(part, near, skeletons, asked.at[ask], away)
+    )
     onward = np.maximum(_away(skeletons, area[close], asked.towards[ask]) - radius, 0.0)
     chosen, layer = asked.layer[ask], part.layer[near]
     elsewhere = (layer != chosen) & (layer != EVERY_LAYER) & (chosen != EVERY_LAYER)
     place = ask if reach <= ON else np.zeros_like(ask)
     other = part.pad[near] != asked.pads[ask].astype(bool)
     wall = layer == EVERY_LAYER
-    keys = (near, part.line[near], part.file[near], _step(onward), other, wall, _step(off), place, elsewhere)
+    keys = (
+        near,
+        part.line[near],
+        part.file[near],
+        _step(onward),
+        other,
+        wall,
+        _step(off),
+        place,
+        elsewhere,
+    )
     order = np.lexsort((*keys, asked.subject[ask]))
     subjects, first = np.unique(asked.subject[ask][order], return_index=True)
     return dict(zip(subjects.tolist(), rows[near[order[first]]].tolist(), strict=True))
@@ -174,7 +218,9 @@ def _misfit(part: Conductors, near: Rows, skeletons: Shapes, at: Floats, away: F
     radius = part.radius[near]
     off: Floats = np.minimum(away, np.abs(away - radius))
     areas = np.flatnonzero(part.kind[near] == Kind.AREA)
-    rows, first, which = np.unique(near[areas], return_index=True, return_inverse=True)  # a pour meets many places
+    rows, first, which = np.unique(
+        near[areas], return_index=True, return_inverse=True
+    )  # a pour meets many places
     lines = shapely.boundary(skeletons[areas[first]])
     cut = part.centre[rows] >= 0
     lines[cut] = shapely.union(lines[cut], part.centres[part.centre[rows[cut]]])

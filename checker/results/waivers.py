@@ -15,7 +15,9 @@ from checker.wording import count
 from parsers.trouble import Doubt
 
 
-def waive(findings: Sequence[Finding], rules: Rules, today: date) -> tuple[list[Finding], list[Doubt]]:
+def waive(
+    findings: Sequence[Finding], rules: Rules, today: date
+) -> tuple[list[Finding], list[Doubt]]:
     """Mark findings that a waiver covers.
 
     Returns
@@ -28,7 +30,11 @@ def waive(findings: Sequence[Finding], rules: Rules, today: date) -> tuple[list[
         place = rules.place(f"waiver[{number}]")
         hits = [i for i, finding in enumerate(out) if _covers(waiver, finding)]
         if not hits:
-            remarks.append(Doubt(f"waiver for {_subject(waiver)} matches nothing", "remove it or mend it", place))
+            remarks.append(
+                Doubt(
+                    f"waiver for {_subject(waiver)} matches nothing", "remove it or mend it", place
+                )
+            )
         elif _expired(waiver.until, today):
             why = f"it ended on {waiver.until} and does not count; stands again: {count(len(hits), 'finding')}"
             remarks.append(Doubt(f"waiver for {_subject(waiver)} has expired", why, place))
@@ -38,7 +44,9 @@ def waive(findings: Sequence[Finding], rules: Rules, today: date) -> tuple[list[
     return out, remarks
 
 
-def accept(doubts: Iterable[Doubt], rules: Rules, today: date) -> tuple[list[StatedDoubt], list[Doubt]]:
+def accept(
+    doubts: Iterable[Doubt], rules: Rules, today: date
+) -> tuple[list[StatedDoubt], list[Doubt]]:
     """Mark doubts that the rules file accepts; remarks tell of acceptances that match nothing or have expired."""
     stated = [StatedDoubt(doubt) for doubt in doubts]
     remarks: list[Doubt] = []
@@ -46,7 +54,13 @@ def accept(doubts: Iterable[Doubt], rules: Rules, today: date) -> tuple[list[Sta
         place = rules.place(f"accepted_doubt[{number}]")
         hits = [i for i, entry in enumerate(stated) if _means(accepted, entry.doubt)]
         if not hits:
-            remarks.append(Doubt(f'accepted doubt "{accepted.what}" matches nothing', "remove it or mend it", place))
+            remarks.append(
+                Doubt(
+                    f'accepted doubt "{accepted.what}" matches nothing',
+                    "remove it or mend it",
+                    place,
+                )
+            )
         elif _expired(accepted.until, today):
             why = f"it ended on {accepted.until} and does not count"
             remarks.append(Doubt(f'accepted doubt "{accepted.what}" has expired', why, place))

@@ -41,7 +41,11 @@ def plates(layout: Layout, names: Iterable[str]) -> list[Plate]:
     pours = [pour for pour in layout.pours if pour.region in regions and not pour.plane]
     depth = depths(layout)
     return [
-        Plate(layer, depth[layer], shapely.union_all([pour.shape for pour in pours if pour.layer == layer]))
+        Plate(
+            layer,
+            depth[layer],
+            shapely.union_all([pour.shape for pour in pours if pour.layer == layer]),
+        )
         for layer in sorted({pour.layer for pour in pours})
     ]
 
@@ -52,7 +56,9 @@ def permittivity(layout: Layout) -> tuple[list[float], bool]:
     count = max(len(layout.board.layers) - 1, 1)
     values = list(told) if len(told) == count else [None] * count
     stated = layout.rules.stackup.er
-    return [value or stated or USUAL_ER for value in values], all(value or stated for value in values)
+    return [value or stated or USUAL_ER for value in values], all(
+        value or stated for value in values
+    )
 
 
 def coplanar(width: float, gap: Floats | float, er: float) -> Floats:
@@ -127,7 +133,9 @@ def over_overlaps(one: Sequence[Plate], other: Sequence[Plate], er: Sequence[flo
         if low == high:
             continue
         between = [p.shape for p in (*one, *other) if low < p.layer < high]
-        area = shapely.area(shapely.difference(shapely.intersection(a.shape, b.shape), shapely.union_all(between)))
+        area = shapely.area(
+            shapely.difference(shapely.intersection(a.shape, b.shape), shapely.union_all(between))
+        )
         height = abs(a.depth - b.depth)
         if area > 0 and height > 0:
             total += EPSILON * float(np.mean(er[low:high])) * float(area) / height

@@ -109,8 +109,12 @@ class Cells:
         width = np.tile(self.branches.width, 2)
         whole = np.bincount(ends, width, len(self.cell))
         edges = np.tile(self._middle, (2, 1)) * width[:, None]
-        sums = np.column_stack([np.bincount(ends, edges[:, axis], len(self.cell)) for axis in (0, 1)])
-        middles = sums / np.where(whole > 0, whole, 1.0)[:, None] * self.grid.cell + self.grid.origin
+        sums = np.column_stack(
+            [np.bincount(ends, edges[:, axis], len(self.cell)) for axis in (0, 1)]
+        )
+        middles = (
+            sums / np.where(whole > 0, whole, 1.0)[:, None] * self.grid.cell + self.grid.origin
+        )
         return np.where(whole[:, None] > 0, middles, self.grid.middles(self.cell))
 
     @cached_property
@@ -132,12 +136,17 @@ class Cells:
         count = begins[number + 1] - begins[number]
         out[covered[count > 0]] = order[begins[number[count > 0]]]
         for row, which in zip(covered[count > 1].tolist(), number[count > 1].tolist(), strict=True):
-            out[row] = self._one_of(order[begins[which] : begins[which + 1]], np.asarray(at).reshape(-1, 2)[row])
+            out[row] = self._one_of(
+                order[begins[which] : begins[which + 1]], np.asarray(at).reshape(-1, 2)[row]
+            )
         return out
 
     def nodes_within(self, at: tuple[float, float], radius: float) -> Rows:
         """Nodes whose cell has its middle within a distance of a place, mm."""
-        low, high = (np.floor(self.grid.places(np.array(at) + off)[0]).astype(np.int64) for off in (-radius, radius))
+        low, high = (
+            np.floor(self.grid.places(np.array(at) + off)[0]).astype(np.int64)
+            for off in (-radius, radius)
+        )
         low, high = np.maximum(low, 0), np.minimum(high, np.array(self.grid.shape) - 1)
         x, y = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
         cells = (x * self.grid.shape[1] + y).ravel()
@@ -165,12 +174,19 @@ class Cells:
         box = (float(x), float(y), float(x) + self.grid.cell, float(y) + self.grid.cell)
         point = shapely.Point(*at)
         owners = self._tree.query(point, predicate="intersects")
-        parts = [p for owner in owners for p in shapely.get_parts(shapely.clip_by_rect(self.polygons[owner], *box))]
+        parts = [
+            p
+            for owner in owners
+            for p in shapely.get_parts(shapely.clip_by_rect(self.polygons[owner], *box))
+        ]
         parts = [part for part in parts if part.area > 0]
         if not parts:
             return int(nodes[0])
         best = min(parts, key=lambda part: float(shapely.distance(part, point)))
-        away = [shapely.distance(best, self._edges_of(node)).min(initial=np.inf) for node in nodes.tolist()]
+        away = [
+            shapely.distance(best, self._edges_of(node)).min(initial=np.inf)
+            for node in nodes.tolist()
+        ]
         return int(nodes[int(np.argmin(away))])
 
     def _edges_of(self, node: int) -> Shapes:
@@ -298,7 +314,9 @@ def _corners(cuts: Sequence[_Cut], grid: Grid) -> npt.NDArray[np.intp]:
     return np.concatenate(pairs)
 
 
-def _along_rims(edges: _Edges, across: Sequence[_Crossings], cuts: Sequence[_Cut]) -> npt.NDArray[np.intp]:
+def _along_rims(
+    edges: _Edges, across: Sequence[_Crossings], cuts: Sequence[_Cut]
+) -> npt.NDArray[np.intp]:
     """Pairs of half stretches that a rim joins within a cell, shape (m, 2)."""
     shift = len(cuts[0].line)
     stretch = np.concatenate((cuts[0].of_crossing, cuts[1].of_crossing + shift))
@@ -316,7 +334,9 @@ def _along_rims(edges: _Edges, across: Sequence[_Crossings], cuts: Sequence[_Cut
     return np.column_stack((leaves, enters[follows]))
 
 
-def _nodes(cuts: Sequence[_Cut], pairs: npt.NDArray[np.intp], grid: Grid, lonely: Rows) -> tuple[Rows, Rows]:
+def _nodes(
+    cuts: Sequence[_Cut], pairs: npt.NDArray[np.intp], grid: Grid, lonely: Rows
+) -> tuple[Rows, Rows]:
     """Number of the node on either side of each stretch, and the cell of each node.
 
     Half stretch 2 p lies on the lower side of stretch p, 2 p + 1 on the upper side.
@@ -327,8 +347,12 @@ def _nodes(cuts: Sequence[_Cut], pairs: npt.NDArray[np.intp], grid: Grid, lonely
     upper = np.concatenate((up.line * rows + up.place, right.place * rows + right.line))
     halves = np.column_stack((lower, upper)).ravel()
     size = len(halves)
-    graph = coo_array((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
-    count, label = connected_components(graph, directed=False) if size else (0, np.empty(0, dtype=np.int32))
+    graph = coo_array(
+        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size)
+    )
+    count, label = (
+        connected_components(graph, directed=False) if size else (0, np.empty(0, dtype=np.int32))
+    )
     cell = np.empty(count, dtype=np.intp)
     cell[label] = halves
     return label.astype(np.intp), np.concatenate((cell, lonely)).astype(np.intp)

@@ -64,7 +64,9 @@ def rims(contacts: Sequence[Contact]) -> Floats:
     turn = 2 * pi * (np.arange(RIM_POINTS) + 0.5) / RIM_POINTS
     middle = np.array([contact.at for contact in contacts], dtype=np.float64).reshape(-1, 1, 2)
     radius = np.array([contact.radius for contact in contacts]).reshape(-1, 1, 1)
-    points: Floats = (middle + radius * np.column_stack((np.cos(turn), np.sin(turn)))).reshape(-1, 2)
+    points: Floats = (middle + radius * np.column_stack((np.cos(turn), np.sin(turn)))).reshape(
+        -1, 2
+    )
     return points
 
 

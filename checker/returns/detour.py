@@ -97,7 +97,9 @@ class Network:
     def __init__(self, sheets: Sequence[shapely.Polygon], links: Sequence[Link]) -> None:
         self.sheets = [shapely.simplify(sheet, SIMPLIFY) for sheet in sheets]
         self._meshes: dict[int, Mesh] = {}
-        self.links = [replace(link, ends=(self._end(link, 0), self._end(link, 1))) for link in links]
+        self.links = [
+            replace(link, ends=(self._end(link, 0), self._end(link, 1))) for link in links
+        ]
 
     def _end(self, link: Link, side: int) -> XY:
         return self.on_sheet(link.sheets[side], link.ends[side])
@@ -120,7 +122,9 @@ class Network:
     def straight(self, sheet: int, at: XY, others: Floats) -> Floats:
         """Lengths of the straight ways from a place to others on its sheet, infinite where one leaves it; (n,)."""
         lines = shapely.linestrings(np.stack((np.broadcast_to(at, others.shape), others), axis=1))
-        lengths: Floats = np.where(shapely.covers(self._open[sheet], lines), shapely.length(lines), inf)
+        lengths: Floats = np.where(
+            shapely.covers(self._open[sheet], lines), shapely.length(lines), inf
+        )
         return lengths
 
     def mesh(self, sheet: int) -> Mesh:
@@ -142,12 +146,16 @@ class Network:
     def joined(self) -> list[int]:
         """Per sheet: the number of the group of sheets that links join."""
         groups = [0] * len(self.sheets)
-        for number, members in enumerate(components(len(self.sheets), [link.sheets for link in self.links])):
+        for number, members in enumerate(
+            components(len(self.sheets), [link.sheets for link in self.links])
+        ):
             for sheet in members:
                 groups[sheet] = number
         return groups
 
-    def detour(self, start: Sequence[End], end: Sequence[End], budget: Budget | None = None) -> Detour | None:
+    def detour(
+        self, start: Sequence[End], end: Sequence[End], budget: Budget | None = None
+    ) -> Detour | None:
         """The shortest way from any start to any end; None if there is none.
 
         Parameters
@@ -162,7 +170,9 @@ class Network:
         return self._search(start, end).bound
 
     def _search(self, start: Sequence[End], end: Sequence[End]) -> _Search:
-        here, there = ([(sheet, self.on_sheet(sheet, at)) for sheet, at in ways] for ways in (start, end))
+        here, there = (
+            [(sheet, self.on_sheet(sheet, at)) for sheet, at in ways] for ways in (start, end)
+        )
         return _Search(self, here, there)
 
 
@@ -204,7 +214,10 @@ class _Ahead:
     def _through(network: Network, port: Port, goals: Sequence[End]) -> tuple[float, float, float]:
         link = network.links[port[0]]
         here, there = link.ends[port[1]], link.ends[1 - port[1]]
-        return (*here, max(link.length, apart(here, there)) + min(apart(there, at) for _, at in goals))
+        return (
+            *here,
+            max(link.length, apart(here, there)) + min(apart(there, at) for _, at in goals),
+        )
 
     def __call__(self, at: XY) -> float:
         x, y = at
@@ -222,7 +235,9 @@ class _Search:
         self.goals = goals
         self.ahead: dict[int, _Ahead] = {}
         self.start = [_Root(sheet, at, 0.0, self._ahead(sheet)(at), None) for sheet, at in start]
-        groups = {network.joined[sheet] for sheet, _ in start} & {network.joined[sheet] for sheet, _ in goals}
+        groups = {network.joined[sheet] for sheet, _ in start} & {
+            network.joined[sheet] for sheet, _ in goals
+        }
         self.bound = min(root.ahead for root in self.start) if groups else None
 
     def run(self, budget: Budget) -> Detour | None:
@@ -250,7 +265,9 @@ class _Search:
                 return _traced(root)
             elif root.length <= self.reached[what] + SLACK:
                 self._follow(what, root)
-        return Detour(self.bound or 0.0, (), ())  # lost in rounding: the sheets are joined, so there is a way
+        return Detour(
+            self.bound or 0.0, (), ()
+        )  # lost in rounding: the sheets are joined, so there is a way
 
     # ------------------------------------------------------------------------------------------------- places
 
@@ -264,14 +281,19 @@ class _Search:
         if sheet not in self.ports:
             found: dict[int, list[Port]] = defaultdict(list)
             mesh, goals = self.network.mesh(sheet), enumerate(self.goals)
-            for port in (*self.network.ends.get(sheet, ()), *((GOAL, i) for i, (on, _) in goals if on == sheet)):
+            for port in (
+                *self.network.ends.get(sheet, ()),
+                *((GOAL, i) for i, (on, _) in goals if on == sheet),
+            ):
                 for triangle in mesh.triangles_at(self._place(port)):
                     found[triangle].append(port)
             self.ports[sheet] = found
         return self.ports[sheet]
 
     def _place(self, port: Port) -> XY:
-        return self.goals[port[1]][1] if port[0] == GOAL else self.network.links[port[0]].ends[port[1]]
+        return (
+            self.goals[port[1]][1] if port[0] == GOAL else self.network.links[port[0]].ends[port[1]]
+        )
 
     def _stand(self, root: _Root) -> None:
         """Look out of every triangle that a root lies in."""
@@ -324,14 +346,20 @@ class _Search:
         if wide < SLACK or self._outdone(window):
             return
         ahead = self._ahead(root.sheet)
-        most = max(root.ahead, to_line(root.at, left, right) + (ahead(left) + ahead(right) - wide) / 2)
+        most = max(
+            root.ahead, to_line(root.at, left, right) + (ahead(left) + ahead(right) - wide) / 2
+        )
         if most < inf:
             self._queue(root.length + most, window, root)
 
     def _outdone(self, window: _Window) -> bool:
         """Whether the way by a vertex of the edge is shorter to every place of the window."""
         root, mesh = window.root, self.network.mesh(window.root.sheet)
-        known, a, b = self.known[root.sheet], mesh.start[window.edge], mesh.start[_next(window.edge)]
+        known, a, b = (
+            self.known[root.sheet],
+            mesh.start[window.edge],
+            mesh.start[_next(window.edge)],
+        )
         over = known.get(a, inf) + apart(mesh.places[a], window.right)
         if over < root.length + apart(root.at, window.right) - SLACK:
             return True

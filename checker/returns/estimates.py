@@ -54,7 +54,12 @@ def rectangle_inductance(a: float, b: float, radius: float) -> float:
     a, b = max(a, 2 * radius), max(b, 2 * radius)
     d = sqrt(a * a + b * b)
     total = (
-        a * log(2 * a / radius) + b * log(2 * b / radius) + 2 * d - a * asinh(a / b) - b * asinh(b / a) - 2 * (a + b)
+        a * log(2 * a / radius)
+        + b * log(2 * b / radius)
+        + 2 * d
+        - a * asinh(a / b)
+        - b * asinh(b / a)
+        - 2 * (a + b)
     )
     return MU0 / pi * total * 1e-3 * 1e9
 
@@ -70,7 +75,9 @@ def loop_inductance(area: float, length: float, detour: float, width: float) -> 
     return rectangle_inductance(half / 2 + root, half / 2 - root, strip_radius(width))
 
 
-def loop_field(frequency: float, area: float, current: float = ASSUMED_CURRENT, distance: float = DISTANCE) -> float:
+def loop_field(
+    frequency: float, area: float, current: float = ASSUMED_CURRENT, distance: float = DISTANCE
+) -> float:
     """Field in V/m of a small loop (mm2) in free space at a distance (m): mu0 pi / c * f^2 A I / r.
 
     Source: Electromagnetic Compatibility Engineering (2009), chapter 12 (131.6e-16); the constant follows from

@@ -141,7 +141,9 @@ def _told(layout: Layout, pin: PinName, told: Pin, side: str | None) -> PinPlace
     """A pin that only the list of parts tells: the copper at its place."""
     layer = len(layout.board.layers) - 1 if side == BOTTOM else 0
     none: Rows = np.empty(0, dtype=np.intp)
-    return PinPlace(pin, frozenset({told.net} if told.net >= 0 else ()), none, told.at, (layer,), none)
+    return PinPlace(
+        pin, frozenset({told.net} if told.net >= 0 else ()), none, told.at, (layer,), none
+    )
 
 
 def _pads(layout: Layout, pin: PinPlace, layer: int) -> Shapes:
@@ -154,7 +156,11 @@ def _copper_on(layout: Layout, rows: Rows, layer: int) -> Shapes:
     """The copper of some conductors of one layer, less what is drilled away without being plated."""
     board = layout.board
     shapes = united(board.copper.shapes(rows))
-    bare = np.flatnonzero((board.holes.plated == UNPLATED) & (board.holes.first <= layer) & (board.holes.last >= layer))
+    bare = np.flatnonzero(
+        (board.holes.plated == UNPLATED)
+        & (board.holes.first <= layer)
+        & (board.holes.last >= layer)
+    )
     cut = board.holes.shapes()[bare] if len(bare) else np.empty(0, dtype=object)
     hit, _ = shapely.STRtree(shapes).query(cut, predicate="intersects")
     if len(hit):
@@ -170,7 +176,9 @@ def _leads(layout: Layout) -> frozenset[int]:
     """Plated holes that a lead of a part fills: their pin has pads on several layers."""
     copper, holes = layout.board.copper, layout.board.holes
     rows = np.flatnonzero((copper.component >= 0) & (copper.pin >= 0) & copper.pad)
-    pin = copper.component[rows].astype(np.int64) * max(len(layout.board.pins), 1) + copper.pin[rows]
+    pin = (
+        copper.component[rows].astype(np.int64) * max(len(layout.board.pins), 1) + copper.pin[rows]
+    )
     spans = np.unique(np.column_stack((pin, copper.layer[rows])), axis=0)[:, 0]
     owners, count = np.unique(spans, return_counts=True)
     rows = rows[np.isin(pin, owners[count > 1])]
@@ -181,10 +189,14 @@ def _leads(layout: Layout) -> frozenset[int]:
     return frozenset(np.unique(hit).tolist())
 
 
-def _barrels(layout: Layout, layers: tuple[int, ...], nets: set[int], leads: frozenset[int]) -> Iterator[Chain]:
+def _barrels(
+    layout: Layout, layers: tuple[int, ...], nets: set[int], leads: frozenset[int]
+) -> Iterator[Chain]:
     """Plated holes of the nets, as chains through the layers that they pass."""
     holes = layout.board.holes
-    walls = (holes.plated == PLATED) | (layout.board.connectivity.hole_piece >= 0)  # as far as anybody knows
+    walls = (holes.plated == PLATED) | (
+        layout.board.connectivity.hole_piece >= 0
+    )  # as far as anybody knows
     for hole in np.flatnonzero(walls & np.isin(holes.net, list(nets))).tolist():
         chain = _barrel(layout, layers, hole)
         if len(chain.contacts) > 1:
@@ -222,7 +234,9 @@ def _ties(layout: Layout, layers: tuple[int, ...], nets: set[int]) -> Iterator[C
             yield from (Chain((a[1], b[1]), (tie.ohms,)) for a, b in pairs[:1])
 
 
-def _tie_pads(layout: Layout, tie: Tie, layers: Sequence[int], nets: set[int]) -> Iterator[tuple[int, Contact]]:
+def _tie_pads(
+    layout: Layout, tie: Tie, layers: Sequence[int], nets: set[int]
+) -> Iterator[tuple[int, Contact]]:
     """Pads of a tie's part on the nets, as round contacts of the same area."""
     copper = layout.board.copper
     for row in layout.pads_of(tie.at or "").tolist():
@@ -230,7 +244,10 @@ def _tie_pads(layout: Layout, tie: Tie, layers: Sequence[int], nets: set[int]) -
         if net in nets and layer in layers:
             shape = copper.shapes(np.array([row]))[0]
             at = shapely.centroid(shape)
-            yield net, Contact(layers.index(layer), (float(at.x), float(at.y)), sqrt(shape.area / pi))
+            yield (
+                net,
+                Contact(layers.index(layer), (float(at.x), float(at.y)), sqrt(shape.area / pi)),
+            )
 
 
 def _assumed(layout: Layout) -> Iterator[str]:
@@ -239,10 +256,14 @@ def _assumed(layout: Layout) -> Iterator[str]:
         yield f"plating {PLATING:g} mm"
     if count > 1 and len(stackup.dielectric) != count - 1:
         known = stackup.thickness is not None
-        yield "layers spaced evenly" if known else f"a board {THICK:g} mm thick, layers spaced evenly"
+        yield (
+            "layers spaced evenly" if known else f"a board {THICK:g} mm thick, layers spaced evenly"
+        )
 
 
 def quiet_copper(layout: Layout, ground: Ground, region: int) -> list[tuple[int, shapely.Geometry]]:
     """Reference pours of a region, each with its layer in the network."""
-    pours = [p for p in layout.pours if p.region == region and not p.plane and p.layer in ground.layers]
+    pours = [
+        p for p in layout.pours if p.region == region and not p.plane and p.layer in ground.layers
+    ]
     return [(ground.layers.index(pour.layer), pour.shape) for pour in pours]

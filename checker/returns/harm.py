@@ -38,7 +38,9 @@ from checker.returns.estimates import (
 ISOLATED = 10_000.0  # nH; more than any loop on a board
 USUAL_KNEE = 100e6  # Hz; a net without a stated edge time counts as this
 SLOW = 0.01
-CAPACITOR = 5.0  # mm; farther than this no usual part reaches across a gap (common practice, no source)
+CAPACITOR = (
+    5.0  # mm; farther than this no usual part reaches across a gap (common practice, no source)
+)
 TOUCH = 0.01  # mm; an end this near to a pour is on it
 NODES = 60_000  # that the searches of one board may expand: about a second
 SEARCHED = 50  # crossings; the rest is told by what it has at least
@@ -85,7 +87,9 @@ class _Crossing:
         self.run = run
         self.network = network_of(layout)
         ends = _ends(layout, run)
-        self.ends = [[(sheet, self.network.on_sheet(sheet, at)) for sheet, at in group] for group in ends]
+        self.ends = [
+            [(sheet, self.network.on_sheet(sheet, at)) for sheet, at in group] for group in ends
+        ]
         bounds = [self.network.at_least(*ways) for ways in self.ways]
         known = [bound for bound in bounds if bound is not None]
         self.joined = bool(known) and len(known) == len(bounds)
@@ -100,7 +104,9 @@ class _Crossing:
 
     def search(self, budget: Budget) -> None:
         """Look for the longest of the ways; while one is only bounded, so is the detour."""
-        found = [way for ways in self.ways if (way := self.network.detour(*ways, budget)) is not None]
+        found = [
+            way for ways in self.ways if (way := self.network.detour(*ways, budget)) is not None
+        ]
         self.detour = max(found, key=lambda way: way.length, default=None)
         self.at_least = max([self.at_least, *(way.length for way in found)])
         self.stopped = not all(way.found for way in found)
@@ -114,7 +120,9 @@ class _Crossing:
     def _bounded(self) -> float:
         """The harm of a loop of the least length, as if it were as narrow as the trace."""
         weight, lines = _weight(self.layout, self.run.net), self.run.length
-        return weight * loop_inductance(0.0, lines, max(self.at_least, lines), _width(self.layout, self.run))
+        return weight * loop_inductance(
+            0.0, lines, max(self.at_least, lines), _width(self.layout, self.run)
+        )
 
     def harm(self) -> Harm:
         """What the crossing costs, as far as that is known."""
@@ -131,7 +139,9 @@ class _Crossing:
         if self.joined and self.detour is None:
             detail["detour_at_least_mm"] = _rounded_down(self.at_least)
         detail |= _spectrum(layout, run.net, detail["loop_area_mm2"])
-        least = self.at_least if self.detour is not None else _rounded_down(self.at_least)  # as it is told
+        least = (
+            self.at_least if self.detour is not None else _rounded_down(self.at_least)
+        )  # as it is told
         hint = _hint(layout, self.ends, least) if self.joined else None
         return Harm(number, self.detour, detail, hint)
 
@@ -163,7 +173,9 @@ def _shares(network: Network, searched: _Crossing, other: _Crossing) -> bool:
     """
     if searched.detour is None or len(searched.ends) != 2 or len(other.ends) != 2:
         return False
-    aside = sum(_aside(network, own, there) for own, there in zip(searched.ends, other.ends, strict=True))
+    aside = sum(
+        _aside(network, own, there) for own, there in zip(searched.ends, other.ends, strict=True)
+    )
     other.at_least = max(other.at_least, searched.detour.length - aside)
     return other.at_least >= ENOUGH * searched.detour.length
 
@@ -241,7 +253,11 @@ def _chained(run: OffReferenceRun, start: XY, end: XY) -> list[XY]:
 
 def _edge_time(layout: Layout, net: int) -> float | None:
     """Edge time in ns, the shortest of the patterns that match."""
-    times = [time for pattern, time in layout.rules.nets.edge_ns.items() if net in layout.matching((pattern,)).tolist()]
+    times = [
+        time
+        for pattern, time in layout.rules.nets.edge_ns.items()
+        if net in layout.matching((pattern,)).tolist()
+    ]
     return min(times, default=None)
 
 
@@ -261,7 +277,9 @@ def _spectrum(layout: Layout, net: int, area: float | None) -> dict[str, Any]:
     out: dict[str, Any] = {"edge_ns": time, "knee_mhz": round(knee / 1e6, 3)}
     if area is not None:
         out["field_db_uv_m"] = round(decibel_microvolt(loop_field(knee, area)), 2)
-        out["field_assumes"] = f"{ASSUMED_CURRENT * 1e3:g} mA at the knee frequency, free space, {DISTANCE:g} m"
+        out["field_assumes"] = (
+            f"{ASSUMED_CURRENT * 1e3:g} mA at the knee frequency, free space, {DISTANCE:g} m"
+        )
     return out
 
 
@@ -322,7 +340,9 @@ def _contact_links(layout: Layout) -> Iterator[Link]:
         yield from _link(layout, (a, contact.at), (b, contact.at), "copper tie")
 
 
-def _link(layout: Layout, first: tuple[int, XY], second: tuple[int, XY], name: str) -> Iterator[Link]:
+def _link(
+    layout: Layout, first: tuple[int, XY], second: tuple[int, XY], name: str
+) -> Iterator[Link]:
     """A link between the pours of two nets that lie nearest to two places."""
     ends = [_nearest_pour(layout, net, at) for net, at in (first, second)]
     if ends[0] is None or ends[1] is None:

@@ -80,7 +80,9 @@ def _fans(twin: Rows) -> tuple[Rows, Rows]:
     inner = edges[twin >= 0]
     back = twin[inner]
     turned = np.where(back % 3 == 2, back - 2, back + 1)  # begins where `inner` begins
-    joined = coo_array((np.ones(len(inner), np.int8), (inner, turned)), shape=(len(twin), len(twin)))
+    joined = coo_array(
+        (np.ones(len(inner), np.int8), (inner, turned)), shape=(len(twin), len(twin))
+    )
     start: Rows = connected_components(joined, directed=False)[1].astype(np.int64)
     return start, np.unique(start, return_index=True)[1]
 

@@ -33,7 +33,9 @@ COARSE = 12_000  # nodes that the first grid has at least
 MOST = 700_000  # nodes that the last grid may have
 CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
 STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
-NEAR = 0.05  # part of what is allowed; answers nearer to it than this are computed as finely as can be
+NEAR = (
+    0.05  # part of what is allowed; answers nearer to it than this are computed as finely as can be
+)
 
 
 Pair = tuple[PinPlace, PinPlace]
@@ -158,7 +160,12 @@ def _untied(layout: Layout, key: str, pair: Pair) -> Iterator[Doubt]:
     tied: nx.Graph[str] = nx.Graph(tie.between for tie in layout.rules.ties)
     tied.add_nodes_from(region.name for region in layout.regions)
     one, other = ([layout.region_of_net[net] for net in sorted(place.nets)] for place in pair)
-    regions = [(layout.regions[a].name, layout.regions[b].name) for a in one for b in other if min(a, b) >= 0]
+    regions = [
+        (layout.regions[a].name, layout.regions[b].name)
+        for a in one
+        for b in other
+        if min(a, b) >= 0
+    ]
     if pair[0].nets & pair[1].nets or any(nx.has_path(tied, a, b) for a, b in regions):
         return
     nets = [_nets(layout, place.nets) for place in pair]
@@ -187,7 +194,9 @@ def _nets(layout: Layout, nets: Iterable[int]) -> str:
 class _Solving:
     """One layout's currents and inputs on grids that are halved until they agree."""
 
-    def __init__(self, layout: Layout, ground: Ground, places: dict[PinName, PinPlace], doubts: list[Doubt]) -> None:
+    def __init__(
+        self, layout: Layout, ground: Ground, places: dict[PinName, PinPlace], doubts: list[Doubt]
+    ) -> None:
         self.layout, self.ground, self.places, self.doubts = layout, ground, places, doubts
         self.spreads: dict[PinName, Spread] = {}
 
@@ -204,10 +213,19 @@ class _Solving:
                 break
         at = {name: place.at for name, place in self.places.items()}
         answers = tuple(
-            Answer(number, spec, self._at(spec), pair, _shares(currents, [rows[row] for rows in told]), (before, cell))
+            Answer(
+                number,
+                spec,
+                self._at(spec),
+                pair,
+                _shares(currents, [rows[row] for rows in told]),
+                (before, cell),
+            )
             for row, (number, spec, pair) in enumerate(inputs)
         )
-        return Currents(self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads, at)
+        return Currents(
+            self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads, at
+        )
 
     def _at(self, spec: QuietInput) -> tuple[float, float]:
         """Where an input ends; where its ground at the converter is, if that pin is not on the board."""
@@ -229,7 +247,9 @@ class _Solving:
         """Quiet inputs whose grounds copper joins; the others are doubts."""
         for number, spec in enumerate(self.layout.rules.quiet_inputs):
             self.layout.tell(f"currents in the reference of {spec.net}")
-            pair = self._pair(sheet, spec.ground, f"quiet_input[{number}].ground", f"input {spec.net}")
+            pair = self._pair(
+                sheet, spec.ground, f"quiet_input[{number}].ground", f"input {spec.net}"
+            )
             if pair is not None:
                 yield number, spec, pair
 
@@ -241,7 +261,9 @@ class _Solving:
                 self.doubts.extend(_untied(self.layout, key, pair))
                 yield current, pair
 
-    def _pair(self, sheet: Sheet, pins: tuple[PinName, PinName], key: str, what: str) -> Pair | None:
+    def _pair(
+        self, sheet: Sheet, pins: tuple[PinName, PinName], key: str, what: str
+    ) -> Pair | None:
         """Two pins that copper joins; else None and a doubt."""
         if not all(pin in self.places for pin in pins):
             return None  # told where pins are bound
@@ -249,23 +271,35 @@ class _Solving:
             if pin not in self.spreads:
                 why = f"no copper was found under it; correct {key}, or the pads in the data"
                 self.doubts.append(
-                    Doubt(f"pin {pin} of {what} touches no reference copper", why, self.layout.rules.place(key))
+                    Doubt(
+                        f"pin {pin} of {what} touches no reference copper",
+                        why,
+                        self.layout.rules.place(key),
+                    )
                 )
                 return None
         first, second = (self.places[pin] for pin in pins)
         if not sheet.joined(self.spreads[pins[0]], self.spreads[pins[1]]):
             nets = [_nets(self.layout, place.nets) for place in (first, second)]
             on = (
-                f"{pins[0]} is on {nets[0]}, {pins[1]} on {nets[1]}" if nets[0] != nets[1] else f"both are on {nets[0]}"
+                f"{pins[0]} is on {nets[0]}, {pins[1]} on {nets[1]}"
+                if nets[0] != nets[1]
+                else f"both are on {nets[0]}"
             )
             why = f"the copper ends between {pins[0]} and {pins[1]} ({on}); correct {key}, or declare the [[tie]]"
             self.doubts.append(
-                Doubt(f"no copper joins {pins[0]} and {pins[1]} of {what}", why, self.layout.rules.place(key))
+                Doubt(
+                    f"no copper joins {pins[0]} and {pins[1]} of {what}",
+                    why,
+                    self.layout.rules.place(key),
+                )
             )
             return None
         return first, second
 
-    def _ohms(self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]) -> list[list[float]]:
+    def _ohms(
+        self, sheet: Sheet, inputs: Sequence[Input], currents: Sequence[Declared]
+    ) -> list[list[float]]:
         """V in series with each input per A of each current."""
         rows = []
         for _, spec, pair in inputs:
@@ -299,7 +333,10 @@ def _shares(currents: Sequence[Declared], told: Sequence[Sequence[float]]) -> tu
 
 
 def _settled(
-    inputs: Sequence[Input], currents: Sequence[Declared], before: list[list[float]], after: list[list[float]]
+    inputs: Sequence[Input],
+    currents: Sequence[Declared],
+    before: list[list[float]],
+    after: list[list[float]],
 ) -> bool:
     """Whether no input needs a finer grid.
 
@@ -308,6 +345,9 @@ def _settled(
     amperes = np.array([current.dc for current, _ in currents])
     for (_, spec, _), old, new in zip(inputs, before, after, strict=True):
         volts, moved = np.abs(new) @ amperes, np.abs(np.subtract(new, old)) @ amperes
-        if moved > STEADY * max(volts, spec.allowed / 10) or abs(volts - spec.allowed) < NEAR * spec.allowed:
+        if (
+            moved > STEADY * max(volts, spec.allowed / 10)
+            or abs(volts - spec.allowed) < NEAR * spec.allowed
+        ):
             return False
     return True

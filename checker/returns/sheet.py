@@ -63,7 +63,11 @@ class Sheet:
     """
 
     def __init__(
-        self, layers: Sequence[Shapes], thickness: Sequence[float], chains: Sequence[Chain], cell: float
+        self,
+        layers: Sequence[Shapes],
+        thickness: Sequence[float],
+        chains: Sequence[Chain],
+        cell: float,
     ) -> None:
         every = np.concatenate([np.asarray(shapes, dtype=object) for shapes in layers])
         x0, y0, x1, y1 = (float(v) for v in shapely.total_bounds(every))
@@ -104,7 +108,9 @@ class Sheet:
 
     def spread_over(self, layer: int, shapes: Shapes) -> Spread | None:
         """A pad: an even spread over its area, None where it touches no copper of the sheet."""
-        points = np.concatenate([np.empty((0, 2)), *(_points_in(shape, self.grid.cell / 2) for shape in shapes)])
+        points = np.concatenate(
+            [np.empty((0, 2)), *(_points_in(shape, self.grid.cell / 2) for shape in shapes)]
+        )
         nodes = self.nodes_at(layer, points)
         points, nodes = points[nodes >= 0], nodes[nodes >= 0]
         return self._interpolated(nodes, points) if len(nodes) else None
@@ -130,8 +136,13 @@ class Sheet:
         off = self.grid.places(points) - self.grid.places(self.middles_of_layers[nodes])
         beside = self._neighbours[(off[:, 0] > 0).astype(np.intp), nodes]
         across = self._neighbours[2 + (off[:, 1] > 0), nodes]
-        far = np.where((beside >= 0) & (across >= 0), self._neighbours[2 + (off[:, 1] > 0), beside], -1)
-        x, y = (np.where(other >= 0, np.abs(off[:, axis]), 0.0) for axis, other in enumerate((beside, across)))
+        far = np.where(
+            (beside >= 0) & (across >= 0), self._neighbours[2 + (off[:, 1] > 0), beside], -1
+        )
+        x, y = (
+            np.where(other >= 0, np.abs(off[:, axis]), 0.0)
+            for axis, other in enumerate((beside, across))
+        )
         corner = np.where(far >= 0, x * y, 0.0)
         own = np.where(far >= 0, (1 - x) * (1 - y), 1 - x - y)
         sides = (np.where(far >= 0, x * (1 - y), x), np.where(far >= 0, y * (1 - x), y))
@@ -147,7 +158,10 @@ class Sheet:
         out = np.full((4, int(self.begins[-1])), -1, dtype=np.intp)
         for cells, begin in zip(self.layers, self.begins, strict=False):
             order = np.argsort(cells.branches.width, kind="stable")
-            first, second = cells.branches.first[order] + begin, cells.branches.second[order] + begin
+            first, second = (
+                cells.branches.first[order] + begin,
+                cells.branches.second[order] + begin,
+            )
             upward = cells.branches.upward[order]
             for up in (0, 1):
                 here = upward == bool(up)
@@ -157,14 +171,20 @@ class Sheet:
 
     # --------------------------------------------------------------------------------------------------- the network
 
-    def _placed(self, contacts: Sequence[Contact]) -> tuple[Throats, dict[Contact, int], list[tuple[int, int]]]:
+    def _placed(
+        self, contacts: Sequence[Contact]
+    ) -> tuple[Throats, dict[Contact, int], list[tuple[int, int]]]:
         """Attach contacts: fine ones by throats, wide ones as nodes in short circuit; and the node that each one is."""
         fine = [contact for contact in contacts if contact.radius <= FINE * self.grid.cell]
         rims = [self._on_rim(fine, layer) for layer in range(len(self.layers))]
         numbers, nodes, weights = (np.concatenate(columns) for columns in zip(*rims, strict=True))
-        throats = throats_of(fine, self.middles_of_layers, (numbers, nodes, weights), self.grid.cell, self.thickness)
+        throats = throats_of(
+            fine, self.middles_of_layers, (numbers, nodes, weights), self.grid.cell, self.thickness
+        )
         first = int(self.begins[-1])
-        ends = {fine[number]: first + place for place, number in enumerate(throats.contact.tolist())}
+        ends = {
+            fine[number]: first + place for place, number in enumerate(throats.contact.tolist())
+        }
         shorts: list[tuple[int, int]] = []
         self._wide: dict[Contact, Rows] = {}
         for contact in contacts:
@@ -177,7 +197,9 @@ class Sheet:
 
     def _on_rim(self, contacts: Sequence[Contact], layer: int) -> tuple[Rows, Rows, Floats]:
         """For contacts on a layer, the nodes around their rims: number of the contact, node, weight."""
-        here = np.array([n for n, contact in enumerate(contacts) if contact.layer == layer], dtype=np.intp)
+        here = np.array(
+            [n for n, contact in enumerate(contacts) if contact.layer == layer], dtype=np.intp
+        )
         points = rims([contacts[n] for n in here])
         owner = np.repeat(here, len(points) // max(len(here), 1))
         nodes = self.nodes_at(layer, points)
@@ -217,15 +239,25 @@ class Sheet:
     def _steps(self, chain: Chain) -> Iterator[tuple[int, int, float]]:
         """Resistors of a chain between the nodes of those contacts that touch copper."""
         along = np.concatenate(([0.0], np.cumsum(chain.ohms)))
-        touching = [(self._ends[c], ohms) for c, ohms in zip(chain.contacts, along, strict=True) if c in self._ends]
+        touching = [
+            (self._ends[c], ohms)
+            for c, ohms in zip(chain.contacts, along, strict=True)
+            if c in self._ends
+        ]
         for (first, before), (second, after) in pairwise(touching):
             yield first, second, float(after - before)
 
     def _sheet_branches(self) -> tuple[Rows, Rows, Floats]:
         """Branches of all layers: nodes, and conductances in siemens."""
-        first = np.concatenate([c.branches.first + b for c, b in zip(self.layers, self.begins, strict=False)])
-        second = np.concatenate([c.branches.second + b for c, b in zip(self.layers, self.begins, strict=False)])
-        sheets = [c.branches.width * t / RHO for c, t in zip(self.layers, self.thickness, strict=True)]
+        first = np.concatenate(
+            [c.branches.first + b for c, b in zip(self.layers, self.begins, strict=False)]
+        )
+        second = np.concatenate(
+            [c.branches.second + b for c, b in zip(self.layers, self.begins, strict=False)]
+        )
+        sheets = [
+            c.branches.width * t / RHO for c, t in zip(self.layers, self.thickness, strict=True)
+        ]
         return first, second, np.concatenate(sheets) / self._stretched(first, second)
 
     def _stretched(self, first: Rows, second: Rows) -> Floats:
@@ -243,7 +275,9 @@ class Sheet:
             here = np.flatnonzero((owner[near] >= 0) & (owner[near] != owner[far]))
             which = owner[near[here]]
             inner = np.hypot(*(self.middles_of_layers[near[here]] - middle[which]).T)
-            outer = np.maximum(np.hypot(*(self.middles_of_layers[far[here]] - middle[which]).T), 1.01 * inner)
+            outer = np.maximum(
+                np.hypot(*(self.middles_of_layers[far[here]] - middle[which]).T), 1.01 * inner
+            )
             factor[here] = np.log(outer / rim[which]) / np.log(outer / inner)
         return np.maximum(factor, LEAST)
 
@@ -251,8 +285,13 @@ class Sheet:
     def matrix(self) -> csr_array[Any]:
         """Conductance matrix over merged nodes."""
         first, second = self.label[self.first], self.label[self.second]
-        ends = np.concatenate((first, second, first, second)), np.concatenate((first, second, second, first))
-        values = np.concatenate((self.conductance, self.conductance, -self.conductance, -self.conductance))
+        ends = (
+            np.concatenate((first, second, first, second)),
+            np.concatenate((first, second, second, first)),
+        )
+        values = np.concatenate(
+            (self.conductance, self.conductance, -self.conductance, -self.conductance)
+        )
         branches = csr_array(coo_array((values, ends), shape=(self.size, self.size)))
         return csr_array(branches + self._throat_matrix)
 
@@ -293,7 +332,9 @@ class Sheet:
         np.add.at(current, self.label[source.nodes], source.weights)
         np.add.at(current, self.label[sink.nodes], -sink.weights)
         solved = np.zeros(len(inside))
-        solved[1:] = _solve(self._reduced(int(self.piece[source.nodes[0]]), inside), current[inside][1:])
+        solved[1:] = _solve(
+            self._reduced(int(self.piece[source.nodes[0]]), inside), current[inside][1:]
+        )
         out = np.full(len(self.label), np.nan)
         out[whole] = solved[number]
         return out
@@ -326,7 +367,11 @@ class Sheet:
         through = np.nan_to_num(throats.conductance * (mean - potential[ends]))
         first = np.concatenate((self.first, throats.node))
         second = np.concatenate((self.second, ends[throats.owner]))
-        return first, second, np.concatenate((self.flows(potential), throats.weight * through[throats.owner]))
+        return (
+            first,
+            second,
+            np.concatenate((self.flows(potential), throats.weight * through[throats.owner])),
+        )
 
     def density(self, potential: Floats) -> Floats:
         """Current per mm of width at each node, A/mm, for a potential; shape (nodes,)."""
@@ -362,7 +407,9 @@ class _Solver:
     def factors(self) -> Any:
         """Sparse factors, for small systems."""
         options = {"SymmetricMode": True}
-        return splu(self.matrix.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options=options)
+        return splu(
+            self.matrix.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options=options
+        )
 
     @cached_property
     def multigrid(self) -> LinearOperator:
@@ -373,7 +420,10 @@ class _Solver:
         sweeps = ("gauss_seidel", {"sweep": "forward"}), ("gauss_seidel", {"sweep": "backward"})
         solver = pyamg.smoothed_aggregation_solver(
             csr_matrix(self.matrix),
-            smooth=("jacobi", {"weighting": "local"}),  # the other weightings begin with random numbers
+            smooth=(
+                "jacobi",
+                {"weighting": "local"},
+            ),  # the other weightings begin with random numbers
             presmoother=sweeps[0],
             postsmoother=sweeps[1],
             improve_candidates=None,
@@ -390,7 +440,9 @@ def _solve(solver: _Solver, current: Floats) -> Floats:
     if solver.direct:
         direct: Floats = solver.factors.solve(current)
         return direct
-    found, left = cg(solver.matrix, current, rtol=PRECISION, atol=0.0, maxiter=ROUNDS, M=solver.multigrid)
+    found, left = cg(
+        solver.matrix, current, rtol=PRECISION, atol=0.0, maxiter=ROUNDS, M=solver.multigrid
+    )
     if left:
         exact: Floats = solver.factors.solve(current)
         return exact
@@ -400,7 +452,9 @@ def _solve(solver: _Solver, current: Floats) -> Floats:
 def _merged(size: int, shorts: Sequence[tuple[Any, Any]]) -> Rows:
     """Number of the merged node of each node."""
     pairs = np.array(shorts, dtype=np.intp).reshape(-1, 2)
-    graph = coo_array((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
+    graph = coo_array(
+        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size)
+    )
     return connected_components(graph, directed=False)[1].astype(np.intp)
 
 
@@ -412,5 +466,7 @@ def _points_in(shape: shapely.Geometry, apart: float) -> Floats:
     x, y = np.meshgrid(x0 + across * (x1 - x0), y0 + along * (y1 - y0))
     points = np.column_stack((x.ravel(), y.ravel()))
     inside = points[shapely.contains_xy(shape, *points.T)]
-    spread: Floats = inside if len(inside) else shapely.get_coordinates(shapely.point_on_surface(shape))
+    spread: Floats = (
+        inside if len(inside) else shapely.get_coordinates(shapely.point_on_surface(shape))
+    )
     return spread

@@ -17,8 +17,12 @@ def entering(sheet: Sheet, potential: Floats, inside: Bools) -> float:
     flow = sheet.flows(potential)
     into = inside[sheet.second].astype(np.int8) - inside[sheet.first]
     across = float(np.maximum(flow * into, 0.0).sum())
-    leaves = np.bincount(sheet.first, flow, len(inside)) - np.bincount(sheet.second, flow, len(inside))
-    given = np.bincount(sheet.label[inside], leaves[inside], sheet.size)  # by contacts and pins; else 0
+    leaves = np.bincount(sheet.first, flow, len(inside)) - np.bincount(
+        sheet.second, flow, len(inside)
+    )
+    given = np.bincount(
+        sheet.label[inside], leaves[inside], sheet.size
+    )  # by contacts and pins; else 0
     return across + float(np.maximum(given, 0.0).sum())
 
 
@@ -39,9 +43,15 @@ class _Steps:
         first, second, flow = sheet.every_flow(potential)
         first, second = sheet.label[first], sheet.label[second]
         forward = flow > 0
-        self.source, self.target = np.where(forward, first, second), np.where(forward, second, first)
+        self.source, self.target = (
+            np.where(forward, first, second),
+            np.where(forward, second, first),
+        )
         self.flow = np.abs(flow)
-        self.order = {up: np.argsort(self.target if up else self.source, kind="stable") for up in (False, True)}
+        self.order = {
+            up: np.argsort(self.target if up else self.source, kind="stable")
+            for up in (False, True)
+        }
         self.node: Rows = np.zeros(sheet.size, dtype=np.intp)
         self.node[sheet.label[::-1]] = np.arange(len(sheet.label))[::-1]
 

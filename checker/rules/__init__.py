@@ -43,8 +43,12 @@ class Rule:
     limits: tuple[Limit, ...] = ()
     unit: str = "mm"
     safety: bool = False  # a baseline never silences it
-    own: tuple[str, ...] | None = None  # limits that it alone reads; stating them promises: no voltages, no tables
-    shares: str = ""  # name of something large that it computes; rules that share it run in one process
+    own: tuple[str, ...] | None = (
+        None  # limits that it alone reads; stating them promises: no voltages, no tables
+    )
+    shares: str = (
+        ""  # name of something large that it computes; rules that share it run in one process
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +81,14 @@ class RuleModule:
 def registry() -> dict[str, RuleModule]:
     """All rules by id, in alphabetical order: found by walking this folder; a rule is imported when it is run."""
     found: dict[str, RuleModule] = {}
-    for entry in declared(__name__, __path__, "RULE", {"Rule": Rule, "Limit": Limit, "Level": Level}):
-        functions = entry.later("find"), entry.later("why_not", _always), entry.later("doubts", _none)
+    for entry in declared(
+        __name__, __path__, "RULE", {"Rule": Rule, "Limit": Limit, "Level": Level}
+    ):
+        functions = (
+            entry.later("find"),
+            entry.later("why_not", _always),
+            entry.later("doubts", _none),
+        )
         found[entry.value.id] = RuleModule(entry.value, manual_of(entry.docstring), *functions)
     return found
 

@@ -48,7 +48,9 @@ from checker.layout.layout import Layout
 from checker.rules import Rule
 from parsers.trouble import Doubt
 
-RULE = Rule("clearance", title="Clearance too short", level=Level.ERROR, safety=True, shares="distances")
+RULE = Rule(
+    "clearance", title="Clearance too short", level=Level.ERROR, safety=True, shares="distances"
+)
 
 
 def find(layout: Layout) -> Iterator[Finding]:
@@ -65,7 +67,10 @@ def doubts(layout: Layout) -> tuple[Doubt, ...]:
     """What binding the barriers left open, nets of one pad beside them, and searches that were given up."""
     why = "a clearance there is told by what it cannot be shorter than; measure by hand, or give edges plainer shapes"
     given_up = [
-        Doubt(f"the search for clearances of {bound.title} over edges was given up: too many ways", why)
+        Doubt(
+            f"the search for clearances of {bound.title} over edges was given up: too many ways",
+            why,
+        )
         for bound in (unsure(layout) if why_not(layout) is None else ())
     ]
     return (*bind(layout).doubts, *open_pads(layout), *given_up)

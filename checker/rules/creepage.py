@@ -39,7 +39,9 @@ from checker.layout.layout import Layout
 from checker.rules import Rule
 from parsers.trouble import Doubt
 
-RULE = Rule("creepage", title="Creepage too short", level=Level.ERROR, safety=True, shares="distances")
+RULE = Rule(
+    "creepage", title="Creepage too short", level=Level.ERROR, safety=True, shares="distances"
+)
 HINT = "Move the copper apart, lengthen the slot or add one, or remove the stray copper on the way."
 
 
@@ -56,9 +58,16 @@ def why_not(layout: Layout) -> str | None:
 def doubts(layout: Layout) -> Iterator[Doubt]:
     """What binding the barriers left open, and necks of slots that no length is vouched for."""
     yield from (*bind(layout).doubts, *open_pads(layout))
-    why = "a creepage over it may be told too long; measure there by hand, or give the slot one width"
+    why = (
+        "a creepage over it may be told too long; measure there by hand, or give the slot one width"
+    )
     for bound, (x, y) in necks(layout) if why_not(layout) is None else ():
-        yield Doubt(f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}", why)
+        yield Doubt(
+            f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}",
+            why,
+        )
     why = "a creepage there may be missing or told too long; measure by hand, or give slots and edges plainer shapes"
     for bound in stopped(layout) if why_not(layout) is None else ():
-        yield Doubt(f"the search for creepages of {bound.title} was given up: slots of too many shapes", why)
+        yield Doubt(
+            f"the search for creepages of {bound.title} was given up: slots of too many shapes", why
+        )

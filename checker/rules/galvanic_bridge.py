@@ -44,7 +44,13 @@ from parsers.board import Component
 from parsers.primitives import Rows, components
 from parsers.trouble import Doubt
 
-RULE = Rule("galvanic-bridge", title="Conducting path across a barrier", level=Level.ERROR, unit="", safety=True)
+RULE = Rule(
+    "galvanic-bridge",
+    title="Conducting path across a barrier",
+    level=Level.ERROR,
+    unit="",
+    safety=True,
+)
 
 Pin = tuple[int, XY]  # the conductor that it is on, and where
 
@@ -63,7 +69,9 @@ class Link:
     def at(self, nets: Iterable[int]) -> XY:
         """Where it meets one of these nets."""
         wanted = set(nets)
-        return next(point for net, point in zip(self.nets, self.points, strict=True) if net in wanted)
+        return next(
+            point for net, point in zip(self.nets, self.points, strict=True) if net in wanted
+        )
 
 
 def find(layout: Layout) -> Iterator[Finding]:
@@ -81,7 +89,9 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 def why_not(layout: Layout) -> str | None:
     """Why there is nothing to look at."""
-    return None if layout.rules.barriers or layout.rules.ties else "no barrier and no tie is declared"
+    return (
+        None if layout.rules.barriers or layout.rules.ties else "no barrier and no tie is declared"
+    )
 
 
 def doubts(layout: Layout) -> Iterator[Doubt]:
@@ -108,7 +118,12 @@ def _contacts(layout: Layout) -> list[Link]:
     """Copper of two nets that touches, and etched parts that join two."""
     found, refdes = layout.board.connectivity.contacts, layout.board.refdes
     return [
-        Link(contact.nets, (contact.at, contact.at), refdes[contact.part] if contact.part >= 0 else None, contact.layer)
+        Link(
+            contact.nets,
+            (contact.at, contact.at),
+            refdes[contact.part] if contact.part >= 0 else None,
+            contact.layer,
+        )
         for contact in found
     ]
 
@@ -122,7 +137,11 @@ def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
 def _not_told_by(parts: Sequence[Link], touching: Sequence[Link]) -> Iterator[Link]:
     """What touches, less etched copper of parts that join the same conductors by their pins."""
     told = {(link.part, net) for link in parts for net in link.nets}
-    return (link for link in touching if link.part is None or not all((link.part, net) in told for net in link.nets))
+    return (
+        link
+        for link in touching
+        if link.part is None or not all((link.part, net) in told for net in link.nets)
+    )
 
 
 def _nameless_pads(layout: Layout) -> Rows:
@@ -133,26 +152,37 @@ def _nameless_pads(layout: Layout) -> Rows:
 def _pins(layout: Layout, bodies: Bodies) -> dict[str, list[Pin]]:
     """What each part's pins are on, and where."""
     board = layout.board
-    pins = {part.refdes: [(pin.net, pin.at) for pin in part.pins if pin.net >= 0] for part in board.components}
+    pins = {
+        part.refdes: [(pin.net, pin.at) for pin in part.pins if pin.net >= 0]
+        for part in board.components
+    }
     pads = _nameless_pads(layout)
     numbers = conductor_numbers(bodies)[pads].tolist()
     middles = board.copper.take(pads).bounds().reshape(-1, 2, 2).mean(axis=1).tolist()
-    for component, number, (x, y) in zip(board.copper.component[pads].tolist(), numbers, middles, strict=True):
+    for component, number, (x, y) in zip(
+        board.copper.component[pads].tolist(), numbers, middles, strict=True
+    ):
         pins.setdefault(board.refdes[component], []).append((number, (x, y)))
     return pins
 
 
-def _parts(layout: Layout, separation: Separation, pins: Mapping[str, Sequence[Pin]]) -> Iterator[Link]:
+def _parts(
+    layout: Layout, separation: Separation, pins: Mapping[str, Sequence[Pin]]
+) -> Iterator[Link]:
     """What each part conducts between its pins, as this barrier sees it."""
     for part in layout.board.components:
         if part.refdes in separation.straddling:
             continue
         for joined in _joined_pins(layout, separation, part.refdes, pins[part.refdes]):
             if len({net for net, _ in joined}) > 1:
-                yield Link(tuple(net for net, _ in joined), tuple(at for _, at in joined), part.refdes)
+                yield Link(
+                    tuple(net for net, _ in joined), tuple(at for _, at in joined), part.refdes
+                )
 
 
-def _joined_pins(layout: Layout, separation: Separation, refdes: str, pins: Sequence[Pin]) -> Iterator[list[Pin]]:
+def _joined_pins(
+    layout: Layout, separation: Separation, refdes: str, pins: Sequence[Pin]
+) -> Iterator[list[Pin]]:
     """Pins that a part may join: all of them, but for an isolator those of regions that it does not hold apart."""
     listing = [b for b in layout.rules.barriers if refdes in (*b.isolators, *b.straddling)]
     if not listing:
@@ -164,7 +194,9 @@ def _joined_pins(layout: Layout, separation: Separation, refdes: str, pins: Sequ
         region = int(layout.region_of_net[net]) if net < len(layout.region_of_net) else -1
         if region >= 0:
             name = layout.regions[region].name
-            earthed = name in separation.regions and net not in sides  # its region claims it, yet it is on no side
+            earthed = (
+                name in separation.regions and net not in sides
+            )  # its region claims it, yet it is on no side
             own.setdefault(f"{name}, earthed" if earthed else name, []).append((net, at))
     apart = {frozenset(pair) for barrier in listing for pair in product(*barrier.between)}
     for group in _joined_regions(sorted(own), separation.split, apart):
@@ -186,7 +218,13 @@ def _joined_regions(
         yield from filter(None, ([name for name in regions if name in side] for side in sides))
         blocks = [[name for name in regions if name not in named]]
     else:
-        held = {other for side in named if side in regions for other in regions if frozenset((side, other)) in apart}
+        held = {
+            other
+            for side in named
+            if side in regions
+            for other in regions
+            if frozenset((side, other)) in apart
+        }
         blocks = [[name for name in regions if name not in held], sorted(held)]
     for block in filter(None, blocks):
         near = [pair for pair in combinations(block, 2) if frozenset(pair) not in apart]
@@ -211,7 +249,9 @@ Node = tuple[str, int]
 
 def _reaches(joined: Sequence[tuple[Node, Node]], start: Node, end: Node) -> bool:
     """Whether some pairs lead from one node to another."""
-    number = {node: i for i, node in enumerate(dict.fromkeys(node for pair in joined for node in pair))}
+    number = {
+        node: i for i, node in enumerate(dict.fromkeys(node for pair in joined for node in pair))
+    }
     groups = components(len(number), [(number[a], number[b]) for a, b in joined])
     return any(number.get(start) in group and number.get(end) in group for group in groups)
 
@@ -233,7 +273,9 @@ def _bridges(layout: Layout, separation: Separation, links: Sequence[Link]) -> I
             yield _bridge(layout, separation, [link])
         else:
             rest.append(link)
-    yield from (_bridge(layout, separation, chain) for chain in _chains(rest, first, second, earthed))
+    yield from (
+        _bridge(layout, separation, chain) for chain in _chains(rest, first, second, earthed)
+    )
 
 
 def _chains(
@@ -241,7 +283,10 @@ def _chains(
 ) -> Iterator[list[Link]]:
     """The shortest chain through each group of connected nets that reaches both sides; none passes earthed copper."""
     joined = [
-        (("link", number), ("first", 0) if net in first else ("second", 0) if net in second else ("net", net))
+        (
+            ("link", number),
+            ("first", 0) if net in first else ("second", 0) if net in second else ("net", net),
+        )
         for number, link in enumerate(links)
         for net in set(link.nets) - earthed
     ]
@@ -278,7 +323,10 @@ def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Fi
         unit="",
         harm=2 * SAFETY_HARM,
         hint="Remove it, or list the part as isolator or straddling if it separates the sides.",
-        detail={"chain": [link.part or _touch(layout, link) for link in chain], "legs": [leg for _, leg in steps]},
+        detail={
+            "chain": [link.part or _touch(layout, link) for link in chain],
+            "legs": [leg for _, leg in steps],
+        },
     )
 
 
@@ -299,7 +347,10 @@ def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tup
     """Net names along a chain, from the first side to the second."""
     first, second = separation.nets
     between = [next(net for net in a.nets if net in b.nets) for a, b in pairwise(chain)]
-    ends = next(n for n in chain[0].nets if n in first), next(n for n in chain[-1].nets if n in second)
+    ends = (
+        next(n for n in chain[0].nets if n in first),
+        next(n for n in chain[-1].nets if n in second),
+    )
     bodies = bodies_of(layout)[0]
     return tuple(conductor_name(bodies, number) for number in (ends[0], *between, ends[1]))
 
@@ -365,9 +416,15 @@ def _references(layout: Layout, tie: Tie) -> tuple[frozenset[int], frozenset[int
 def _connections(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Joined:
     """All that joins the two references of a tie: touching copper, etched parts, parts by their pins."""
     sides = _references(layout, tie)
-    drawn = [link for link in copper if link.part is not None and all(side & set(link.nets) for side in sides)]
+    drawn = [
+        link
+        for link in copper
+        if link.part is not None and all(side & set(link.nets) for side in sides)
+    ]
     touching = [link for link in copper if link.part is None]
-    etched, places = _at_the_part(layout, tie, _places(_touching_points(layout, tie, touching, sides), tie.reach))
+    etched, places = _at_the_part(
+        layout, tie, _places(_touching_points(layout, tie, touching, sides), tie.reach)
+    )
     parts = [part for part in layout.board.components if _joins(layout, tie, part, *sides)]
     names = {link.part or "" for link in drawn} | {part.refdes for part in parts}
     names |= {tie.at} if etched and tie.at and not drawn else set()
@@ -387,14 +444,18 @@ def _at_the_part(layout: Layout, tie: Tie, places: Sequence[XY]) -> tuple[list[X
     return etched, [place for place, near in zip(places, beside, strict=True) if not near]
 
 
-def _touching_points(layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]) -> list[XY]:
+def _touching_points(
+    layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]
+) -> list[XY]:
     """Where two references touch, directly or by way of conductors that are no reference, as screws: once for each way.
 
     A way that passes within reach of where they touch directly is no further place.
     """
     first, second = sides
     ends = first | second
-    points = [link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)]
+    points = [
+        link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)
+    ]
     others = frozenset(np.flatnonzero(layout.is_reference).tolist()) - ends
     joined = [pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets)]
     direct = shapely.MultiPoint(points)
@@ -419,7 +480,9 @@ def _heads(layout: Layout, conductors: Collection[int]) -> Iterable[shapely.Geom
     """Shapes of the hardware among some conductors."""
     bodies = bodies_of(layout)[0]
     own = np.isin(conductor_numbers(bodies), list(conductors))
-    heads: Iterable[shapely.Geometry] = bodies.shapes.take((bodies.source == Source.HARDWARE) & own).shapes()
+    heads: Iterable[shapely.Geometry] = bodies.shapes.take(
+        (bodies.source == Source.HARDWARE) & own
+    ).shapes()
     return heads
 
 
@@ -432,7 +495,9 @@ def _places(points: Sequence[XY], reach: float) -> list[XY]:
     return sorted(min(points[i] for i in group) for group in components(len(points), near.T))
 
 
-def _joins(layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]) -> bool:
+def _joins(
+    layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]
+) -> bool:
     """Whether a part joins the two references: it sits on both and, unless the tie names it, on nothing else."""
     nets = {pin.net for pin in part.pins if pin.net >= 0 and not layout.floating[pin.net]}
     across = bool(nets & first and nets & second)

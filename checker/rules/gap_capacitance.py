@@ -23,14 +23,23 @@ from checker import wording
 from checker.config.rules_file import Barrier
 from checker.findings import XY, Finding, Level
 from checker.layout.layout import Layout
-from checker.returns.capacitance import USUAL_ER, Plate, over_gaps, over_overlaps, permittivity, plates
+from checker.returns.capacitance import (
+    USUAL_ER,
+    Plate,
+    over_gaps,
+    over_overlaps,
+    permittivity,
+    plates,
+)
 from checker.rules import Limit, Rule
 
 RULE = Rule(
     "gap-capacitance",
     title="Capacitance over a barrier",
     level=Level.NOTE,
-    limits=(Limit("gap_pf", 0.0, "pF", "capacitance across a barrier that is a warning; 0: none is"),),
+    limits=(
+        Limit("gap_pf", 0.0, "pF", "capacitance across a barrier that is a warning; 0: none is"),
+    ),
     unit="pF",
 )
 SWING = 3.3  # V; height of an edge whose time is given
@@ -70,7 +79,11 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 def _message(layout: Layout, barrier: Barrier, parts: dict[str, float], known: bool) -> str:
     sides = " and ".join("/".join(side) for side in barrier.between)
-    words = (("gap", parts["gap_pf"]), ("overlap", parts["overlap_pf"]), ("isolators", parts["isolators_pf"]))
+    words = (
+        ("gap", parts["gap_pf"]),
+        ("overlap", parts["overlap_pf"]),
+        ("isolators", parts["isolators_pf"]),
+    )
     told = ", ".join(f"{word} {wording.length(value, 'pF')}" for word, value in words if value)
     missing = _unstated(barrier)
     left = f"; without {', '.join(missing)}, whose capacitance is not stated" if missing else ""
@@ -90,15 +103,26 @@ def _driven(layout: Layout, barrier: Barrier, farads: float) -> float | None:
     times = [
         time
         for pattern, time in layout.rules.nets.edge_ns.items()
-        if any(int(layout.region_of_net[net]) in regions for net in layout.matching((pattern,)).tolist())
+        if any(
+            int(layout.region_of_net[net]) in regions
+            for net in layout.matching((pattern,)).tolist()
+        )
     ]
     return farads * SWING / min(times) if times else None
 
 
-def _detail(layout: Layout, barrier: Barrier, parts: dict[str, float], er: list[float]) -> dict[str, Any]:
+def _detail(
+    layout: Layout, barrier: Barrier, parts: dict[str, float], er: list[float]
+) -> dict[str, Any]:
     driven = _driven(layout, barrier, sum(parts.values()))
     edge = {"edge_ma": driven, "edge_v": SWING} if driven is not None else {}
-    return {**parts, "er": er, "without_parts": _unstated(barrier), "ua_per_v_us": sum(parts.values()), **edge}
+    return {
+        **parts,
+        "er": er,
+        "without_parts": _unstated(barrier),
+        "ua_per_v_us": sum(parts.values()),
+        **edge,
+    }
 
 
 def _middle(one: list[Plate], other: list[Plate]) -> XY:

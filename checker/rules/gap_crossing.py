@@ -47,12 +47,20 @@ RULE = Rule(
     level=Level.ERROR,
     limits=(
         Limit(
-            "hole", 1.5, "mm", "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads"
+            "hole",
+            1.5,
+            "mm",
+            "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads",
         ),
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
-        Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
         Limit(
-            "plane_share", 0.5, "share", "part of a region's territory that its pours on a layer cover to be its plane"
+            "coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"
+        ),
+        Limit(
+            "plane_share",
+            0.5,
+            "share",
+            "part of a region's territory that its pours on a layer cover to be its plane",
         ),
         Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
     ),
@@ -83,7 +91,9 @@ class _Crossing:
 
 def find(layout: Layout) -> Iterator[Finding]:
     """Tell every crossing; nets of a pair that cross together are told once."""
-    crossings = list(_paired(layout, [s for s in layout.off_reference_runs if s.kind is not Kind.BARE]))
+    crossings = list(
+        _paired(layout, [s for s in layout.off_reference_runs if s.kind is not Kind.BARE])
+    )
     harms = harm_of_crossings(layout, [crossing.longest for crossing in crossings])
     for crossing, group, harm in zip(crossings, _groups(layout, crossings), harms, strict=True):
         yield _finding(layout, crossing, group, harm)
@@ -133,7 +143,10 @@ def _paired(layout: Layout, told: Sequence[OffReferenceRun]) -> Iterator[_Crossi
     while left:
         first = left.pop(0)
         mates = [s for s in left if s.net in partner.get(first.net, ()) and _together(first, s)]
-        group = [first, *sorted(mates, key=lambda s: shapely.distance(_shape(first), _shape(s)))[:1]]
+        group = [
+            first,
+            *sorted(mates, key=lambda s: shapely.distance(_shape(first), _shape(s)))[:1],
+        ]
         left = [s for s in left if all(s is not mate for mate in group)]
         yield _Crossing(tuple(group), max(_level(layout, s) for s in group))
 
@@ -178,7 +191,9 @@ def _finding(layout: Layout, crossing: _Crossing, group: str, harm: Harm) -> Fin
         message=_message(layout, crossing),
         at=middle_of(run),
         layer=layout.layer_id(run.layers[0]),
-        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
+        reference_layers=tuple(
+            dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)
+        ),
         nets=tuple(nets),
         regions=tuple(layout.regions[i].name for i in run.regions),
         path=path,
@@ -219,7 +234,11 @@ def _crossed(layout: Layout, run: OffReferenceRun) -> str:
 def _pieces(layout: Layout, run: OffReferenceRun, region: str) -> str:
     """The pours on both sides of a moat: pieces of one net, or of two nets of the region."""
     nets = sorted({layout.board.net_name(layout.pours[i].net) for i in run.pours})
-    return f"separate pieces of the {region} pour" if len(nets) < 2 else f"the {' and '.join(nets)} pours of {region}"
+    return (
+        f"separate pieces of the {region} pour"
+        if len(nets) < 2
+        else f"the {' and '.join(nets)} pours of {region}"
+    )
 
 
 def _carried(layout: Layout, run: OffReferenceRun) -> str:
@@ -269,12 +288,19 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     """The nearest declared tie between the regions, else the nearest isolator of their barrier, if there is one."""
     if len(run.regions) != 2:
         return None
-    found = [("tie between the regions,", layout.tie_copper(tie)) for tie in layout.ties_between(*run.regions)]
+    found = [
+        ("tie between the regions,", layout.tie_copper(tie))
+        for tie in layout.ties_between(*run.regions)
+    ]
     barrier = layout.barrier_between(*run.regions)
     if not found and barrier is not None:
         found = [(f"isolator, {refdes},", _pads(layout, refdes)) for refdes in barrier.isolators]
     where = _shape(run)
-    ways = [(shapely.shortest_line(where, copper), name) for name, copper in found if not shapely.is_empty(copper)]
+    ways = [
+        (shapely.shortest_line(where, copper), name)
+        for name, copper in found
+        if not shapely.is_empty(copper)
+    ]
     if not ways:
         return None
     line, name = min(ways, key=lambda way: float(way[0].length))

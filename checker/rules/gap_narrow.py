@@ -71,7 +71,11 @@ def find(layout: Layout) -> Iterator[Finding]:
     bodies = bodies_of(layout)[0]
     boxes = bodies.shapes.bounds()
     for separation in separations_of(layout):
-        parts = [p for refdes in separation.isolators if (p := _part(layout, bodies, separation, refdes)) is not None]
+        parts = [
+            p
+            for refdes in separation.isolators
+            if (p := _part(layout, bodies, separation, refdes)) is not None
+        ]
         if not parts:
             continue
         least = min(parts, key=lambda part: (part.gap, part.refdes))
@@ -79,7 +83,9 @@ def find(layout: Layout) -> Iterator[Finding]:
         if narrow is not None:
             yield _finding(layout, separation, least, narrow, None)
         for part in sorted(parts, key=lambda part: part.refdes):
-            beneath = _beneath(layout, separation, part, _inside(bodies, boxes, part.pads), least.gap, narrow)
+            beneath = _beneath(
+                layout, separation, part, _inside(bodies, boxes, part.pads), least.gap, narrow
+            )
             worst = min(beneath, key=_order, default=None)
             if worst is not None:
                 yield _finding(layout, separation, least, worst, part.refdes)
@@ -87,7 +93,9 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 def why_not(layout: Layout) -> str | None:
     """Why there is nothing to compare."""
-    return None if any(b.isolators for b in layout.rules.barriers) else "no barrier names an isolator"
+    return (
+        None if any(b.isolators for b in layout.rules.barriers) else "no barrier names an isolator"
+    )
 
 
 def _part(layout: Layout, bodies: Bodies, separation: Separation, refdes: str) -> Part | None:
@@ -101,7 +109,13 @@ def _part(layout: Layout, bodies: Bodies, separation: Separation, refdes: str) -
 
 
 def _nearest(
-    a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows, limit: float, *, each_pair: bool = False
+    a: Conductors,
+    rows_a: Rows,
+    b: Conductors,
+    rows_b: Rows,
+    limit: float,
+    *,
+    each_pair: bool = False,
 ) -> Nearest:
     """The closest pair of two groups, or the closest places of each pair, seen from above."""
 
@@ -123,13 +137,22 @@ def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | Non
         regions = {layout.region_named(name).index for name in names}
         sides.append([p for p in layout.pours if p.region in regions and not p.plane])
     first, second = (_as_conductors([p.copper for p in side]) for side in sides)
-    near = _nearest(first, np.arange(len(first)), second, np.arange(len(second)), least - ROUNDING, each_pair=True)
+    near = _nearest(
+        first,
+        np.arange(len(first)),
+        second,
+        np.arange(len(second)),
+        least - ROUNDING,
+        each_pair=True,
+    )
     found = []
     for row in range(len(near)):
         pours = sides[0][int(near.first[row])], sides[1][int(near.second[row])]
         names = tuple(layout.board.nets[pour.net].name for pour in pours)
         line = _xy(near.start[row]), _xy(near.end[row])
-        found.append(Narrow(float(near.length[row]), (line,), names, tuple(pour.layer for pour in pours)))
+        found.append(
+            Narrow(float(near.length[row]), (line,), names, tuple(pour.layer for pour in pours))
+        )
     return min(found, key=_order, default=None)
 
 
@@ -147,7 +170,12 @@ def _as_conductors(polygons: list[shapely.Polygon]) -> Conductors:
 
 
 def _beneath(
-    layout: Layout, separation: Separation, part: Part, here: Inside, least: float, told: Narrow | None
+    layout: Layout,
+    separation: Separation,
+    part: Part,
+    here: Inside,
+    least: float,
+    told: Narrow | None,
 ) -> Iterator[Narrow]:
     """Copper beneath an isolator, other than its pads, that is too close; by net and layer.
 
@@ -174,13 +202,17 @@ def _inside(bodies: Bodies, boxes: Floats, pads: Rows) -> Inside:
     """What reaches beneath a part: into the hull of its pads."""
     hull = shapely.convex_hull(shapely.union_all(bodies.shapes.shapes(pads)))
     x0, y0, x1, y1 = hull.bounds
-    rows = np.flatnonzero((boxes[:, 0] < x1) & (boxes[:, 2] > x0) & (boxes[:, 1] < y1) & (boxes[:, 3] > y0))
+    rows = np.flatnonzero(
+        (boxes[:, 0] < x1) & (boxes[:, 2] > x0) & (boxes[:, 1] < y1) & (boxes[:, 3] > y0)
+    )
     shapes = shapely.intersection(bodies.shapes.shapes(rows), hull)
     kept = shapely.area(shapes) > 0
     return Inside(rows[kept], shapes[kept])
 
 
-def _line_between(bodies: Bodies, here: Inside, members: Rows, others: Rows) -> tuple[tuple[XY, ...], int]:
+def _line_between(
+    bodies: Bodies, here: Inside, members: Rows, others: Rows
+) -> tuple[tuple[XY, ...], int]:
     """The shortest line inside a hull, and which of the others it ends on.
 
     It is that of the whole bodies, which is exact, where that is the same.
@@ -212,7 +244,9 @@ def _poured(layout: Layout, bodies: Bodies, here: Inside, told: Narrow | None) -
     return mask
 
 
-def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow, beneath: str | None) -> Finding:
+def _finding(
+    layout: Layout, separation: Separation, least: Part, narrow: Narrow, beneath: str | None
+) -> Finding:
     layers = tuple(dict.fromkeys(layout.layer_id(layer) for layer in narrow.layers))
     what = " and ".join(dict.fromkeys(narrow.nets)) + f" on {' and '.join(layers)}"
     to = " and ".join(dict.fromkeys(narrow.to))
@@ -233,7 +267,11 @@ def _finding(layout: Layout, separation: Separation, least: Part, narrow: Narrow
         required=least.gap,
         harm=1 - narrow.gap / least.gap,
         hint="Pull the copper back to the isolator's rows of pads, on every layer.",
-        detail={"isolator": least.refdes, "isolator_path": [list(p) for p in least.path], "layers": list(layers)},
+        detail={
+            "isolator": least.refdes,
+            "isolator_path": [list(p) for p in least.path],
+            "layers": list(layers),
+        },
     )
 
 

@@ -70,7 +70,9 @@ def find(layout: Layout) -> Iterator[Finding]:
         victims = _segments(layout, quiet, layer, areas=False)
         for other in (layer - 1, layer, layer + 1):
             if 0 <= other < len(board.layers):
-                yield from _between(layout, victims, _segments(layout, noisy, other, areas=True), (layer, other))
+                yield from _between(
+                    layout, victims, _segments(layout, noisy, other, areas=True), (layer, other)
+                )
 
 
 def why_not(layout: Layout) -> str | None:
@@ -122,7 +124,9 @@ class _Pairs:
     together: Shapes  # the part of the victim that is within reach
 
 
-def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple[int, int]) -> Iterator[Finding]:
+def _between(
+    layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple[int, int]
+) -> Iterator[Finding]:
     """Findings of one pair of layers."""
     if not len(victims.row) or not len(noisy.row):
         return
@@ -133,7 +137,9 @@ def _between(layout: Layout, victims: _Segments, noisy: _Segments, layers: tuple
             if shapely.length(run) > layout.limits[RUN.name]:
                 close = [i for i in members if shapely.distance(pairs.together[i], run) == 0]
                 best = min(close, key=lambda i: (pairs.gap[i], pairs.centres[i]))
-                yield _finding(layout, nets, layers, run, (float(pairs.gap[best]), float(pairs.centres[best])))
+                yield _finding(
+                    layout, nets, layers, run, (float(pairs.gap[best]), float(pairs.centres[best]))
+                )
 
 
 def _coupled(victims: _Segments, noisy: _Segments, reach: float) -> _Pairs:
@@ -146,19 +152,25 @@ def _coupled(victims: _Segments, noisy: _Segments, reach: float) -> _Pairs:
     near = gap < reach - NOISE
     a, b, gap = a[near], b[near], gap[near]
     centres = shapely.distance(victims.shapes[a], noisy.shapes[b])
-    zone = shapely.buffer(noisy.shapes[b], noisy.radius[b] + victims.radius[a] + reach, quad_segs=STEPS)
+    zone = shapely.buffer(
+        noisy.shapes[b], noisy.radius[b] + victims.radius[a] + reach, quad_segs=STEPS
+    )
     return _Pairs(a, b, gap, centres, shapely.intersection(victims.shapes[a], zone))
 
 
 def _meeting(victims: _Segments, noisy: _Segments, reach: float) -> tuple[Rows, Rows]:
     """Pairs of pieces whose boxes come within reach."""
-    boxes = shapely.box(*(shapely.bounds(noisy.shapes) + (noisy.radius[:, None] + reach) * [-1, -1, 1, 1]).T)
+    boxes = shapely.box(
+        *(shapely.bounds(noisy.shapes) + (noisy.radius[:, None] + reach) * [-1, -1, 1, 1]).T
+    )
     copper = shapely.buffer(victims.shapes, victims.radius, quad_segs=1, cap_style="square")
     a, b = shapely.STRtree(boxes).query(copper)
     return a, b
 
 
-def _by_nets(layout: Layout, victims: Rows, culprits: Rows) -> list[tuple[tuple[int, int], list[int]]]:
+def _by_nets(
+    layout: Layout, victims: Rows, culprits: Rows
+) -> list[tuple[tuple[int, int], list[int]]]:
     """Positions of pairs by their two nets, in order."""
     net = layout.board.copper.net
     pairs: dict[tuple[int, int], list[int]] = defaultdict(list)
@@ -176,7 +188,11 @@ def _runs(lines: Shapes, reach: float) -> Iterable[shapely.Geometry]:
 
 
 def _finding(
-    layout: Layout, nets: tuple[int, int], layers: tuple[int, int], run: shapely.Geometry, between: tuple[float, float]
+    layout: Layout,
+    nets: tuple[int, int],
+    layers: tuple[int, int],
+    run: shapely.Geometry,
+    between: tuple[float, float],
 ) -> Finding:
     board = layout.board
     victim, culprit = (board.nets[net].name for net in nets)
@@ -201,7 +217,9 @@ def _finding(
         nets=(victim, culprit),
         net_layers=(where, layout.layer_id(layers[1])),
         regions=(layout.regions[layout.region_of_net[nets[0]]].name,),
-        path=tuple(tuple((float(x), float(y)) for x, y in part.coords) for part in shapely.get_parts(run)),
+        path=tuple(
+            tuple((float(x), float(y)) for x, y in part.coords) for part in shapely.get_parts(run)
+        ),
         measured=length,
         required=layout.limits[RUN.name],
         harm=length * (coupling if coupling is not None else 1.0),
@@ -215,26 +233,46 @@ def _finding(
     )
 
 
-def _volts(layout: Layout, culprit: int, coupling: float | None, mutual: float | None) -> Iterator[tuple[str, float]]:
+def _volts(
+    layout: Layout, culprit: int, coupling: float | None, mutual: float | None
+) -> Iterator[tuple[str, float]]:
     """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge.
 
     `mutual` is the inductance in H between the lengths that run together.
     """
     for current in layout.rules.currents:
-        if current.ripple and current.frequency and culprit in layout.matching((current.net,)).tolist() and mutual:
-            yield f"from the ripple of {current.name}", 2 * pi * current.frequency * mutual * current.ripple
-    if coupling and any(culprit in layout.matching((pattern,)).tolist() for pattern in layout.rules.nets.edge_ns):
+        if (
+            current.ripple
+            and current.frequency
+            and culprit in layout.matching((current.net,)).tolist()
+            and mutual
+        ):
+            yield (
+                f"from the ripple of {current.name}",
+                2 * pi * current.frequency * mutual * current.ripple,
+            )
+    if coupling and any(
+        culprit in layout.matching((pattern,)).tolist() for pattern in layout.rules.nets.edge_ns
+    ):
         yield f"at most from an edge of {SWING:g} V", coupling * SWING
 
 
-def _induced(layout: Layout, layers: tuple[int, int], centres: float, length: float) -> float | None:
+def _induced(
+    layout: Layout, layers: tuple[int, int], centres: float, length: float
+) -> float | None:
     """Inductance in H between the lengths that run together, None where no plane is known that both run over."""
     planes = {pour.layer for pour in layout.pours} - set(layers)
     depth = np.concatenate(([0.0], np.cumsum(layout.board.stackup.dielectric))).tolist()
-    if len(depth) < len(layout.board.layers) or not planes or (centres == 0 and layers[0] == layers[1]):
+    if (
+        len(depth) < len(layout.board.layers)
+        or not planes
+        or (centres == 0 and layers[0] == layers[1])
+    ):
         return None
     own, other = layers
-    heights = min((abs(depth[plane] - depth[own]), abs(depth[plane] - depth[other])) for plane in planes)
+    heights = min(
+        (abs(depth[plane] - depth[own]), abs(depth[plane] - depth[other])) for plane in planes
+    )
     return mutual_inductance(centres, heights) * length * 1e-9
 
 

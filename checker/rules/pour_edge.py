@@ -28,7 +28,14 @@ RULE = Rule(
     "pour-edge",
     title="Trace hugs the edge of its pour",
     level=Level.NOTE,
-    limits=(Limit("edge_margin", 0.0, "mm", "least distance of traces from the edge of their pour; 0 = not checked"),),
+    limits=(
+        Limit(
+            "edge_margin",
+            0.0,
+            "mm",
+            "least distance of traces from the edge of their pour; 0 = not checked",
+        ),
+    ),
     own=("edge_margin",),
 )
 

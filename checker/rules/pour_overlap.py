@@ -25,7 +25,9 @@ from checker.layout.overlaps import Overlap, OverlapGroup
 from checker.rules import Rule
 from checker.wording import length as said
 
-RULE = Rule("pour-overlap", title="Pours of two regions overlap", level=Level.ERROR, unit="mm2", own=())
+RULE = Rule(
+    "pour-overlap", title="Pours of two regions overlap", level=Level.ERROR, unit="mm2", own=()
+)
 SKETCH = 0.01  # mm; how far a witness outline may stray
 
 

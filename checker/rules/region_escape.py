@@ -31,8 +31,18 @@ RULE = Rule(
     title="Quiet net leaves its region",
     level=Level.ERROR,
     limits=(
-        Limit("margin", 0.1, "mm", "how far copper of a quiet region's nets may reach past its territory"),
-        Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),
+        Limit(
+            "margin",
+            0.1,
+            "mm",
+            "how far copper of a quiet region's nets may reach past its territory",
+        ),
+        Limit(
+            "fanout",
+            2.0,
+            "mm",
+            "first part of a trace from the pad of an isolator, which is exempt",
+        ),
     ),
     own=("margin",),
 )
@@ -44,8 +54,12 @@ def find(layout: Layout) -> Iterator[Finding]:
         if region.quiet:
             places = list(escapes(layout, region, layout.limits["margin"]))
             reaches = reaches_from(layout, places, region.index)
-            for place, reach, copper in zip(places, reaches, copper_of(layout, places), strict=True):
-                yield _finding(layout, region, place, reach, move_over(copper, layout.territory(region.index)))
+            for place, reach, copper in zip(
+                places, reaches, copper_of(layout, places), strict=True
+            ):
+                yield _finding(
+                    layout, region, place, reach, move_over(copper, layout.territory(region.index))
+                )
 
 
 def why_not(layout: Layout) -> str | None:
@@ -53,7 +67,9 @@ def why_not(layout: Layout) -> str | None:
     return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
 
 
-def _finding(layout: Layout, region: Region, place: Place, reach: float, hint: str | None) -> Finding:
+def _finding(
+    layout: Layout, region: Region, place: Place, reach: float, hint: str | None
+) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
     others = [layout.regions[i].name for i in place.regions]
     if others:

@@ -28,7 +28,14 @@ RULE = Rule(
     "region-intrusion",
     title="Foreign net in a quiet region",
     level=Level.ERROR,
-    limits=(Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),),
+    limits=(
+        Limit(
+            "fanout",
+            2.0,
+            "mm",
+            "first part of a trace from the pad of an isolator, which is exempt",
+        ),
+    ),
     own=(),
 )
 
@@ -49,7 +56,9 @@ def why_not(layout: Layout) -> str | None:
     return None if any(region.quiet for region in layout.regions) else "no region is declared quiet"
 
 
-def _finding(layout: Layout, region: Region, place: Place, depth: float, hint: str | None) -> Finding:
+def _finding(
+    layout: Layout, region: Region, place: Place, depth: float, hint: str | None
+) -> Finding:
     net, layer = layout.board.net_name(place.net), layout.layer_id(place.layer)
     home = int(layout.region_of_net[place.net])
     own = layout.regions[home].name

@@ -37,7 +37,12 @@ from checker.wording import length as mm
 from parsers.board import PLATED
 from parsers.primitives import TOUCH, Bools, Floats, Rows, Shapes, gaps
 
-STITCH = Limit("stitch", 3.0, "mm", "a stitching via or capacitor nearer than this hands the return current over")
+STITCH = Limit(
+    "stitch",
+    3.0,
+    "mm",
+    "a stitching via or capacitor nearer than this hands the return current over",
+)
 RULE = Rule(
     "return-handover",
     title="Return current is not handed over",
@@ -100,11 +105,16 @@ def _groups(layout: Layout, told: Sequence[_Handover]) -> list[str]:
     holes = shapely.points(np.array([handover.change.at for handover in told]).reshape(-1, 2))
     sheets = [handover.sheets for handover in told]
     owners = [() if handover.joint else ("not joined",) for handover in told]
-    nets = [layout.board.net_name(int(layout.board.holes.net[handover.change.hole])) for handover in told]
+    nets = [
+        layout.board.net_name(int(layout.board.holes.net[handover.change.hole]))
+        for handover in told
+    ]
     keys = [""] * len(told)
     for members in clusters(holes, layout.limits[STITCH.name], sheets, owners):
         names = sorted(_name(layout, sheet) for sheet in sheets[members[0]])
-        place = min(told[i].change.at for i in members) if all(told[i].joint for i in members) else None
+        place = (
+            min(told[i].change.at for i in members) if all(told[i].joint for i in members) else None
+        )
         for i in members:
             keys[i] = repr((RULE.id, names, sorted({nets[i] for i in members}), place))
     return keys
@@ -123,7 +133,9 @@ def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, 
                     yield (sheet, new, joint) if new in after else (new, sheet, joint)
 
 
-def _best_joint(layout: Layout, change: _Change, new: Sheet, known: Iterable[Sheet]) -> tuple[_Joint | None, Sheet]:
+def _best_joint(
+    layout: Layout, change: _Change, new: Sheet, known: Iterable[Sheet]
+) -> tuple[_Joint | None, Sheet]:
     """The joint nearest to a hole between a reference and any of some others, and the other."""
     choices = [(_nearest_joint(layout, change, sheet, new), sheet) for sheet in sorted(known)]
     return min(choices, key=lambda choice: _distance(choice[0]))
@@ -167,7 +179,9 @@ def _vias_between(layout: Layout, net: int, first: int, last: int) -> dict[int, 
 def _stitches_on(layout: Layout, net: int, layer: int) -> Rows:
     """Plated holes that touch a pour of a net on a layer."""
     found = [
-        rows for pour, rows in zip(layout.pours, layout.stitches, strict=True) if (pour.net, pour.layer) == (net, layer)
+        rows
+        for pour, rows in zip(layout.pours, layout.stitches, strict=True)
+        if (pour.net, pour.layer) == (net, layer)
     ]
     return np.unique(np.concatenate([np.empty(0, dtype=np.intp), *found]))
 
@@ -200,7 +214,11 @@ def _changes(layout: Layout) -> tuple[_Change, ...]:
     references = _references(layout, several)
     out = []
     for hole in several:
-        found = {layer: references[layer][hole] for layer in sorted(used[hole]) if references[layer][hole]}
+        found = {
+            layer: references[layer][hole]
+            for layer in sorted(used[hole])
+            if references[layer][hole]
+        }
         if len(found) > 1:
             nets = frozenset(net for sheets in found.values() for net, _ in sheets)
             out.append(_Change(hole, _xy(_centres(layout)[hole]), found, nets))
@@ -212,9 +230,15 @@ def _meetings(layout: Layout) -> tuple[Rows, Rows]:
     board = layout.board
     carriers = [net for region in layout.regions for net in region.reference | region.planes]
     holes = np.flatnonzero(
-        (board.holes.plated == PLATED) & (board.holes.net >= 0) & ~np.isin(board.holes.net, carriers)
+        (board.holes.plated == PLATED)
+        & (board.holes.net >= 0)
+        & ~np.isin(board.holes.net, carriers)
     )
-    signal: Bools = judged_by_line(board.copper) & (board.copper.net >= 0) & ~np.isin(board.copper.net, carriers)
+    signal: Bools = (
+        judged_by_line(board.copper)
+        & (board.copper.net >= 0)
+        & ~np.isin(board.copper.net, carriers)
+    )
     traces = np.flatnonzero(signal)
     if not len(holes) or not len(traces):
         return holes[:0], traces[:0]
@@ -257,9 +281,14 @@ def _centres(layout: Layout) -> Floats:
 
 def _in_crossing(layout: Layout, change: _Change) -> bool:
     """Whether the hole lies in a crossing of its net."""
-    net, radius = int(layout.board.holes.net[change.hole]), float(layout.board.holes.radius[change.hole])
+    net, radius = (
+        int(layout.board.holes.net[change.hole]),
+        float(layout.board.holes.radius[change.hole]),
+    )
     lines = _crossings(layout).get(net)
-    return lines is not None and bool(shapely.dwithin(lines, shapely.Point(change.at), radius + TOUCH).any())
+    return lines is not None and bool(
+        shapely.dwithin(lines, shapely.Point(change.at), radius + TOUCH).any()
+    )
 
 
 @of_layout
@@ -268,7 +297,9 @@ def _crossings(layout: Layout) -> dict[int, Shapes]:
     found: dict[int, list[shapely.Geometry]] = defaultdict(list)
     for run in layout.off_reference_runs:
         if run.kind is not Run.BARE:
-            lines = [shapely.LineString(line) for line in run.path] or [shapely.Point(end) for end in run.ends]
+            lines = [shapely.LineString(line) for line in run.path] or [
+                shapely.Point(end) for end in run.ends
+            ]
             found[run.net] += lines
     return {net: np.array(lines) for net, lines in found.items() if lines}
 
@@ -295,7 +326,10 @@ def _finding(layout: Layout, handover: _Handover, group: str) -> Finding:
     what = "a stitching via" if old[0] == new[0] else "a capacitor between both nets"
     goes = f"{layout.board.net_name(net)} goes from {' to '.join(layers)}"
     also = (
-        "also " if old in change.references[max(change.references)] & change.references[min(change.references)] else ""
+        "also "
+        if old
+        in change.references[max(change.references)] & change.references[min(change.references)]
+        else ""
     )
     return Finding(
         rule=RULE.id,

@@ -31,7 +31,12 @@ RULE = Rule(
     title="Return current in a quiet region",
     level=Level.WARNING,
     limits=(
-        Limit("quiet_share", 5.0, "%", "part of a declared current that may flow through a quiet region's copper"),
+        Limit(
+            "quiet_share",
+            5.0,
+            "%",
+            "part of a declared current that may flow through a quiet region's copper",
+        ),
     ),
     unit="%",
     shares="currents of references",

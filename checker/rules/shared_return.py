@@ -85,7 +85,9 @@ def _open(layout: Layout, answer: Answer) -> Iterator[str]:
     """Why the number is not the whole answer, in words."""
     yield from (doubt.what for doubt in doubts(layout))
     declared = {share.current.name for share in answer.shares}
-    yield from (f"{c.name} is not in the sum" for c in layout.rules.currents if c.name not in declared)
+    yield from (
+        f"{c.name} is not in the sum" for c in layout.rules.currents if c.name not in declared
+    )
 
 
 def _left_out(layout: Layout, answer: Answer) -> Iterator[str]:
@@ -101,7 +103,9 @@ def _left_out(layout: Layout, answer: Answer) -> Iterator[str]:
 def _message(layout: Layout, answer: Answer) -> str:
     spec, left_out = answer.spec, list(_left_out(layout, answer))
     between = f"between {spec.ground[0]} and {spec.ground[1]}"
-    parts = ", ".join(f"{share.current.name} {_volts(share.volts)}" for share in _worst_first(answer))
+    parts = ", ".join(
+        f"{share.current.name} {_volts(share.volts)}" for share in _worst_first(answer)
+    )
     verb = "exceed" if answer.exceeds else "so far fit" if left_out else "fit"
     told = f"{_volts(answer.volts)} {between} in series with {spec.net} {verb} {_volts(spec.allowed)} allowed"
     told += f"; d.c.: {parts}" if parts else ""
@@ -121,7 +125,9 @@ def _detail(layout: Layout, currents: Currents, answer: Answer) -> dict[str, Any
         "error_uv": _micro(answer.error),
         "cells_mm": list(answer.cells),
         "currents": [_share(answer, share) for share in _worst_first(answer)],
-        "copper_mm": {layout.layer_id(n): t for n, t in zip(ground.layers, ground.thickness, strict=True)},
+        "copper_mm": {
+            layout.layer_id(n): t for n, t in zip(ground.layers, ground.thickness, strict=True)
+        },
         "assumed": list(ground.assumed),
         "field_device": answer.spec.field_device,
         "common_mode_v": answer.spec.common_mode,

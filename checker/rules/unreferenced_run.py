@@ -34,12 +34,22 @@ RULE = Rule(
     level=Level.WARNING,
     limits=(
         Limit("unreferenced_run", 1.0, "mm", "longest run without reference on either side"),
-        Limit("fanout", 2.0, "mm", "first part of a trace from the pad of an isolator, which is exempt"),
         Limit(
-            "hole", 1.5, "mm", "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads"
+            "fanout",
+            2.0,
+            "mm",
+            "first part of a trace from the pad of an isolator, which is exempt",
+        ),
+        Limit(
+            "hole",
+            1.5,
+            "mm",
+            "holes in a pour shorter than this, or reaching less beyond drilled pads, are antipads",
         ),
         Limit("pour", 5.0, "mm", "diameter of the disc that copper must hold to be a pour"),
-        Limit("coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"),
+        Limit(
+            "coplanar", 1.0, "mm", "how far pours on the trace's own layer serve as its reference"
+        ),
     ),
     shares="off_reference_runs",
     own=(),
@@ -58,7 +68,9 @@ def _groups(layout: Layout, runs: Sequence[OffReferenceRun]) -> list[str]:
     """The group of each run: those of one net, and those of a bus that runs side by side."""
     shapes = [shapely.MultiLineString([list(line) for line in run.path]) for run in runs]
     keys = [""] * len(runs)
-    for members in clusters(shapes, SIDE_BY_SIDE, [RULE.id] * len(runs), [(run.net,) for run in runs]):
+    for members in clusters(
+        shapes, SIDE_BY_SIDE, [RULE.id] * len(runs), [(run.net,) for run in runs]
+    ):
         nets = sorted({layout.board.net_name(runs[i].net) for i in members})
         for i in members:
             keys[i] = repr((RULE.id, nets))
@@ -75,7 +87,9 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
         message=f"{net} on {' and '.join(layers)} runs {mm(run.length)} {_beside(layout, run)}",
         at=middle_of(run),
         layer=layers[0],
-        reference_layers=tuple(dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)),
+        reference_layers=tuple(
+            dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)
+        ),
         nets=(net,),
         regions=tuple(layout.regions[i].name for i in run.regions),
         path=run.path,
@@ -91,7 +105,9 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
 def _beside(layout: Layout, run: OffReferenceRun) -> str:
     """What is true of the place: a pour behind the plane that serves as reference there is not nothing."""
     line = shapely.MultiLineString([list(at) for at in run.path])
-    far = [pour for pour in layout.pours if pour.layer not in run.layers and pour.shape.covers(line)]
+    far = [
+        pour for pour in layout.pours if pour.layer not in run.layers and pour.shape.covers(line)
+    ]
     if line.is_empty or not far:
         return "without reference on either side"
     pour = min(far, key=lambda pour: min(abs(pour.layer - layer) for layer in run.layers))
@@ -107,4 +123,8 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     line = shapely.MultiLineString([list(line) for line in run.path])
     move = move_over(line, pour.shape)
     region = layout.regions[pour.region].name
-    return f"{move} to have the {region} pour on {layout.layer_id(pour.layer)} beside all of it" if move else None
+    return (
+        f"{move} to have the {region} pour on {layout.layer_id(pour.layer)} beside all of it"
+        if move
+        else None
+    )

@@ -32,12 +32,26 @@ from parsers.assembly.etched import cut_etched
 from parsers.assembly.pins import function_mask, legs, with_one_net_per_open_pin, with_pins_of_holes
 from parsers.assembly.repeats import first_of_equals
 from parsers.board import PLATED, PLATING_UNKNOWN, Connectivity, Contact, Holes, Layer, Net
-from parsers.primitives import NO_NET, TOUCH, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
+from parsers.primitives import (
+    NO_NET,
+    TOUCH,
+    UNKNOWN_NET,
+    Bools,
+    Conductors,
+    Floats,
+    Ints,
+    Kind,
+    Rows,
+    Shapes,
+    each,
+)
 from parsers.trouble import BoardError, Doubt, Place
 
 PORTION = 2_000_000  # candidate pairs worked on at once: bounds memory
 MAX_PAIRS = 100_000_000  # candidate pairs of a layer; real copper has a handful per object
-PREPARED = 100  # areas with more vertices than this are prepared (indexed) before distances are taken
+PREPARED = (
+    100  # areas with more vertices than this are prepared (indexed) before distances are taken
+)
 PLACE = 0.5  # mm; contacts of two nets nearer than this are one place
 PLACES = 100  # contacts told per pair of nets; a pair that touches never loses its first
 LINKS = 400  # touching pairs per pair of nets whose exact place is worked out before clustering
@@ -123,7 +137,13 @@ def connect(
     copper = with_pins_of_holes(copper, holes, walls, functions)
     copper, holes = with_one_net_per_open_pin(copper, holes, touching, nets, refdes)
     holes = replace(holes, net=_nets_of_pads(copper, holes, walls))
-    graph = _graph(copper, holes, np.concatenate((touching, walls + np.array([0, len(copper)]))), functions, refdes)
+    graph = _graph(
+        copper,
+        holes,
+        np.concatenate((touching, walls + np.array([0, len(copper)]))),
+        functions,
+        refdes,
+    )
     patch = _patches(graph)
     names = _names_by_patch(graph, patch)
     named = replace(graph, label=_spread(graph, patch, names))
@@ -137,7 +157,9 @@ def connect(
     )
 
 
-def unknown_net_doubts(copper: Conductors, layers: Sequence[Layer], files: Sequence[str]) -> tuple[Doubt, ...]:
+def unknown_net_doubts(
+    copper: Conductors, layers: Sequence[Layer], files: Sequence[str]
+) -> tuple[Doubt, ...]:
     """One doubt per layer that has copper whose net neither the data nor its connections tell."""
     doubts = []
     for index, layer in enumerate(layers):
@@ -175,7 +197,9 @@ def _prepare(copper: Conductors, skeletons: Shapes) -> Bools:
     return big
 
 
-def _touching_copper(copper: Conductors, skeletons: Shapes, boxes: Shapes, big: Bools, layers: int) -> Pairs:
+def _touching_copper(
+    copper: Conductors, skeletons: Shapes, boxes: Shapes, big: Bools, layers: int
+) -> Pairs:
     """Pairs of conductors of one layer that touch, each pair once; repeats of an object touch only their first."""
     reach = copper.radius + copper.slack()
     first = first_of_equals(copper)
@@ -224,7 +248,9 @@ def _near(skeletons: Shapes, reach: Floats, big: Bools, a: Rows, b: Rows) -> Pai
     return np.column_stack((a[keep], b[keep]))
 
 
-def _touching_walls(copper: Conductors, skeletons: Shapes, boxes: Shapes, holes: Holes, layers: int) -> Pairs:
+def _touching_walls(
+    copper: Conductors, skeletons: Shapes, boxes: Shapes, holes: Holes, layers: int
+) -> Pairs:
     """Pairs (conductor, hole) where copper reaches the wall of a hole that may be plated, or lies over it."""
     candidates = np.flatnonzero((holes.plated == PLATED) | (holes.plated == PLATING_UNKNOWN))
     paths = _paths(holes)
@@ -236,7 +262,9 @@ def _touching_walls(copper: Conductors, skeletons: Shapes, boxes: Shapes, holes:
         passing = candidates[(holes.first[candidates] <= layer) & (layer <= holes.last[candidates])]
         for here, there in _meeting_boxes(openings[passing], boxes[rows]):
             hole, row = passing[here], rows[there]
-            keep = shapely.dwithin(skeletons[row], paths[hole], reach[row] + holes.radius[hole] + TOUCH)
+            keep = shapely.dwithin(
+                skeletons[row], paths[hole], reach[row] + holes.radius[hole] + TOUCH
+            )
             found.append(np.column_stack((row[keep], hole[keep])))
     return np.concatenate(found)
 
@@ -265,14 +293,18 @@ def _nets_of_pads(copper: Conductors, holes: Holes, walls: Pairs) -> Ints:
     high = np.full(len(holes), -1, dtype=np.int32)
     np.minimum.at(low, on_pad[:, 1], copper.net[on_pad[:, 0]])
     np.maximum.at(high, on_pad[:, 1], copper.net[on_pad[:, 0]])
-    agreed: Ints = np.where((holes.net == UNKNOWN_NET) & (low == high), high, holes.net).astype(np.int32)
+    agreed: Ints = np.where((holes.net == UNKNOWN_NET) & (low == high), high, holes.net).astype(
+        np.int32
+    )
     return agreed
 
 
 # ---------------------------------------------------------------------------------------------------- spreading names
 
 
-def _graph(copper: Conductors, holes: Holes, edges: Pairs, functions: Sequence[str], refdes: Sequence[str]) -> _Graph:
+def _graph(
+    copper: Conductors, holes: Holes, edges: Pairs, functions: Sequence[str], refdes: Sequence[str]
+) -> _Graph:
     """Conductors and holes as one graph, etched parts cut off all conductors but one."""
     nodes = len(copper) + len(holes)
     label = np.concatenate((copper.net, holes.net)).astype(np.int32)
@@ -343,7 +375,9 @@ def _spread(graph: _Graph, patch: Ints, names: Pairs) -> Ints:
     return label
 
 
-def _joined_without_net(before: Conductors, after: Conductors, nets: Sequence[Net]) -> tuple[Doubt, ...]:
+def _joined_without_net(
+    before: Conductors, after: Conductors, nets: Sequence[Net]
+) -> tuple[Doubt, ...]:
     """Tell which copper was stated to have no net and touches one."""
     rows = np.flatnonzero((before.net == NO_NET) & (after.net >= 0))
     remarks = []
@@ -352,7 +386,9 @@ def _joined_without_net(before: Conductors, after: Conductors, nets: Sequence[Ne
         x, y = _middle(after, int(here[0]))
         name = nets[net].name if net < len(nets) else str(net)
         what = f"copper without a net touches {name} on L{layer + 1}"
-        remarks.append(Doubt(what, f"{len(here)} objects taken as {name}, for example at ({x:.3f}, {y:.3f})"))
+        remarks.append(
+            Doubt(what, f"{len(here)} objects taken as {name}, for example at ({x:.3f}, {y:.3f})")
+        )
     return tuple(remarks)
 
 
@@ -378,7 +414,9 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     """
     count = int(island.max()) + 1 if len(island) else 0
     net = graph.label[walls[:, 0]]
-    node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[1].reshape(-1)
+    node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[
+        1
+    ].reshape(-1)
     through = np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0)
     joints = np.vstack((through, _joined_by_legs(graph, island)))
     group = _components(int(joints.max(initial=count - 1)) + 1, joints)
@@ -412,7 +450,11 @@ def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
     return tuple(
         Contact((a, b), (x, y), None if on < 0 else on, (row_a, row_b), part)
         for (a, b, part), (x, y), on, (row_a, row_b) in zip(
-            _keys(graph, links[told]).tolist(), at[told].tolist(), layer[told].tolist(), rows.tolist(), strict=True
+            _keys(graph, links[told]).tolist(),
+            at[told].tolist(),
+            layer[told].tolist(),
+            rows.tolist(),
+            strict=True,
         )
     )
 
@@ -423,11 +465,15 @@ def _links(joined: _Joined, names: Pairs) -> Pairs:
     ends = graph.label[graph.edges]
     edge = np.flatnonzero((ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1]))
     plain = np.concatenate((np.column_stack((graph.edges[edge], edge)), _bridged(graph, names)))
-    links = np.concatenate((np.column_stack((plain, np.full(len(plain), -1))), _etched_links(joined)))
+    links = np.concatenate(
+        (np.column_stack((plain, np.full(len(plain), -1))), _etched_links(joined))
+    )
     labels = graph.label[links[:, :2]]
     swap = labels[:, 0] > labels[:, 1]
     links[swap, :2] = links[swap, 1::-1]
-    ordered: Pairs = links[np.lexsort((links[:, 1], links[:, 0], links[:, 3], labels.max(axis=1), labels.min(axis=1)))]
+    ordered: Pairs = links[
+        np.lexsort((links[:, 1], links[:, 0], links[:, 3], labels.max(axis=1), labels.min(axis=1)))
+    ]
     return ordered
 
 
@@ -441,7 +487,9 @@ def _etched_links(joined: _Joined) -> Pairs:
     beside = told[graph.links[rows, :2]]
     shared = np.where(beside[:, 0] == beside[:, 1], beside[:, 0], -1)
     own = told[graph.links[rows, 3]]
-    return np.column_stack((graph.links[rows, :2], cut[rows], np.where(own >= 0, own, shared))).astype(np.intp)
+    return np.column_stack(
+        (graph.links[rows, :2], cut[rows], np.where(own >= 0, own, shared))
+    ).astype(np.intp)
 
 
 def _keys(graph: _Graph, links: Pairs) -> Ints:
@@ -457,7 +505,9 @@ def _bridged(graph: _Graph, names: Pairs) -> Pairs:
     several = np.flatnonzero(names[1:, 0] == names[:-1, 0])
     ends = graph.spreading[names[:, 2]]
     node = np.where(graph.label[ends[:, 0]] == names[:, 1], ends[:, 0], ends[:, 1])
-    return np.column_stack((node[several], node[several + 1], names[several + 1, 2])).astype(np.intp)
+    return np.column_stack((node[several], node[several + 1], names[several + 1, 2])).astype(
+        np.intp
+    )
 
 
 def _ranks(keys: Ints) -> Rows:
@@ -484,14 +534,18 @@ def _meeting_places(joined: _Joined, edges: Pairs) -> tuple[Floats, Ints]:
     return at, layer
 
 
-def _every_place(joined: _Joined, links: Pairs, at: Floats, layer: Ints) -> tuple[Pairs, Floats, Ints]:
+def _every_place(
+    joined: _Joined, links: Pairs, at: Floats, layer: Ints
+) -> tuple[Pairs, Floats, Ints]:
     """The same with a row for each place where two areas touch: one pour may reach another by several bridges."""
     ends = joined.graph.every[links[:, 2]]
     flat = ends[:, 1] < joined.graph.conductors
     areas = joined.copper.kind[np.where(flat[:, None], ends, 0)] == Kind.AREA
     places = [point[None] for point in at]
     for row in np.flatnonzero(flat & areas.all(axis=1)):
-        overlap = shapely.intersection(*shapely.buffer(_clipped(*joined.skeletons[ends[row]]), TOUCH / 2))
+        overlap = shapely.intersection(
+            *shapely.buffer(_clipped(*joined.skeletons[ends[row]]), TOUCH / 2)
+        )
         parts = shapely.get_parts(overlap)
         if len(parts) > 1:
             places[row] = shapely.get_coordinates(shapely.point_on_surface(parts))
@@ -516,14 +570,22 @@ def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
 
     group = np.cumsum(np.r_[False, (keys[1:] != keys[:-1]).any(axis=1)])
     cells = np.column_stack((group, layer, np.floor(at / PLACE)))
-    links = np.sort(np.unique(cells, axis=0, return_index=True)[1])  # few per place, however many touch there
+    links = np.sort(
+        np.unique(cells, axis=0, return_index=True)[1]
+    )  # few per place, however many touch there
     group, at, layer = group[links], at[links], layer[links]
     apart = group * 2.0 * PLACE  # links of other nets are never near
-    near = cKDTree(np.column_stack((at, apart))).query_pairs(PLACE, output_type="ndarray").astype(np.intp)
+    near = (
+        cKDTree(np.column_stack((at, apart)))
+        .query_pairs(PLACE, output_type="ndarray")
+        .astype(np.intp)
+    )
     first, second = near[:, 0], near[:, 1]
     beside = (layer[first] < 0) != (layer[second] < 0)
     repeated = np.unique(np.where(layer[first] < 0, first, second)[beside])
-    _, told = np.unique(_components(len(at), near[layer[first] == layer[second]]), return_index=True)
+    _, told = np.unique(
+        _components(len(at), near[layer[first] == layer[second]]), return_index=True
+    )
     kept: Rows = links[np.setdiff1d(told, repeated)]
     return kept[_ranks(keys[kept]) < PLACES]
 

@@ -13,7 +13,12 @@ from parsers.trouble import Doubt, Place
 
 MAX_TEXT = 160  # characters of a sentence about a file's content
 MAX_KINDS = 300  # doubts of one file that are told one by one
-_UNFIT = ("Cc", "Cs", "Zl", "Zp")  # Unicode categories: control characters, halves of characters, line ends
+_UNFIT = (
+    "Cc",
+    "Cs",
+    "Zl",
+    "Zp",
+)  # Unicode categories: control characters, halves of characters, line ends
 
 Line = Callable[[int], int | None]
 
@@ -67,7 +72,15 @@ class Diagnostics:
     _kinds: dict[object, _Kind] = field(default_factory=dict)
     _remarks: dict[Doubt, None] = field(default_factory=dict)
 
-    def add(self, what: str, why: str, at: int | None = None, element: str | None = None, *, count: int = 1) -> None:
+    def add(
+        self,
+        what: str,
+        why: str,
+        at: int | None = None,
+        element: str | None = None,
+        *,
+        count: int = 1,
+    ) -> None:
         """Note a doubt about the file.
 
         Parameters
@@ -105,7 +118,9 @@ class Diagnostics:
     def include(self, other: Diagnostics) -> None:
         """Take over what another collector of the same file holds."""
         for kind in other._kinds.values():
-            self.add(kind.doubt.what, kind.doubt.why, kind.at, kind.doubt.place.element, count=kind.count)
+            self.add(
+                kind.doubt.what, kind.doubt.why, kind.at, kind.doubt.place.element, count=kind.count
+            )
         self.remark(*other.remarks())
 
     def doubts(self) -> tuple[Doubt, ...]:
@@ -114,7 +129,12 @@ class Diagnostics:
 
     def doubts_by_place(self) -> tuple[Doubt, ...]:
         """All doubts, in the order of their places."""
-        return tuple(map(self._told, sorted(self._kinds.values(), key=lambda kind: (kind.at or 0, kind.doubt.what))))
+        return tuple(
+            map(
+                self._told,
+                sorted(self._kinds.values(), key=lambda kind: (kind.at or 0, kind.doubt.what)),
+            )
+        )
 
     def remarks(self) -> tuple[Doubt, ...]:
         """All remarks."""

@@ -53,7 +53,9 @@ def cut_etched(edges: Pairs, label: Ints, etched: Bools) -> Cut:
     if not len(border):
         return Cut(kept, np.empty((0, 4), dtype=np.intp))
     part = _components(len(label), edges[ends.all(axis=1)])
-    joined = ~ends.any(axis=1) & ((label[edges] < 0).all(axis=1) | (label[edges[:, 0]] == label[edges[:, 1]]))
+    joined = ~ends.any(axis=1) & (
+        (label[edges] < 0).all(axis=1) | (label[edges[:, 0]] == label[edges[:, 1]])
+    )
     conductor = _components(len(label), edges[joined])
     inner = np.where(etched[edges[border, 0]], 0, 1)
     rows = np.arange(len(border))
@@ -76,6 +78,8 @@ def _homes(part: Ints, outside: npt.NDArray[np.intp], label: Ints) -> npt.NDArra
 
 
 def _components(nodes: int, edges: Pairs) -> Ints:
-    matrix = coo_array((np.ones(len(edges), dtype=np.int8), (edges[:, 0], edges[:, 1])), shape=(nodes, nodes))
+    matrix = coo_array(
+        (np.ones(len(edges), dtype=np.int8), (edges[:, 0], edges[:, 1])), shape=(nodes, nodes)
+    )
     found: Ints = connected_components(matrix, directed=False)[1]
     return found

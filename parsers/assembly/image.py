@@ -13,10 +13,22 @@ import numpy as np
 import shapely
 
 from parsers.assembly.repeats import repeated_later
-from parsers.primitives import TOUCH, Bools, Conductors, Kind, Rows, Shapes, concatenate, conductors, each
+from parsers.primitives import (
+    TOUCH,
+    Bools,
+    Conductors,
+    Kind,
+    Rows,
+    Shapes,
+    concatenate,
+    conductors,
+    each,
+)
 from parsers.trouble import BoardError, Doubt
 
-BATCH = 2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
+BATCH = (
+    2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
+)
 MAX_CLEARINGS = 3_000_000  # pairs of a dark object and a clear one over it, in one layer
 GRID = 7  # decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells apart
 
@@ -29,15 +41,21 @@ class Image:
 
     objects: Conductors
     dark: Bools  # (n,), False = clears what came before it
-    nets: tuple[tuple[str, ...], ...] = ()  # several names: the object falls apart into pieces of these nets
+    nets: tuple[
+        tuple[str, ...], ...
+    ] = ()  # several names: the object falls apart into pieces of these nets
     components: tuple[str, ...] = ()
     pins: tuple[tuple[str, str], ...] = ()  # (number, name)
     functions: tuple[str, ...] = ()
-    attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # of the file, ".FileFunction" and so on
+    attributes: Mapping[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # of the file, ".FileFunction" and so on
     doubts: tuple[Doubt, ...] = ()
 
 
-def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: bool = False) -> Conductors:
+def compose(
+    image: Image, *, profile: shapely.Geometry | None = None, negative: bool = False
+) -> Conductors:
     """Copper that remains: dark objects less the clear ones after them.
 
     Only objects that a later clear object touches change: they become AREA rows (one per connected piece) that keep
@@ -52,7 +70,9 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     objects, dark = image.objects, image.dark
     if negative:
         return _negative(image, profile)
-    inked = (objects.radius > 0) | (objects.kind == Kind.AREA)  # an aperture of size 0 leaves no image
+    inked = (objects.radius > 0) | (
+        objects.kind == Kind.AREA
+    )  # an aperture of size 0 leaves no image
     inked[np.flatnonzero(dark)[repeated_later(objects.take(dark))]] = False
     if dark.all():
         return objects if inked.all() else objects.take(inked)
@@ -66,7 +86,9 @@ def compose(image: Image, *, profile: shapely.Geometry | None = None, negative: 
     return table.take(order)
 
 
-def _cleared(objects: Conductors, dark: Rows, clear: Rows, *, inside: bool = False) -> tuple[Rows, Shapes]:
+def _cleared(
+    objects: Conductors, dark: Rows, clear: Rows, *, inside: bool = False
+) -> tuple[Rows, Shapes]:
     """Find the dark objects that later clear ones touch, and what is left of each.
 
     Dark shapes are circumscribed and clear ones inscribed, or (`inside`) the other way round.
@@ -94,11 +116,15 @@ def _last_of_equals(objects: Conductors, clear: Rows) -> Rows:
 
 def _on_grid(shapes: Shapes) -> Shapes:
     """Round corners, so that clears drawn edge to edge leave no hair of copper between them."""
-    rounded: Shapes = shapely.set_coordinates(shapes, np.round(shapely.get_coordinates(shapes), GRID))
+    rounded: Shapes = shapely.set_coordinates(
+        shapes, np.round(shapely.get_coordinates(shapes), GRID)
+    )
     return rounded
 
 
-def _clearings(objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, inside: bool) -> tuple[Rows, Rows]:
+def _clearings(
+    objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, inside: bool
+) -> tuple[Rows, Rows]:
     """Pairs of a dark row and the position of a clear object later in the file that touches it, sorted."""
     boxes = shapely.STRtree(shapely.box(*shapely.bounds(removers).T))
     tree = shapely.STRtree(removers)
@@ -110,7 +136,9 @@ def _clearings(objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, i
         later = clear[other] > near[shape]
         total += int(later.sum())
         if total > MAX_CLEARINGS:
-            raise BoardError(f"clear objects lie over others more than {MAX_CLEARINGS} times; simplify the layer")
+            raise BoardError(
+                f"clear objects lie over others more than {MAX_CLEARINGS} times; simplify the layer"
+            )
         found.append((near[shape[later]], other[later]))
     row, remover = (np.concatenate(column) for column in zip(*found, strict=True))
     order = np.lexsort((remover, row))
@@ -122,9 +150,13 @@ def _subtract(shapes: Shapes, removers: list[Shapes]) -> Shapes:
     left = shapes.copy()
     single = np.array([len(group) == 1 for group in removers], dtype=np.bool_)
     if single.any():
-        left[single] = shapely.difference(shapes[single], np.concatenate([g for g in removers if len(g) == 1]))
+        left[single] = shapely.difference(
+            shapes[single], np.concatenate([g for g in removers if len(g) == 1])
+        )
     for row in np.flatnonzero(~single):
-        left[row] = shapely.difference(shapes[row], shapely.disjoint_subset_union_all(removers[row]))
+        left[row] = shapely.difference(
+            shapes[row], shapely.disjoint_subset_union_all(removers[row])
+        )
     return left
 
 
@@ -171,7 +203,11 @@ def _only_lines(geometry: shapely.Geometry) -> shapely.Geometry:
     """Drop the points that a line only touches."""
     if geometry.geom_type in ("LineString", "MultiLineString"):
         return geometry
-    lines = [part for part in shapely.get_parts(geometry) if part.geom_type == "LineString" and not part.is_empty]
+    lines = [
+        part
+        for part in shapely.get_parts(geometry)
+        if part.geom_type == "LineString" and not part.is_empty
+    ]
     return shapely.MultiLineString(lines) if lines else shapely.LineString()
 
 
@@ -181,7 +217,9 @@ def _negative(image: Image, profile: shapely.Geometry | None) -> Conductors:
         raise BoardError("a negative copper layer needs the board profile; add the profile file")
     objects, dark = image.objects, image.dark
     inked = (objects.radius > 0) | (objects.kind == Kind.AREA)
-    rows, remains = _cleared(objects, np.flatnonzero(dark & inked), np.flatnonzero(~dark & inked), inside=True)
+    rows, remains = _cleared(
+        objects, np.flatnonzero(dark & inked), np.flatnonzero(~dark & inked), inside=True
+    )
     whole = dark & inked
     whole[rows] = False
     shown = np.concatenate((objects.shapes(np.flatnonzero(whole), inside=True), remains))

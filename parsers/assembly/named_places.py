@@ -116,7 +116,9 @@ def _rows_at(copper: Conductors, place: NamedPlace, layers: Sequence[Layer]) -> 
     index = next((i for i, layer in enumerate(layers) if layer.id == place.layer), None)
     if index is None:
         there = ", ".join(layer.id for layer in layers)
-        raise BoardError(f"net.{place.net}: the board has no copper layer {place.layer}; it has {there}")
+        raise BoardError(
+            f"net.{place.net}: the board has no copper layer {place.layer}; it has {there}"
+        )
     here = np.flatnonzero(copper.layer == index)
     if not len(here):
         raise BoardError(f"net.{place.net}: {place.layer} has no copper at all")

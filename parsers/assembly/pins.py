@@ -44,7 +44,9 @@ def without_pins_of_vias(copper: Conductors, functions: Sequence[str]) -> Conduc
     gone = via & (copper.pin >= 0)
     if not gone.any():
         return copper
-    return replace(copper, component=_without(copper.component, gone), pin=_without(copper.pin, gone))
+    return replace(
+        copper, component=_without(copper.component, gone), pin=_without(copper.pin, gone)
+    )
 
 
 def function_mask(copper: Conductors, functions: Sequence[str], named: Sequence[str]) -> Bools:
@@ -63,7 +65,9 @@ def _without(column: Ints, gone: Bools) -> Ints:
     return np.where(gone, -1, column).astype(np.int32)
 
 
-def with_pins_of_holes(copper: Conductors, holes: Holes, walls: Pairs, functions: Sequence[str]) -> Conductors:
+def with_pins_of_holes(
+    copper: Conductors, holes: Holes, walls: Pairs, functions: Sequence[str]
+) -> Conductors:
     """Copper whose pads have the pin of the pads that lie on the same hole, if that is one pin.
 
     Parameters
@@ -267,7 +271,9 @@ def without_merged_nets(board: Board) -> Board:
     pins = np.array([pin.net for part in board.components for pin in part.pins], dtype=np.int32)
     used = np.zeros(len(board.nets) + 1, dtype=np.bool_)  # the last one stands for negative numbers
     used[np.maximum(np.concatenate((board.copper.net, board.holes.net, pins)), -1)] = True
-    kept = [number for number, net in enumerate(board.nets) if used[number] or not is_automatic(net)]
+    kept = [
+        number for number, net in enumerate(board.nets) if used[number] or not is_automatic(net)
+    ]
     if len(kept) == len(board.nets):
         return board
     number = np.full(len(board.nets), -1, dtype=np.int32)
@@ -276,8 +282,14 @@ def without_merged_nets(board: Board) -> Board:
     def renumbered(column: Ints) -> Ints:
         return np.where(column >= 0, number[column], column).astype(np.int32)
 
-    contacts = [replace(c, nets=(int(number[c.nets[0]]), int(number[c.nets[1]]))) for c in board.connectivity.contacts]
-    parts = [replace(part, pins=tuple(_renumbered(pin, number) for pin in part.pins)) for part in board.components]
+    contacts = [
+        replace(c, nets=(int(number[c.nets[0]]), int(number[c.nets[1]])))
+        for c in board.connectivity.contacts
+    ]
+    parts = [
+        replace(part, pins=tuple(_renumbered(pin, number) for pin in part.pins))
+        for part in board.components
+    ]
     return replace(
         board,
         nets=tuple(board.nets[n] for n in kept),
@@ -292,11 +304,16 @@ def _renumbered(pin: Pin, number: Ints) -> Pin:
     return replace(pin, net=int(number[pin.net])) if pin.net >= 0 else pin
 
 
-def _named_after_their_part(copper: Conductors, pads: Rows, nets: Sequence[Net], refdes: Sequence[str]) -> Bools:
+def _named_after_their_part(
+    copper: Conductors, pads: Rows, nets: Sequence[Net], refdes: Sequence[str]
+) -> Bools:
     """Mask of pads whose net has a name that holds the designator of their part."""
     pairs = np.column_stack((copper.net[pads], copper.component[pads]))
     found, back = np.unique(pairs, axis=0, return_inverse=True)
-    told = [n < len(nets) and 0 <= c < len(refdes) and refdes[c] in nets[n].name for n, c in found.tolist()]
+    told = [
+        n < len(nets) and 0 <= c < len(refdes) and refdes[c] in nets[n].name
+        for n, c in found.tolist()
+    ]
     mask: Bools = np.array(told, dtype=np.bool_)[back.reshape(-1)]
     return mask
 
@@ -310,7 +327,9 @@ def _open_pads(copper: Conductors, pads: Rows, touching: Pairs, refdes: Sequence
     several = np.bincount(pairs[:, 0], minlength=len(pads)) > 1
     rows = np.bincount(copper.net[copper.net >= 0])
     inside = np.zeros((len(pairs),), dtype=np.int64)
-    _, where = np.unique(np.column_stack((group[pads], copper.net[pads])), axis=0, return_inverse=True)
+    _, where = np.unique(
+        np.column_stack((group[pads], copper.net[pads])), axis=0, return_inverse=True
+    )
     np.add.at(inside, where.reshape(-1), 1)
     closed = np.zeros(len(several), dtype=np.bool_)
     closed[pairs[inside != rows[pairs[:, 1]], 0]] = True
@@ -330,7 +349,9 @@ def _groups(copper: Conductors, pads: Rows, touching: Pairs, refdes: Sequence[st
     _, first, net = np.unique(copper.net[pads], return_index=True, return_inverse=True)
     same_net = np.column_stack((pads[first][net.reshape(-1)], pads))
     pairs = np.concatenate((legs(copper, refdes), beside, same_net))
-    matrix = coo_array((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(copper),) * 2)
+    matrix = coo_array(
+        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(copper),) * 2
+    )
     label: Ints = connected_components(matrix, directed=False)[1]
     _, dense = np.unique(label[pads], return_inverse=True)
     group = np.full(len(copper), -1, dtype=np.int32)

@@ -13,7 +13,9 @@ from parsers.board import PLATED, Holes, Layer, Net, Outline
 from parsers.primitives import Bools, Conductors, Rows
 from parsers.trouble import Doubt
 
-BARE = 0.5  # share of plated holes that may miss all copper before the drills are held for misplaced
+BARE = (
+    0.5  # share of plated holes that may miss all copper before the drills are held for misplaced
+)
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
 LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 
@@ -28,7 +30,11 @@ class Trimmed:
 
 
 def trimmed(
-    copper: Conductors, holes: Holes, outline: Outline | None, layers: Sequence[Layer], nets: Sequence[Net]
+    copper: Conductors,
+    holes: Holes,
+    outline: Outline | None,
+    layers: Sequence[Layer],
+    nets: Sequence[Net],
 ) -> Trimmed:
     """Leave out nameless copper that lies beside the board or is drilled away."""
     nameless = copper.net < 0

@@ -48,7 +48,9 @@ def outline_of(image: Image, name: str, *, plated: bool = False) -> Profile:
     objects = image.objects.take(np.flatnonzero(image.dark))
     doubts = list(image.doubts)
     if not image.dark.all():
-        doubts.append(_doubt(name, image.objects, np.flatnonzero(~image.dark), "clear objects in the profile"))
+        doubts.append(
+            _doubt(name, image.objects, np.flatnonzero(~image.dark), "clear objects in the profile")
+        )
     regions = np.flatnonzero((objects.kind == Kind.AREA) & ~objects.pad)
     flashes = np.flatnonzero(objects.pad)
     if len(flashes):
@@ -60,13 +62,19 @@ def outline_of(image: Image, name: str, *, plated: bool = False) -> Profile:
         shape = _with_regions(shape, objects.skeletons(regions))
     if shape.is_empty:
         doubts.append(
-            Doubt(f"{name} encloses no board", "the profile has no closed contour; export it again", Place(name))
+            Doubt(
+                f"{name} encloses no board",
+                "the profile has no closed contour; export it again",
+                Place(name),
+            )
         )
         return Profile(None, tuple(doubts))
     return Profile(Outline(shape, shape.boundary if plated else None), tuple(doubts))
 
 
-def told_outline(own: Outline | None, corners: Sequence[tuple[float, float]], source: str) -> Profile:
+def told_outline(
+    own: Outline | None, corners: Sequence[tuple[float, float]], source: str
+) -> Profile:
     """The outline of the data, else that of the rules file (`[outline] points`); a doubt if they differ.
 
     Parameters
@@ -82,7 +90,9 @@ def told_outline(own: Outline | None, corners: Sequence[tuple[float, float]], so
         return Profile(own)
     shape = shapely.Polygon(corners)
     if not shape.is_valid or shape.area <= 0:
-        raise BoardError("outline.points: the corners enclose no board; give them in order round it")
+        raise BoardError(
+            "outline.points: the corners enclose no board; give them in order round it"
+        )
     if own is None:
         return Profile(Outline(shape))
     apart = float(shapely.hausdorff_distance(own.shape, shape))
@@ -101,7 +111,9 @@ def _doubt(name: str, objects: Conductors, rows: Rows, what: str) -> Doubt:
 def _with_regions(drawn: shapely.Geometry, regions: Shapes) -> shapely.Geometry:
     """Regions are board; contours drawn inside them are cutouts, contours along their border say the same twice."""
     filled = shapely.union_all(shapely.make_valid(regions))
-    inner = shapely.difference(filled, shapely.buffer(drawn, SNAP)) if not drawn.is_empty else filled
+    inner = (
+        shapely.difference(filled, shapely.buffer(drawn, SNAP)) if not drawn.is_empty else filled
+    )
     same = inner.area < 1e-3 * filled.area  # the contour is the region's own border
     return filled if same or drawn.is_empty else shapely.difference(filled, drawn)
 
@@ -109,7 +121,9 @@ def _with_regions(drawn: shapely.Geometry, regions: Shapes) -> shapely.Geometry:
 # ---------------------------------------------------------------------------------------------------- chains
 
 
-def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Geometry, list[Doubt]]:
+def _from_chains(
+    objects: Conductors, rows: Rows, name: str
+) -> tuple[shapely.Geometry, list[Doubt]]:
     """Even-odd fill of all closed chains among the centre lines of these rows."""
     lines = objects.skeletons(rows)
     kept = (shapely.get_num_coordinates(lines) > 1) & (shapely.length(lines) > 0)
@@ -127,7 +141,11 @@ def _from_chains(objects: Conductors, rows: Rows, name: str) -> tuple[shapely.Ge
         place = Place(name, int(objects.line[rows[0]]) or None)
         widest = float(shapely.length(wide).max())
         what = counted(f"profile of {name} is not closed", len(wide), "gaps")
-        doubts.append(Doubt(what, f"gaps of up to {widest:.3f} mm are taken as closed; check the contour", place))
+        doubts.append(
+            Doubt(
+                what, f"gaps of up to {widest:.3f} mm are taken as closed; check the contour", place
+            )
+        )
     shape, unclear = _filled(np.concatenate((lines, bridges)), name)
     return shape, doubts + unclear
 
@@ -153,7 +171,10 @@ def _snapped(lines: Shapes) -> Shapes:
     if not lonely.any():
         return lines
     ends[lonely] = np.round(ends[lonely] / SNAP) * SNAP
-    return np.array([_with_ends(line, *pair) for line, pair in zip(lines, _pairs(ends), strict=True)], dtype=object)
+    return np.array(
+        [_with_ends(line, *pair) for line, pair in zip(lines, _pairs(ends), strict=True)],
+        dtype=object,
+    )
 
 
 def _pairs(ends: Floats) -> Floats:
@@ -171,9 +192,13 @@ def _pruned(lines: Shapes) -> Shapes:
     """Lines cut where they meet, without the short ends that overshoot a corner by rounding."""
     cut: Shapes = shapely.get_parts(shapely.line_merge(shapely.union_all(lines)))
     ends = _pairs(_ends(cut))
-    _, inverse, count = np.unique(ends.reshape(-1, 2), axis=0, return_inverse=True, return_counts=True)
+    _, inverse, count = np.unique(
+        ends.reshape(-1, 2), axis=0, return_inverse=True, return_counts=True
+    )
     meeting = count[inverse].reshape(-1, 2)
-    overshoot = (shapely.length(cut) <= QUIET) & (meeting.min(axis=1) == 1) & (meeting.max(axis=1) > 2)
+    overshoot = (
+        (shapely.length(cut) <= QUIET) & (meeting.min(axis=1) == 1) & (meeting.max(axis=1) > 2)
+    )
     kept: Shapes = cut[~overshoot]
     return kept
 
@@ -192,7 +217,9 @@ def _bridges(lines: Shapes) -> Shapes:
     partner, here = near[:, 1], np.arange(len(loose))
     close = np.hypot(*(loose - loose[partner]).T) <= CLOSE
     mutual = (partner[partner] == here) & (here < partner) & close
-    bridges: Shapes = shapely.linestrings(np.stack((loose[here[mutual]], loose[partner[mutual]]), axis=1))
+    bridges: Shapes = shapely.linestrings(
+        np.stack((loose[here[mutual]], loose[partner[mutual]]), axis=1)
+    )
     return bridges if mutual.any() else none
 
 
@@ -226,12 +253,17 @@ def _adjoining(cells: Shapes) -> tuple[list[list[int]], shapely.Geometry]:
     first, second = first[once], second[once]
     common = shapely.intersection(rings[first], rings[second])
     shared = shapely.length(common) > SNAP
-    return components(len(cells), np.column_stack((first, second))[shared]), shapely.union_all(common)
+    return components(len(cells), np.column_stack((first, second))[shared]), shapely.union_all(
+        common
+    )
 
 
 def _depths(cells: Shapes, groups: list[list[int]]) -> Ints:
     """How many contours enclose each cell, its own included."""
-    outers = [shapely.union_all(shapely.polygons(shapely.get_exterior_ring(cells[group]))) for group in groups]
+    outers = [
+        shapely.union_all(shapely.polygons(shapely.get_exterior_ring(cells[group])))
+        for group in groups
+    ]
     places = shapely.point_on_surface(cells[[group[0] for group in groups]])
     inner, outer = shapely.STRtree(outers).query(places, predicate="intersects")
     count = np.bincount(inner[inner != outer], minlength=len(groups)) + 1
@@ -252,4 +284,10 @@ def _left_over(left: shapely.Geometry, name: str) -> list[Doubt]:
         f"{shapely.length(parts).sum():.3f} mm of lines are left out, for example at ({x:.3f}, {y:.3f}); close the "
         "contour, or keep notes out of the profile layer"
     )
-    return [Doubt(counted(f"lines of the profile {name} close no contour", len(parts), "lines"), why, Place(name))]
+    return [
+        Doubt(
+            counted(f"lines of the profile {name} close no contour", len(parts), "lines"),
+            why,
+            Place(name),
+        )
+    ]

@@ -7,7 +7,9 @@ import shapely
 
 from parsers.primitives import Bools, Conductors, Kind, Rows
 
-HASH = 0x1E3779B97F4A7C15  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
+HASH = (
+    0x1E3779B97F4A7C15  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
+)
 MEANING = ("pad", "component", "pin", "function")  # columns that tell what an object is for
 
 
@@ -40,6 +42,8 @@ def first_of_equals(copper: Conductors, *more: str) -> Rows:
     candidate = first[inverse.reshape(-1)]
     own = np.arange(len(copper))
     repeats = np.flatnonzero(candidate != own)
-    same = np.all([column[repeats] == column[candidate[repeats]] for column in columns], axis=0)  # no chance sums
+    same = np.all(
+        [column[repeats] == column[candidate[repeats]] for column in columns], axis=0
+    )  # no chance sums
     own[repeats[same]] = candidate[repeats[same]]
     return own

@@ -34,7 +34,9 @@ def settled(told: Stackup, hints: Hints, layers: int, source: str) -> tuple[Stac
     thickness = sources.one(told.thickness, hints.thickness, "thickness")
     plating = sources.one(told.plating, hints.plating, "plating")
     dielectric = sources.each(_fitting(told.dielectric, layers - 1), hints.dielectric, "dielectric")
-    permittivity = sources.each(_fitting(told.permittivity, layers - 1), constants, "dielectric constant")
+    permittivity = sources.each(
+        _fitting(told.permittivity, layers - 1), constants, "dielectric constant"
+    )
     copper = sources.each(_fitting(told.copper, layers), hints.copper, "copper thickness of L")
     return Stackup(
         thickness=thickness,
@@ -71,7 +73,11 @@ def _plausible(told: Stackup, sources: _Sources) -> Stackup:
         return told
     what = f"a board thickness of {told.thickness:g} mm"
     sources.doubts.append(
-        Doubt(what, "it is taken as not stated; mend the file, or give [stackup] thickness", Place(sources.file))
+        Doubt(
+            what,
+            "it is taken as not stated; mend the file, or give [stackup] thickness",
+            Place(sources.file),
+        )
     )
     return replace(told, thickness=None)
 

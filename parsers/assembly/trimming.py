@@ -28,7 +28,9 @@ def off_board(copper: Conductors, outline: Outline | None) -> Bools:
     shapely.prepare(outline.shape)
     boxes = copper.bounds()
     middle = (boxes[:, :2] + boxes[:, 2:]) / 2
-    straight = (copper.kind == Kind.DISC) | (copper.kind == Kind.STROKE)  # the middle lies on the copper
+    straight = (copper.kind == Kind.DISC) | (
+        copper.kind == Kind.STROKE
+    )  # the middle lies on the copper
     rows = np.flatnonzero(~(straight & shapely.contains_xy(outline.shape, middle)))
     reach = copper.radius[rows] + copper.slack()[rows] + MARGIN
     outside[rows] = ~shapely.dwithin(outline.shape, copper.skeletons(rows), reach)
@@ -77,15 +79,25 @@ def tell_trimmed(
             names = sorted({nets[n].name for n in copper.net[named]})
             shown = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
             why = f"{len(named)} objects of {shown}; does the profile fit?"
-            what = counted(f"copper of nets on {layer.id} lies outside the board", len(named), "objects")
+            what = counted(
+                f"copper of nets on {layer.id} lies outside the board", len(named), "objects"
+            )
             doubts.append(Doubt(what, why))
         if size[beside].sum() > MOST * size[here].sum():
             off = int(beside.sum())
             why = f"{off} of {int(here.sum())} objects; does the profile fit, or are there several boards?"
             what = counted(f"most copper of {layer.id} lies outside the board", off, "objects")
             doubts.append(Doubt(what, why))
-        for mask, where in ((beside, "outside the board"), (here & gone & ~outside, "in unplated holes")):
+        for mask, where in (
+            (beside, "outside the board"),
+            (here & gone & ~outside, "in unplated holes"),
+        ):
             count = int((mask & (copper.net < 0)).sum())
             if count:
-                remarks.append(Doubt(f"copper of {layer.id} {where}", f"{count} objects without a net are left out"))
+                remarks.append(
+                    Doubt(
+                        f"copper of {layer.id} {where}",
+                        f"{count} objects without a net are left out",
+                    )
+                )
     return doubts, remarks

@@ -8,7 +8,10 @@ from dataclasses import dataclass
 
 MILLIMETRE, INCH = 1.0, 25.4
 DEFAULT_DIGITS = {MILLIMETRE: (3, 3), INCH: (2, 4)}
-OTHER_DIGITS = {MILLIMETRE: ((3, 2), (4, 2), (4, 3), (4, 4)), INCH: ((2, 3), (2, 5), (3, 3), (4, 4))}
+OTHER_DIGITS = {
+    MILLIMETRE: ((3, 2), (4, 2), (4, 3), (4, 4)),
+    INCH: ((2, 3), (2, 5), (3, 3), (4, 4)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +21,16 @@ class NumberFormat:
     unit: float | None = None  # mm per file unit
     integers: int | None = None
     decimals: int | None = None
-    trailing: bool | None = None  # True: trailing zeros stand, leading ones are dropped (TZ); False: the reverse (LZ)
+    trailing: bool | None = (
+        None  # True: trailing zeros stand, leading ones are dropped (TZ); False: the reverse (LZ)
+    )
 
     def __str__(self) -> str:
         unit = {MILLIMETRE: "mm", INCH: "inch"}.get(self.unit or 0, "no unit")
         digits = "" if self.decimals is None else f" {self.integers}.{self.decimals}"
-        zeros = {True: ", trailing zeros kept", False: ", leading zeros kept", None: ""}[self.trailing]
+        zeros = {True: ", trailing zeros kept", False: ", leading zeros kept", None: ""}[
+            self.trailing
+        ]
         return f"{unit}{digits}{zeros}"
 
     def filled(self, other: NumberFormat) -> NumberFormat:
@@ -81,4 +88,6 @@ def read_parameters(data: bytes) -> NumberFormat | None:
     unit = {"ENGLISH": INCH, "INCHES": INCH, "METRIC": MILLIMETRE, "MILLIMETERS": MILLIMETRE}.get(
         found.get("OUTPUT-UNITS", "")
     )
-    return NumberFormat(unit, int(integers), int(decimals), found.get("SUPPRESS-LEAD-ZEROES") == "YES")
+    return NumberFormat(
+        unit, int(integers), int(decimals), found.get("SUPPRESS-LEAD-ZEROES") == "YES"
+    )

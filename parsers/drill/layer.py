@@ -32,7 +32,9 @@ def holes_of_image(image: Image, name: str, file: int = 0) -> Drilled:
     rows = np.concatenate((straight, np.repeat(curved, [len(c) for c in chords]))).astype(np.intp)
     swell = np.where(kind[rows] == Kind.ARC, ARC_TOLERANCE, 0.0)
     plated = PLATING.get((*image.attributes.get(".FileFunction", ()), "")[0], PLATING_UNKNOWN)
-    columns = {c: getattr(objects, c)[rows] for c in ("net", "component", "pin", "function", "line")}
+    columns = {
+        c: getattr(objects, c)[rows] for c in ("net", "component", "pin", "function", "line")
+    }
     told = holes(
         len(rows),
         ends=np.concatenate((ends, *chords)) if chords else ends,

@@ -18,7 +18,9 @@ from parsers.primitives import ARC_TOLERANCE, Floats, arc_points
 from parsers.trouble import FormatError, Place
 
 MAX_HITS = 500_000  # holes of one file; a repeat count beyond it is a bomb, not a board
-ODD_DIAMETER = 10.0  # mm; a tool given without decimal point and larger than this was hardly meant so
+ODD_DIAMETER = (
+    10.0  # mm; a tool given without decimal point and larger than this was hardly meant so
+)
 
 
 class Hit(NamedTuple):
@@ -48,9 +50,12 @@ _NUMBER = r"[-+]?\d{0,12}\.?\d{0,12}"  # longer ones are no coordinates
 _BROKEN_NUMBER = re.compile(r"[\d.]\s+[\d.]")
 _WORD = re.compile(rf"([A-Z])({_NUMBER})", re.ASCII)
 _PLAIN = re.compile(rf"(?:[A-Z]{_NUMBER})+", re.ASCII)
-_HIT = re.compile(rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII)  # a plain hole, nearly all lines of a program
+_HIT = re.compile(
+    rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII
+)  # a plain hole, nearly all lines of a program
 _COMMENT_FORMAT = re.compile(
-    r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}", re.ASCII
+    r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}",
+    re.ASCII,
 )
 _COMMENT_TOOL = re.compile(
     r"(?:T(\d{1,6})\s+)?Holesize\s+(\d{1,6})\.?\s*=\s*([\d.]{1,15})\s+Tolerance\s*=\s*\S+\s+"
@@ -59,7 +64,13 @@ _COMMENT_TOOL = re.compile(
 )
 _TOOL_UNITS = {"MILS": 0.0254, "MM": 1.0, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 PLATING = {"Plated": PLATED, "NonPlated": UNPLATED, "PTH": PLATED, "NPTH": UNPLATED}
-_SILENT_M = {"M06", "M09", "M14", "M47", "M95"}  # tool change, stop for inspection, plunge, message, end of header
+_SILENT_M = {
+    "M06",
+    "M09",
+    "M14",
+    "M47",
+    "M95",
+}  # tool change, stop for inspection, plunge, message, end of header
 TOOL_FIELDS = frozenset("CFSBHZXYGM")
 _SILENT_G = {"G40"}
 _SILENT_KEYWORDS = (
@@ -119,7 +130,9 @@ class Machine:
 
     def table(self) -> Floats:
         """Ends and radii, shape (n, 5)."""
-        return np.array([(*hit[:4], self._diameter(hit.tool) / 2) for hit in self.hits]).reshape(-1, 5)
+        return np.array([(*hit[:4], self._diameter(hit.tool) / 2) for hit in self.hits]).reshape(
+            -1, 5
+        )
 
     def _diameter(self, tool: int) -> float:
         return (self.tools[tool].diameter or 0.0) if tool in self.tools else 0.0
@@ -157,11 +170,17 @@ class Machine:
 
     def _words(self, spaced: str) -> bool:
         if _BROKEN_NUMBER.search(spaced):
-            self.doubt("has a blank inside a number", f"'{spaced[:40]}' is not read; a digit may be lost there")
+            self.doubt(
+                "has a blank inside a number",
+                f"'{spaced[:40]}' is not read; a digit may be lost there",
+            )
             return False
         code = spaced.replace(" ", "")
         if not _PLAIN.fullmatch(code):
-            self.doubt("has a line that is not understood", f"'{code[:40]}' is no known command; holes may be missing")
+            self.doubt(
+                "has a line that is not understood",
+                f"'{code[:40]}' is no known command; holes may be missing",
+            )
             return False
         words = _WORD.findall(code)
         while words and (words[0][0] == "N" or (words[0][0] in "FS" and len(words) > 1)):
@@ -176,7 +195,10 @@ class Machine:
         if handler is not None:
             handler(self, words)
         elif key not in _SILENT_M and key not in _SILENT_G and letter not in "FS":
-            self.doubt(f"uses {key}", f"'{code[:40]}' is not interpreted; holes may be missing or elsewhere")
+            self.doubt(
+                f"uses {key}",
+                f"'{code[:40]}' is not interpreted; holes may be missing or elsewhere",
+            )
         return False
 
     # ------------------------------------------------------------------------------------------------ units
@@ -184,7 +206,9 @@ class Machine:
     def set_unit(self, unit: float) -> None:
         """Take the unit of all numbers that follow."""
         if self.stated.unit not in (None, unit) and self.hits:
-            self.doubt("changes its unit", "holes before and after the change are read in different units")
+            self.doubt(
+                "changes its unit", "holes before and after the change are read in different units"
+            )
         self._state(unit=unit)
 
     def _state(self, **told: Any) -> None:
@@ -205,12 +229,16 @@ class Machine:
                 whole, _, rest = part.partition(".")
                 self.set_digits(len(whole), len(rest))
             elif part:
-                self.doubt("has an unknown number format", f"'{part}' after {fields[0]} is not understood")
+                self.doubt(
+                    "has an unknown number format", f"'{part}' after {fields[0]} is not understood"
+                )
 
     def keyword_format(self, fields: list[str]) -> None:
         """FMAT,1 has other codes for routing."""
         if fields[1:] != ["2"]:
-            self.doubt("is written in format 1", "codes of the old format are read as those of format 2")
+            self.doubt(
+                "is written in format 1", "codes of the old format are read as those of format 2"
+            )
 
     def keyword_increments(self, fields: list[str]) -> None:
         """ICI: incremental coordinates on or off."""
@@ -248,7 +276,9 @@ class Machine:
             self.assumed.add("digits")
         if self.stated.trailing is None:
             self.assumed.add("zeros")
-        told = self.stated.filled(self.assume).filled(NumberFormat(unit, *DEFAULT_DIGITS[unit], True))
+        told = self.stated.filled(self.assume).filled(
+            NumberFormat(unit, *DEFAULT_DIGITS[unit], True)
+        )
         return unit, told.integers or 0, (told.decimals or 0) if told.trailing else None
 
     # ------------------------------------------------------------------------------------------------ tools
@@ -258,7 +288,9 @@ class Machine:
         number = int(words[0][1]) if words[0][1].isdigit() else 0
         given = dict(words[1:])
         if given.keys() - TOOL_FIELDS:
-            self.doubt("has a tool that is not understood", f"tool {number} has fields of unknown meaning")
+            self.doubt(
+                "has a tool that is not understood", f"tool {number} has fields of unknown meaning"
+            )
         if "C" in given:
             self._define(number, given["C"])
         elif self._header:
@@ -271,11 +303,15 @@ class Machine:
     def _define(self, number: int, text: str) -> None:
         diameter = _number(text) * self._unit()
         if "." not in text and diameter > ODD_DIAMETER:
-            self.doubt(f"gives tool {number} {diameter:g} mm", "a diameter without decimal point; is its unit right?")
+            self.doubt(
+                f"gives tool {number} {diameter:g} mm",
+                "a diameter without decimal point; is its unit right?",
+            )
         old = self.tools.get(number)
         if old and old.diameter is not None and abs(old.diameter - diameter) > 0.01:
             self.doubt(
-                f"gives tool {number} two diameters", f"{old.diameter:g} mm and {diameter:g} mm; the second is used"
+                f"gives tool {number} two diameters",
+                f"{old.diameter:g} mm and {diameter:g} mm; the second is used",
             )
         fresh = self._fresh_tool()
         if old and fresh.plated == PLATING_UNKNOWN:
@@ -304,7 +340,8 @@ class Machine:
             self._make(*start, *end)
         else:
             self.doubt(
-                f"uses G{words[split][1]}", "a code between coordinates is not interpreted; holes may be missing"
+                f"uses G{words[split][1]}",
+                "a code between coordinates is not interpreted; holes may be missing",
             )
 
     def word_motion(self, words: list[tuple[str, str]]) -> None:
@@ -347,7 +384,10 @@ class Machine:
     def word_zero(self, words: list[tuple[str, str]]) -> None:
         """G92, G93: zero set; without effect if zero."""
         if any(self.length(v) != 0 for k, v in words[1:] if k in "XY"):
-            self.doubt("moves its zero point", "G92 and G93 are not applied; all holes after it may be elsewhere")
+            self.doubt(
+                "moves its zero point",
+                "G92 and G93 are not applied; all holes after it may be elsewhere",
+            )
 
     def _target(self, given: Mapping[str, str]) -> tuple[float, float]:
         x = self.length(given["X"]) if "X" in given else None
@@ -359,16 +399,23 @@ class Machine:
     def _go(self, given: Mapping[str, str], *, told: bool = True) -> None:
         if not self._route:
             if self._motion:
-                self.doubt("cuts without a routing mode", f"G0{self._motion} before M15 is read as a hole")
+                self.doubt(
+                    "cuts without a routing mode", f"G0{self._motion} before M15 is read as a hole"
+                )
             self._hit(given)
             return
         target = self._target(given)
         if self._down:
             self._cut(target, given)
         elif not told:
-            self.doubt("moves on in routing mode", "coordinates without G00 or G05 after a cut are no holes here")
+            self.doubt(
+                "moves on in routing mode",
+                "coordinates without G00 or G05 after a cut are no holes here",
+            )
         elif self._motion:
-            self.doubt("cuts with the tool up", "a cut before M15 is not a slot; slots may be missing")
+            self.doubt(
+                "cuts with the tool up", "a cut before M15 is not a slot; slots may be missing"
+            )
         self._x, self._y = target
 
     def _hit(self, given: Mapping[str, str]) -> None:
@@ -404,8 +451,12 @@ class Machine:
         if self.tool not in self.tools:
             self.tools[self.tool] = self._fresh_tool()
         if len(self.hits) >= MAX_HITS:
-            raise FormatError(f"more than {MAX_HITS} holes; is a repeat count wrong?", Place(self.name, self.line))
-        self.hits.append(Hit(x0, y0, x1, y1, self.tool, self.line, swell, len(self.attribute_sets) - 1))
+            raise FormatError(
+                f"more than {MAX_HITS} holes; is a repeat count wrong?", Place(self.name, self.line)
+            )
+        self.hits.append(
+            Hit(x0, y0, x1, y1, self.tool, self.line, swell, len(self.attribute_sets) - 1)
+        )
 
     # ------------------------------------------------------------------------------------------------ repeats
 
@@ -413,7 +464,9 @@ class Machine:
         """R: repeat the last hole (or, with M02, the pattern) at a step."""
         count = int(words[0][1]) if words[0][1].isdigit() else 0
         if count > MAX_HITS:
-            raise FormatError(f"more than {MAX_HITS} holes; is a repeat count wrong?", Place(self.name, self.line))
+            raise FormatError(
+                f"more than {MAX_HITS} holes; is a repeat count wrong?", Place(self.name, self.line)
+            )
         if ("M", "02") in words[1:] or ("M", "2") in words[1:]:
             for _ in range(count):
                 self.word_offset([w for w in words[1:] if w[0] in "XY"])
@@ -421,7 +474,9 @@ class Machine:
         given = dict(words[1:])
         step = self._part(given, "X"), self._part(given, "Y")
         if not self.hits:
-            self.doubt("repeats a hole before there is one", "R is not interpreted; holes may be missing")
+            self.doubt(
+                "repeats a hole before there is one", "R is not interpreted; holes may be missing"
+            )
             return
         last = self.hits[-1]
         for i in range(1, count + 1):
@@ -441,15 +496,22 @@ class Machine:
     def word_offset(self, words: list[tuple[str, str]]) -> None:
         """M02: the pattern again, moved."""
         if self._pattern is None:
-            self.doubt("repeats a pattern before there is one", "M02 is not interpreted; holes may be missing")
+            self.doubt(
+                "repeats a pattern before there is one",
+                "M02 is not interpreted; holes may be missing",
+            )
             return
         if any(w[0] == "M" and w[1] in ("70", "80", "90") for w in words):
-            self.doubt("turns or mirrors a pattern", "M70, M80 and M90 are not interpreted; holes may be elsewhere")
+            self.doubt(
+                "turns or mirrors a pattern",
+                "M70, M80 and M90 are not interpreted; holes may be elsewhere",
+            )
         given = dict(w for w in words if w[0] in "XY")
         self._patterns += 1
         if self._patterns == 2:
             self.doubt(
-                "repeats a pattern more than once", "each offset is taken from the copy before it; check the holes"
+                "repeats a pattern more than once",
+                "each offset is taken from the copy before it; check the holes",
             )
         dx, dy = self._shift[0] + self._part(given, "X"), self._shift[1] + self._part(given, "Y")
         self._shift = (dx, dy)
@@ -465,7 +527,9 @@ class Machine:
         if text.startswith("#@!"):
             self._attribute(text[3:].strip().rstrip("*"))
         elif text.upper().startswith("TYPE="):
-            self.plating = {"PLATED": PLATED, "NON_PLATED": UNPLATED}.get(text[5:].strip().upper(), PLATING_UNKNOWN)
+            self.plating = {"PLATED": PLATED, "NON_PLATED": UNPLATED}.get(
+                text[5:].strip().upper(), PLATING_UNKNOWN
+            )
         elif (digits := re.fullmatch(r"FILE_FORMAT=(\d):(\d)", text, re.ASCII)) is not None:
             self.set_digits(int(digits[1]), int(digits[2]))
         elif (told := _COMMENT_FORMAT.match(text)) is not None:
@@ -476,7 +540,9 @@ class Machine:
     def _told_format(self, told: re.Match[str]) -> None:
         if told[1] and self.stated.decimals is None:
             self.set_digits(int(told[1]), int(told[2]))
-        zeros = {"suppress leading zeros": True, "suppress trailing zeros": False}.get(told[5].strip())
+        zeros = {"suppress leading zeros": True, "suppress trailing zeros": False}.get(
+            told[5].strip()
+        )
         if zeros is not None and self.stated.trailing is None:
             self._state(trailing=zeros)
 
@@ -484,7 +550,9 @@ class Machine:
         tool = self.tools.setdefault(int(told[1] or told[2]), self._fresh_tool())
         if tool.diameter is None:
             tool.diameter = _number(told[3]) * _TOOL_UNITS[told[5].upper()]
-        tool.plated = {"PLATED": PLATED, "NON_PLATED": UNPLATED}.get(told[4].upper(), PLATING_UNKNOWN)
+        tool.plated = {"PLATED": PLATED, "NON_PLATED": UNPLATED}.get(
+            told[4].upper(), PLATING_UNKNOWN
+        )
         tool.quantity = int(told[6])
 
     def _attribute(self, text: str) -> None:
@@ -574,7 +642,11 @@ def _centre(
 
 
 def _arc_chords(
-    start: tuple[float, float], end: tuple[float, float], centre: tuple[float, float], *, clockwise: bool
+    start: tuple[float, float],
+    end: tuple[float, float],
+    centre: tuple[float, float],
+    *,
+    clockwise: bool,
 ) -> Floats:
     """Points along an arc, ends as given."""
     first = atan2(start[1] - centre[1], start[0] - centre[0])

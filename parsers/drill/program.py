@@ -70,7 +70,10 @@ def read_drill(
     if run.assumed:
         run, doubt = _settled(lines, name, run, parameters, scores)
         doubts = [*([doubt] if doubt else []), *run.diagnostics.doubts()]
-    doubts += [Doubt(f"{name} has attributes that are no UTF-8", _UNDECODED, Place(name)) for _ in range(undecoded)]
+    doubts += [
+        Doubt(f"{name} has attributes that are no UTF-8", _UNDECODED, Place(name))
+        for _ in range(undecoded)
+    ]
     doubts += [*_contradicted(run, told), *_check_quantities(run)]
     return _drilled(run, file, tuple(doubts))
 
@@ -89,7 +92,9 @@ def _lines(data: bytes) -> tuple[list[str], bool]:
     return re.split(r"\r\n|\n|\r", text), undecoded
 
 
-def _run(lines: list[str], name: str, assumed: NumberFormat, told: NumberFormat | None = None) -> Machine:
+def _run(
+    lines: list[str], name: str, assumed: NumberFormat, told: NumberFormat | None = None
+) -> Machine:
     machine = Machine(name, assumed, told)
     for number, line in enumerate(lines, 1):
         machine.line = number
@@ -104,13 +109,19 @@ def _run(lines: list[str], name: str, assumed: NumberFormat, told: NumberFormat 
 
 
 def _settled(
-    lines: list[str], name: str, first: Machine, parameters: NumberFormat | None, scores: Sequence[Score]
+    lines: list[str],
+    name: str,
+    first: Machine,
+    parameters: NumberFormat | None,
+    scores: Sequence[Score],
 ) -> tuple[Machine, Doubt | None]:
     """The run whose format the data confirms, and the doubt that tells it."""
     usual = parameters is None and _only_digits_open(lines, name, first)
     if usual and (not scores or scores[0](first.centres()) >= SURE):
         return first, None
-    tried = _distinct([_run(lines, name, guess, first.told) for guess in _guesses(first, parameters)])
+    tried = _distinct(
+        [_run(lines, name, guess, first.told) for guess in _guesses(first, parameters)]
+    )
     if len(tried) == 1 and "unit" not in first.assumed:
         return tried[0], None  # written so that every format means the same
     best, share = _confirmed(tried, scores)
@@ -187,7 +198,9 @@ def _guesses(first: Machine, parameters: NumberFormat | None) -> Iterator[Number
         yield stated.filled(NumberFormat(unit, *DEFAULT_DIGITS[unit], zeros))
     if stated.decimals is None:
         for unit, zeros in product(units, trailing):
-            yield from (stated.filled(NumberFormat(unit, *digits, zeros)) for digits in OTHER_DIGITS[unit])
+            yield from (
+                stated.filled(NumberFormat(unit, *digits, zeros)) for digits in OTHER_DIGITS[unit]
+            )
 
 
 def _distinct(runs: list[Machine]) -> list[Machine]:
@@ -223,7 +236,9 @@ def _check_quantities(run: Machine) -> list[Doubt]:
     for tool, known in sorted(run.tools.items()):
         if known.quantity is not None and known.quantity != used[tool]:
             what = f"{run.name} announces another number of holes for tool {tool}"
-            doubts.append(Doubt(what, f"{known.quantity} announced, {used[tool]} found", Place(run.name)))
+            doubts.append(
+                Doubt(what, f"{known.quantity} announced, {used[tool]} found", Place(run.name))
+            )
     return doubts
 
 

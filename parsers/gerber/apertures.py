@@ -47,7 +47,9 @@ class Aperture:
         return self.dark if dark else self.clear
 
 
-def make_aperture(template: str, sizes: Sequence[float], unit: float, macros: Mapping[str, Macro]) -> Aperture:
+def make_aperture(
+    template: str, sizes: Sequence[float], unit: float, macros: Mapping[str, Macro]
+) -> Aperture:
     """Make an aperture from its definition.
 
     Parameters
@@ -118,11 +120,18 @@ def _obround(sizes: Sequence[float], lengths: Sequence[float]) -> Aperture:
     if len(lengths) == 2:
         return Aperture("O", radius=radius, reach=reach)
     ends = np.array([[-reach[0], -reach[1], *reach]])
-    return _pierced("O", lambda r: stadiums(ends, np.array([radius]), inside=r.inside)[0], lengths[2:])
+    return _pierced(
+        "O", lambda r: stadiums(ends, np.array([radius]), inside=r.inside)[0], lengths[2:]
+    )
 
 
 def _regular(sizes: Sequence[float], lengths: Sequence[float]) -> Aperture:
-    if not 2 <= len(sizes) <= 5 or sizes[1] != int(sizes[1]) or not 3 <= sizes[1] <= 12 or lengths[0] <= 0:
+    if (
+        not 2 <= len(sizes) <= 5
+        or sizes[1] != int(sizes[1])
+        or not 3 <= sizes[1] <= 12
+        or lengths[0] <= 0
+    ):
         raise ApertureError("a polygon needs a diameter and 3 to 12 vertices")
     turn = sizes[2] if len(sizes) > 2 else 0.0
     polygon = regular(0, 0, lengths[0] / 2, int(sizes[1]), turn)
@@ -135,7 +144,9 @@ def _sides(lengths: Sequence[float]) -> tuple[float, float]:
     return lengths[0], lengths[1]
 
 
-def _pierced(template: str, body: Callable[[Round], shapely.Geometry], hole: Sequence[float]) -> Aperture:
+def _pierced(
+    template: str, body: Callable[[Round], shapely.Geometry], hole: Sequence[float]
+) -> Aperture:
     """Cut the round (one size) or rectangular (two sizes) hole, if any, into the body."""
     if any(size < 0 for size in hole):
         raise ApertureError("a negative hole")
@@ -216,7 +227,9 @@ class ApertureDictionary:
             return None
         if not made.valid:
             why = "the largest of the possible readings was taken"
-            self._diagnostics.add(f"aperture D{stated.number} has an outline that is not valid", why, stated.word)
+            self._diagnostics.add(
+                f"aperture D{stated.number} has an outline that is not valid", why, stated.word
+            )
         if made.dark is None:
             self._solid[definition] = True
             self.radius[definition] = made.radius
@@ -238,11 +251,17 @@ class ApertureDictionary:
 
     def symmetric(self, used: Longs, rows: Longs) -> Bools:
         """Mask of rows whose aperture is symmetric about both axes whatever its sizes."""
-        mask: Bools = self._named("C", used, rows) | self._named("R", used, rows) | self._named("O", used, rows)
+        mask: Bools = (
+            self._named("C", used, rows)
+            | self._named("R", used, rows)
+            | self._named("O", used, rows)
+        )
         return mask
 
     def _named(self, template: str, used: Longs, rows: Longs) -> Bools:
-        templates = np.array([d.template == template for d in self.definitions] + [False], dtype=np.bool_)
+        templates = np.array(
+            [d.template == template for d in self.definitions] + [False], dtype=np.bool_
+        )
         mask: Bools = templates[np.maximum(used[rows], -1)]
         return mask
 

@@ -37,7 +37,9 @@ class Arcs:
 
     def take(self, rows: Bools) -> Arcs:
         """Give the named arcs."""
-        return Arcs(self.centre[rows], self.first[rows], self.last[rows], self.start[rows], self.sweep[rows])
+        return Arcs(
+            self.centre[rows], self.first[rows], self.last[rows], self.start[rows], self.sweep[rows]
+        )
 
 
 def make_arcs(ends: Floats, offset: Floats, mode: Longs, quadrant: Longs) -> tuple[Arcs, Bools]:
@@ -59,7 +61,9 @@ def make_arcs(ends: Floats, offset: Floats, mode: Longs, quadrant: Longs) -> tup
     if (quadrant == MULTI).all():
         return multi, np.zeros(len(ends), dtype=np.bool_)
     single = _single(ends, np.abs(offset), clockwise)
-    open_ = (quadrant == NO_QUADRANT) & (_differ(single.sweep, multi.sweep) | _differ(single.first, multi.first))
+    open_ = (quadrant == NO_QUADRANT) & (
+        _differ(single.sweep, multi.sweep) | _differ(single.first, multi.first)
+    )
     use = quadrant == SINGLE
     return _choose(use, single, multi), open_
 
@@ -135,7 +139,9 @@ def arc_path(arcs: Arcs, outside: Bools, ends: Floats) -> tuple[Floats, Longs]:
     place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     part = np.where(outside[owner], place + 0.5, place + 1.0) / steps[owner]
     stretch = np.where(outside, 1 / np.cos(arcs.sweep / steps / 2), 1.0)
-    radius = (arcs.first[owner] + (arcs.last - arcs.first)[owner] * np.minimum(part, 1.0)) * stretch[owner]
+    radius = (
+        arcs.first[owner] + (arcs.last - arcs.first)[owner] * np.minimum(part, 1.0)
+    ) * stretch[owner]
     angle = arcs.start[owner] + arcs.sweep[owner] * part
     points = arcs.centre[owner] + radius[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
     points[np.cumsum(counts) - 1] = ends

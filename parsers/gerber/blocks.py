@@ -63,12 +63,18 @@ def find_scopes(stream: CommandStream, diagnostics: Diagnostics) -> Scopes:
             opening = opening and replace(opening, parent=stack[-1])
         elif opening is None and command.code == "AB":
             if scopes[stack[-1]].number is None:
-                diagnostics.add("AB without its beginning", "which objects belong to the block is uncertain", word)
+                diagnostics.add(
+                    "AB without its beginning",
+                    "which objects belong to the block is uncertain",
+                    word,
+                )
             else:
                 closed[stack.pop()] = word
         if opening:
             if opening.number is None and any(scopes[s].number is not None for s in stack):
-                diagnostics.add("SR inside a block", "the format forbids it; it was repeated all the same", word)
+                diagnostics.add(
+                    "SR inside a block", "the format forbids it; it was repeated all the same", word
+                )
             stack.append(len(scopes))
             scopes.append(opening)
             closed.append(-1)
@@ -158,7 +164,9 @@ class Transform:
         return matrix
 
 
-def groups(state: GraphicsState, rows: Longs, toggled: bool) -> Iterator[tuple[Transform, bool, Longs]]:
+def groups(
+    state: GraphicsState, rows: Longs, toggled: bool
+) -> Iterator[tuple[Transform, bool, Longs]]:
     """Split rows by transform and polarity; yields positions in `rows`."""
     dark = state.dark[rows] != toggled
     columns = (state.mirror_x[rows], state.mirror_y[rows], state.turn[rows], state.scale[rows])
@@ -166,9 +174,14 @@ def groups(state: GraphicsState, rows: Longs, toggled: bool) -> Iterator[tuple[T
     if all((c == d).all() for c, d in zip(columns, (False, False, 0.0, 1.0), strict=True)):
         groups = [(plain, np.arange(len(rows)))] if len(rows) else []
     else:
-        keys, number = np.unique(np.column_stack(columns).astype(np.float64), axis=0, return_inverse=True)
+        keys, number = np.unique(
+            np.column_stack(columns).astype(np.float64), axis=0, return_inverse=True
+        )
         groups = [
-            (Transform(bool(k[0]), bool(k[1]), float(k[2]), float(k[3])), np.flatnonzero(number.ravel() == place))
+            (
+                Transform(bool(k[0]), bool(k[1]), float(k[2]), float(k[3])),
+                np.flatnonzero(number.ravel() == place),
+            )
             for place, k in enumerate(keys)
         ]
     for transform, members in groups:
@@ -194,7 +207,11 @@ def transformed(objects: Conductors, matrix: Floats) -> Conductors:
         geometry[arcs, 3] = np.arctan2(turned[:, 1], turned[:, 0])
         geometry[arcs, 2] *= scale
         geometry[arcs, 4] *= np.sign(np.linalg.det(matrix))
-    areas = shapely.transform(objects.areas, lambda points: points @ matrix.T) if len(objects.areas) else objects.areas
+    areas = (
+        shapely.transform(objects.areas, lambda points: points @ matrix.T)
+        if len(objects.areas)
+        else objects.areas
+    )
     return replace(objects, geometry=geometry, radius=objects.radius * scale, areas=areas)
 
 
@@ -211,7 +228,9 @@ def copied(base: Drawn, offsets: Floats, order: Longs) -> Drawn:
     geometry[:, 0:2] += offsets[owner]
     strokes = objects.kind == Kind.STROKE
     geometry[strokes, 2:4] += offsets[owner[strokes]]
-    area = np.where(objects.area >= 0, objects.area + owner * len(base.objects.areas), -1).astype(np.int32)
+    area = np.where(objects.area >= 0, objects.area + owner * len(base.objects.areas), -1).astype(
+        np.int32
+    )
     areas = shifted(base.objects.areas, offsets) if len(base.objects.areas) else base.objects.areas
     return Drawn(replace(objects, area=area, areas=areas), np.tile(base.dark, k), order[owner])
 

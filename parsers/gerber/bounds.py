@@ -14,7 +14,9 @@ class TooMuchError(ValueError):
 def bound_objects(count: int) -> None:
     """Refuse more objects than MAX_OBJECTS."""
     if count > MAX_OBJECTS:
-        raise TooMuchError(f"more than {MAX_OBJECTS} objects, copies by repeats and blocks included")
+        raise TooMuchError(
+            f"more than {MAX_OBJECTS} objects, copies by repeats and blocks included"
+        )
 
 
 def bound_scopes(count: int) -> None:

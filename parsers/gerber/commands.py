@@ -25,7 +25,11 @@ from typing import Any, NamedTuple
 from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, split_fields
 from parsers.gerber.syntax import is_comment
 
-IGNORED, UNKNOWN, BODY = "ignored", "unknown", "body"  # codes of commands beside the letters of the format
+IGNORED, UNKNOWN, BODY = (
+    "ignored",
+    "unknown",
+    "body",
+)  # codes of commands beside the letters of the format
 
 LEAST_FACTOR = 1e-6  # of LS; nothing smaller or, inverted, larger is meant
 EXTENDED_CODES = (
@@ -35,10 +39,14 @@ EXTENDED_CODES = (
 
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
 _CODE = re.compile(r"([GMDgmd])0*([0-9]{1,10})")
-_FORMAT = re.compile(r"FS([LTD]?)([AI]?)((?:[NGDM][0-9])*)X([0-9])([0-9])Y([0-9])([0-9])((?:[NGDM][0-9])*)")
+_FORMAT = re.compile(
+    r"FS([LTD]?)([AI]?)((?:[NGDM][0-9])*)X([0-9])([0-9])Y([0-9])([0-9])((?:[NGDM][0-9])*)"
+)
 _APERTURE = re.compile(r"ADD([0-9]{1,10})([._a-zA-Z$][^,]*)(?:,(.*))?", re.DOTALL)
 _BLOCK = re.compile(r"ABD([0-9]{1,10})")
-_REPEAT = re.compile(rf"SR(?:X([0-9]{{1,10}}))?(?:Y([0-9]{{1,10}}))?(?:I({_NUMBER}))?(?:J({_NUMBER}))?")
+_REPEAT = re.compile(
+    rf"SR(?:X([0-9]{{1,10}}))?(?:Y([0-9]{{1,10}}))?(?:I({_NUMBER}))?(?:J({_NUMBER}))?"
+)
 _AXES = re.compile(rf"(?:A({_NUMBER}))?(?:B({_NUMBER}))?")
 _REMARK_ATTRIBUTE = re.compile(r"[Gg]0*4\s*#@!\s*(T[FAOD].*)", re.DOTALL)
 _REAL = re.compile(_NUMBER)
@@ -89,13 +97,22 @@ def read_command(text: str) -> Command:
 
 
 _ATTRIBUTES = ("TF", "TA", "TO", "TD")
-_LEAST = {f"TO{NET}": 1, f"TO{PIN}": 2, f"TO{COMPONENT}": 1, f"TA{FUNCTION}": 1}  # values that must be there
+_LEAST = {
+    f"TO{NET}": 1,
+    f"TO{PIN}": 2,
+    f"TO{COMPONENT}": 1,
+    f"TA{FUNCTION}": 1,
+}  # values that must be there
 
 
 def _attribute(text: str) -> Command:
     fields = split_fields(text)
     code, count = fields[0].strip(), len(fields) - 1
-    if count < _LEAST.get(code, 0) or (count and code[1] == "D") or (len(code) == 2 and code != "TD"):
+    if (
+        count < _LEAST.get(code, 0)
+        or (count and code[1] == "D")
+        or (len(code) == 2 and code != "TD")
+    ):
         return Command(UNKNOWN)
     return Command(code, tuple(fields[1:]))
 
@@ -149,7 +166,9 @@ def _repeat(text: str) -> Command | None:
     match = _REPEAT.fullmatch(text)
     if not match:
         return None
-    return Command("SR", (int(match[1] or 1), int(match[2] or 1), float(match[3] or 0), float(match[4] or 0)))
+    return Command(
+        "SR", (int(match[1] or 1), int(match[2] or 1), float(match[3] or 0), float(match[4] or 0))
+    )
 
 
 def _polarity(text: str) -> Command | None:

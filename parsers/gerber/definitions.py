@@ -24,7 +24,9 @@ def read_definitions(stream: CommandStream, names: Names) -> list[Definition]:
     stated = (stream.command(row).value for row in rows.tolist())
     return [
         Definition(number, word, template, sizes, function)
-        for (number, template, sizes), word, function in zip(stated, at.tolist(), stated_functions, strict=True)
+        for (number, template, sizes), word, function in zip(
+            stated, at.tolist(), stated_functions, strict=True
+        )
     ]
 
 
@@ -50,7 +52,9 @@ def read_macros(stream: CommandStream, diagnostics: Diagnostics) -> dict[str, Ma
             why = f"{trouble}; apertures made from it are missing"
             diagnostics.add(f"macro {name} cannot be read", why, word)
     lost = stream.at(np.array(sorted(stray), dtype=np.int64))
-    diagnostics.add_rows("a number that belongs to no command", "a letter may be missing before it", lost)
+    diagnostics.add_rows(
+        "a number that belongs to no command", "a letter may be missing before it", lost
+    )
     return macros
 
 
@@ -58,6 +62,10 @@ def _body(stream: CommandStream, row: int) -> range:
     """Rows of the body of a macro: what follows up to the closing %."""
     words = stream.words
     end = row + 1
-    while end < len(words.command_word) and not words.command_first[end] and words.command_extended[end]:
+    while (
+        end < len(words.command_word)
+        and not words.command_first[end]
+        and words.command_extended[end]
+    ):
         end += 1
     return range(row + 1, end)

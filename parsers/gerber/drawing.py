@@ -14,7 +14,17 @@ import numpy as np
 
 from parsers.assembly.diagnostics import Diagnostics
 from parsers.gerber.apertures import Definition
-from parsers.gerber.blocks import FILE, Drawn, Scopes, copied, groups, joined, split_by, steps, transformed
+from parsers.gerber.blocks import (
+    FILE,
+    Drawn,
+    Scopes,
+    copied,
+    groups,
+    joined,
+    split_by,
+    steps,
+    transformed,
+)
 from parsers.gerber.bounds import MAX_OBJECTS, bound_objects, bound_scopes
 from parsers.gerber.plotter import Operations, draw_rows
 from parsers.gerber.state import FLASH, MOVE, GraphicsState
@@ -26,7 +36,10 @@ BLOCKS = -2  # in the same column, less the number of the scope
 
 
 def used_definitions(
-    state: GraphicsState, definitions: Sequence[Definition], scopes: Scopes, diagnostics: Diagnostics
+    state: GraphicsState,
+    definitions: Sequence[Definition],
+    scopes: Scopes,
+    diagnostics: Diagnostics,
 ) -> Longs:
     """Definition that each operation uses, the latest of its number before it (index, or BLOCKS less a scope)."""
     entries = [(d.number, d.word, k) for k, d in enumerate(definitions)]
@@ -73,7 +86,9 @@ def draw_file(operations: Operations, scopes: Scopes, unit: float) -> Drawn:
             stated = scopes.scopes[child]
             bound_objects(stated.repeat[0] * stated.repeat[1])
             offsets = steps(stated.repeat) * unit
-            parts.append(copied(drawn[child, toggled], offsets, np.full(len(offsets), stated.opened)))
+            parts.append(
+                copied(drawn[child, toggled], offsets, np.full(len(offsets), stated.opened))
+            )
         drawn[scope, toggled] = joined(parts).sorted()
     return drawn[FILE, False]
 
@@ -91,7 +106,9 @@ def _flashed_blocks(operations: Operations, rows: Longs) -> Longs:
     """Rows that flash a block."""
     state = operations.state
     flashed: Longs = rows[
-        (operations.used[rows] < NO_APERTURE) & (state.code[rows] == FLASH) & (state.statement[rows] == 0)
+        (operations.used[rows] < NO_APERTURE)
+        & (state.code[rows] == FLASH)
+        & (state.statement[rows] == 0)
     ]
     return flashed
 
@@ -120,7 +137,9 @@ def _with_attributes(operations: Operations, copies: Drawn, flash: Longs) -> Dra
     unknown = objects.net == UNKNOWN_NET
     differ = ~unknown & (net != UNKNOWN_NET) & (objects.net != net)
     why = "the nets inside the block were taken"
-    operations.diagnostics.add_rows("net of a block's flash differs from nets inside", why, copies.order[differ])
+    operations.diagnostics.add_rows(
+        "net of a block's flash differs from nets inside", why, copies.order[differ]
+    )
     none = objects.component < 0
     return replace(
         copies,
@@ -138,7 +157,10 @@ def _plan(operations: Operations, scopes: Scopes, inner: Longs) -> list[tuple[in
     if len(scopes.scopes) == 1:
         return [(FILE, False)]
     uses = _uses(operations, scopes, inner)
-    order = sorted(range(len(scopes.scopes)), key=lambda k: (scopes.closed[k] if scopes.closed[k] > 0 else np.inf, -k))
+    order = sorted(
+        range(len(scopes.scopes)),
+        key=lambda k: (scopes.closed[k] if scopes.closed[k] > 0 else np.inf, -k),
+    )
     own = np.bincount(inner[operations.state.code != MOVE], minlength=len(order)).tolist()
     totals = dict.fromkeys(order, 0)
     for scope in order:
@@ -150,14 +172,23 @@ def _plan(operations: Operations, scopes: Scopes, inner: Longs) -> list[tuple[in
             if (scope, toggled) in needed:
                 needed |= {(child, toggled != swap) for child, swap in uses[scope]}
     bound_objects(sum(totals[scope] for scope, _ in needed))
-    return [(scope, toggled) for scope in order for toggled in (False, True) if (scope, toggled) in needed]
+    return [
+        (scope, toggled)
+        for scope in order
+        for toggled in (False, True)
+        if (scope, toggled) in needed
+    ]
 
 
-def _uses(operations: Operations, scopes: Scopes, inner: Longs) -> list[dict[tuple[int, bool], int]]:
+def _uses(
+    operations: Operations, scopes: Scopes, inner: Longs
+) -> list[dict[tuple[int, bool], int]]:
     """For each scope, how often it draws which others, with polarity swapped or not."""
     uses: list[dict[tuple[int, bool], int]] = [{} for _ in scopes.scopes]
     flashes = _flashed_blocks(operations, np.arange(len(inner)))
-    triples = np.column_stack((inner[flashes], BLOCKS - operations.used[flashes], ~operations.state.dark[flashes]))
+    triples = np.column_stack(
+        (inner[flashes], BLOCKS - operations.used[flashes], ~operations.state.dark[flashes])
+    )
     found, counts = np.unique(triples, axis=0, return_counts=True)
     for (scope, block, swap), times in zip(found.tolist(), counts.tolist(), strict=True):
         uses[scope][block, bool(swap)] = times

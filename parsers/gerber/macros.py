@@ -42,7 +42,9 @@ MAX_CORNERS = 5_000  # of an outline, by the specification
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 _ASSIGNMENT = re.compile(r"\$([0-9]{1,9})=(.*)", re.DOTALL)
 
-Expression = float | str | tuple[Any, ...]  # a number, a variable's number as text, or (operator, operand ...)
+Expression = (
+    float | str | tuple[Any, ...]
+)  # a number, a variable's number as text, or (operator, operand ...)
 
 
 class MacroError(ValueError):
@@ -77,7 +79,12 @@ def read_macro(words: Sequence[str]) -> Macro:
 
 def expression_size(words: Sequence[str]) -> int:
     """Characters of a body that need the grammar, which is slow."""
-    return sum(len(field) for word in words for field in re.split("[,=]", word) if not _NUMBER.fullmatch(field.strip()))
+    return sum(
+        len(field)
+        for word in words
+        for field in re.split("[,=]", word)
+        if not _NUMBER.fullmatch(field.strip())
+    )
 
 
 def compose_macro(macro: Macro, parameters: Sequence[float], rounding: Round) -> Filled:
@@ -154,7 +161,9 @@ def _grammar() -> pp.ParserElement:
     and layers may be read side by side.
     """
     number = pp.Regex(r"[0-9]+\.?[0-9]*|\.[0-9]+").set_parse_action(lambda _, __, t: float(t[0]))
-    variable = pp.Combine(pp.Suppress("$") + pp.Word(pp.nums, max=9)).set_parse_action(lambda _, __, t: str(int(t[0])))
+    variable = pp.Combine(pp.Suppress("$") + pp.Word(pp.nums, max=9)).set_parse_action(
+        lambda _, __, t: str(int(t[0]))
+    )
     expression = pp.Forward()
     operand = number | variable | pp.Suppress("(") + expression + pp.Suppress(")")
     factor = pp.Forward()
@@ -231,7 +240,9 @@ def _vector_line(values: Sequence[float], _: Round) -> shapely.Geometry:
     if length == 0 or _size(width) == 0:
         return shapely.Polygon()
     nx, ny = (y0 - y1) / length * width / 2, (x1 - x0) / length * width / 2
-    return shapely.Polygon([(x0 + nx, y0 + ny), (x0 - nx, y0 - ny), (x1 - nx, y1 - ny), (x1 + nx, y1 + ny)])
+    return shapely.Polygon(
+        [(x0 + nx, y0 + ny), (x0 - nx, y0 - ny), (x1 - nx, y1 - ny), (x1 + nx, y1 + ny)]
+    )
 
 
 def _centre_line(values: Sequence[float], _: Round) -> shapely.Geometry:
@@ -277,7 +288,10 @@ def _moire(values: Sequence[float], rounding: Round) -> shapely.Geometry:
     x, y, outer, thickness, gap, most, cross, length = values[:8]
     if min(outer, thickness, gap, cross, length) < 0 or most > 1000:
         raise MacroError("a moire pattern with impossible sizes")
-    parts = [_box(x - length / 2, y - cross / 2, length, cross), _box(x - cross / 2, y - length / 2, cross, length)]
+    parts = [
+        _box(x - length / 2, y - cross / 2, length, cross),
+        _box(x - cross / 2, y - length / 2, cross, length),
+    ]
     diameter = outer
     for _ in range(int(most)):
         if diameter <= 0 or (thickness == 0 and gap == 0):
@@ -289,14 +303,19 @@ def _moire(values: Sequence[float], rounding: Round) -> shapely.Geometry:
 
 
 def _ring(x: float, y: float, outer: float, hole: float, rounding: Round) -> shapely.Geometry:
-    return shapely.difference(rounding.circle(x, y, outer / 2), rounding.reverse().circle(x, y, hole / 2))
+    return shapely.difference(
+        rounding.circle(x, y, outer / 2), rounding.reverse().circle(x, y, hole / 2)
+    )
 
 
 def _thermal(values: Sequence[float], rounding: Round) -> shapely.Geometry:
     x, y, outer, hole, gap = values[:5]
     if not 0 <= hole < outer or not 0 <= gap < outer / math.sqrt(2):
         raise MacroError("a thermal with impossible sizes")
-    cross = [_box(x - outer, y - gap / 2, 2 * outer, gap), _box(x - gap / 2, y - outer, gap, 2 * outer)]
+    cross = [
+        _box(x - outer, y - gap / 2, 2 * outer, gap),
+        _box(x - gap / 2, y - outer, gap, 2 * outer),
+    ]
     return shapely.difference(_ring(x, y, outer, hole, rounding), shapely.union_all(cross))
 
 

@@ -40,13 +40,20 @@ def check_image(stream: CommandStream, diagnostics: Diagnostics) -> None:
     """Report parameters that are not neutral."""
     for row in stream.rows("OF", "IR", "AS", "MI", "SF", "IP").tolist():
         if stream.command(row) not in NEUTRAL:
-            what, word = f"old image parameter {stream.text(row)}", int(stream.words.command_word[row])
+            what, word = (
+                f"old image parameter {stream.text(row)}",
+                int(stream.words.command_word[row]),
+            )
             diagnostics.add(what, "readers differ in what they make of it", word)
 
 
 def on_image(drawn: Drawn, stream: CommandStream, unit: float) -> Drawn:
     """Apply offset (OF), quarter turns (IR) and swapped axes (AS) to the finished image."""
-    latest = {code: stream.command(row).value for code in ("OF", "IR", "AS") for row in stream.rows(code).tolist()}
+    latest = {
+        code: stream.command(row).value
+        for code in ("OF", "IR", "AS")
+        for row in stream.rows(code).tolist()
+    }
     offset = np.array(latest.get("OF", (0.0, 0.0))) * unit
     if offset.any():
         drawn = replace(copied(drawn, offset[None, :], drawn.order[:1]), order=drawn.order)

@@ -15,7 +15,9 @@ import shapely
 
 from parsers.primitives import Bools, Floats, Shapes, stadiums
 
-MAX_MEETINGS = 40  # of a contour's segment with others, on average; itself and its neighbours make three
+MAX_MEETINGS = (
+    40  # of a contour's segment with others, on average; itself and its neighbours make three
+)
 MAX_MEETINGS_IN_ALL = 20_000
 MAX_TESTS = 200_000_000  # of faces against segments
 EXACT = 1e-9  # relative; area and length of a valid contour agree with its filled shape to rounding
@@ -42,7 +44,9 @@ class Round:
             return shapely.Polygon()
         ends, size = np.array([[x, y, x, y]]) * self.unit, np.array([radius]) * self.unit
         shape = stadiums(ends, size, inside=self.inside)[0]
-        return shape if self.unit == 1 else shapely.transform(shape, lambda points: points / self.unit)
+        return (
+            shape if self.unit == 1 else shapely.transform(shape, lambda points: points / self.unit)
+        )
 
     def reverse(self) -> Round:
         """Give the rounding for what is taken away."""
@@ -54,14 +58,18 @@ def regular(x: float, y: float, radius: float, corners: int, turn: float = 0.0) 
     if radius <= 0:
         return shapely.Polygon()
     angles = math.radians(turn) + 2 * np.pi * np.arange(corners) / corners
-    return shapely.Polygon(np.column_stack((x + radius * np.cos(angles), y + radius * np.sin(angles))))
+    return shapely.Polygon(
+        np.column_stack((x + radius * np.cos(angles), y + radius * np.sin(angles)))
+    )
 
 
 def polygons_of(shape: shapely.Geometry) -> list[shapely.Polygon]:
     """Give the polygons with area in any geometry."""
     if shape.geom_type == "GeometryCollection":
         return [polygon for part in shape.geoms for polygon in polygons_of(part)]
-    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0]
+    return [
+        part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0
+    ]
 
 
 def fill(points: Floats) -> Filled:
@@ -111,7 +119,9 @@ def _open_length(ring: Floats) -> float:
     forward = (ends[:, 0] < ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] < ends[:, 3]))
     ends[~forward] = ends[~forward][:, [2, 3, 0, 1]]
     edges, edge = np.unique(ends, axis=0, return_inverse=True)
-    surplus = np.abs(np.bincount(edge.ravel(), weights=np.where(forward, 1, -1), minlength=len(edges)))
+    surplus = np.abs(
+        np.bincount(edge.ravel(), weights=np.where(forward, 1, -1), minlength=len(edges))
+    )
     return float(np.sum(surplus * np.hypot(edges[:, 2] - edges[:, 0], edges[:, 3] - edges[:, 1])))
 
 

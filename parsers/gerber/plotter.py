@@ -24,7 +24,9 @@ from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
 
 SKEW = 0.005  # mm; radii at both ends of an arc that differ by more, and more than by rounding, contradict each other
-ROUNDING = 2.5  # units of the coordinate format; three rounded points may put the radii this far apart
+ROUNDING = (
+    2.5  # units of the coordinate format; three rounded points may put the radii this far apart
+)
 NEARLY_CLOSED = 0.001  # mm; an arc with ends closer than this may be read as a dot or as a circle
 
 
@@ -40,7 +42,9 @@ class Operations:
     file: int
     used: Longs  # per operation: definition on the apertures, or its like for blocks, or -1
     apertures: ApertureDictionary
-    negative: bool  # the file shows where copper is missing, so its dark objects must not be too large
+    negative: (
+        bool  # the file shows where copper is missing, so its dark objects must not be too large
+    )
     diagnostics: Diagnostics
 
     def words(self, rows: Longs) -> Longs:
@@ -74,7 +78,14 @@ def _columns(operations: Operations, rows: Longs) -> dict[str, Longs]:
 
 
 def _drawn(
-    operations: Operations, rows: Longs, kind: Kind, geometry: Floats, radius: Floats, *, dark: Bools, pad: bool
+    operations: Operations,
+    rows: Longs,
+    kind: Kind,
+    geometry: Floats,
+    radius: Floats,
+    *,
+    dark: Bools,
+    pad: bool,
 ) -> Drawn:
     """Objects of one exact kind, one per row."""
     objects = conductors(
@@ -89,11 +100,15 @@ def _drawn(
     return Drawn(objects, dark, operations.words(rows))
 
 
-def _areas(operations: Operations, rows: Longs, shapes: Shapes, *, dark: Bools, pad: bool, **columns: Longs) -> Drawn:
+def _areas(
+    operations: Operations, rows: Longs, shapes: Shapes, *, dark: Bools, pad: bool, **columns: Longs
+) -> Drawn:
     """Objects that are areas, one per row."""
     n = len(rows)
     stated = {**_columns(operations, rows), **columns}
-    objects = conductors(n, kind=Kind.AREA, area=np.arange(n), areas=shapes, pad=pad, file=operations.file, **stated)
+    objects = conductors(
+        n, kind=Kind.AREA, area=np.arange(n), areas=shapes, pad=pad, file=operations.file, **stated
+    )
     return Drawn(objects, dark, operations.words(rows))
 
 
@@ -105,9 +120,16 @@ def _draws(operations: Operations, rows: Longs, toggled: bool) -> Iterator[Drawn
     solid = apertures.solid(operations.used, rows)
     solid[solid] = (apertures.reach[operations.used[rows[solid]]] == 0).all(axis=1)
     yield from _round_draws(operations, rows[solid], toggled)
-    what, why = "draw with an aperture that may not draw", "the area that it sweeps was taken, grown to be convex"
+    what, why = (
+        "draw with an aperture that may not draw",
+        "the area that it sweeps was taken, grown to be convex",
+    )
     for aperture, chosen in apertures.by_definition(operations.used, rows[~solid]):
-        odd = chosen if aperture.template != "R" else chosen[operations.state.mode[chosen] >= CLOCKWISE]
+        odd = (
+            chosen
+            if aperture.template != "R"
+            else chosen[operations.state.mode[chosen] >= CLOCKWISE]
+        )
         operations.diagnostics.add_rows(what, why, operations.words(odd))
         yield from _swept(operations, chosen, aperture, toggled)
 
@@ -118,12 +140,20 @@ def _round_draws(operations: Operations, rows: Longs, toggled: bool) -> Iterator
     radius = operations.apertures.radius[operations.used[rows]] * state.scale[rows]
     curved = state.mode[rows] >= CLOCKWISE
     straight = ~curved
-    yield _straight(operations, rows[straight], operations.ends[rows[straight]], radius[straight], dark[straight])
+    yield _straight(
+        operations,
+        rows[straight],
+        operations.ends[rows[straight]],
+        radius[straight],
+        dark[straight],
+    )
     if curved.any():
         yield from _curved(operations, rows[curved], radius[curved], dark[curved])
 
 
-def _straight(operations: Operations, rows: Longs, ends: Floats, radius: Floats, dark: Bools) -> Drawn:
+def _straight(
+    operations: Operations, rows: Longs, ends: Floats, radius: Floats, dark: Bools
+) -> Drawn:
     geometry = np.zeros((len(rows), 5))
     geometry[:, :4] = ends
     return _drawn(operations, rows, Kind.STROKE, geometry, radius, dark=dark, pad=False)
@@ -141,11 +171,17 @@ def _curved(operations: Operations, rows: Longs, radius: Floats, dark: Bools) ->
     exact = ~dots & ~skewed
     yield _straight(operations, rows[dots], operations.ends[rows[dots]], radius[dots], dark[dots])
     grown = np.maximum(radius + np.where(dark, 0.5, -0.5) * arcs.deviation, 0)
-    geometry = np.column_stack((arcs.centre, (arcs.first + arcs.last) / 2, arcs.start, arcs.sweep))[exact]
-    yield _drawn(operations, rows[exact], Kind.ARC, geometry, grown[exact], dark=dark[exact], pad=False)
+    geometry = np.column_stack((arcs.centre, (arcs.first + arcs.last) / 2, arcs.start, arcs.sweep))[
+        exact
+    ]
+    yield _drawn(
+        operations, rows[exact], Kind.ARC, geometry, grown[exact], dark=dark[exact], pad=False
+    )
     if skewed.any():
         chords, owner = _chords(arcs.take(skewed), operations.ends[rows[skewed]])
-        yield _straight(operations, rows[skewed][owner], chords, radius[skewed][owner], dark[skewed][owner])
+        yield _straight(
+            operations, rows[skewed][owner], chords, radius[skewed][owner], dark[skewed][owner]
+        )
 
 
 def _contradictory(operations: Operations, arcs: Arcs) -> Bools:
@@ -162,10 +198,14 @@ def _arcs(operations: Operations, rows: Longs) -> Arcs:
     why = "another reader may draw these arcs elsewhere; compare the layer with its source"
     diagnostics.add_rows("arc before G74 or G75", why, operations.words(rows[open_]))
     odd = rows[_contradictory(operations, arcs)]
-    diagnostics.add_rows("arc with different distances from its centre to both ends", why, operations.words(odd))
+    diagnostics.add_rows(
+        "arc with different distances from its centre to both ends", why, operations.words(odd)
+    )
     gap = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
     near = (gap > 0) & (gap < NEARLY_CLOSED) & (arcs.first > NEARLY_CLOSED)
-    diagnostics.add_rows("arc that is either a dot or a full circle", why, operations.words(rows[near]))
+    diagnostics.add_rows(
+        "arc that is either a dot or a full circle", why, operations.words(rows[near])
+    )
     return arcs
 
 
@@ -178,7 +218,9 @@ def _chords(arcs: Arcs, ends: Floats) -> tuple[Floats, Longs]:
     return np.hstack((before, points)), owner
 
 
-def _swept(operations: Operations, rows: Longs, aperture: Aperture, toggled: bool) -> Iterator[Drawn]:
+def _swept(
+    operations: Operations, rows: Longs, aperture: Aperture, toggled: bool
+) -> Iterator[Drawn]:
     """Areas that an aperture sweeps, each segment by itself."""
     state = operations.state
     ends = operations.ends[rows]
@@ -192,7 +234,9 @@ def _swept(operations: Operations, rows: Longs, aperture: Aperture, toggled: boo
         for part in aperture.shapes(dark != operations.negative):
             bound_points(2 * shapely.get_num_coordinates(part) * len(group))
             corners = shapely.get_coordinates(part) @ matrix.T
-            both = np.concatenate((ends[group, None, :2] + corners, ends[group, None, 2:] + corners), axis=1)
+            both = np.concatenate(
+                (ends[group, None, :2] + corners, ends[group, None, 2:] + corners), axis=1
+            )
             hulls = shapely.convex_hull(shapely.multipoints(both))
             convex = np.isclose(shapely.convex_hull(part).area, part.area)
             chosen = rows[group]
@@ -211,11 +255,17 @@ def _flashes(operations: Operations, rows: Longs, toggled: bool) -> Iterator[Dra
     for aperture, chosen in operations.apertures.by_definition(operations.used, rows[~solid]):
         for transform, dark, group in groups(operations.state, chosen, toggled):
             yield _flashed_areas(
-                operations, chosen[group], aperture.shapes(dark != operations.negative), transform, dark
+                operations,
+                chosen[group],
+                aperture.shapes(dark != operations.negative),
+                transform,
+                dark,
             )
 
 
-def _solid_flashes(operations: Operations, rows: Longs, transform: Transform, dark: bool) -> Iterator[Drawn]:
+def _solid_flashes(
+    operations: Operations, rows: Longs, transform: Transform, dark: bool
+) -> Iterator[Drawn]:
     """Discs and obrounds, as exact discs and strokes."""
     used = operations.used[rows]
     radius = operations.apertures.radius[used] * transform.scale
@@ -227,16 +277,24 @@ def _solid_flashes(operations: Operations, rows: Longs, transform: Transform, da
         geometry[:, :2] = at[chosen] - reach[chosen]
         geometry[:, 2:4] = at[chosen] + reach[chosen] if kind == Kind.STROKE else 0.0
         polarity = np.full(len(geometry), dark)
-        yield _drawn(operations, rows[chosen], kind, geometry, radius[chosen], dark=polarity, pad=True)
+        yield _drawn(
+            operations, rows[chosen], kind, geometry, radius[chosen], dark=polarity, pad=True
+        )
 
 
-def _flashed_areas(operations: Operations, rows: Longs, parts: Shapes, transform: Transform, dark: bool) -> Drawn:
+def _flashed_areas(
+    operations: Operations, rows: Longs, parts: Shapes, transform: Transform, dark: bool
+) -> Drawn:
     matrix = transform.matrix()
     turned = shapely.transform(parts, lambda points: points @ matrix.T)
     bound_points(int(shapely.get_num_coordinates(parts).sum()) * len(rows))
     copies = np.repeat(rows, len(parts))
     return _areas(
-        operations, copies, shifted(turned, operations.ends[rows, 2:]), dark=np.full(len(copies), dark), pad=True
+        operations,
+        copies,
+        shifted(turned, operations.ends[rows, 2:]),
+        dark=np.full(len(copies), dark),
+        pad=True,
     )
 
 
@@ -257,11 +315,15 @@ def _regions(operations: Operations, rows: Longs, toggled: bool) -> Drawn:
     dark = state.dark[first] != toggled
     curved = state.mode[segments] >= CLOCKWISE
     arcs = _arcs(operations, segments[curved])
-    areas = fill_contours(Segments(operations.ends[segments], contour, curved, arcs), dark != operations.negative)
+    areas = fill_contours(
+        Segments(operations.ends[segments], contour, curved, arcs), dark != operations.negative
+    )
     why = "a straight line closed it; another reader may leave it out"
     diagnostics.add_rows("contour that is not closed", why, operations.words(first[areas.unclosed]))
     why = "it crosses or overlaps itself; all that it runs round was taken, another reader may take less"
     diagnostics.add_rows("contour that is not valid", why, operations.words(first[areas.invalid]))
     owner = first[areas.contour]
     function = state.attributes.function[owner]
-    return _areas(operations, owner, areas.shapes, dark=dark[areas.contour], pad=False, function=function)
+    return _areas(
+        operations, owner, areas.shapes, dark=dark[areas.contour], pad=False, function=function
+    )

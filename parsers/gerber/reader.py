@@ -22,16 +22,31 @@ from parsers.gerber.definitions import read_definitions, read_macros
 from parsers.gerber.drawing import draw_file, used_definitions
 from parsers.gerber.old_image import check_image, image_scale, on_image
 from parsers.gerber.plotter import Operations
-from parsers.gerber.state import CLOCKWISE, COUNTERCLOCKWISE, CommandStream, GraphicsState, Names, graphics_state
+from parsers.gerber.state import (
+    CLOCKWISE,
+    COUNTERCLOCKWISE,
+    CommandStream,
+    GraphicsState,
+    Names,
+    graphics_state,
+)
 from parsers.gerber.syntax import Longs, Words, tokenise
 from parsers.primitives import Floats
 from parsers.trouble import FormatError, Place, line_for
 
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
-IMAGE_POLARITY = "IP"  # key of the old image polarity among the file attributes, where it is negative
-DECISIVE = (".FileFunction", ".FilePolarity", ".Part")  # file attributes that say what the image means
-_SIGNS = re.compile(rb"%\s*(?:FS|MO(?:MM|IN)|AD[D0-9]|TF\.|AM|LP[DC])|^\s*G0?4[^*]*\*|D0?[123]\*", re.MULTILINE)
+IMAGE_POLARITY = (
+    "IP"  # key of the old image polarity among the file attributes, where it is negative
+)
+DECISIVE = (
+    ".FileFunction",
+    ".FilePolarity",
+    ".Part",
+)  # file attributes that say what the image means
+_SIGNS = re.compile(
+    rb"%\s*(?:FS|MO(?:MM|IN)|AD[D0-9]|TF\.|AM|LP[DC])|^\s*G0?4[^*]*\*|D0?[123]\*", re.MULTILINE
+)
 _MARK = b"\xef\xbb\xbf"  # a byte order mark
 
 
@@ -87,7 +102,10 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
     check_words(stream, diagnostics)
     check_image(stream, diagnostics)
     stated_attributes = _file_attributes(stream, diagnostics)
-    negative = stated_attributes.get(".FilePolarity") == ("Negative",) or IMAGE_POLARITY in stated_attributes
+    negative = (
+        stated_attributes.get(".FilePolarity") == ("Negative",)
+        or IMAGE_POLARITY in stated_attributes
+    )
     setting = Setting(name, file, _unit(stream, name, diagnostics), negative, diagnostics)
     names = Names()
     state = graphics_state(stream, names, stated.incremental, diagnostics)
@@ -116,10 +134,14 @@ def read_gerber(data: bytes, name: str, file: int = 0) -> Image:
 def _words(data: bytes, name: str) -> tuple[Words, Format]:
     """Cut a file into words by its coordinate format; without one there is nothing to read."""
     if b"\0" in data or b"*" not in data:
-        raise FormatError(f"not a Gerber file; leave it out, or {line_for(name, 'not needed')}", Place(name))
+        raise FormatError(
+            f"not a Gerber file; leave it out, or {line_for(name, 'not needed')}", Place(name)
+        )
     words = tokenise(data)
     formats = [read_command(text) for text in words.texts if text[:2] == "FS"]
-    stated: Format | None = next((command.value[0] for command in formats if command.code == "FS"), None)
+    stated: Format | None = next(
+        (command.value[0] for command in formats if command.code == "FS"), None
+    )
     if stated is None:
         message = "no coordinate format (FS): RS-274-D or no Gerber at all; export as Gerber X2"
         raise FormatError(message, Place(name))
@@ -134,14 +156,20 @@ def _before_end(words: Words, commands: Sequence[Command], diagnostics: Diagnost
     rows = np.flatnonzero(np.isin(words.command_text, ends))
     total = len(words.lines)
     if not len(rows):
-        diagnostics.add("no end mark (M02)", "the file may be cut short; export it again", max(total - 1, 0))
+        diagnostics.add(
+            "no end mark (M02)", "the file may be cut short; export it again", max(total - 1, 0)
+        )
         return words
     end = int(words.command_word[rows[0]])
     if words.tail:
-        diagnostics.add("text after the end mark", "it was not read; two files may have been joined", end)
+        diagnostics.add(
+            "text after the end mark", "it was not read; two files may have been joined", end
+        )
     if end == total - 1:
         return words
-    diagnostics.add("text after the end mark", "it was not read; two files may have been joined", end + 1)
+    diagnostics.add(
+        "text after the end mark", "it was not read; two files may have been joined", end + 1
+    )
     return words.until(end)
 
 
@@ -156,7 +184,9 @@ def _unit(stream: CommandStream, name: str, diagnostics: Diagnostics) -> float:
     for command, row in stated:
         if _unit_of(command) != chosen:
             why = f"{units[chosen]:g} mm per unit was taken throughout"
-            diagnostics.add("two different units in one file", why, int(stream.at(np.array([row]))[0]))
+            diagnostics.add(
+                "two different units in one file", why, int(stream.at(np.array([row]))[0])
+            )
     return units[chosen]
 
 
@@ -172,7 +202,9 @@ def _file_attributes(stream: CommandStream, diagnostics: Diagnostics) -> dict[st
         name = code[2:]
         if found.setdefault(name, values) != values and name in DECISIVE:
             why = "it must not change; the first value was taken"
-            diagnostics.add(f"file attribute {name} stated twice", why, int(stream.words.command_word[row]))
+            diagnostics.add(
+                f"file attribute {name} stated twice", why, int(stream.words.command_word[row])
+            )
     if any(not stream.command(row).value[0] for row in stream.rows("IP").tolist()):
         found[IMAGE_POLARITY] = ("NEG",)
     return found
@@ -189,12 +221,22 @@ def _operations(
     """Bring the operations into mm."""
     mirror_x, mirror_y = image_scale(stream)
     if mirror_x * mirror_y < 0:
-        swapped = np.where(state.mode >= CLOCKWISE, CLOCKWISE + COUNTERCLOCKWISE - state.mode, state.mode)
+        swapped = np.where(
+            state.mode >= CLOCKWISE, CLOCKWISE + COUNTERCLOCKWISE - state.mode, state.mode
+        )
         state = replace(state, mode=swapped)
-    x, y = _mm(state.x, stated, setting.unit) * mirror_x, _mm(state.y, stated, setting.unit) * mirror_y
-    i, j = _mm(state.i, stated, setting.unit) * mirror_x, _mm(state.j, stated, setting.unit) * mirror_y
+    x, y = (
+        _mm(state.x, stated, setting.unit) * mirror_x,
+        _mm(state.y, stated, setting.unit) * mirror_y,
+    )
+    i, j = (
+        _mm(state.i, stated, setting.unit) * mirror_x,
+        _mm(state.j, stated, setting.unit) * mirror_y,
+    )
     if len(x) and max(np.abs(column).max() for column in (x, y, i, j)) > MAX_REACH:
-        raise FormatError("coordinates beyond 10 m; the file is damaged or no board", Place(setting.name))
+        raise FormatError(
+            "coordinates beyond 10 m; the file is damaged or no board", Place(setting.name)
+        )
     from_x, from_y = (np.concatenate((column[:1] * 0, column[:-1])) for column in (x, y))
     return Operations(
         state=state,

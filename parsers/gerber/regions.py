@@ -66,10 +66,18 @@ def _points(segments: Segments, outside: Bools, count: int) -> tuple[Floats, Lon
     points = np.empty((int(lengths.sum()), 2))
     points[begins] = segments.ends[first, :2]
     points[begins + lengths - 1] = segments.ends[first, :2]
-    place = np.cumsum(counts) + segments.contour + 1 - counts + np.repeat(np.cumsum(open_) - open_, last - first + 1)
+    place = (
+        np.cumsum(counts)
+        + segments.contour
+        + 1
+        - counts
+        + np.repeat(np.cumsum(open_) - open_, last - first + 1)
+    )
     points[place[~curved]] = segments.ends[~curved, 2:]
     along, sizes = arc_path(segments.arcs, outside, segments.ends[curved, 2:])
-    points[np.repeat(place[curved] - np.cumsum(sizes) + sizes, sizes) + np.arange(len(along))] = along
+    points[np.repeat(place[curved] - np.cumsum(sizes) + sizes, sizes) + np.arange(len(along))] = (
+        along
+    )
     return points, lengths, np.flatnonzero(open_)
 
 

@@ -35,7 +35,9 @@ class Names:
 
     nets: Numbered[tuple[str, ...]] = field(default_factory=Numbered)
     components: Numbered[str] = field(default_factory=Numbered)
-    pins: Numbered[tuple[str, ...]] = field(default_factory=Numbered)  # number and, where stated, name
+    pins: Numbered[tuple[str, ...]] = field(
+        default_factory=Numbered
+    )  # number and, where stated, name
     functions: Numbered[str] = field(default_factory=Numbered)
 
 
@@ -145,12 +147,16 @@ class CommandStream:
         if not sets.any():
             return np.full(moments.size, start, dtype=dtype)
         rows = np.flatnonzero(sets[self.words.command_text])
-        values = np.concatenate((np.array([start], dtype=dtype), table[self.words.command_text[rows]]))
+        values = np.concatenate(
+            (np.array([start], dtype=dtype), table[self.words.command_text[rows]])
+        )
         first = moments.first[rows]
         return np.repeat(values, np.diff(np.concatenate(([0], first, [moments.size]))))
 
 
-def graphics_state(stream: CommandStream, names: Names, incremental: bool, diagnostics: Diagnostics) -> GraphicsState:
+def graphics_state(
+    stream: CommandStream, names: Names, incremental: bool, diagnostics: Diagnostics
+) -> GraphicsState:
     """Work out the state at every operation of a file.
 
     Parameters
@@ -173,11 +179,17 @@ def graphics_state(stream: CommandStream, names: Names, incremental: bool, diagn
         i=words.xyij[2, rows],
         j=words.xyij[3, rows],
         mode=forward(words.g, (words.g >= LINEAR) & (words.g <= COUNTERCLOCKWISE), UNSET)[rows],
-        quadrant=stream.column(moments, NO_QUADRANT, {"G74": _always(SINGLE), "G75": _always(MULTI)}, np.int64),
+        quadrant=stream.column(
+            moments, NO_QUADRANT, {"G74": _always(SINGLE), "G75": _always(MULTI)}, np.int64
+        ),
         aperture=forward(words.d, words.d >= FIRST_APERTURE, ABSENT)[rows],
         dark=stream.column(moments, True, {"LP": _first}, np.bool_),
-        mirror_x=stream.column(moments, False, {"LM": lambda values: ["X" in v[0] for v in values]}, np.bool_),
-        mirror_y=stream.column(moments, False, {"LM": lambda values: ["Y" in v[0] for v in values]}, np.bool_),
+        mirror_x=stream.column(
+            moments, False, {"LM": lambda values: ["X" in v[0] for v in values]}, np.bool_
+        ),
+        mirror_y=stream.column(
+            moments, False, {"LM": lambda values: ["Y" in v[0] for v in values]}, np.bool_
+        ),
         turn=stream.column(moments, 0.0, {"LR": _first}, np.float64),
         scale=stream.column(moments, 1.0, {"LS": _first}, np.float64),
         statement=_statements(stream, at, moments, diagnostics),
@@ -193,22 +205,35 @@ def forward(column: Longs, known: Bools, start: int) -> Longs:
 
 def attributes(stream: CommandStream, moments: Moments, names: Names) -> Attributes:
     """Attributes in the dictionary at some words."""
-    owner = _entry(stream, moments, PIN, lambda values: names.components.number_all([v[0] for v in values]))
-    part = _entry(stream, moments, COMPONENT, lambda values: names.components.number_all([v[0] for v in values]))
+    owner = _entry(
+        stream, moments, PIN, lambda values: names.components.number_all([v[0] for v in values])
+    )
+    part = _entry(
+        stream,
+        moments,
+        COMPONENT,
+        lambda values: names.components.number_all([v[0] for v in values]),
+    )
     return Attributes(
         net=_entry(stream, moments, NET, lambda values: _nets(values, names), UNKNOWN_NET),
         component=np.where(owner >= 0, owner, part),
-        pin=_entry(stream, moments, PIN, lambda values: names.pins.number_all([v[1:3] for v in values])),
+        pin=_entry(
+            stream, moments, PIN, lambda values: names.pins.number_all([v[1:3] for v in values])
+        ),
         function=functions(stream, moments, names),
     )
 
 
 def functions(stream: CommandStream, moments: Moments, names: Names) -> Longs:
     """Aperture function in the dictionary at some words."""
-    return _entry(stream, moments, FUNCTION, lambda values: names.functions.number_all(map(",".join, values)))
+    return _entry(
+        stream, moments, FUNCTION, lambda values: names.functions.number_all(map(",".join, values))
+    )
 
 
-def _entry(stream: CommandStream, moments: Moments, name: str, numbers: Setting, none: int = -1) -> Longs:
+def _entry(
+    stream: CommandStream, moments: Moments, name: str, numbers: Setting, none: int = -1
+) -> Longs:
     """One attribute's column; TD with its name or without any deletes it."""
     deleted = _always(none)
     settings = {f"TO{name}": numbers, f"TA{name}": numbers, f"TD{name}": deleted, "TD": deleted}
@@ -271,7 +296,9 @@ def _positions(
     return result[0], result[1]
 
 
-def _undefined_points(stream: CommandStream, at: Longs, code: Longs, complete: Bools, diagnostics: Diagnostics) -> None:
+def _undefined_points(
+    stream: CommandStream, at: Longs, code: Longs, complete: Bools, diagnostics: Diagnostics
+) -> None:
     """Report operations that use the current point where it is undefined: at the start, after blocks and repeats."""
     resets = np.searchsorted(at, np.concatenate(([0], stream.at(stream.rows("AB", "SR")))))
     resets = np.unique(resets[resets < len(at)])
@@ -282,7 +309,9 @@ def _undefined_points(stream: CommandStream, at: Longs, code: Longs, complete: B
     )
 
 
-def _statements(stream: CommandStream, at: Longs, moments: Moments, diagnostics: Diagnostics) -> Longs:
+def _statements(
+    stream: CommandStream, at: Longs, moments: Moments, diagnostics: Diagnostics
+) -> Longs:
     """Number of the region statement (G36 to G37) that each operation is in, 0 = none."""
     starts, ends = stream.rows("G36"), stream.rows("G37")
     if not len(starts) and not len(ends):

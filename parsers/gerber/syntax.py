@@ -66,7 +66,9 @@ _LETTERS = b"XYIJ"
 
 _IN_OPERATION = (1, 2, 3, 54, 55)
 _SEQUENCE_NUMBER = re.compile(rb"^N[0-9]+")
-_OLD_WORD = re.compile(rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?")
+_OLD_WORD = re.compile(
+    rb"(?:N[0-9]+)?(?:[GM][0-9]+)*(?:D0*[1-9][0-9]+)?(?:[XYIJ][+-]?[0-9]+)*(?:D[0-9]+)?(?:M[0-9]+)?"
+)
 _BROKEN_NUMBER = re.compile(rb"[0-9]\s+[0-9]")  # a digit may be lost there
 _BLANK_IN_OPERATION = re.compile(
     rb"^[GXYIJ][^%]*[0-9][ \t]+[XYIJD][-+0-9]|^(?:[GXYIJ][-+0-9]+)*[XYIJD][ \t]+[-+0-9]"
@@ -116,7 +118,9 @@ class Words:
     def until(self, end: int) -> Words:
         """Leave out the words after a word."""
         o, kept = self.operations, self.operations.word <= end
-        operations = OperationWords(o.word[kept], o.g[kept], o.d[kept], o.xyij[:, kept], o.has[:, kept])
+        operations = OperationWords(
+            o.word[kept], o.g[kept], o.d[kept], o.xyij[:, kept], o.has[:, kept]
+        )
         commands = self.command_word <= end
         return replace(
             self,
@@ -144,7 +148,9 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     others = np.flatnonzero(~operation)
     texts, numbers = _interned(buffer[np.repeat(~operation, spans.lengths)].tobytes())
     percents, stray = _percents(buffer, spans, texts, numbers, others)
-    comments = others[np.isin(numbers, [number for number, text in enumerate(texts) if is_comment(text)])]
+    comments = others[
+        np.isin(numbers, [number for number, text in enumerate(texts) if is_comment(text)])
+    ]
     told = [number for number, text in enumerate(texts) if text[:2] in ATTRIBUTES]
     attributes = others[np.isin(numbers, told)]
     before = np.searchsorted(percents, spans.starts[others])
@@ -169,7 +175,11 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
 def _blanks(data: bytes) -> Longs:
     """Words of operations with blanks before a letter in their middle, or behind their code."""
     words = data.split(b"*")
-    found = [number for number, word in enumerate(words) if _BLANK_IN_OPERATION.search(word.lstrip(_LEADING))]
+    found = [
+        number
+        for number, word in enumerate(words)
+        if _BLANK_IN_OPERATION.search(word.lstrip(_LEADING))
+    ]
     return np.array(found, dtype=np.int64)
 
 
@@ -273,9 +283,13 @@ def _odd_operations(run: _Run) -> Longs:
     inner = codes[:-1] != _STAR
     falls = np.flatnonzero((rank[1:] <= rank[:-1]) & inner)
     wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & inner)
-    after = np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1  # D code behind coordinates
+    after = (
+        np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1
+    )  # D code behind coordinates
     after = after[marks[after] < len(run.text) - 2]
-    selects = after[(run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)]
+    selects = after[
+        (run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)
+    ]
     ends = marks[codes == _STAR]
     codes_of_words = np.flatnonzero((codes == ord("D")) | (codes == ord("G")))
     signed = codes_of_words[np.isin(run.text[marks[codes_of_words] + 1], list(b"+-"))]
@@ -289,8 +303,14 @@ def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
     rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 1))
     first, second = buffer[spans.starts[rows]], buffer[spans.starts[rows] + 1]
     third = buffer[np.minimum(spans.starts[rows] + 2, spans.ends[rows])]
-    comment = (first == ord("G")) & ((second == ord("4")) | ((second == ord("0")) & (third == ord("4"))))
-    code = ((first == ord("G")) | (first == ord("M"))) & ~comment & (spans.ends[rows] - spans.starts[rows] > 3)
+    comment = (first == ord("G")) & (
+        (second == ord("4")) | ((second == ord("0")) & (third == ord("4")))
+    )
+    code = (
+        ((first == ord("G")) | (first == ord("M")))
+        & ~comment
+        & (spans.ends[rows] - spans.starts[rows] > 3)
+    )
     small = (first >= ord("a")) & (first <= ord("z"))
     found: Longs = rows[small | (first == ord("N")) | code]
     return found
@@ -323,7 +343,11 @@ def plain_words(word: bytes) -> bytes | None:
     if _BROKEN_NUMBER.search(word):
         return None
     text = re.sub(rb"\s+", b"", word).upper()
-    if _OLD_COMMENT.match(text) or not _OLD_WORD.fullmatch(text) or any(text.count(axis) > 1 for axis in _AXES):
+    if (
+        _OLD_COMMENT.match(text)
+        or not _OLD_WORD.fullmatch(text)
+        or any(text.count(axis) > 1 for axis in _AXES)
+    ):
         return None
     groups: list[dict[str, int]] = [{}]
     for letter, number in _OLD_FIELD.findall(_SEQUENCE_NUMBER.sub(b"", text)):
@@ -339,7 +363,13 @@ def _place(groups: list[dict[str, int]], letter: str, number: int) -> None:
     alone = letter not in "GXYIJD" or (letter == "G" and number not in _IN_OPERATION)
     last = groups[-1]
     selects = letter == "D" and number >= FIRST_APERTURE
-    if letter in last or alone or letter == "G" or "D" in last or (selects and not last.keys().isdisjoint("XYIJ")):
+    if (
+        letter in last
+        or alone
+        or letter == "G"
+        or "D" in last
+        or (selects and not last.keys().isdisjoint("XYIJ"))
+    ):
         groups.append({})
     groups[-1][letter] = number
     if alone:
@@ -348,7 +378,10 @@ def _place(groups: list[dict[str, int]], letter: str, number: int) -> None:
 
 def _spelled(group: dict[str, int]) -> bytes:
     """A word with its fields in the order of an operation."""
-    return "".join(f"{letter}{group[letter]}" for letter in sorted(group, key="GXYIJD".find)).encode() + b"*"
+    return (
+        "".join(f"{letter}{group[letter]}" for letter in sorted(group, key="GXYIJD".find)).encode()
+        + b"*"
+    )
 
 
 def _columns(run: _Run, word: Longs, pad: int) -> OperationWords:
@@ -378,7 +411,12 @@ def _columns(run: _Run, word: Longs, pad: int) -> OperationWords:
 def _padded(values: Longs, run: _Run, letters: Longs, pad: int) -> Longs:
     """Put back the zeros that coordinates omit on the right."""
     signs = run.text[run.marks[letters] + 1]
-    digits = run.marks[letters + 1] - run.marks[letters] - 1 - ((signs == ord("-")) | (signs == ord("+")))
+    digits = (
+        run.marks[letters + 1]
+        - run.marks[letters]
+        - 1
+        - ((signs == ord("-")) | (signs == ord("+")))
+    )
     coordinate = (run.codes[letters] != ord("G")) & (run.codes[letters] != ord("D"))
     return np.where(coordinate, values * 10 ** np.maximum(pad - digits, 0), values)
 
@@ -389,7 +427,9 @@ def _interned(text: bytes) -> tuple[tuple[str, ...], Longs]:
     raw.default_factory = raw.__len__
     words = text.split(b"*")[:-1]
     numbers = np.fromiter(map(raw.__getitem__, words), dtype=np.int64, count=len(words))
-    plain = _decoded(b"*".join([word.lstrip(_LEADING) for word in raw]).translate(None, b"\r\n")).split("*")
+    plain = _decoded(
+        b"*".join([word.lstrip(_LEADING) for word in raw]).translate(None, b"\r\n")
+    ).split("*")
     different: dict[str, int] = {}
     merged = [different.setdefault(word, len(different)) for word in plain]
     return tuple(different), np.array(merged, dtype=np.int64)[numbers]
@@ -417,7 +457,9 @@ def _percents(
         return percents, np.empty(0, dtype=np.int64)
     rows = others[np.isin(numbers, inner)]
     owner = np.searchsorted(spans.ends, percents)
-    within = (percents >= spans.starts[np.minimum(owner, len(spans.starts) - 1)]) & np.isin(owner, rows)
+    within = (percents >= spans.starts[np.minimum(owner, len(spans.starts) - 1)]) & np.isin(
+        owner, rows
+    )
     comments = [number for number in inner if is_comment(texts[number])]
     remark = within & np.isin(owner, others[np.isin(numbers, comments)])
     return percents[~remark], np.unique(owner[within & ~remark])
@@ -427,13 +469,19 @@ def _swallowed(data: bytes, spans: _Spans, comments: Longs) -> Longs:
     """Comments with a line break and something like a command behind it."""
     broken = _lines(data, spans.starts[comments]) != _lines(data, spans.ends[comments])
     rows = comments[broken].tolist()
-    found = [row for row in rows if _COMMAND_LINE.search(data, int(spans.starts[row]), int(spans.ends[row]))]
+    found = [
+        row
+        for row in rows
+        if _COMMAND_LINE.search(data, int(spans.starts[row]), int(spans.ends[row]))
+    ]
     return np.array(found, dtype=np.int64)
 
 
 def _wrapped(data: bytes, spans: _Spans, attributes: Longs) -> Longs:
     """Attributes with a line break inside, which takes the place of a character where a file is damaged."""
-    broken: Longs = attributes[_lines(data, spans.starts[attributes]) != _lines(data, spans.ends[attributes])]
+    broken: Longs = attributes[
+        _lines(data, spans.starts[attributes]) != _lines(data, spans.ends[attributes])
+    ]
     return broken
 
 

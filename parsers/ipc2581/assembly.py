@@ -103,7 +103,9 @@ def read_ipc2581(path: Path, hints: Hints, limits: Limits | None = None) -> Boar
         return _Assembly(document, path, hints, doubts).board()
     except ShapelyError as error:
         said = " ".join(str(error).split())[:200]
-        raise BoardError(f"has shapes that cannot be computed ({said}), export it again", Place(path.name)) from error
+        raise BoardError(
+            f"has shapes that cannot be computed ({said}), export it again", Place(path.name)
+        ) from error
 
 
 @dataclass(slots=True)
@@ -134,7 +136,9 @@ class _Assembly:
         self.plan = self._plan()
         self.resolver = Resolver(document.dictionaries, doubts)
         self.names = net_list(document, self.sets, self.number)
-        self.loose: dict[int, int] = {}  # nets that only copper without pins names, and a line of each
+        self.loose: dict[
+            int, int
+        ] = {}  # nets that only copper without pins names, and a line of each
 
     def board(self) -> Board:
         """The board."""
@@ -159,9 +163,13 @@ class _Assembly:
         def joined(copper: Conductors, holes: Holes) -> Connected:
             return connect(copper, holes, names.nets, len(layers), FUNCTIONS, names.labels[0])
 
-        return with_names(joined(copper, holes), self.hints.nets, layers, names.nets, names.number, joined)
+        return with_names(
+            joined(copper, holes), self.hints.nets, layers, names.nets, names.number, joined
+        )
 
-    def _result(self, joined: Connected, outline: Outline | None, components: tuple[Component, ...]) -> Board:
+    def _result(
+        self, joined: Connected, outline: Outline | None, components: tuple[Component, ...]
+    ) -> Board:
         files, layers = (self.path.name,), self.plan.layers
         return Board(
             path=str(self.path),
@@ -179,7 +187,11 @@ class _Assembly:
             outline=outline,
             components=components,
             connectivity=joined.connectivity,
-            doubts=(*self.doubts.doubts(), *joined.doubts, *unknown_net_doubts(joined.copper, layers, files)),
+            doubts=(
+                *self.doubts.doubts(),
+                *joined.doubts,
+                *unknown_net_doubts(joined.copper, layers, files),
+            ),
             remarks=(*self._foreign_units(), *self.remarks, *joined.remarks, *self._shorts()),
         )
 
@@ -188,7 +200,9 @@ class _Assembly:
         said = said_nets(self.sets, drawn.owners, self.names)
         lands = drawn.keep & drawn.pad
         doubt_unknown_parts(self.document, drawn.owners, self.doubts)
-        drawn.owners = located_pins(self.document, self.number, self.names, drawn.owners, lands, drawn.places, said)
+        drawn.owners = located_pins(
+            self.document, self.number, self.names, drawn.owners, lands, drawn.places, said
+        )
         drawn.nets = nets_of(self.document, self.sets, drawn.owners, self.names, drawn.keep)
         self.loose = undeclared(self.document, self.names, drawn.owners, drawn.nets, drawn.keep)
         return drawn
@@ -204,12 +218,17 @@ class _Assembly:
         for doubt in told.doubts:
             doubts.add(doubt.what, doubt.why)
         if outline is None:
-            what, why = "no board profile", "the step has no profile; where edges are measured, that is a doubt"
+            what, why = (
+                "no board profile",
+                "the step has no profile; where edges are measured, that is a doubt",
+            )
             self.remarks.append(Doubt(what, why, Place(self.path.name, self.step.line or None)))
         cuts = inside_only(cuts, material, doubts)
         pads = drawn.owners, np.where(drawn.keep[:, None], drawn.places, np.nan)
         holes = holes_table(cuts, document, sets, self.plan, self.names.numbers, pads, doubts)
-        holes = replace(holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32))
+        holes = replace(
+            holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32)
+        )
         lands = drawn.keep & drawn.pad
         vias = sets.usage[drawn.owners.group] == document.usages.get("VIA", -1)
         doubt_missing_holes(document, drawn.owners, (lands, vias, drawn.places), holes, doubts)
@@ -285,16 +304,24 @@ class _Assembly:
             line = int(self.sets.line[mine & (self.sets.layer == number)][0])
             if raw is None:
                 if name not in plan.places or number in there:
-                    self.doubts.add(f"features on {name}, which is not declared", "they are left out", line)
+                    self.doubts.add(
+                        f"features on {name}, which is not declared", "they are left out", line
+                    )
             elif raw.function in CUT_IN_PART:
-                self.doubts.add(f"layer {name} cuts the board in part ({raw.function})", "it is not read", line)
+                self.doubts.add(
+                    f"layer {name} cuts the board in part ({raw.function})", "it is not read", line
+                )
             elif raw.function not in known:
-                self.doubts.add(f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER, line)
+                self.doubts.add(
+                    f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER, line
+                )
         for layer in plan.layers:
             number = self.document.tables.layers.get(layer.name, -1)
             if number not in there:
                 line = self.document.layers[layer.name].line
-                self.doubts.add(f"copper layer {layer.name} has no features", "its copper is missing", line)
+                self.doubts.add(
+                    f"copper layer {layer.name} has no features", "its copper is missing", line
+                )
 
     # ---- copper ------------------------------------------------------------------------------------------------
 
@@ -309,7 +336,11 @@ class _Assembly:
         layer = of_layer[self.sets.layer[group]]
         mine = (self.sets.step[group] == self.number) & (layer >= 0)
         features = mine & (self.sets.origin[group] == FROM_FEATURES)
-        design = mine & (self.sets.origin[group] == FROM_PADSTACKS) & ~np.isin(layer, np.unique(layer[features]))
+        design = (
+            mine
+            & (self.sets.origin[group] == FROM_PADSTACKS)
+            & ~np.isin(layer, np.unique(layer[features]))
+        )
         for index in np.unique(layer[design]).tolist():
             row = int(np.flatnonzero(design & (layer == index))[0])
             self.doubts.add(
@@ -329,11 +360,19 @@ class _Assembly:
         index = {name: i for i, name in enumerate(FUNCTIONS)}
         owners, group = drawn.owners, drawn.owners.group
         in_hole = nearest(drawn.places, plated) >= 0
-        plain = np.where(owners.pin >= 0, np.where(in_hole, index["ComponentPad"], index["SMDPad"]), index["OtherPad"])
+        plain = np.where(
+            owners.pin >= 0,
+            np.where(in_hole, index["ComponentPad"], index["SMDPad"]),
+            index["OtherPad"],
+        )
         plain = np.where(owners.kind == FIDUCIAL, index["FiducialPad"], plain)
         out = np.where(drawn.pad, plain, index["Conductor"]).astype(np.int32)
-        by_usage = np.array([index.get(USAGES.get(str(u), ""), -1) for u in self.document.usages] or [-1])
-        by_geometry = np.array([index.get(GEOMETRIES.get(str(u), ""), -1) for u in self.document.usages] or [-1])
+        by_usage = np.array(
+            [index.get(USAGES.get(str(u), ""), -1) for u in self.document.usages] or [-1]
+        )
+        by_geometry = np.array(
+            [index.get(GEOMETRIES.get(str(u), ""), -1) for u in self.document.usages] or [-1]
+        )
         termination = self.document.usages.get("TERMINATION", -1)
         lands = drawn.pad & (self.sets.usage[group] == termination)
         out[lands] = np.where(in_hole, index["ComponentPad"], index["SMDPad"])[lands]
@@ -357,7 +396,10 @@ class _Assembly:
         for index, layer in enumerate(plan.layers):
             rows = np.flatnonzero(objects.layer == index)
             if plan.negative[index] and profile is None:
-                self.doubts.add(f"negative layer {layer.name} without a profile", "its copper has no edge; left out")
+                self.doubts.add(
+                    f"negative layer {layer.name} without a profile",
+                    "its copper has no edge; left out",
+                )
                 continue
             if rows.size or plan.negative[index]:
                 image = Image(objects.take(rows), is_dark[rows])
@@ -368,7 +410,9 @@ class _Assembly:
     def _labelled(self, parts: Parts, drawn: _Copper, functions: Ints) -> Conductors:
         """Objects with layer, net, part, pin, function and line."""
         owner, owners = parts.owner, drawn.owners
-        component = np.where(owners.component >= 0, owners.component, self.sets.component[owners.group])
+        component = np.where(
+            owners.component >= 0, owners.component, self.sets.component[owners.group]
+        )
         return replace(
             parts.objects,
             layer=drawn.layer[owner].astype(np.int32),
@@ -383,14 +427,22 @@ class _Assembly:
     def _foreign_units(self) -> list[Doubt]:
         cad = self.document.unit
         return [
-            Doubt(f"a dictionary in {unit}, board data in {cad}", "converted", Place(self.path.name, line))
+            Doubt(
+                f"a dictionary in {unit}, board data in {cad}",
+                "converted",
+                Place(self.path.name, line),
+            )
             for unit, line in self.document.dictionary_units.items()
             if unit != cad
         ]
 
     def _shorts(self) -> Sequence[Doubt]:
         return [
-            Doubt(f"the file wants nets {', '.join(names)} joined", "NetShort", Place(self.path.name, line))
+            Doubt(
+                f"the file wants nets {', '.join(names)} joined",
+                "NetShort",
+                Place(self.path.name, line),
+            )
             for group, names, line in self.document.shorts
             if self.sets.step[group] == self.number
         ]

@@ -35,7 +35,9 @@ class Sets:
 def sets_of(document: Document) -> Sets:
     """The Sets of a document."""
     rows = document.sets.ints
-    step, layer, net, negative, usage, geometry, component, line, origin = (column.copy() for column in rows.T)
+    step, layer, net, negative, usage, geometry, component, line, origin = (
+        column.copy() for column in rows.T
+    )
     return Sets(step, layer, net, negative == 1, usage, geometry, component, line, origin)
 
 
@@ -73,7 +75,9 @@ def hole_rows(document: Document) -> Floats:
 
 def anchors(sketch: Sketch, dictionaries: Dictionaries) -> Floats:
     """Where each object of a sketch is placed: its Location, NaN for plain features without one, shape (owners, 2)."""
-    maps = placement.maps(sketch.places.floats, sketch.places.ints[:, 0], dictionaries.unit(sketch.unit))
+    maps = placement.maps(
+        sketch.places.floats, sketch.places.ints[:, 0], dictionaries.unit(sketch.unit)
+    )
     owners = owners_of(sketch)
     out = np.full((len(owners), 2), np.nan)
     for table in (sketch.paths, sketch.areas, sketch.flashes):
@@ -89,6 +93,8 @@ def nearest(points: Floats, targets: Floats) -> Rows:
     there, here = np.isfinite(targets).all(axis=1), np.isfinite(points).all(axis=1)
     if there.any() and here.any():
         rows = np.flatnonzero(there)
-        distance, index = cKDTree(targets[rows]).query(points[here], distance_upper_bound=SAME_PLACE)
+        distance, index = cKDTree(targets[rows]).query(
+            points[here], distance_upper_bound=SAME_PLACE
+        )
         found[here] = np.where(np.isfinite(distance), rows[np.minimum(index, len(rows) - 1)], -1)
     return found

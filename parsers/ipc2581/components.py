@@ -27,13 +27,21 @@ Spots = dict[tuple[int, int], tuple[float, float]]  # (component, pin) -> where 
 
 def pad_spots(owners: Owners, places: Floats, keep: Bools) -> Spots:
     """Where a pad of each pin lies."""
-    rows = np.flatnonzero(keep & (owners.component >= 0) & (owners.pin >= 0) & np.isfinite(places).all(axis=1))
+    rows = np.flatnonzero(
+        keep & (owners.component >= 0) & (owners.pin >= 0) & np.isfinite(places).all(axis=1)
+    )
     keys = zip(owners.component[rows].tolist(), owners.pin[rows].tolist(), strict=True)
     return dict(zip(keys, map(tuple, places[rows].tolist()), strict=True))
 
 
 def located_pins(
-    document: Document, step: int, names: NetList, owners: Owners, pads: Bools, places: Floats, nets: Ints
+    document: Document,
+    step: int,
+    names: NetList,
+    owners: Owners,
+    pads: Bools,
+    places: Floats,
+    nets: Ints,
 ) -> Owners:
     """Pads that name no pin get the pin that the netlist lists and whose place, by part and package, they have.
 
@@ -50,11 +58,15 @@ def located_pins(
     tree = cKDTree(places[free])
     listed = np.array([names.pins[component, number] for _, component, number in wanted.tolist()])
     meets = [_meets(tree, readings, listed, nets[free]) for readings in at]
-    count = [np.bincount(wanted[:, 0], hits, minlength=int(wanted[:, 0].max()) + 1) for hits in meets]
+    count = [
+        np.bincount(wanted[:, 0], hits, minlength=int(wanted[:, 0].max()) + 1) for hits in meets
+    ]
     turned = (count[1] > count[0])[wanted[:, 0]]
     best = np.where(turned[:, None], at[1], at[0])
     component, pin = owners.component.copy(), owners.pin.copy()
-    for (_, part, number), rows in zip(wanted.tolist(), tree.query_ball_point(best, SAME_PLACE), strict=True):
+    for (_, part, number), rows in zip(
+        wanted.tolist(), tree.query_ball_point(best, SAME_PLACE), strict=True
+    ):
         component[free[rows]], pin[free[rows]] = part, number
     return replace(owners, component=component, pin=pin)
 
@@ -68,7 +80,9 @@ def _meets(tree: cKDTree, places: Floats, listed: Longs, nets: Ints) -> Bools:
     return result
 
 
-def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> tuple[Longs, list[Floats]] | None:
+def _expected(
+    document: Document, step: int, missing: set[tuple[int, int]]
+) -> tuple[Longs, list[Floats]] | None:
     """Missing pins as rows (part, component, pin), and where they are by the given and by the other mirroring."""
     raw, parents = document.frames.places.floats, document.frames.places.ints[:, 0]
     unit = document.dictionaries.cad_unit
@@ -94,7 +108,9 @@ def _expected(document: Document, step: int, missing: set[tuple[int, int]]) -> t
 
 def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> None:
     """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it can't be known."""
-    missing = [pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single]
+    missing = [
+        pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single
+    ]
     if missing:
         component, number = missing[0]
         first = f"{names.labels[0][component]}.{names.labels[1][number]}"
@@ -107,16 +123,28 @@ def doubt_unknown_parts(document: Document, owners: Owners, doubts: Diagnostics)
     if not document.parts:
         return
     names = list(map(str, document.tables.components.names()))
-    placed, listed = {part.refdes for part in document.parts}, {names[part] for _, _, part, *_ in document.pin_nets}
+    placed, listed = (
+        {part.refdes for part in document.parts},
+        {names[part] for _, _, part, *_ in document.pin_nets},
+    )
     lost = sorted(listed - placed)
     if lost:
-        doubts.add("parts of the nets that are not placed", f"{lost[0]} is the first; export it again", count=len(lost))
+        doubts.add(
+            "parts of the nets that are not placed",
+            f"{lost[0]} is the first; export it again",
+            count=len(lost),
+        )
     known = placed | listed
     unknown = np.array([name not in known for name in names] + [False])
     rows = np.flatnonzero(unknown[owners.component] & (owners.component >= 0))
     if rows.size:
         why = "the pin that they serve belongs to no part; export it again"
-        doubts.add("pads of parts that nothing else names", why, int(owners.line[rows[0]]), count=int(rows.size))
+        doubts.add(
+            "pads of parts that nothing else names",
+            why,
+            int(owners.line[rows[0]]),
+            count=int(rows.size),
+        )
 
 
 def check_number_of_pins(document: Document, step: int) -> None:
@@ -127,12 +155,23 @@ def check_number_of_pins(document: Document, step: int) -> None:
     BoardError
     """
     sizes = {key: len(pins) for key, pins in document.packages.items()}
-    if sum(sizes.get((step, part.package), 0) for part in document.parts if part.step == step) > MAX_PINS:
-        raise BoardError(f"parts with more than {MAX_PINS} pins, export the board again", Place(document.doubts.file))
+    if (
+        sum(sizes.get((step, part.package), 0) for part in document.parts if part.step == step)
+        > MAX_PINS
+    ):
+        raise BoardError(
+            f"parts with more than {MAX_PINS} pins, export the board again",
+            Place(document.doubts.file),
+        )
 
 
 def components_of(
-    document: Document, plan: LayerPlan, step: int, names: NetList, spots: Spots, doubts: Diagnostics
+    document: Document,
+    plan: LayerPlan,
+    step: int,
+    names: NetList,
+    spots: Spots,
+    doubts: Diagnostics,
 ) -> tuple[Component, ...]:
     """Every part of the step, and parts that only netlist or pads name, in the order of the file."""
     pins_of: dict[int, set[int]] = defaultdict(set)
@@ -146,7 +185,9 @@ def components_of(
             continue
         component = document.tables.components[part.refdes]
         if component in seen:
-            doubts.add(f"two components named {part.refdes}", "the first is taken; rename one", part.line)
+            doubts.add(
+                f"two components named {part.refdes}", "the first is taken; rename one", part.line
+            )
             continue
         seen.add(component)
         out.append(_placed_part(document, plan, part, maps, (names, spots, pins_of[component])))
@@ -181,9 +222,13 @@ def as_their_pads(
     for part in components:
         keys = [(document.tables.components[part.refdes], numbers[pin.number]) for pin in part.pins]
         kept = [(key, pin) for key, pin in zip(keys, part.pins, strict=True) if key not in gone]
-        told = [(nets.get(key, UNKNOWN_NET), replace(pin, at=places.get(key, pin.at))) for key, pin in kept]
+        told = [
+            (nets.get(key, UNKNOWN_NET), replace(pin, at=places.get(key, pin.at)))
+            for key, pin in kept
+        ]
         pins = tuple(
-            replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net) for net, pin in told
+            replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net)
+            for net, pin in told
         )
         at = part.at if part.refdes in placed else middle_of([pin.at for pin in pins])
         out.append(replace(part, pins=pins, at=at))
@@ -209,7 +254,11 @@ def _placed_part(
     own = maps[part.place] if part.place != NOTHING else placement.IDENTITY
     at = (float(own[4]), float(own[5]))
     places = {
-        number: tuple(placement.move(own[None, :], maps[[pin.place], 4:6] if pin.place >= 0 else np.zeros((1, 2)))[0])
+        number: tuple(
+            placement.move(
+                own[None, :], maps[[pin.place], 4:6] if pin.place >= 0 else np.zeros((1, 2))
+            )[0]
+        )
         for number, pin in raw.items()
     }
     pins = _pins(document, component, known_pins | set(raw), raw, places, (names, spots))

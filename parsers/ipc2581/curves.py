@@ -12,9 +12,13 @@ from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps
 
 TURN = 2 * np.pi
 SAME_POINT = 1e-9  # mm; ends closer than this are one point: the curve is a full circle
-MAX_CROSSINGS = 20_000  # pairs of edges with overlapping boxes, beyond which a ring is not taken apart
+MAX_CROSSINGS = (
+    20_000  # pairs of edges with overlapping boxes, beyond which a ring is not taken apart
+)
 MAX_WINDINGS = 50_000_000  # faces times edges, beyond which winding numbers are not worked out
-RADIUS_SLACK = 0.005  # mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
+RADIUS_SLACK = (
+    0.005  # mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +130,9 @@ def _linear_rings(points: Floats, owner: Ints, count: int) -> Shapes:
     return out
 
 
-def repaired(polygon: shapely.Polygon, grow: bool, *, thorough: bool = True) -> tuple[list[shapely.Polygon], bool]:
+def repaired(
+    polygon: shapely.Polygon, grow: bool, *, thorough: bool = True
+) -> tuple[list[shapely.Polygon], bool]:
     """Valid polygons of an area whose rings touch or cross themselves, and whether that was ambiguous.
 
     Faces of the outline count by winding number, as the pen went round them. A slit or a touching corner leaves every
@@ -144,7 +150,9 @@ def repaired(polygon: shapely.Polygon, grow: bool, *, thorough: bool = True) -> 
         holes.append(hole)
         sure = sure and hole_sure
     shape = shapely.difference(shell, shapely.union_all(holes)) if holes else shell
-    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0], sure
+    return [
+        part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 0
+    ], sure
 
 
 def _faces(ring: Floats, grow: bool) -> tuple[shapely.Geometry, bool]:

@@ -15,7 +15,14 @@ from parsers.ipc2581.sketch import LARGEST, Sketch, Tables
 from parsers.primitives import Bools, Floats, Ints
 
 UNITS = {"MILLIMETER": 1.0, "MICRON": 0.001, "INCH": 25.4}
-LOOSE_UNITS = {"MM": 1.0, "MILS": 0.0254, "MIL": 0.0254, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
+LOOSE_UNITS = {
+    "MM": 1.0,
+    "MILS": 0.0254,
+    "MIL": 0.0254,
+    "MILLIMETERS": 1.0,
+    "INCHES": 25.4,
+    "MICRONS": 0.001,
+}
 ROUND_END, FLAT_END, SQUARE_END = 0, 1, 2
 ENDS = {"ROUND": ROUND_END, "NONE": FLAT_END, "SQUARE": SQUARE_END}
 FILLED, HOLLOW, VOID, UNSURE_FILL = 0, 1, 2, 3
@@ -50,13 +57,17 @@ class Dictionaries:
     fills: dict[str, str] = field(default_factory=dict)
     standard: dict[str, Entry] = field(default_factory=dict)
     user: dict[str, Entry] = field(default_factory=dict)
-    lands: dict[tuple[str, int], Entry] = field(default_factory=dict)  # (padstack, layer) -> its regular land
+    lands: dict[tuple[str, int], Entry] = field(
+        default_factory=dict
+    )  # (padstack, layer) -> its regular land
     padstacks: set[str] = field(default_factory=set)
     cad_unit: float = 1.0  # mm
 
     def unit(self, name: str) -> float:
         """Length of one unit in mm; the empty name is that of the CAD data."""
-        return (UNITS.get(name) or LOOSE_UNITS.get(name) or self.cad_unit) if name else self.cad_unit
+        return (
+            (UNITS.get(name) or LOOSE_UNITS.get(name) or self.cad_unit) if name else self.cad_unit
+        )
 
     def entry(self, kind: str, name: str, layer: int) -> Entry | None:
         """The entry that a reference means, None if it dangles."""
@@ -83,14 +94,18 @@ class Dictionaries:
             width[i] = _width(wide) * self.unit(unit)
             end[i] = ENDS.get((ending or "ROUND").upper(), ROUND_END)
             dark[i] = (drawn or "SOLID").upper() != "ERASE"
-            plain[i] = (drawn or "SOLID").upper() in ("SOLID", "ERASE") and (ending or "ROUND").upper() in ENDS
+            plain[i] = (drawn or "SOLID").upper() in ("SOLID", "ERASE") and (
+                ending or "ROUND"
+            ).upper() in ENDS
         return Lines(width, end, dark, plain)
 
     def fill_table(self) -> Ints:
         """All fill descriptions by index, with that of shapes without one (filled) as an extra last row."""
         out = np.full(len(self.tables.fills) + 1, FILLED, dtype=np.int32)
         for key, i in self.tables.fills.items():
-            found = self.fills.get(key) if isinstance(key, str) else cast("tuple[str | None]", key)[0]
+            found = (
+                self.fills.get(key) if isinstance(key, str) else cast("tuple[str | None]", key)[0]
+            )
             out[i] = FILLS.get((found or "").upper(), UNSURE_FILL)
         return out
 

@@ -23,15 +23,35 @@ from parsers.ipc2581.layers import (
 from parsers.ipc2581.raw import FROM_PADSTACKS, Document, RawPart, RawPin, RawStep
 from parsers.ipc2581.sets import TEXT, SetReader
 from parsers.ipc2581.sketch import LARGEST, NOTHING, Sketch
-from parsers.ipc2581.stream import Element, Limits, Names, Source, drop_before, elements, line_at, words
+from parsers.ipc2581.stream import (
+    Element,
+    Limits,
+    Names,
+    Source,
+    drop_before,
+    elements,
+    line_at,
+    words,
+)
 
 IN_STEP = words(
     "Datum Profile StepRepeat Package Component LogicalNet PhyNetGroup LayerFeature PadStack PadStackDef Route"
     " NonstandardAttribute BendArea StackupZone Port Model Dfx DfxMeasurementList VplPackage VplComponent"
     " BooleanAttribute TextAttribute IntegerAttribute DoubleAttribute OptionAttribute"
 )
-IN_NET = words("PinRef PortRef NonstandardAttribute TextAttribute BooleanAttribute IntegerAttribute DoubleAttribute")
-CLEARED = ("BomItem", "AvlItem", "EntryFirmware", "EntryFont", "EntryColor", "ChangeRec", "Dfx", "DfxMeasurementList")
+IN_NET = words(
+    "PinRef PortRef NonstandardAttribute TextAttribute BooleanAttribute IntegerAttribute DoubleAttribute"
+)
+CLEARED = (
+    "BomItem",
+    "AvlItem",
+    "EntryFirmware",
+    "EntryFont",
+    "EntryColor",
+    "ChangeRec",
+    "Dfx",
+    "DfxMeasurementList",
+)
 
 
 def read_document(path: Path, doubts: Diagnostics, limits: Limits | None = None) -> Document:
@@ -116,9 +136,13 @@ class _Reader:
         if name in UNITS:
             return UNITS[name]
         if name in LOOSE_UNITS:
-            self.document.doubts.add(f"CadHeader has units {name!r}", "the standard spells it otherwise; compare sizes")
+            self.document.doubts.add(
+                f"CadHeader has units {name!r}", "the standard spells it otherwise; compare sizes"
+            )
             return LOOSE_UNITS[name]
-        self.document.doubts.add(f"CadHeader has units {name!r}", "MILLIMETER is taken; every distance may be wrong")
+        self.document.doubts.add(
+            f"CadHeader has units {name!r}", "MILLIMETER is taken; every distance may be wrong"
+        )
         return 1.0
 
     # ---- dictionaries ------------------------------------------------------------------------------------------
@@ -130,7 +154,11 @@ class _Reader:
         if unit:
             self.document.dictionary_units.setdefault(unit, line_at(element))
         if unit and unit not in UNITS:
-            self.pen.doubt(element, f"a dictionary with units {unit!r}", "no unit of the standard; compare sizes")
+            self.pen.doubt(
+                element,
+                f"a dictionary with units {unit!r}",
+                "no unit of the standard; compare sizes",
+            )
         return unit
 
     def _line_entry(self, element: Element) -> None:
@@ -148,7 +176,9 @@ class _Reader:
     def _fill_entry(self, element: Element) -> None:
         for child in element:
             if self.names[child.tag] == "FillDesc":
-                self.document.dictionaries.fills[element.get("id") or ""] = child.get("fillProperty") or ""
+                self.document.dictionaries.fills[element.get("id") or ""] = (
+                    child.get("fillProperty") or ""
+                )
 
     def _standard_entry(self, element: Element) -> None:
         self._shape_entry(element, self.document.dictionaries.standard)
@@ -165,14 +195,26 @@ class _Reader:
             pen.doubt(element, f"two entries {name} in a dictionary", "the last one is taken")
         entries[name] = Entry(pen.sketch, doubts)
         if not len(element):
-            doubts.add(f"entry {name} of a dictionary is empty", "what it should draw is missing", line_at(element))
+            doubts.add(
+                f"entry {name} of a dictionary is empty",
+                "what it should draw is missing",
+                line_at(element),
+            )
         for child in element:
             if self.names[child.tag].endswith("Ref"):
-                pen.doubt(child, "a dictionary entry that refers to another", "no revision has it; compare the shape")
+                pen.doubt(
+                    child,
+                    "a dictionary entry that refers to another",
+                    "no revision has it; compare the shape",
+                )
             try:
                 pen.draw(child, owner, NOTHING)
             except (ValueError, TypeError, OverflowError) as error:
-                doubts.add(f"a {self.names[child.tag]} that cannot be read", f"{error}; it is left out", line_at(child))
+                doubts.add(
+                    f"a {self.names[child.tag]} that cannot be read",
+                    f"{error}; it is left out",
+                    line_at(child),
+                )
 
     # ---- CAD data ----------------------------------------------------------------------------------------------
 
@@ -204,9 +246,13 @@ class _Reader:
             self.pen.doubt(element, f"two layers named {name}", "the last one is taken")
         polarity = (get("polarity") or "").upper()
         if polarity not in ("POSITIVE", "NEGATIVE", "") and function in COPPER:
-            self.pen.doubt(element, f"layer {name} has polarity {polarity}", "it is taken as POSITIVE")
+            self.pen.doubt(
+                element, f"layer {name} has polarity {polarity}", "it is taken as POSITIVE"
+            )
         if limited and function in COPPER:
-            self.pen.doubt(element, f"copper layer {name} has a profile of its own", "it is not read")
+            self.pen.doubt(
+                element, f"copper layer {name} has a profile of its own", "it is not read"
+            )
         self.document.layers[name] = RawLayer(
             name,
             function,
@@ -221,11 +267,15 @@ class _Reader:
     def _stackup(self, element: Element) -> None:
         whole = self._thickness(element, "overallThickness")
         if whole == 0:
-            self.pen.doubt(element, "an overallThickness of 0", "it is taken as not stated; mend the stackup")
+            self.pen.doubt(
+                element, "an overallThickness of 0", "it is taken as not stated; mend the stackup"
+            )
         stackup = RawStackup(element.get("name") or "", whole, line_at(element))
         for group in element:
             if self.names[group.tag] == "StackupGroup":
-                rows = [self._stack_layer(row) for row in group if self.names[row.tag] == "StackupLayer"]
+                rows = [
+                    self._stack_layer(row) for row in group if self.names[row.tag] == "StackupLayer"
+                ]
                 stackup.groups.append((group.get("name") or "", rows))
         self.document.stackups.append(stackup)
 
@@ -234,7 +284,9 @@ class _Reader:
         text = element.get(name)
         value = _length(text)
         if text is not None and value is None:
-            self.pen.doubt(element, f"{name} is {text[:40]}", "it is no thickness; mend the stackup")
+            self.pen.doubt(
+                element, f"{name} is {text[:40]}", "it is no thickness; mend the stackup"
+            )
         return value
 
     def _stack_layer(self, element: Element) -> RawStackLayer:
@@ -269,17 +321,27 @@ class _Reader:
     def _end_step(self, element: Element) -> None:
         step = self.step(element)
         if step.complete:
-            self.pen.doubt(element, f"two steps named {step.name}", "they are read as one; rename one")
+            self.pen.doubt(
+                element, f"two steps named {step.name}", "they are read as one; rename one"
+            )
         step.complete = True
         for child in element:
             if self.names[child.tag] not in IN_STEP:
-                self.pen.doubt(child, f"{self.names[child.tag]} inside a Step", "it is not known and may hold copper")
+                self.pen.doubt(
+                    child,
+                    f"{self.names[child.tag]} inside a Step",
+                    "it is not known and may hold copper",
+                )
 
     def _end_layer_feature(self, element: Element) -> None:
         self.step(element)
         for child in element:
             if self.names[child.tag] != "Set":
-                self.pen.doubt(child, f"{self.names[child.tag]} beside a Set", "it is not known and may draw copper")
+                self.pen.doubt(
+                    child,
+                    f"{self.names[child.tag]} beside a Set",
+                    "it is not known and may draw copper",
+                )
 
     def _profile(self, element: Element) -> None:
         parent = element.getparent()
@@ -305,7 +367,9 @@ class _Reader:
         self.step(element).zones += 1
 
     def _wire(self, element: Element) -> None:
-        self.pen.doubt(element, "a bond wire", "it conducts above the board and is not read; check it by hand")
+        self.pen.doubt(
+            element, "a bond wire", "it conducts above the board and is not read; check it by hand"
+        )
 
     def _package(self, element: Element) -> None:
         pins: list[RawPin] = []
@@ -324,9 +388,15 @@ class _Reader:
 
     def _check_package_pin(self, element: Element) -> None:
         if not element.get("number"):
-            self.pen.doubt(element, "a pin without a number", "its pad cannot be told; export the board again")
+            self.pen.doubt(
+                element, "a pin without a number", "its pad cannot be told; export the board again"
+            )
         if any(self.names[child.tag] == "PinRef" for child in element):
-            self.pen.doubt(element, "a PinRef in the pin of a package", "it belongs to a pad; export the board again")
+            self.pen.doubt(
+                element,
+                "a PinRef in the pin of a package",
+                "it belongs to a pad; export the board again",
+            )
 
     def _component(self, element: Element) -> None:
         get = element.get
@@ -339,9 +409,15 @@ class _Reader:
         if location is None and xform is not None and xform.get("x") is not None:
             location = xform
         if not refdes:
-            self.pen.doubt(element, "a component without a refDes", "its pins are joined to no part; export it again")
+            self.pen.doubt(
+                element,
+                "a component without a refDes",
+                "its pins are joined to no part; export it again",
+            )
         if location is None:
-            self.pen.doubt(element, "a component without a Location", f"{refdes} is taken to lie at 0, 0")
+            self.pen.doubt(
+                element, "a component without a Location", f"{refdes} is taken to lie at 0, 0"
+            )
         place = self.frame.place(xform, location, NOTHING)
         _ = self.document.tables.components[refdes]
         self.document.parts.append(
@@ -363,10 +439,17 @@ class _Reader:
         for child in element:
             kind = self.names[child.tag]
             if kind and kind not in IN_NET:
-                self.pen.doubt(child, f"{kind} in a LogicalNet", "it is not known; a pin may be missing from the net")
+                self.pen.doubt(
+                    child,
+                    f"{kind} in a LogicalNet",
+                    "it is not known; a pin may be missing from the net",
+                )
             if kind == "PinRef":
                 self.pen.check_pin(child)
-                part, pin = tables.components[child.get("componentRef") or ""], tables.pins[child.get("pin") or ""]
+                part, pin = (
+                    tables.components[child.get("componentRef") or ""],
+                    tables.pins[child.get("pin") or ""],
+                )
                 self.document.pin_nets.append((step, net, part, pin, line_at(child)))
 
     def _phy_net(self, element: Element) -> None:
@@ -377,7 +460,9 @@ class _Reader:
         for child in element:
             if self.names[child.tag] == "PhyNetPoint":
                 layer = tables.layers[child.get("layerRef") or ""]
-                self.document.points.append((step, net, layer, number(child, "x"), number(child, "y")))
+                self.document.points.append(
+                    (step, net, layer, number(child, "x"), number(child, "y"))
+                )
 
     # ---- padstacks ---------------------------------------------------------------------------------------------
 
@@ -452,4 +537,8 @@ HANDLERS: dict[str, Handler] = {
 }
 HANDLERS.update(dict.fromkeys(CLEARED, _Reader._clear))
 KEPT = frozenset({"Spec", "Profile"})  # may stand in a larger element that is read as a whole
-KNOWN = {"Step": IN_STEP, "LayerFeature": frozenset({"Set"}), "CadData": frozenset({"Layer", "Stackup", "Step"})}
+KNOWN = {
+    "Step": IN_STEP,
+    "LayerFeature": frozenset({"Set"}),
+    "CadData": frozenset({"Layer", "Stackup", "Step"}),
+}

@@ -42,7 +42,18 @@ PRIMITIVES = words(
 )
 CENTRED = (PRIMITIVES - {"RectCorner"}) | {"StandardPrimitiveRef"}  # tell no place themselves
 REFERENCES = frozenset({"StandardPrimitiveRef", "UserPrimitiveRef"})
-STYLES = frozenset({"LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "Xform", "Color", "ColorRef", "ColorTerm"})
+STYLES = frozenset(
+    {
+        "LineDesc",
+        "LineDescRef",
+        "FillDesc",
+        "FillDescRef",
+        "Xform",
+        "Color",
+        "ColorRef",
+        "ColorTerm",
+    }
+)
 
 
 def truth(text: str | None) -> bool:
@@ -88,7 +99,13 @@ def path_of(element: Element, names: Names) -> str:
     parts: list[str] = []
     node: Element | None = element
     while node is not None and names[node.tag] not in ("IPC-2581", "Ecad", "CadData", "Content"):
-        mark = node.get("name") or node.get("layerRef") or node.get("id") or node.get("net") or node.get("refDes")
+        mark = (
+            node.get("name")
+            or node.get("layerRef")
+            or node.get("id")
+            or node.get("net")
+            or node.get("refDes")
+        )
         parts.append(names[node.tag] + (f"[{mark}]" if mark else ""))
         node = node.getparent()
     return "/".join(reversed(parts))
@@ -110,7 +127,9 @@ class Pen:
         self.doubts = doubts
         self.override = NOTHING
         self.layer = NOTHING
-        self.opening = False  # draws the edges of slots: cutters are round, outlines are what they enclose
+        self.opening = (
+            False  # draws the edges of slots: cutters are round, outlines are what they enclose
+        )
         self._nesting = 0
 
     def doubt(self, element: Element, what: str, why: str) -> None:
@@ -126,7 +145,11 @@ class Pen:
             name = self.names[shape.tag]
             kind = PAD if name == "Circle" else 0
             if name in CENTRED:
-                self.doubt(element, "a shape without a Location", "it is taken to lie at 0, 0; export the board again")
+                self.doubt(
+                    element,
+                    "a shape without a Location",
+                    "it is taken to lie at 0, 0; export the board again",
+                )
             self.draw(shape, self.sketch.owner(group, line_at(element), kind=kind), NOTHING)
             return
         kind = 0
@@ -163,7 +186,11 @@ class Pen:
             name = self.names[child.tag]
             if name == "Location":
                 if location is not None:
-                    self.doubt(child, "a pad with two Locations", "which one is meant is open; export the board again")
+                    self.doubt(
+                        child,
+                        "a pad with two Locations",
+                        "which one is meant is open; export the board again",
+                    )
                 location = child
             elif name == "Xform":
                 xform = child
@@ -175,7 +202,9 @@ class Pen:
             elif shape is None:
                 shape = child
             else:
-                self.doubt(child, f"a pad with more than one shape ({name})", "only the first is read")
+                self.doubt(
+                    child, f"a pad with more than one shape ({name})", "only the first is read"
+                )
         padstack = element.get("padstackDefRef")
         stack = NOTHING if padstack is None else self.tables.padstacks[padstack]
         owner = self.sketch.owner(group, line_at(element), component, pin, kind, stack)
@@ -190,12 +219,18 @@ class Pen:
     def check_pin(self, element: Element) -> None:
         """A doubt about a PinRef that names no pin."""
         if not element.get("pin"):
-            self.doubt(element, "a PinRef without a pin", "which pin is meant is not known; export the board again")
+            self.doubt(
+                element,
+                "a PinRef without a pin",
+                "which pin is meant is not known; export the board again",
+            )
 
     def _padstack(self, element: Element, owner: int, place: int) -> None:
         name = element.get("padstackDefRef")
         if name is None:
-            self.doubt(element, "a pad without a shape", "its copper is not known; export the board again")
+            self.doubt(
+                element, "a pad without a shape", "its copper is not known; export the board again"
+            )
             return
         shape = self.tables.shapes["PadStackDef", name, self.layer]
         self._flash(owner, place, shape, self.override)
@@ -203,9 +238,17 @@ class Pen:
     def _location_of_attributes(self, element: Element) -> Element | None:
         """The pad itself if it carries x and y, which no revision allows but whose sense is plain."""
         if element.get("x") is None:
-            self.doubt(element, "a pad without a Location", "it is taken to lie at 0, 0; export the board again")
+            self.doubt(
+                element,
+                "a pad without a Location",
+                "it is taken to lie at 0, 0; export the board again",
+            )
             return None
-        self.doubt(element, "a pad with x and y instead of a Location", "they are taken as its place; compare it")
+        self.doubt(
+            element,
+            "a pad with x and y instead of a Location",
+            "they are taken as its place; compare it",
+        )
         return element
 
     def contour(self, element: Element, owner: int) -> None:
@@ -216,15 +259,27 @@ class Pen:
         """Slot, SlotCavity: the opening, at a Location in revision C."""
         parts = {self.names[child.tag]: child for child in element}
         if "MaterialCut" in parts or "MaterialLeft" in parts:
-            self.doubt(element, "a cavity of limited depth", "what it removes is not read; check it by hand")
+            self.doubt(
+                element,
+                "a cavity of limited depth",
+                "what it removes is not read; check it by hand",
+            )
             return
         owner = self.sketch.owner(group, line_at(element), kind=plating)
         place = self.place(parts.get("Xform"), parts.get("Location"), NOTHING)
-        shapes = [child for child in element if self.names[child.tag] not in ("Xform", "Location", "Fill", "SpecRef")]
+        shapes = [
+            child
+            for child in element
+            if self.names[child.tag] not in ("Xform", "Location", "Fill", "SpecRef")
+        ]
         for shape in shapes:
             self.draw(shape, owner, place)
         if not shapes:
-            self.doubt(element, "a slot without a shape", "its opening is not known; export the board again")
+            self.doubt(
+                element,
+                "a slot without a shape",
+                "its opening is not known; export the board again",
+            )
 
     # ---- places and descriptions -------------------------------------------------------------------------------
 
@@ -248,11 +303,15 @@ class Pen:
         if truth(get("faceUp")):
             self.doubt(xform, "a transform with faceUp", "its meaning is open; it is left out")
         if get("x") is not None or get("y") is not None:
-            self.doubt(xform, "a transform with x and y", "no revision has them; compare where things lie")
+            self.doubt(
+                xform, "a transform with x and y", "no revision has them; compare where things lie"
+            )
         scale = float(get("scale") or 1.0)
         if not SMALLEST_SCALE <= scale <= LARGEST_SCALE:
             raise ValueError(f"scale {scale} is out of range")
-        x, y, turn = (plausible(float(get(name) or 0.0)) for name in ("xOffset", "yOffset", "rotation"))
+        x, y, turn = (
+            plausible(float(get(name) or 0.0)) for name in ("xOffset", "yOffset", "rotation")
+        )
         return x, y, turn, float(truth(get("mirror"))), scale
 
     def line_of(self, element: Element) -> int:
@@ -260,7 +319,9 @@ class Pen:
         if self.names[element.tag] == "LineDescRef":
             return self.tables.lines[element.get("id") or ""]
         get = element.get
-        return self.tables.lines[self.sketch.unit, get("lineEnd"), get("lineWidth"), get("lineProperty")]
+        return self.tables.lines[
+            self.sketch.unit, get("lineEnd"), get("lineWidth"), get("lineProperty")
+        ]
 
     def fill_of(self, element: Element) -> int:
         """Index of a FillDesc or FillDescRef."""
@@ -281,7 +342,9 @@ class Pen:
                 place = self.place(child, None, place)
             elif name not in STYLES:
                 self.doubt(
-                    child, f"{name} inside {self.names[element.tag]}", "it is not known and may draw or remove copper"
+                    child,
+                    f"{name} inside {self.names[element.tag]}",
+                    "it is not known and may draw or remove copper",
                 )
         return line, fill, place
 
@@ -296,7 +359,11 @@ class Pen:
                 return own
         width = element.get("lineWidth")
         if width is not None:
-            self.doubt(element, "a line that carries its width itself", "taken as a solid line with round ends")
+            self.doubt(
+                element,
+                "a line that carries its width itself",
+                "taken as a solid line with round ends",
+            )
             return self.tables.lines[self.sketch.unit, "ROUND", width, None]
         return self.override
 
@@ -306,13 +373,19 @@ class Pen:
         """Draw any Feature at a place."""
         name = self.names[element.tag]
         if name in REFERENCES:
-            self._flash(owner, place, self.tables.shapes[name, element.get("id") or ""], self.override)
+            self._flash(
+                owner, place, self.tables.shapes[name, element.get("id") or ""], self.override
+            )
         elif name in PRIMITIVES:
             self._primitive(name, element, owner, place)
         elif name in SHAPES:
             SHAPES[name](self, element, owner, place)
         else:
-            self.doubt(element, f"{name} in place of a shape", "it is not known and may draw or remove copper")
+            self.doubt(
+                element,
+                f"{name} in place of a shape",
+                "it is not known and may draw or remove copper",
+            )
 
     def _flash(self, owner: int, place: int, shape: int, line: int) -> None:
         sketch = self.sketch
@@ -335,10 +408,15 @@ class Pen:
         sketch.sequence += 1
         style = sketch.sequence, owner, place, self._line_style(element), self._caps()
         paths = sketch.paths
-        paths.data += paths.pack(float(x0), float(y0), float(x1), float(y1), 0.0, 0.0, STRAIGHT, *style)
+        paths.data += paths.pack(
+            float(x0), float(y0), float(x1), float(y1), 0.0, 0.0, STRAIGHT, *style
+        )
 
     def _arc(self, element: Element, owner: int, place: int) -> None:
-        ends = [number(element, name) for name in ("startX", "startY", "endX", "endY", "centerX", "centerY")]
+        ends = [
+            number(element, name)
+            for name in ("startX", "startY", "endX", "endY", "centerX", "centerY")
+        ]
         self.sketch.sequence += 1
         style = self.sketch.sequence, owner, place, self._line_style(element), self._caps()
         self.sketch.paths.add(*ends, _turn(element), *style)
@@ -358,15 +436,25 @@ class Pen:
             start, step = steps[here - 5 : here - 3], steps[here : here + 5]
             sketch.paths.add(*start, *step, sketch.sequence, owner, place, line, caps)
         if last < 1:
-            self.doubt(element, "a polyline without steps", "its copper is not known; export the board again")
+            self.doubt(
+                element,
+                "a polyline without steps",
+                "its copper is not known; export the board again",
+            )
 
     def _steps(self, element: Element) -> list[float]:
         """Begin and steps of a path: end, centre and turn of each, flat."""
         steps: list[float] = []
         styled = False
-        begins = [number for number, child in enumerate(element) if self.names[child.tag] == "PolyBegin"]
+        begins = [
+            number for number, child in enumerate(element) if self.names[child.tag] == "PolyBegin"
+        ]
         if begins != [0]:
-            self.doubt(element, "a path without its beginning", "a PolyBegin is missing, or not the first; compare it")
+            self.doubt(
+                element,
+                "a path without its beginning",
+                "a PolyBegin is missing, or not the first; compare it",
+            )
         for child in element:
             name = self.names[child.tag]
             if styled and name not in STYLES:
@@ -382,7 +470,11 @@ class Pen:
                 centre = number(child, "centerX"), number(child, "centerY")
                 steps += (number(child, "x"), number(child, "y"), *centre, _turn(child))
             elif name not in STYLES:
-                self.doubt(child, f"{name} as a step of a path", "it is not known; the path may run elsewhere")
+                self.doubt(
+                    child,
+                    f"{name} as a step of a path",
+                    "it is not known; the path may run elsewhere",
+                )
         return steps
 
     def _contour(self, element: Element, owner: int, place: int) -> None:
@@ -392,7 +484,11 @@ class Pen:
         self._area(element, owner, place, OUTLINE)
 
     def _bare_polygon(self, element: Element, owner: int, place: int) -> None:
-        self.doubt(element, "a Polygon outside a Contour", "no revision has it; it is taken as a filled area")
+        self.doubt(
+            element,
+            "a Polygon outside a Contour",
+            "no revision has it; it is taken as a filled area",
+        )
         line, fill, xform = self._style_of_polygon(element)
         self._begin_area(owner, place, line, fill, CONTOUR)
         self._ring(element, xform, place)
@@ -411,13 +507,23 @@ class Pen:
                 own, _, xform = self._style_of_polygon(child)
                 rings.append((child, xform))
                 if own != NOTHING:
-                    self.doubt(child, "a Cutout with a line description", "whether it is copper is open; left out")
+                    self.doubt(
+                        child,
+                        "a Cutout with a line description",
+                        "whether it is copper is open; left out",
+                    )
             elif name in ("LineDesc", "LineDescRef"):
                 line = self.line_of(child)
             elif name not in STYLES:
-                self.doubt(child, f"{name} inside {self.names[element.tag]}", "it is not known and may draw copper")
+                self.doubt(
+                    child,
+                    f"{name} inside {self.names[element.tag]}",
+                    "it is not known and may draw copper",
+                )
         if not rings or self.names[rings[0][0].tag] != "Polygon":
-            self.doubt(element, f"{self.names[element.tag]} without a Polygon", "its copper is not known")
+            self.doubt(
+                element, f"{self.names[element.tag]} without a Polygon", "its copper is not known"
+            )
             return
         if kind == OUTLINE and self.opening:
             kind, line = CONTOUR, NOTHING

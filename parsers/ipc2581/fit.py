@@ -16,7 +16,11 @@ from parsers.primitives import Bools, Floats
 
 
 def doubt_missing_holes(
-    document: Document, owners: Owners, lands: tuple[Bools, Bools, Floats], holes: Holes, doubts: Diagnostics
+    document: Document,
+    owners: Owners,
+    lands: tuple[Bools, Bools, Floats],
+    holes: Holes,
+    doubts: Diagnostics,
 ) -> None:
     """Via lands, and pads of padstacks with a hole, where no hole is drilled.
 
@@ -25,7 +29,9 @@ def doubt_missing_holes(
     lands : which objects are pads, which of them are of vias, where they lie
     """
     pads, vias, places = lands
-    drilled = np.array([name in document.drilled_padstacks for name in document.tables.padstacks] + [False])
+    drilled = np.array(
+        [name in document.drilled_padstacks for name in document.tables.padstacks] + [False]
+    )
     rows = np.flatnonzero(pads & (vias | drilled[owners.padstack]))
     bare = rows[nearest(places[rows], (holes.ends[:, 0:2] + holes.ends[:, 2:4]) / 2) < 0]
     if bare.size:
@@ -42,10 +48,14 @@ def doubt_bare_holes(joined: Connected, doubts: Diagnostics) -> None:
     bare, plated = mostly_bare(joined, np.arange(len(joined.holes)))
     if len(bare):
         why = f"{len(bare)} of {plated}; have the drills another origin?"
-        doubts.add("plated holes meet no copper", why, int(joined.holes.line[bare[0]]), count=len(bare))
+        doubts.add(
+            "plated holes meet no copper", why, int(joined.holes.line[bare[0]]), count=len(bare)
+        )
 
 
-def doubt_polarity(document: Document, layers: Sequence[Layer], joined: Connected, doubts: Diagnostics) -> None:
+def doubt_polarity(
+    document: Document, layers: Sequence[Layer], joined: Connected, doubts: Diagnostics
+) -> None:
     """Inner layers that state no polarity and whose flashes touch nothing, as in a negative plane."""
     for index, layer in enumerate(layers):
         if layer.side != INNER or document.layers[layer.name].polarity_said:
@@ -54,4 +64,8 @@ def doubt_polarity(document: Document, layers: Sequence[Layer], joined: Connecte
         if lonely:
             alone, pads = lonely
             why = f"{alone} of {pads} flashes touch nothing, as in a negative plane; state it"
-            doubts.add(f"polarity of layer {layer.name} is not stated", why, document.layers[layer.name].line)
+            doubts.add(
+                f"polarity of layer {layer.name} is not stated",
+                why,
+                document.layers[layer.name].line,
+            )

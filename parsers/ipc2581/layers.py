@@ -23,7 +23,9 @@ NO_COPPER = words(
 )
 PERHAPS_COPPER = "it may conduct, or carry copper that no other layer shows; declare it as copper or leave it out"
 MAX_GROUPS = 200  # in groups of one stackup
-SLACK = 1.05  # by how much dielectrics may exceed the stated whole thickness before it is contradictory
+SLACK = (
+    1.05  # by how much dielectrics may exceed the stated whole thickness before it is contradictory
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,9 @@ class LayerPlan:
     copper: Mapping[str, int]  # layer name -> place from the top
     negative: tuple[bool, ...]
     stackup: Stackup
-    places: Mapping[str, tuple[int, int]]  # stackup layer or group -> copper layers that it spans (first, last)
+    places: Mapping[
+        str, tuple[int, int]
+    ]  # stackup layer or group -> copper layers that it spans (first, last)
 
     def reach(self, name: str | None, *, end: bool) -> int | None:
         """The copper layer at which a span that names this layer starts or ends; None for unknown names."""
@@ -90,12 +94,17 @@ def plan_layers(
     """Order the copper layers: by the stackup, else by side and the order of Layer elements."""
     copper = {layer.name: layer for layer in layers if layer.function in COPPER}
     own = {layer.name: layer.specs for layer in layers}
-    stack = [replace(row, specs=row.specs + own.get(row.ref, ())) for row in _flat(stackup, doubts)] if stackup else []
+    stack = (
+        [replace(row, specs=row.specs + own.get(row.ref, ())) for row in _flat(stackup, doubts)]
+        if stackup
+        else []
+    )
     order = _ordered(list(copper.values()), [row.ref for row in stack], doubts)
     index = {name: i for i, name in enumerate(order)}
     last = len(order) - 1
     made = tuple(
-        Layer(f"L{i + 1}", name, _side(i, last, copper[name].side == "BOTTOM")) for i, name in enumerate(order)
+        Layer(f"L{i + 1}", name, _side(i, last, copper[name].side == "BOTTOM"))
+        for i, name in enumerate(order)
     )
     return LayerPlan(
         layers=made,
@@ -120,13 +129,21 @@ def _flat(stackup: RawStackup, doubts: Diagnostics) -> list[RawStackLayer]:
     used: set[str] = set()
 
     def add(rows: list[RawStackLayer]) -> None:
-        if rows and all(row.sequence is not None for row in rows) and len({row.sequence for row in rows}) == len(rows):
+        if (
+            rows
+            and all(row.sequence is not None for row in rows)
+            and len({row.sequence for row in rows}) == len(rows)
+        ):
             rows = sorted(rows, key=lambda row: row.sequence or 0.0)
         for row in rows:
             if row.ref not in groups:
                 out.append(row)
             elif row.ref in used or len(used) > MAX_GROUPS:
-                doubts.add("a stackup group in two places", "the order of layers is not known", stackup.line)
+                doubts.add(
+                    "a stackup group in two places",
+                    "the order of layers is not known",
+                    stackup.line,
+                )
             else:
                 used.add(row.ref)
                 add(groups[row.ref])
@@ -145,7 +162,9 @@ def _ordered(copper: list[RawLayer], stack: list[str], doubts: Diagnostics) -> l
         for layer in copper:
             if listed and layer.name not in listed:
                 doubts.add(
-                    f"copper layer {layer.name} is not in the stackup", "layers are ordered by side instead", layer.line
+                    f"copper layer {layer.name} is not in the stackup",
+                    "layers are ordered by side instead",
+                    layer.line,
                 )
     return _checked_sides(order, {layer.name: layer for layer in copper}, doubts)
 
@@ -154,11 +173,17 @@ def _rank(layer: RawLayer) -> int:
     return {"TOP": 0, "BOTTOM": 2}.get(layer.side, 1)
 
 
-def _checked_sides(order: list[str], copper: Mapping[str, RawLayer], doubts: Diagnostics) -> list[str]:
+def _checked_sides(
+    order: list[str], copper: Mapping[str, RawLayer], doubts: Diagnostics
+) -> list[str]:
     """The order, turned over if it runs from the bottom up; a doubt if sides and order disagree."""
     ranks = [_rank(copper[name]) for name in order]
     if len(order) > 1 and ranks[0] == 2 and ranks[-1] == 0:
-        doubts.add("a stackup that runs from bottom to top", "layers are taken in reverse order", copper[order[0]].line)
+        doubts.add(
+            "a stackup that runs from bottom to top",
+            "layers are taken in reverse order",
+            copper[order[0]].line,
+        )
         order, ranks = order[::-1], ranks[::-1]
     inner = ranks[1:-1]
     if len(order) > 1 and (ranks[0] == 2 or ranks[-1] == 0 or 0 in inner or 2 in inner):
@@ -221,8 +246,13 @@ def _between(stack: list[RawStackLayer], order: list[str]) -> list[list[RawStack
 def _mixed(rows: list[RawStackLayer], permittivity: Mapping[str, float]) -> float | None:
     """Dielectric constant of the layers of a gap together; those of no thickness do not count."""
     thick = [row for row in rows if row.thickness]
-    found = [[permittivity[spec] for spec in row.specs if permittivity.get(spec, 0.0) > 0] for row in thick]
-    return in_series([row.thickness for row in thick], [values[0] if values else None for values in found])
+    found = [
+        [permittivity[spec] for spec in row.specs if permittivity.get(spec, 0.0) > 0]
+        for row in thick
+    ]
+    return in_series(
+        [row.thickness for row in thick], [values[0] if values else None for values in found]
+    )
 
 
 def _places(
@@ -232,7 +262,9 @@ def _places(
     places: dict[str, tuple[int, int]] = {}
     above = -1
     rows = stack
-    if copper and [row.ref for row in stack if row.ref in copper] != sorted(copper, key=lambda name: copper[name]):
+    if copper and [row.ref for row in stack if row.ref in copper] != sorted(
+        copper, key=lambda name: copper[name]
+    ):
         rows = stack[::-1]
     for row in rows:
         if row.ref in copper:

@@ -27,7 +27,8 @@ from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints, eac
 CHUNK = 20_000  # points asked of the index at once: bounds the memory of hits
 NOT_CONNECTED = "N/C ({}.{})"  # name of the net of a pin that is connected to nothing
 PLACEHOLDER = re.compile(
-    r"[<$_\[(]*\s*(no|none|not?)[\s_\-]*(net|nets|connect|connected|connection)\s*[>$_\])]*|n\s*/?\s*c", re.I
+    r"[<$_\[(]*\s*(no|none|not?)[\s_\-]*(net|nets|connect|connected|connection)\s*[>$_\])]*|n\s*/?\s*c",
+    re.I,
 )
 
 
@@ -58,16 +59,24 @@ class NetList:
     """The board's nets and how raw net numbers map to them."""
 
     nets: list[Net] = field(default_factory=list)
-    numbers: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int32))  # raw net -> board net, or NO_NET
+    numbers: Ints = field(
+        default_factory=lambda: np.empty(0, dtype=np.int32)
+    )  # raw net -> board net, or NO_NET
     pins: dict[tuple[int, int], int] = field(default_factory=dict)  # (component, pin) -> board net
     listed: bool = False  # whether there are LogicalNets
     labels: tuple[list[str], list[str]] = ([], [])  # reference designators and pin numbers
-    members: dict[int, set[tuple[int, int]]] = field(default_factory=lambda: defaultdict(set))  # pins listed in a net
-    clashes: list[Clash] = field(default_factory=list)  # whether they matter shows when the copper is connected
+    members: dict[int, set[tuple[int, int]]] = field(
+        default_factory=lambda: defaultdict(set)
+    )  # pins listed in a net
+    clashes: list[Clash] = field(
+        default_factory=list
+    )  # whether they matter shows when the copper is connected
 
     def number(self, name: str) -> int:
         """The number of a net by its name, a new one if there is none."""
-        known = next((i for i, net in enumerate(self.nets) if net.name == name and not net.single), None)
+        known = next(
+            (i for i, net in enumerate(self.nets) if net.name == name and not net.single), None
+        )
         if known is None:
             self.nets.append(Net(name))
         return len(self.nets) - 1 if known is None else known
@@ -76,7 +85,9 @@ class NetList:
         """The net of a pin that is connected to nothing."""
         if (component, pin) not in self.pins:
             refdes, numbers = self.labels
-            self.nets.append(Net(NOT_CONNECTED.format(refdes[component], numbers[pin]), single=True))
+            self.nets.append(
+                Net(NOT_CONNECTED.format(refdes[component], numbers[pin]), single=True)
+            )
             self.pins[component, pin] = len(self.nets) - 1
         return self.pins[component, pin]
 
@@ -116,7 +127,9 @@ def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int) -> None
         names.clashes.append(Clash(pin, (known, net), "a pin listed in two nets", why, line))
 
 
-def undeclared(document: Document, names: NetList, owners: Owners, nets: Ints, keep: Bools) -> dict[int, int]:
+def undeclared(
+    document: Document, names: NetList, owners: Owners, nets: Ints, keep: Bools
+) -> dict[int, int]:
     """Nets that only copper without pins names, where the file declares its nets, and a line of each.
 
     Parameters
@@ -131,17 +144,23 @@ def undeclared(document: Document, names: NetList, owners: Owners, nets: Ints, k
     return {net: int(owners.line[np.flatnonzero(keep & (nets == net))[0]]) for net in found}
 
 
-def doubt_undeclared(names: NetList, loose: dict[int, int], contacts: Sequence[Contact], doubts: Diagnostics) -> None:
+def doubt_undeclared(
+    names: NetList, loose: dict[int, int], contacts: Sequence[Contact], doubts: Diagnostics
+) -> None:
     """Doubts on such nets where their copper is one with another net's: a name may be damaged."""
     for net, line in loose.items():
-        others = {other for contact in contacts if net in contact.nets for other in contact.nets} - {net}
+        others = {
+            other for contact in contacts if net in contact.nets for other in contact.nets
+        } - {net}
         if others:
             one, other = names.nets[net].name, names.nets[min(others)].name
             why = f"its copper meets that of {other}, no pin is in it and no list of nets has it: is its name damaged?"
             doubts.add(f"net {one} is on copper alone", why, line)
 
 
-def doubt_clashes(names: NetList, before: Ints, after: Ints, doubts: Diagnostics) -> set[tuple[int, int]]:
+def doubt_clashes(
+    names: NetList, before: Ints, after: Ints, doubts: Diagnostics
+) -> set[tuple[int, int]]:
     """Doubts on pins of two nets, unless both are automatic names of one open pin; the pins that are doubts.
 
     Parameters
@@ -181,7 +200,9 @@ def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep
     said = sets.net[owners.group]
     out = np.where(keep, said_nets(sets, owners, names), UNKNOWN_NET).astype(np.int32)
     usages = list(document.usages)
-    floating = np.array([usage in ("THIEVING", "FIDUCIAL", "TEXT", "GRAPHIC") for usage in usages], dtype=np.bool_)
+    floating = np.array(
+        [usage in ("THIEVING", "FIDUCIAL", "TEXT", "GRAPHIC") for usage in usages], dtype=np.bool_
+    )
     if usages:
         floats = floating[sets.usage[owners.group]] | floating[sets.geometry[owners.group]]
         out[keep & (said == ABSENT) & floats] = NO_NET
@@ -205,7 +226,12 @@ def _net_of_pin(owners: Owners, names: NetList, row: int, said: int) -> int:
 
 
 def named_by_points(
-    copper: Conductors, document: Document, names: NetList, plan: LayerPlan, steps: tuple[int, ...], unit: float
+    copper: Conductors,
+    document: Document,
+    names: NetList,
+    plan: LayerPlan,
+    steps: tuple[int, ...],
+    unit: float,
 ) -> Conductors:
     """Copper of unknown net that lies under a point of a physical net takes its name, if all such points agree."""
     unknown = np.flatnonzero(copper.net == UNKNOWN_NET)

@@ -39,7 +39,12 @@ FUNCTIONS = ("MechanicalDrill", "ComponentDrill", "ViaDrill")
 
 
 def openings_of(
-    document: Document, sets: Sets, plan: LayerPlan, step: int, resolver: Resolver, doubts: Diagnostics
+    document: Document,
+    sets: Sets,
+    plan: LayerPlan,
+    step: int,
+    resolver: Resolver,
+    doubts: Diagnostics,
 ) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
     """All drilled and routed openings of a step, as tool strokes and as shapes that no stroke makes."""
     unit = document.dictionaries.cad_unit
@@ -63,23 +68,43 @@ def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Dia
     square = rows[:, 6] > 0
     if square.any():
         doubts.add(
-            "a square hole", "it is taken as the circle round it", int(rows[square][0, 5]), count=int(square.sum())
+            "a square hole",
+            "it is taken as the circle round it",
+            int(rows[square][0, 5]),
+            count=int(square.sum()),
         )
     radius = rows[:, 2] * unit / 2 * np.where(square, math.sqrt(2), 1.0)
-    good = np.isfinite(rows[:, 0:3]).all(axis=1) & (radius > 0) & (np.abs(rows[:, 0:2]) < 1e6).all(axis=1)
+    good = (
+        np.isfinite(rows[:, 0:3]).all(axis=1)
+        & (radius > 0)
+        & (np.abs(rows[:, 0:2]) < 1e6).all(axis=1)
+    )
     if not good.all():
-        doubts.add("a hole without a usable size or place", "it is left out", int(rows[~good][0, 5]))
+        doubts.add(
+            "a hole without a usable size or place", "it is left out", int(rows[~good][0, 5])
+        )
     rows, group, radius = rows[good], group[good], radius[good]
     at = rows[:, 0:2] * unit
     function = np.where(rows[:, 7] > 0, 2, np.where(rows[:, 3] == UNPLATED, 0, 1))
-    return Cuts(np.hstack((at, at)), radius, rows[:, 3].astype(np.int64), group, rows[:, 5].astype(np.int64), function)
+    return Cuts(
+        np.hstack((at, at)),
+        radius,
+        rows[:, 3].astype(np.int64),
+        group,
+        rows[:, 5].astype(np.int64),
+        function,
+    )
 
 
-def _only_in_padstacks(rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Diagnostics) -> Bools:
+def _only_in_padstacks(
+    rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Diagnostics
+) -> Bools:
     """Holes that only the padstacks know: read, and doubtful if other holes are drawn in drill layers."""
     design = mine & (origin == FROM_PADSTACKS)
     drawn = mine & (origin == FROM_FEATURES)
-    alone: Bools = design & (nearest(rows[:, 0:2] * unit, np.where(drawn[:, None], rows[:, 0:2] * unit, np.nan)) < 0)
+    alone: Bools = design & (
+        nearest(rows[:, 0:2] * unit, np.where(drawn[:, None], rows[:, 0:2] * unit, np.nan)) < 0
+    )
     if drawn.any() and alone.any():
         doubts.add(
             "a hole of a padstack that no drill layer has",
@@ -110,7 +135,11 @@ def _slots(
     for row, _ in cutouts:
         if plated[row] == PLATED:
             line = int(owners.line[parts.owner[row]])
-            doubts.add("a plated opening that is no slot", "its wall is taken as plated edge, not as a joint", line)
+            doubts.add(
+                "a plated opening that is no slot",
+                "its wall is taken as plated edge, not as a joint",
+                line,
+            )
     return cuts, [(shape, bool(plated[row] == PLATED)) for row, shape in cutouts]
 
 
@@ -174,19 +203,27 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
     return (float(ends[0]), float(ends[1]), float(ends[2]), float(ends[3])), radius
 
 
-def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Diagnostics) -> Cuts:
+def _routed_lines(
+    document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Diagnostics
+) -> Cuts:
     """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see `outline`)."""
     routed = [name for name, layer in document.layers.items() if layer.function in ROUTED]
     numbers = [document.tables.layers[name] for name in routed if name in document.tables.layers]
     owners = owners_of(document.copper)
     keep = (sets.step[owners.group] == step) & np.isin(sets.layer[owners.group], numbers)
-    parts = resolver.parts(document.copper, keep, np.zeros(len(owners), dtype=np.bool_)) if keep.any() else None
+    parts = (
+        resolver.parts(document.copper, keep, np.zeros(len(owners), dtype=np.bool_))
+        if keep.any()
+        else None
+    )
     if parts is None or not len(parts):
         return Cuts(np.empty((0, 4)), np.empty(0), *(np.empty(0, dtype=np.int64) for _ in range(4)))
     strokes, cutouts = _tool_strokes(parts)
     if cutouts:
         line = int(owners.line[parts.owner[cutouts[0][0]]])
-        doubts.add("an area on a routing layer", "what it removes is not read", line, count=len(cutouts))
+        doubts.add(
+            "an area on a routing layer", "what it removes is not read", line, count=len(cutouts)
+        )
     rows = np.array([row for row, *_ in strokes], dtype=np.intp)
     return Cuts(
         np.array([ends for _, ends, _ in strokes]).reshape(-1, 4),
@@ -198,7 +235,9 @@ def _routed_lines(document: Document, sets: Sets, step: int, resolver: Resolver,
     )
 
 
-ROUTED_DRAWING = -2  # in place of a plating: a drawn cutter path, which counts only inside the board
+ROUTED_DRAWING = (
+    -2
+)  # in place of a plating: a drawn cutter path, which counts only inside the board
 
 
 def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics) -> Cuts:
@@ -213,9 +252,15 @@ def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics)
         keep[drawn] = shapely.intersects(lines, core)
     if keep[drawn].any():
         line = int(cuts.line[drawn[keep[drawn]][0]])
-        doubts.add("a cutter path drawn inside the board", "it is taken as an unplated slot; compare it", line)
+        doubts.add(
+            "a cutter path drawn inside the board",
+            "it is taken as an unplated slot; compare it",
+            line,
+        )
     plated = np.where(cuts.plated == ROUTED_DRAWING, UNPLATED, cuts.plated)
-    return Cuts(*(getattr(cuts, n)[keep] if n != "plated" else plated[keep] for n in Cuts.__slots__))
+    return Cuts(
+        *(getattr(cuts, n)[keep] if n != "plated" else plated[keep] for n in Cuts.__slots__)
+    )
 
 
 def holes_table(
@@ -252,7 +297,9 @@ def holes_table(
     )
 
 
-def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Diagnostics) -> tuple[Longs, Longs]:
+def _spans(
+    cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: Diagnostics
+) -> tuple[Longs, Longs]:
     names = [str(name) for name in document.tables.layers]
     bottom = max(len(plan.layers) - 1, 0)
     table = np.zeros((len(names) + 1, 2), dtype=np.int64)
@@ -264,25 +311,42 @@ def _spans(cuts: Cuts, document: Document, sets: Sets, plan: LayerPlan, doubts: 
     first, last = spans[:, 0].copy(), spans[:, 1].copy()
     if document.spans:
         for row in np.flatnonzero(np.isin(cuts.group, list(document.spans))):
-            first[row], last[row] = _reached(document.spans[int(cuts.group[row])], plan, "a padstack", 0, doubts)
+            first[row], last[row] = _reached(
+                document.spans[int(cuts.group[row])], plan, "a padstack", 0, doubts
+            )
     return first, last
 
 
-def _span_of(name: str, document: Document, plan: LayerPlan, doubts: Diagnostics) -> tuple[int, int]:
+def _span_of(
+    name: str, document: Document, plan: LayerPlan, doubts: Diagnostics
+) -> tuple[int, int]:
     """Copper layers that holes on a layer of this name reach."""
     bottom = max(len(plan.layers) - 1, 0)
     layer = document.layers.get(name)
     if layer is None:
         if name in plan.places:
             return plan.places[name]
-        doubts.add(f"holes on {name}, which is no layer and no stackup group", "they are taken to go through the board")
+        doubts.add(
+            f"holes on {name}, which is no layer and no stackup group",
+            "they are taken to go through the board",
+        )
         return 0, bottom
     if layer.function in COPPER:
-        doubts.add(f"holes on copper layer {name}", "they are taken to go through the board", layer.line)
+        doubts.add(
+            f"holes on copper layer {name}", "they are taken to go through the board", layer.line
+        )
         return 0, bottom
     if layer.function not in DRILLED | ROUTED and layer.span is None:
-        doubts.add(f"holes on layer {name} of function {layer.function}", "taken to go through the board", layer.line)
-    return _reached(layer.span, plan, f"layer {name}", layer.line, doubts) if layer.span else (0, bottom)
+        doubts.add(
+            f"holes on layer {name} of function {layer.function}",
+            "taken to go through the board",
+            layer.line,
+        )
+    return (
+        _reached(layer.span, plan, f"layer {name}", layer.line, doubts)
+        if layer.span
+        else (0, bottom)
+    )
 
 
 def _reached(
@@ -291,6 +355,10 @@ def _reached(
     first, last = plan.reach(span[0], end=False), plan.reach(span[1], end=True)
     if first is None or last is None:
         missing = span[0] if first is None else span[1]
-        doubts.add(f"the span of {whose} names {missing}, which is no layer", "its holes are taken to go through", line)
+        doubts.add(
+            f"the span of {whose} names {missing}, which is no layer",
+            "its holes are taken to go through",
+            line,
+        )
         return 0, max(len(plan.layers) - 1, 0)
     return min(first, last), max(first, last)

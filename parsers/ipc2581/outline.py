@@ -26,8 +26,12 @@ def board_outline(
     if raw.profile is not None:
         doubts.include(raw.profile.doubts)
         owners = len(owners_of(raw.profile.sketch))
-        parts = resolver.parts(raw.profile.sketch, np.ones(owners, np.bool_), np.zeros(owners, np.bool_))
-        shape = shapely.union_all(parts.objects.areas[parts.objects.area[parts.objects.kind == Kind.AREA]])
+        parts = resolver.parts(
+            raw.profile.sketch, np.ones(owners, np.bool_), np.zeros(owners, np.bool_)
+        )
+        shape = shapely.union_all(
+            parts.objects.areas[parts.objects.area[parts.objects.kind == Kind.AREA]]
+        )
         if not shape.is_empty:
             return shape
         doubts.add(f"the profile of step {raw.name} encloses no board", "export it again", raw.line)
@@ -43,7 +47,9 @@ def _drawn(
     owners = owners_of(document.copper)
     step = document.tables.steps[raw.name]
     keep = (sets.step[owners.group] == step) & np.isin(sets.layer[owners.group], numbers)
-    return (names or [""])[0], resolver.parts(document.copper, keep, np.zeros(len(owners), np.bool_))
+    return (names or [""])[0], resolver.parts(
+        document.copper, keep, np.zeros(len(owners), np.bool_)
+    )
 
 
 def _drawn_outline(
@@ -70,17 +76,29 @@ def with_openings(
     """The outline with openings that no tool stroke makes taken out, and its plated parts."""
     if board is None:
         return None
-    shape = shapely.difference(board, shapely.union_all([opening for opening, _ in cutouts])) if cutouts else board
+    shape = (
+        shapely.difference(board, shapely.union_all([opening for opening, _ in cutouts]))
+        if cutouts
+        else board
+    )
     plated = [opening.exterior for opening, is_plated in cutouts if is_plated]
     name, drawn = _drawn(document, sets, raw, resolver, PLATED_EDGES)
     if document.edge_plating and not len(drawn):
-        doubts.add("edge plating is specified, no layer shows where", "check the edges by hand", document.edge_plating)
+        doubts.add(
+            "edge plating is specified, no layer shows where",
+            "check the edges by hand",
+            document.edge_plating,
+        )
     if len(drawn):
         skeletons = drawn.objects.skeletons()
         edges = [s.boundary if s.geom_type == "Polygon" else s for s in skeletons]
         off = [edge for edge in edges if shapely.distance(edge, shape.boundary) > PLATED_REACH]
         if off:
-            doubts.add(f"plated edges on {name} that lie off the outline", "they are left out", count=len(off))
+            doubts.add(
+                f"plated edges on {name} that lie off the outline",
+                "they are left out",
+                count=len(off),
+            )
         plated.extend(edges)
     if not plated:
         return Outline(shape)

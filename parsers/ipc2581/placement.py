@@ -91,5 +91,7 @@ def senses(by: Floats) -> Floats:
 def turned(by: Floats, angle: Floats) -> Floats:
     """Directions (radians) as the maps turn them."""
     cosine, sine = np.cos(angle), np.sin(angle)
-    result: Floats = np.arctan2(by[:, 2] * cosine + by[:, 3] * sine, by[:, 0] * cosine + by[:, 1] * sine)
+    result: Floats = np.arctan2(
+        by[:, 2] * cosine + by[:, 3] * sine, by[:, 0] * cosine + by[:, 1] * sine
+    )
     return result

@@ -9,7 +9,10 @@ from parsers.ipc2581.dictionaries import Dictionaries, Entry
 from parsers.ipc2581.layers import RawLayer, RawStackup
 from parsers.ipc2581.sketch import Index, Sketch, Table, Tables
 
-FROM_FEATURES, FROM_PADSTACKS = 0, 1  # where a Set comes from: LayerFeature, or design data that repeats it
+FROM_FEATURES, FROM_PADSTACKS = (
+    0,
+    1,
+)  # where a Set comes from: LayerFeature, or design data that repeats it
 ABSENT, EMPTY = -1, -2  # net of a Set: no attribute, empty attribute
 
 
@@ -65,23 +68,35 @@ class Document:
     permittivity: dict[str, float] = field(default_factory=dict)
     steps: dict[str, RawStep] = field(default_factory=dict)
     copper: Sketch = field(default_factory=Sketch)
-    openings: Sketch = field(default_factory=Sketch)  # slots and cavities; the kind of an owner is its plating
+    openings: Sketch = field(
+        default_factory=Sketch
+    )  # slots and cavities; the kind of an owner is its plating
     frames: Sketch = field(default_factory=Sketch)  # places of parts and pins
     # step, layer, net, negative, pad usage, geometry usage, component, line, origin
     sets: Table = field(default_factory=lambda: Table(0, 9))
     usages: Index = field(default_factory=Index)
     # x, y, diameter, plating, set, line, square, via
     holes: Table = field(default_factory=lambda: Table(8, 0))
-    spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)  # set of a PadStack -> its hole's
-    pin_nets: list[tuple[int, int, int, int, int]] = field(default_factory=list)  # step, net, component, pin, line
+    spans: dict[int, tuple[str | None, str | None]] = field(
+        default_factory=dict
+    )  # set of a PadStack -> its hole's
+    pin_nets: list[tuple[int, int, int, int, int]] = field(
+        default_factory=list
+    )  # step, net, component, pin, line
     declared: set[int] = field(default_factory=set)  # nets with a LogicalNet or a PhyNet
-    points: list[tuple[int, int, int, float, float]] = field(default_factory=list)  # step, net, layer, x, y
+    points: list[tuple[int, int, int, float, float]] = field(
+        default_factory=list
+    )  # step, net, layer, x, y
     parts: list[RawPart] = field(default_factory=list)
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
     drilled_padstacks: set[str] = field(default_factory=set)
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # set, nets, line
-    spellings: dict[str, str] = field(default_factory=dict)  # net -> how its name is written where it comes first
-    tight: dict[str, str] = field(default_factory=dict)  # net without blanks -> as it is written first
+    spellings: dict[str, str] = field(
+        default_factory=dict
+    )  # net -> how its name is written where it comes first
+    tight: dict[str, str] = field(
+        default_factory=dict
+    )  # net without blanks -> as it is written first
     edge_plating: int = 0  # line of a specification of edge plating
 
     def net(self, name: str, line: int) -> int:
@@ -89,7 +104,9 @@ class Document:
         plain = name.strip()
         if self.spellings.setdefault(plain, name) != name:
             why = "it is taken as one net; export the board again, or correct the name"
-            self.doubts.add(f'net "{plain}" is written with blanks about its name in some places', why, line)
+            self.doubts.add(
+                f'net "{plain}" is written with blanks about its name in some places', why, line
+            )
         if self.tight.setdefault("".join(plain.split()), plain) != plain:
             why = "they are taken as two nets; export the board again, or correct the names"
             self.doubts.add(f'net "{plain}" differs from another in blanks alone', why, line)

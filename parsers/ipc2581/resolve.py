@@ -76,11 +76,19 @@ class Resolver:
         for (own, of_set), line in self._overlaid.items():
             if self._lines.width[own] != self._lines.width[of_set]:
                 self._doubts.add(
-                    "a line and its Set differ in width", "the line's own width is taken; compare the trace", line
+                    "a line and its Set differ in width",
+                    "the line's own width is taken; compare the trace",
+                    line,
                 )
 
     def parts(
-        self, sketch: Sketch, keep: Bools, grow: Bools, override: int = NOTHING, *, limit: int = MAX_OBJECTS
+        self,
+        sketch: Sketch,
+        keep: Bools,
+        grow: Bools,
+        override: int = NOTHING,
+        *,
+        limit: int = MAX_OBJECTS,
     ) -> Parts:
         """Copper objects of a sketch, in the order in which they are drawn.
 
@@ -134,12 +142,16 @@ class Resolver:
         is_area = parts.objects.kind == Kind.AREA
         bounds = shapely.bounds(parts.objects.areas[parts.objects.area[is_area]])
         good[is_area] &= (np.abs(bounds) < FARTHEST).all(axis=1)
-        self._doubt(sketch, parts.owner[~good], "a coordinate beyond 10 m", "the object is left out")
+        self._doubt(
+            sketch, parts.owner[~good], "a coordinate beyond 10 m", "the object is left out"
+        )
         return parts if good.all() else parts.take(good)
 
     # ---- paths: Line, Arc, Polyline ----------------------------------------------------------------------------
 
-    def _paths(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int) -> Parts:
+    def _paths(
+        self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int
+    ) -> Parts:
         info = sketch.paths.ints
         raw = sketch.paths.floats
         kept = keep[info[:, 1]]
@@ -155,19 +167,28 @@ class Resolver:
         self._doubt_lines(sketch, info[:, 1], line)
         drawn = width != 0  # a line of width 0 is no copper
         lost = info[~drawn & grow[info[:, 1]], 1]
-        self._doubt(sketch, lost, "copper of size 0", "a line of width 0 draws none; export it again")
+        self._doubt(
+            sketch, lost, "copper of size 0", "a line of width 0 draws none; export it again"
+        )
         info, raw, line, by, width = info[drawn], raw[drawn], line[drawn], by[drawn], width[drawn]
         width = np.where(np.isnan(width), 0.0, width)
         start, end = placement.move(by, raw[:, 0:2] * unit), placement.move(by, raw[:, 2:4] * unit)
         centre = placement.move(by, raw[:, 4:6] * unit)
         turn = self._said_turns(sketch, info[:, 1], raw[:, 6]) * placement.senses(by)
         objects = self._strokes(sketch, info, (start, end, centre), turn, width / 2)
-        parts = Parts(objects, self._lines.dark[line].copy(), info[:, 1].astype(np.int32), info[:, 0] << ORDER_BITS)
+        parts = Parts(
+            objects,
+            self._lines.dark[line].copy(),
+            info[:, 1].astype(np.int32),
+            info[:, 0] << ORDER_BITS,
+        )
         shaped = (self._lines.end[line] != ROUND_END) & (info[:, 4] != 0) & (width > 0)
         if not shaped.any():
             return parts
         ends = np.where(shaped, self._lines.end[line], ROUND_END)
-        return joined([parts.take(~shaped), capped(parts.take(shaped), ends[shaped], info[shaped, 4])])
+        return joined(
+            [parts.take(~shaped), capped(parts.take(shaped), ends[shaped], info[shaped, 4])]
+        )
 
     def _doubt_lines(self, sketch: Sketch, owners: Longs, line: Longs) -> None:
         missing = np.isnan(self._lines.width[line])
@@ -179,18 +200,29 @@ class Resolver:
         )
         odd = ~self._lines.plain[line]
         self._doubt(
-            sketch, owners[odd], "a line that is not solid, or of an unknown end", "it is taken as solid and round"
+            sketch,
+            owners[odd],
+            "a line that is not solid, or of an unknown end",
+            "it is taken as solid and round",
         )
 
     def _said_turns(self, sketch: Sketch, owners: Longs, turn: Floats) -> Floats:
         unsaid = turn == UNSAID
         self._doubt(
-            sketch, owners[unsaid], "a curve without a turning sense", "it is taken as counterclockwise; compare it"
+            sketch,
+            owners[unsaid],
+            "a curve without a turning sense",
+            "it is taken as counterclockwise; compare it",
         )
         return np.where(unsaid, LEFT, turn)
 
     def _strokes(
-        self, sketch: Sketch, info: Longs, points: tuple[Floats, Floats, Floats], turn: Floats, radius: Floats
+        self,
+        sketch: Sketch,
+        info: Longs,
+        points: tuple[Floats, Floats, Floats],
+        turn: Floats,
+        radius: Floats,
     ) -> Conductors:
         """Strokes and arc strokes with round ends."""
         start, end, centre = points
@@ -212,20 +244,33 @@ class Resolver:
     def _doubt_arcs(self, sketch: Sketch, owners: Longs | Ints, arc: Arcs) -> None:
         odd = arc.mismatch > RADIUS_SLACK
         self._doubt(
-            sketch, owners[odd], "a curve whose ends differ in radius", "it is drawn round a shifted centre; compare it"
+            sketch,
+            owners[odd],
+            "a curve whose ends differ in radius",
+            "it is drawn round a shifted centre; compare it",
         )
         point = ~(arc.radius > 0)
-        self._doubt(sketch, owners[point], "a curve of radius 0", "it is drawn as a straight line; compare it")
+        self._doubt(
+            sketch,
+            owners[point],
+            "a curve of radius 0",
+            "it is drawn as a straight line; compare it",
+        )
 
     def _check_points(self, arc: Arcs) -> None:
         """Refuse curves that take more points than memory has."""
-        if float(arc_steps(np.minimum(arc.radius, FARTHEST), arc.sweep).sum(dtype=np.float64)) > MAX_POINTS:
+        if (
+            float(arc_steps(np.minimum(arc.radius, FARTHEST), arc.sweep).sum(dtype=np.float64))
+            > MAX_POINTS
+        ):
             what = f"curves that take more than {MAX_POINTS} points, export the board again"
             raise BoardError(what, Place(self._doubts.file))
 
     # ---- areas: Contour, Outline -------------------------------------------------------------------------------
 
-    def _areas(self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int) -> list[Parts]:
+    def _areas(
+        self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int
+    ) -> list[Parts]:
         info = sketch.areas.ints
         kept = keep[info[:, 1]] & self._in_range(sketch, keep)
         if not kept.any():
@@ -235,15 +280,21 @@ class Resolver:
         fill = np.where(fill == UNSURE_FILL, FILLED, fill)
         dark = fill != VOID
         line = np.where((info[:, 3] != NOTHING) & (override != NOTHING), override, info[:, 3])
-        width = np.where(line == NOTHING, 0.0, self._lines.width[line]) * placement.scales(maps[info[:, 2]])
-        self._doubt_lines(sketch, info[kept, 1][line[kept] != NOTHING], line[kept][line[kept] != NOTHING])
+        width = np.where(line == NOTHING, 0.0, self._lines.width[line]) * placement.scales(
+            maps[info[:, 2]]
+        )
+        self._doubt_lines(
+            sketch, info[kept, 1][line[kept] != NOTHING], line[kept][line[kept] != NOTHING]
+        )
         width = np.nan_to_num(width)
         rings, ring_area = self._rings(sketch, maps, unit, kept)
         out = []
         for growing in (True, False):
             rows = np.flatnonzero(kept & (fill != HOLLOW) & ((grow[info[:, 1]] == dark) == growing))
             if rows.size:
-                out.append(self._polygons(sketch, info, rows, (rings, ring_area), width, growing, dark))
+                out.append(
+                    self._polygons(sketch, info, rows, (rings, ring_area), width, growing, dark)
+                )
         hollow = np.flatnonzero(kept & (fill == HOLLOW))
         if hollow.size:
             out.append(self._hollow(sketch, info, hollow, line, maps, unit, keep))
@@ -262,10 +313,18 @@ class Resolver:
 
     def _doubt_fills(self, sketch: Sketch, info: Longs, fill: Ints) -> None:
         unsure = fill == UNSURE_FILL
-        self._doubt(sketch, info[unsure, 1], "an area with a hatched or unknown fill", "it is taken as filled")
+        self._doubt(
+            sketch,
+            info[unsure, 1],
+            "an area with a hatched or unknown fill",
+            "it is taken as filled",
+        )
         bare = (info[:, 5] == OUTLINE) & (info[:, 4] == NOTHING)
         self._doubt(
-            sketch, info[bare, 1], "an outline drawn as copper", "whether it is filled is not said; taken as filled"
+            sketch,
+            info[bare, 1],
+            "an outline drawn as copper",
+            "whether it is filled is not said; taken as filled",
         )
 
     def _rings(self, sketch: Sketch, maps: Floats, unit: float, kept: Bools) -> tuple[Rings, Ints]:
@@ -304,7 +363,10 @@ class Resolver:
         mine = np.isin(rings.ring, some)
         number = np.searchsorted(some, rings.ring[mine]).astype(np.int32)
         other = np.where(unsaid, -turn, turn)
-        plain, turned = (_simple(Rings(rings.xy[mine], rings.centre[mine], way[mine], number)) for way in (turn, other))
+        plain, turned = (
+            _simple(Rings(rings.xy[mine], rings.centre[mine], way[mine], number))
+            for way in (turn, other)
+        )
         wrong = np.zeros(int(rings.ring[-1]) + 1, dtype=np.bool_)
         wrong[some] = ~plain & turned
         return np.where(wrong[rings.ring], other, turn)
@@ -340,9 +402,13 @@ class Resolver:
             polygons, source = shapely.get_parts(polygons, return_index=True)
             area = area[source]
         objects = conductors(len(area), kind=Kind.AREA, area=np.arange(len(area)), areas=polygons)
-        return Parts(objects, dark[area].copy(), info[area, 1].astype(np.int32), info[area, 0] << ORDER_BITS)
+        return Parts(
+            objects, dark[area].copy(), info[area, 1].astype(np.int32), info[area, 0] << ORDER_BITS
+        )
 
-    def _valid(self, sketch: Sketch, info: Longs, polygons: Shapes, area: Rows, growing: bool) -> tuple[Shapes, Rows]:
+    def _valid(
+        self, sketch: Sketch, info: Longs, polygons: Shapes, area: Rows, growing: bool
+    ) -> tuple[Shapes, Rows]:
         """Polygons with the invalid ones repaired, without those that have no area."""
         bad = np.flatnonzero(~shapely.is_valid(polygons))
         if bad.size:
@@ -350,13 +416,18 @@ class Resolver:
             owner: list[int] = []
             crossing: list[int] = []
             for row in bad:
-                parts, sure = _taken_apart(polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED)
+                parts, sure = _taken_apart(
+                    polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED
+                )
                 pieces.extend(parts)
                 owner.extend([area[row]] * len(parts))
                 if not sure:
                     crossing.append(info[area[row], 1])
             self._doubt(
-                sketch, np.array(crossing), "an area whose edge crosses itself", "every part it goes round is taken"
+                sketch,
+                np.array(crossing),
+                "an area whose edge crosses itself",
+                "every part it goes round is taken",
             )
             good = np.ones(len(polygons), dtype=np.bool_)
             good[bad] = False
@@ -368,7 +439,14 @@ class Resolver:
         return polygons[solid], area[solid]
 
     def _hollow(
-        self, sketch: Sketch, info: Longs, rows: Rows, line: Longs, maps: Floats, unit: float, keep: Bools
+        self,
+        sketch: Sketch,
+        info: Longs,
+        rows: Rows,
+        line: Longs,
+        maps: Floats,
+        unit: float,
+        keep: Bools,
     ) -> Parts:
         """Edges of hollow areas as strokes: the steps of their rings, closed."""
         edges = Sketch(sketch.unit, sketch.places, owners=sketch.owners)
@@ -386,7 +464,9 @@ class Resolver:
 
     # ---- flashes: predefined shapes and standard primitives ----------------------------------------------------
 
-    def _flashes(self, sketch: Sketch, maps: Floats, keep: Bools, grow: Bools, override: int, limit: int) -> Parts:
+    def _flashes(
+        self, sketch: Sketch, maps: Floats, keep: Bools, grow: Bools, override: int, limit: int
+    ) -> Parts:
         info = sketch.flashes.ints
         info = info[keep[info[:, 1]]]
         if len(info) == 0:
@@ -395,7 +475,9 @@ class Resolver:
         asked = np.column_stack((info[:, 3], line, grow[info[:, 1]]))
         kinds, first, which = np.unique(asked, axis=0, return_index=True, return_inverse=True)
         sources = [self._line_of(sketch, int(owner)) for owner in info[first, 1]]
-        asked_kinds = [(*kind, source) for kind, source in zip(kinds.tolist(), sources, strict=True)]
+        asked_kinds = [
+            (*kind, source) for kind, source in zip(kinds.tolist(), sources, strict=True)
+        ]
         pool = self._templates.pool(cast("list[Asked]", asked_kinds))
         if int(pool.sizes[which].sum()) > limit:
             what = f"shapes draw more than {limit} objects, export the board again"
@@ -405,7 +487,9 @@ class Resolver:
     def _nested(self, sketch: Sketch, grow: bool, line: int) -> Parts:
         """A shape of a dictionary about its own origin."""
         owners = len(sketch.owners)
-        return self.parts(sketch, np.ones(owners, np.bool_), np.full(owners, grow), line, limit=MAX_PARTS)
+        return self.parts(
+            sketch, np.ones(owners, np.bool_), np.full(owners, grow), line, limit=MAX_PARTS
+        )
 
 
 def _simple(rings: Rings) -> Bools:
@@ -418,7 +502,9 @@ def _simple(rings: Rings) -> Bools:
     return out
 
 
-def _taken_apart(polygon: shapely.Polygon, grow: bool, *, thorough: bool) -> tuple[list[shapely.Polygon], bool]:
+def _taken_apart(
+    polygon: shapely.Polygon, grow: bool, *, thorough: bool
+) -> tuple[list[shapely.Polygon], bool]:
     """Valid parts of an area; its hull where the geometry library cannot take it apart."""
     try:
         return repaired(polygon, grow, thorough=thorough)

@@ -16,9 +16,26 @@ from parsers.ipc2581.stream import Element, Names, line_at, stray_text
 
 PLATED_STATES = {"PLATED": 1, "VIA": 1, "VIA_CAPPED": 1, "NONPLATED": 0}
 FIDUCIALS = ("BadBoardMark", "GlobalFiducial", "GoodPanelMark", "LocalFiducial")
-LOOSE_SHAPES = PRIMITIVES | {"Line", "Arc", "Polyline", "Contour", "Outline", "Polygon", "UserSpecial", "Text"}
+LOOSE_SHAPES = PRIMITIVES | {
+    "Line",
+    "Arc",
+    "Polyline",
+    "Contour",
+    "Outline",
+    "Polygon",
+    "UserSpecial",
+    "Text",
+}
 IGNORED = frozenset(
-    {"NonstandardAttribute", "SpecRef", "ColorRef", "Color", "ColorTerm", "BooleanAttribute", "TextAttribute"}
+    {
+        "NonstandardAttribute",
+        "SpecRef",
+        "ColorRef",
+        "Color",
+        "ColorTerm",
+        "BooleanAttribute",
+        "TextAttribute",
+    }
     | {"IntegerAttribute", "DoubleAttribute", "OptionAttribute"}
 )
 TEXT = "the format has no text, so the mark of an element is damaged; export the board again"
@@ -93,29 +110,42 @@ class SetReader:
 
     def _read_odd(self, child: Element, name: str) -> None:
         if name in LOOSE_SHAPES:
-            self.pen.doubt(child, f"a {name} outside Features", "no revision has it; it is drawn as it stands")
+            self.pen.doubt(
+                child, f"a {name} outside Features", "no revision has it; it is drawn as it stands"
+            )
             self.pen.draw(child, self.pen.sketch.owner(self._row, line_at(child)), NOTHING)
         elif name not in IGNORED:
-            self.pen.doubt(child, f"{name} inside a Set", "it is not known and may draw or remove copper")
+            self.pen.doubt(
+                child, f"{name} inside a Set", "it is not known and may draw or remove copper"
+            )
 
     def unreadable(self, element: Element, error: Exception) -> None:
         """A doubt about an element with a value that makes no sense."""
         what = f"a {self.names[element.tag]} that cannot be read"
         self.document.doubts.add(
-            what, f"{error}; it is left out, export the board again", line_at(element), path_of(element, self.names)
+            what,
+            f"{error}; it is left out, export the board again",
+            line_at(element),
+            path_of(element, self.names),
         )
 
     def _row_of(self, group: Element) -> int:
         """Row of a Set, or NOTHING if its layer is known to be no concern."""
         above = group.getparent()
         if above is not None and self.names[above.tag] in ("Set", "Features", "Pad"):
-            self.pen.doubt(group, f"a Set inside a {self.names[above.tag]}", "what it belongs to is not known")
+            self.pen.doubt(
+                group, f"a Set inside a {self.names[above.tag]}", "what it belongs to is not known"
+            )
         while above is not None and self.names[above.tag] not in ("LayerFeature", "IPC-2581"):
             above = above.getparent()
         layer = above.get("layerRef") if above is not None else None
         self.pen.override = NOTHING
         if layer is None:
-            self.pen.doubt(group, "a Set outside a LayerFeature", "its layer is not known, its copper is left out")
+            self.pen.doubt(
+                group,
+                "a Set outside a LayerFeature",
+                "its layer is not known, its copper is left out",
+            )
             return NOTHING
         raw = self.document.layers.get(layer)
         if raw is not None and raw.function in NO_COPPER:
@@ -126,7 +156,9 @@ class SetReader:
         if net is None and in_route and route is not None:
             net = route.get("net")
         self.pen.layer = self.document.tables.layers[layer]
-        return self.add_row(group, self.pen.layer, net, FROM_PADSTACKS if in_route else FROM_FEATURES)
+        return self.add_row(
+            group, self.pen.layer, net, FROM_PADSTACKS if in_route else FROM_FEATURES
+        )
 
     def add_row(self, group: Element, layer: int, net: str | None, origin: int) -> int:
         """Row of a Set, or of a padstack that stands for one."""
@@ -136,11 +168,19 @@ class SetReader:
         polarity = (get("polarity") or "").upper()
         if polarity not in ("", "POSITIVE", "NEGATIVE"):
             self.pen.doubt(group, f"a Set of polarity {polarity}", "it is taken as POSITIVE")
-        usage = "TESTPOINT" if (get("testPoint") or "").lower() in ("true", "1") else (get("padUsage") or "").upper()
+        usage = (
+            "TESTPOINT"
+            if (get("testPoint") or "").lower() in ("true", "1")
+            else (get("padUsage") or "").upper()
+        )
         document.sets.add(
             document.tables.steps[self._step_name(group)],
             layer,
-            ABSENT if net is None else EMPTY if not net.strip() else document.net(net, line_at(group)),
+            ABSENT
+            if net is None
+            else EMPTY
+            if not net.strip()
+            else document.net(net, line_at(group)),
             int(polarity == "NEGATIVE"),
             document.usages[usage],
             document.usages[(get("geometryUsage") or "").upper()],
@@ -170,7 +210,9 @@ class SetReader:
         x, y = number(element, "x"), number(element, "y")
         for child in element:
             if self.names[child.tag] == "Xform" and (child.get("xOffset") or child.get("yOffset")):
-                self.pen.doubt(child, "a hole with an offset", "its meaning is open; it is left out")
+                self.pen.doubt(
+                    child, "a hole with an offset", "its meaning is open; it is left out"
+                )
         self.add_hole(element, row, x, y)
 
     def add_hole(self, element: Element, row: int, x: float, y: float) -> None:
@@ -178,7 +220,11 @@ class SetReader:
         status = (element.get("platingStatus") or "").upper()
         plating = PLATED_STATES.get(status, -1)
         if plating < 0:
-            self.pen.doubt(element, "a hole without a known plating status", "whether it joins layers is not known")
+            self.pen.doubt(
+                element,
+                "a hole without a known plating status",
+                "whether it joins layers is not known",
+            )
         square = int((element.get("type") or "").upper() == "SQUARE")
         diameter = number(element, "diameter")
         via = float(status.startswith("VIA"))
@@ -188,7 +234,11 @@ class SetReader:
         status = (element.get("platingStatus") or "").upper()
         plating = PLATED_STATES.get(status, -1)
         if plating < 0:
-            self.pen.doubt(element, "a slot without a known plating status", "whether it joins layers is not known")
+            self.pen.doubt(
+                element,
+                "a slot without a known plating status",
+                "whether it joins layers is not known",
+            )
         self._opening.slot(element, row, plating)
 
     def _net_short(self, element: Element, row: int) -> None:

@@ -27,7 +27,9 @@ from parsers.primitives import (
 )
 
 TURN = 2 * math.pi
-SIZES = frozenset({"diameter", "width", "height", "length", "outerDiameter", "base", "side"})  # 0 draws nothing
+SIZES = frozenset(
+    {"diameter", "width", "height", "length", "outerDiameter", "base", "side"}
+)  # 0 draws nothing
 MAX_PARTS = 1000  # rings of a moire, spokes of a thermal
 
 
@@ -93,7 +95,9 @@ class Attributes:
     @property
     def all_corners_named(self) -> bool:
         """Whether each of the four corner flags is given."""
-        return all(name in self._values for name in ("upperRight", "upperLeft", "lowerLeft", "lowerRight"))
+        return all(
+            name in self._values for name in ("upperRight", "upperLeft", "lowerLeft", "lowerRight")
+        )
 
 
 def disc(radius: float) -> Piece:
@@ -108,7 +112,11 @@ def area(points: Floats | list[tuple[float, float]], holes: list[Floats] | None 
 
 def areas(shape: shapely.Geometry) -> list[Piece]:
     """The polygons of any geometry."""
-    return [Piece(Kind.AREA, polygon=p) for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0]
+    return [
+        Piece(Kind.AREA, polygon=p)
+        for p in shapely.get_parts(shape)
+        if p.geom_type == "Polygon" and p.area > 0
+    ]
 
 
 def _circle(get: Attributes, grow: bool) -> list[Piece]:
@@ -138,10 +146,17 @@ def _rect_corner(get: Attributes, grow: bool) -> list[Piece]:
     return [area([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])]
 
 
-CORNERS = ((1, 1, 0.0), (-1, 1, math.pi / 2), (-1, -1, math.pi), (1, -1, 1.5 * math.pi))  # signs, angle of the arc
+CORNERS = (
+    (1, 1, 0.0),
+    (-1, 1, math.pi / 2),
+    (-1, -1, math.pi),
+    (1, -1, 1.5 * math.pi),
+)  # signs, angle of the arc
 
 
-def _cornered(get: Attributes, size: float, corner: Callable[[float, float, float], Floats]) -> list[Piece]:
+def _cornered(
+    get: Attributes, size: float, corner: Callable[[float, float, float], Floats]
+) -> list[Piece]:
     """A rectangle whose chosen corners are replaced; `corner` gives the points from centre of curvature and angle."""
     x, y = get.length("width") / 2, get.length("height") / 2
     if size > min(x, y) * (1 + 1e-9):
@@ -160,7 +175,11 @@ def _cornered(get: Attributes, size: float, corner: Callable[[float, float, floa
 def _rect_round(get: Attributes, grow: bool) -> list[Piece]:
     radius = get.length("radius")
     width, height = get.length("width"), get.length("height")
-    if all(get.corners()) and radius > 0 and math.isclose(2 * radius, min(width, height), rel_tol=1e-9):
+    if (
+        all(get.corners())
+        and radius > 0
+        and math.isclose(2 * radius, min(width, height), rel_tol=1e-9)
+    ):
         return _oval(get, grow)
 
     def corner(x: float, y: float, angle: float) -> Floats:
@@ -205,7 +224,9 @@ def _octagon(get: Attributes, grow: bool) -> list[Piece]:
 
 def _ellipse(get: Attributes, grow: bool) -> list[Piece]:
     x, y = get.length("width") / 2, get.length("height") / 2
-    circle = arc_points((0.0, 0.0), 1.0, 0.0, TURN, side=int(grow), tolerance=ARC_TOLERANCE / max(x, y, 1e-6))
+    circle = arc_points(
+        (0.0, 0.0), 1.0, 0.0, TURN, side=int(grow), tolerance=ARC_TOLERANCE / max(x, y, 1e-6)
+    )
     return [area(circle * np.array([x, y]))]
 
 
@@ -220,7 +241,11 @@ def _ring_edge(shape: str, size: float) -> Floats:
 
 
 def _diameters(get: Attributes) -> tuple[str, float, float]:
-    shape, outer, inner = get.word("shape"), get.length("outerDiameter"), get.length("innerDiameter")
+    shape, outer, inner = (
+        get.word("shape"),
+        get.length("outerDiameter"),
+        get.length("innerDiameter"),
+    )
     if shape not in ("ROUND", "SQUARE", "HEXAGON", "OCTAGON"):
         raise ValueError(f"shape is {shape or 'missing'}")
     if inner > outer:
@@ -253,7 +278,9 @@ def _thermal(get: Attributes, grow: bool) -> list[Piece]:
     count = int(get.number("spokeCount", 4))
     if not 0 <= count <= MAX_PARTS:
         raise ValueError(f"spokeCount is {count}")
-    width = get.length("spokeWidth", get.number("gap", get.number("outerDiameter") - get.number("innerDiameter")))
+    width = get.length(
+        "spokeWidth", get.number("gap", get.number("outerDiameter") - get.number("innerDiameter"))
+    )
     start = math.radians(get.number("spokeStartAngle", 45.0))
     if count == 0:
         return _donut(get, grow)
@@ -279,7 +306,10 @@ def _butterfly(get: Attributes, grow: bool) -> list[Piece]:
     if shape != "ROUND":
         raise ValueError(f"shape is {shape or 'missing'}")
     radius = get.length("diameter") / 2
-    quarters = [arc_points((0.0, 0.0), radius, a, math.pi / 2, side=int(grow)) for a in (math.pi / 2, 1.5 * math.pi)]
+    quarters = [
+        arc_points((0.0, 0.0), radius, a, math.pi / 2, side=int(grow))
+        for a in (math.pi / 2, 1.5 * math.pi)
+    ]
     return [area(np.concatenate((np.zeros((1, 2)), quarter))) for quarter in quarters]
 
 
@@ -370,7 +400,9 @@ def _edge(piece: Piece, half: float) -> list[Piece]:
     return edges
 
 
-def _stadium_edge(x0: float, y0: float, x1: float, y1: float, radius: float, half: float) -> list[Piece]:
+def _stadium_edge(
+    x0: float, y0: float, x1: float, y1: float, radius: float, half: float
+) -> list[Piece]:
     angle = math.atan2(y1 - y0, x1 - x0)
     dx, dy = -radius * math.sin(angle), radius * math.cos(angle)
     return [
@@ -390,6 +422,8 @@ def table(pieces: list[Piece]) -> Conductors:
         kind=np.array([piece.kind for piece in pieces], dtype=np.uint8),
         geometry=np.array([piece.numbers for piece in pieces], dtype=np.float64).reshape(-1, 5),
         radius=np.array([piece.radius for piece in pieces]),
-        area=np.where([piece.polygon is not None for piece in pieces], index, -1) if pieces else np.empty(0),
+        area=np.where([piece.polygon is not None for piece in pieces], index, -1)
+        if pieces
+        else np.empty(0),
         areas=polygons,
     )

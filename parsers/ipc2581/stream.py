@@ -20,8 +20,12 @@ from lxml import etree
 from parsers.trouble import FormatError, Place
 
 Element = etree._Element
-ENCLOSING = frozenset({"LayerFeature", "Step", "CadData", "Ecad", "IPC-2581"})  # their lines tell nothing of one object
-SHORT_LINE = 0xFFFF  # what the XML library tells as the line of elements whose line it does not know
+ENCLOSING = frozenset(
+    {"LayerFeature", "Step", "CadData", "Ecad", "IPC-2581"}
+)  # their lines tell nothing of one object
+SHORT_LINE = (
+    0xFFFF  # what the XML library tells as the line of elements whose line it does not know
+)
 NAMESPACE = "http://webstds.ipc.org/2581"
 
 
@@ -30,7 +34,9 @@ class Limits:
     """What a file may ask of the machine, in bytes."""
 
     size: int = 4 << 30  # of the whole file, unpacked
-    element: int = 96 << 20  # of one element that must be in memory as a whole (an area, a part, a dictionary entry)
+    element: int = (
+        96 << 20
+    )  # of one element that must be in memory as a whole (an area, a part, a dictionary entry)
     packed_ratio: int = 300  # unpacked bytes per packed byte; real boards stay below 40
     packed_grace: int = 64 << 20  # unpacked size below which the ratio is not looked at
 
@@ -70,17 +76,25 @@ class Names(dict[object, str]):
 class Source:
     """A file as the parser reads it; counts bytes against the limits."""
 
-    def __init__(self, path: Path, limits: Limits, between: Callable[[], bool] | None = None) -> None:
+    def __init__(
+        self, path: Path, limits: Limits, between: Callable[[], bool] | None = None
+    ) -> None:
         self.path = path
         self._limits = limits
-        self._between = between  # called before more of the file is taken in; tells whether that freed memory
+        self._between = (
+            between  # called before more of the file is taken in; tells whether that freed memory
+        )
         try:
             self._file = path.open("rb")
         except OSError as error:
-            raise FormatError(f"cannot be opened ({error.strerror}), check the path", Place(path.name)) from error
+            raise FormatError(
+                f"cannot be opened ({error.strerror}), check the path", Place(path.name)
+            ) from error
         packed = self._file.read(2) == b"\x1f\x8b"
         self._file.seek(0)
-        self._stream = cast("IO[bytes]", gzip.GzipFile(fileobj=self._file)) if packed else self._file
+        self._stream = (
+            cast("IO[bytes]", gzip.GzipFile(fileobj=self._file)) if packed else self._file
+        )
         self._packed = path.stat().st_size if packed else 0
         self._total = 0
         self._pending = 0
@@ -96,10 +110,14 @@ class Source:
         self._pending += len(data)
         if self._total > self._limits.size:
             raise self._error(f"larger than {self._limits.size >> 20} MiB, give a smaller file")
-        if self._packed and self._total > max(self._limits.packed_grace, self._packed * self._limits.packed_ratio):
+        if self._packed and self._total > max(
+            self._limits.packed_grace, self._packed * self._limits.packed_ratio
+        ):
             raise self._error("unpacks to far more than a board needs, give the unpacked file")
         if self._pending > self._limits.element:
-            raise self._error(f"one element is larger than {self._limits.element >> 20} MiB, export the board again")
+            raise self._error(
+                f"one element is larger than {self._limits.element >> 20} MiB, export the board again"
+            )
         return data
 
     def release(self) -> None:
@@ -137,9 +155,13 @@ def elements(source: Source, tags: Iterable[str]) -> Iterator[tuple[str, Element
         yield from _parsed(source, tags)
     except etree.XMLSyntaxError as error:
         place = Place(name, error.lineno or None)
-        raise FormatError(f"not well-formed XML ({_one_line(error)}), export it again", place) from error
+        raise FormatError(
+            f"not well-formed XML ({_one_line(error)}), export it again", place
+        ) from error
     except (OSError, EOFError, zlib.error) as error:
-        raise FormatError(f"cannot be read ({_one_line(error)}), copy the file again", Place(name)) from error
+        raise FormatError(
+            f"cannot be read ({_one_line(error)}), copy the file again", Place(name)
+        ) from error
     finally:
         source.close()
 
@@ -174,7 +196,9 @@ def _check_document(element: Element, path: Path) -> None:
     """Refuse documents with a document type or another root."""
     tree = element.getroottree()
     if tree.docinfo.internalDTD is not None or tree.docinfo.externalDTD is not None:
-        raise FormatError("declares a document type, which IPC-2581 has not; remove it", Place(path.name))
+        raise FormatError(
+            "declares a document type, which IPC-2581 has not; remove it", Place(path.name)
+        )
     name = etree.QName(tree.getroot()).localname
     if name != "IPC-2581":
         raise FormatError(f"root element is {name!r}, give an IPC-2581 file", Place(path.name, 1))
@@ -182,7 +206,9 @@ def _check_document(element: Element, path: Path) -> None:
 
 def _one_line(error: Exception) -> str:
     text = " ".join(str(error).split()) or type(error).__name__
-    return re.split(r", (?:line|try|use) ", text)[0][:200]  # place and compile-time advice are no help here
+    return re.split(r", (?:line|try|use) ", text)[0][
+        :200
+    ]  # place and compile-time advice are no help here
 
 
 def line_at(element: Element) -> int:

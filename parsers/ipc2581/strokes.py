@@ -8,7 +8,17 @@ import shapely
 from parsers.ipc2581.dictionaries import FLAT_END, SQUARE_END
 from parsers.ipc2581.parts import Parts
 from parsers.ipc2581.sketch import CAP_END, CAP_START, Longs
-from parsers.primitives import Conductors, Floats, Ints, Kind, Rows, Shapes, arc_points, concatenate, conductors
+from parsers.primitives import (
+    Conductors,
+    Floats,
+    Ints,
+    Kind,
+    Rows,
+    Shapes,
+    arc_points,
+    concatenate,
+    conductors,
+)
 
 
 def capped(parts: Parts, end: Ints, caps: Longs) -> Parts:
@@ -19,30 +29,45 @@ def capped(parts: Parts, end: Ints, caps: Longs) -> Parts:
     centres = objects.skeletons()
     polygons: Shapes = np.empty(len(parts), dtype=object)
     straight = ~arc
-    polygons[straight] = _flat_strokes(geometry[straight], radius[straight], end[straight], caps[straight])
+    polygons[straight] = _flat_strokes(
+        geometry[straight], radius[straight], end[straight], caps[straight]
+    )
     for row in np.flatnonzero(arc):
         polygons[row] = _flat_arc(geometry[row], float(radius[row]), int(end[row]), int(caps[row]))
     single = np.array([line.geom_type != "LineString" for line in centres], dtype=np.bool_)
     centres[single] = [shapely.LineString([point.coords[0]] * 2) for point in centres[single]]
     index = np.arange(len(parts))
-    shaped = conductors(len(parts), kind=Kind.AREA, area=index, areas=polygons, centre=index, centres=centres)
+    shaped = conductors(
+        len(parts), kind=Kind.AREA, area=index, areas=polygons, centre=index, centres=centres
+    )
     joints, at = _joints(objects, caps)
     discs = conductors(len(at), kind=Kind.DISC, geometry=joints, radius=radius[at])
     solid = shapely.area(polygons) > 0
     rows = np.concatenate((index[solid], at))
-    return Parts(concatenate([shaped.take(solid), discs]), parts.dark[rows], parts.owner[rows], parts.order[rows])
+    return Parts(
+        concatenate([shaped.take(solid), discs]),
+        parts.dark[rows],
+        parts.owner[rows],
+        parts.order[rows],
+    )
 
 
 def _flat_strokes(geometry: Floats, radius: Floats, end: Ints, caps: Longs) -> Shapes:
     """Rectangles, longer by the half width at square free ends."""
     along = geometry[:, 2:4] - geometry[:, 0:2]
     length = np.hypot(*along.T)
-    along = np.where(length[:, None] > 0, along / np.where(length > 0, length, 1.0)[:, None], np.array([1.0, 0.0]))
+    along = np.where(
+        length[:, None] > 0,
+        along / np.where(length > 0, length, 1.0)[:, None],
+        np.array([1.0, 0.0]),
+    )
     aside = np.column_stack((-along[:, 1], along[:, 0])) * radius[:, None]
     more = np.where(end == SQUARE_END, radius, 0.0)
     start = geometry[:, 0:2] - along * np.where(caps & CAP_START, more, 0.0)[:, None]
     stop = geometry[:, 2:4] + along * np.where(caps & CAP_END, more, 0.0)[:, None]
-    rings = np.stack((start - aside, stop - aside, stop + aside, start + aside, start - aside), axis=1)
+    rings = np.stack(
+        (start - aside, stop - aside, stop + aside, start + aside, start - aside), axis=1
+    )
     result: Shapes = shapely.polygons(rings)
     return result
 
@@ -51,7 +76,9 @@ def _flat_arc(geometry: Floats, radius: float, end: int, caps: int) -> shapely.G
     """A ring sector, longer by the half width at square free ends."""
     x, y, reach, start, sweep = (float(v) for v in geometry)
     outer = arc_points((x, y), reach + radius, start, sweep, side=1)
-    inner = arc_points((x, y), reach - radius, start, sweep) if reach > radius else np.array([[x, y]])
+    inner = (
+        arc_points((x, y), reach - radius, start, sweep) if reach > radius else np.array([[x, y]])
+    )
     parts = [shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))]
     if end == FLAT_END:
         return shapely.union_all(parts)
@@ -60,7 +87,10 @@ def _flat_arc(geometry: Floats, radius: float, end: int, caps: int) -> shapely.G
         if caps & cap:
             across = np.array([np.cos(angle), np.sin(angle)])
             ahead = np.array([-across[1], across[0]]) * way * radius
-            low, high = np.array([x, y]) + across * (reach - radius), np.array([x, y]) + across * (reach + radius)
+            low, high = (
+                np.array([x, y]) + across * (reach - radius),
+                np.array([x, y]) + across * (reach + radius),
+            )
             parts.append(shapely.Polygon([low, high, high + ahead, low + ahead]))
     return shapely.union_all(parts)
 
@@ -71,7 +101,9 @@ def _joints(objects: Conductors, caps: Longs) -> tuple[Floats, Rows]:
     g = objects.geometry
     first, last = g[:, 0:2].copy(), g[:, 2:4].copy()
     for ends, angle in ((first, g[:, 3]), (last, g[:, 3] + g[:, 4])):
-        ends[arc] = g[arc, 0:2] + g[arc, 2:3] * np.column_stack((np.cos(angle[arc]), np.sin(angle[arc])))
+        ends[arc] = g[arc, 0:2] + g[arc, 2:3] * np.column_stack(
+            (np.cos(angle[arc]), np.sin(angle[arc]))
+        )
     at_first, at_last = np.flatnonzero(~caps & CAP_START), np.flatnonzero(~caps & CAP_END)
     points = np.zeros((len(at_first) + len(at_last), 5))
     points[:, 0:2] = np.concatenate((first[at_first], last[at_last]))

@@ -20,7 +20,9 @@ from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, concatenat
 
 DEEPEST = 64  # references in references
 
-Asked = tuple[int, int, int, int]  # shape, line description laid over it, whether it grows, line in the file
+Asked = tuple[
+    int, int, int, int
+]  # shape, line description laid over it, whether it grows, line in the file
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,12 @@ class Pool:
         nth = np.arange(len(flash)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
         rows = self.starts[which][flash] + nth
         objects = moved(self.objects.take(rows), by[flash])
-        return Parts(objects, self.dark[rows], info[flash, 1].astype(np.int32), (info[flash, 0] << ORDER_BITS) + nth)
+        return Parts(
+            objects,
+            self.dark[rows],
+            info[flash, 1].astype(np.int32),
+            (info[flash, 0] << ORDER_BITS) + nth,
+        )
 
 
 class Templates:
@@ -82,11 +89,15 @@ class Templates:
         self._doubts = doubts
         self._keys = list(dictionaries.tables.shapes)
         self._made: dict[tuple[int, int, bool], Template] = {}
-        self._open: list[int] = []  # shapes being worked out: a reference to one of them is a circle
+        self._open: list[
+            int
+        ] = []  # shapes being worked out: a reference to one of them is a circle
 
     def pool(self, asked: Sequence[Asked]) -> Pool:
         """Templates of the asked shapes."""
-        made = [self._template(shape, line, bool(grow), source) for shape, line, grow, source in asked]
+        made = [
+            self._template(shape, line, bool(grow), source) for shape, line, grow, source in asked
+        ]
         standard = [template for template in made if template.parts is None]
         others = [template.parts for template in made if template.parts is not None]
         objects = concatenate(
@@ -117,10 +128,14 @@ class Templates:
             return self._standard(key, line, grow, source)
         entry = self._entry(key, source)
         if entry is None:
-            self._doubts.add(f"no {key[0].removesuffix('Ref')} {key[1]}", "its copper is not known", source)
+            self._doubts.add(
+                f"no {key[0].removesuffix('Ref')} {key[1]}", "its copper is not known", source
+            )
             return Template()
         if shape in self._open or len(self._open) >= DEEPEST:
-            deep = "contains itself" if shape in self._open else f"is nested more than {DEEPEST} deep"
+            deep = (
+                "contains itself" if shape in self._open else f"is nested more than {DEEPEST} deep"
+            )
             self._doubts.add(f"{key[1]} {deep}", "its copper is not known", source)
             return Template()
         self._doubts.include(entry.doubts)
@@ -134,7 +149,11 @@ class Templates:
         if entry is None and key[0] == "PadStackDef":
             entry = self._dictionaries.shape_named_as_padstack(key[1])
             if entry is not None:
-                self._doubts.add("a pad that names a shape as its padstack", "that shape is taken as its land", source)
+                self._doubts.add(
+                    "a pad that names a shape as its padstack",
+                    "that shape is taken as its land",
+                    source,
+                )
         return entry
 
     def _standard(self, key: tuple[Any, ...], override: int, grow: bool, source: int) -> Template:
@@ -152,7 +171,9 @@ class Templates:
             elif width > 0:
                 pieces = shapes.bordered(pieces, width, solid)
         except (ValueError, OverflowError, ShapelyError) as error:
-            self._doubts.add(f"a {name} that cannot be read", f"{error}; its copper is not known", source)
+            self._doubts.add(
+                f"a {name} that cannot be read", f"{error}; its copper is not known", source
+            )
             return Template()
         self._doubt_standard(name, get, filling, grow, source)
         return Template(tuple(piece for piece in pieces if _has_copper(piece)), filling != VOID)
@@ -163,21 +184,33 @@ class Templates:
             return 0.0
         width = float(self._lines.width[line])
         if np.isnan(width):
-            self._doubts.add("a line without a usable width", "the line about a shape is left out", source)
+            self._doubts.add(
+                "a line without a usable width", "the line about a shape is left out", source
+            )
             return 0.0
         return width
 
-    def _doubt_standard(self, name: str, get: shapes.Attributes, filling: int, grow: bool, source: int) -> None:
+    def _doubt_standard(
+        self, name: str, get: shapes.Attributes, filling: int, grow: bool, source: int
+    ) -> None:
         if name == "Thermal" and grow:
             self._doubts.add(
-                "a Thermal drawn as copper", "the standard has it add and remove; it is taken as added", source
+                "a Thermal drawn as copper",
+                "the standard has it add and remove; it is taken as added",
+                source,
             )
         if name == "Text":
-            self._doubts.add("text drawn with a font on copper", "its bounding box is taken as copper", source)
+            self._doubts.add(
+                "text drawn with a font on copper", "its bounding box is taken as copper", source
+            )
         if name in ("RectCham", "RectRound") and not get.all_corners_named:
-            self._doubts.add(f"a {name} that does not name all corners", "its shape has two readings", source)
+            self._doubts.add(
+                f"a {name} that does not name all corners", "its shape has two readings", source
+            )
         if filling == UNSURE_FILL:
-            self._doubts.add("an area with a hatched or unknown fill", "it is taken as filled", source)
+            self._doubts.add(
+                "an area with a hatched or unknown fill", "it is taken as filled", source
+            )
 
 
 def _has_copper(piece: shapes.Piece) -> bool:

@@ -82,20 +82,37 @@ def open_folder(path: Path, names: set[str] | None = None) -> Package:
             continue
         strange = _strange(file, path)
         if strange:
-            doubts.append(Doubt(f"{name} is not read", f"{strange}; replace it by the file itself", Place(name)))
+            doubts.append(
+                Doubt(
+                    f"{name} is not read", f"{strange}; replace it by the file itself", Place(name)
+                )
+            )
             continue
         if len(members) >= MAX_MEMBERS:
-            raise BoardError(f"more than {MAX_MEMBERS} files; give the folder of one board", Place(str(path)))
+            raise BoardError(
+                f"more than {MAX_MEMBERS} files; give the folder of one board", Place(str(path))
+            )
         data = _read_file(file)
         total += len(data)
         if total > MAX_TOTAL:
-            raise BoardError(f"more than {MAX_TOTAL >> 20} MB of files; give the folder of one board", Place(str(path)))
+            raise BoardError(
+                f"more than {MAX_TOTAL >> 20} MB of files; give the folder of one board",
+                Place(str(path)),
+            )
         members.append(Member(name, data))
     return _package(path.resolve().name, members, doubts)
 
 
 UNPACKING = (  # what the libraries raise for archives that are damaged, or of a kind that they do not know
-    *(zipfile.BadZipFile, tarfile.TarError, zlib.error, lzma.LZMAError, struct.error, EOFError, OSError),
+    *(
+        zipfile.BadZipFile,
+        tarfile.TarError,
+        zlib.error,
+        lzma.LZMAError,
+        struct.error,
+        EOFError,
+        OSError,
+    ),
     *(ValueError, NotImplementedError, RuntimeError, IndexError, OverflowError),
 )
 
@@ -110,7 +127,9 @@ def open_archive(path: Path) -> Package:
         else:
             members, doubts = _untar(data, path.name)
     except UNPACKING as error:
-        raise BoardError(f"damaged archive ({_first_line(error)}); pack it again", Place(path.name)) from error
+        raise BoardError(
+            f"damaged archive ({_first_line(error)}); pack it again", Place(path.name)
+        ) from error
     return _package(stem, members, doubts)
 
 
@@ -135,7 +154,9 @@ def gzip_head(data: bytes) -> bytes:
 def _package(name: str, members: list[Member], doubts: list[Doubt]) -> Package:
     """A package of the members that are no litter of an operating system; nested archives are told."""
     kept = [m for m in members if not any(s in m.name for s in SYSTEM_FILES)]
-    return Package(name, tuple(sorted(kept, key=lambda m: m.name)), tuple(sorted(doubts, key=lambda d: d.what)))
+    return Package(
+        name, tuple(sorted(kept, key=lambda m: m.name)), tuple(sorted(doubts, key=lambda d: d.what))
+    )
 
 
 def is_nested(name: str) -> bool:
@@ -188,9 +209,13 @@ def _read_limited(stream: IO[bytes] | gzip.GzipFile, packed: int | None, name: s
     while chunk := stream.read(CHUNK):
         size += len(chunk)
         if size > MAX_FILE:
-            raise BoardError(f"larger than {MAX_FILE >> 20} MB; is it part of a board?", Place(name))
+            raise BoardError(
+                f"larger than {MAX_FILE >> 20} MB; is it part of a board?", Place(name)
+            )
         if packed is not None and size > RATIO_FROM and size > MAX_RATIO * max(packed, 1):
-            raise BoardError(f"unpacks to more than {MAX_RATIO} times its size; refused as a bomb", Place(name))
+            raise BoardError(
+                f"unpacks to more than {MAX_RATIO} times its size; refused as a bomb", Place(name)
+            )
         parts.append(chunk)
     return b"".join(parts)
 
@@ -211,22 +236,30 @@ class _Unpacking:
         """The checked name of the next member."""
         self.count += 1
         if self.count > MAX_MEMBERS:
-            raise BoardError(f"more than {MAX_MEMBERS} files; pack the files of one board", Place(self.archive))
+            raise BoardError(
+                f"more than {MAX_MEMBERS} files; pack the files of one board", Place(self.archive)
+            )
         plain = name.replace("\\", "/")
         path = PurePosixPath(plain)
         if path.is_absolute() or ".." in path.parts or plain[1:2] == ":" or "\x00" in plain:
-            raise BoardError(f"member {_shown(name)} leaves the package; refused", Place(self.archive))
+            raise BoardError(
+                f"member {_shown(name)} leaves the package; refused", Place(self.archive)
+            )
         return _shown(str(path))
 
     def skip(self, name: str, why: str) -> None:
         """Leave a member out, with a doubt."""
-        self.doubts.append(Doubt(f"{name} is not read", f"{why}; pack the file itself", Place(name)))
+        self.doubts.append(
+            Doubt(f"{name} is not read", f"{why}; pack the file itself", Place(name))
+        )
 
     def add(self, name: str, data: bytes) -> None:
         """Take a member."""
         self.total += len(data)
         if self.total > MAX_TOTAL:
-            raise BoardError(f"unpacks to more than {MAX_TOTAL >> 20} MB; refused", Place(self.archive))
+            raise BoardError(
+                f"unpacks to more than {MAX_TOTAL >> 20} MB; refused", Place(self.archive)
+            )
         if name in self.members:
             raise BoardError(f"holds {name} twice; which one is meant?", Place(self.archive))
         self.members[name] = Member(name, data)
@@ -290,6 +323,8 @@ def _gunzip_tar(data: bytes, archive: str) -> bytes:
         while chunk := stream.read(CHUNK):
             size += len(chunk)
             if size > MAX_TOTAL or (size > RATIO_FROM and size > MAX_RATIO * len(data)):
-                raise BoardError("unpacks to more than a board's files; refused as a bomb", Place(archive))
+                raise BoardError(
+                    "unpacks to more than a board's files; refused as a bomb", Place(archive)
+                )
             parts.append(chunk)
     return b"".join(parts)

@@ -42,16 +42,24 @@ def read_holes(
         drilled, parameters = _drilled(item, parameters, scores, diagnostics)
         if drilled is not None:
             table = _translated(drilled, item, tables)
-            found.append(_spanned(_plated(table, item, diagnostics), item, len(stack.layers), files, diagnostics))
+            found.append(
+                _spanned(
+                    _plated(table, item, diagnostics), item, len(stack.layers), files, diagnostics
+                )
+            )
     return _without_repeats(_joined(found), sorting, diagnostics)
 
 
-def check_pads(sorting: Sorting, joined: Connected, tables: Tables, diagnostics: Diagnostics) -> None:
+def check_pads(
+    sorting: Sorting, joined: Connected, tables: Tables, diagnostics: Diagnostics
+) -> None:
     """A doubt if pads show that holes are missing: a drill file is not there, or was cut short."""
     copper, drilled = joined.copper, joined.holes
     if not (drilled.plated != UNPLATED).any() and _has_pairs_of_pads(copper, tables):
         what = "no plated holes" if sorting.of(DRILL) else "no drill file"
-        diagnostics.doubt(Doubt(what, "pads of vias or wired parts have no holes; add the drill files"))
+        diagnostics.doubt(
+            Doubt(what, "pads of vias or wired parts have no holes; add the drill files")
+        )
         return
     rows = np.flatnonzero(_through(copper, tables))
     bare = rows[~_with_hole(copper, drilled, rows)]
@@ -86,7 +94,9 @@ def _with_hole(copper: Conductors, drilled: Holes, rows: Rows) -> Bools:
     """Mask of pads that a hole meets on their layer."""
     met = np.zeros(len(rows), dtype=np.bool_)
     if len(rows) and len(drilled):
-        pad, hole = shapely.STRtree(drilled.shapes()).query(copper.shapes(rows), predicate="intersects")
+        pad, hole = shapely.STRtree(drilled.shapes()).query(
+            copper.shapes(rows), predicate="intersects"
+        )
         layer = copper.layer[rows[pad]]
         met[pad[(drilled.first[hole] <= layer) & (layer <= drilled.last[hole])]] = True
     return met
@@ -102,7 +112,12 @@ def _drilled(
     else:
         try:
             found = read_drill(
-                item.member.data, item.name, item.number, told=item.numbers, parameters=parameters, scores=scores
+                item.member.data,
+                item.name,
+                item.number,
+                told=item.numbers,
+                parameters=parameters,
+                scores=scores,
             )
         except FormatError as error:
             diagnostics.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
@@ -136,7 +151,13 @@ def _inside(board: shapely.Geometry) -> Score:
 def _translated(drilled: Drilled, item: Item, tables: Tables) -> Holes:
     table = drilled.holes
     columns = tables.translate(drilled, table, table.middles)
-    return replace(table, net=columns.net, component=columns.component, pin=columns.pin, function=columns.function)
+    return replace(
+        table,
+        net=columns.net,
+        component=columns.component,
+        pin=columns.pin,
+        function=columns.function,
+    )
 
 
 def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
@@ -158,18 +179,26 @@ def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
         elif role.source == BY_NAME and item.content is Content.PROGRAM:
             kind = "plated" if role.plated == PLATED else "unplated"
             why = f"nothing in the file says so; if that is right, {line_for(item.name, value_of(role))}"
-            diagnostics.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name)))
-    return replace(table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32))
+            diagnostics.doubt(
+                Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name))
+            )
+    return replace(
+        table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32)
+    )
 
 
-def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], diagnostics: Diagnostics) -> Holes:
+def _spanned(
+    table: Holes, item: Item, layers: int, files: Sequence[Item], diagnostics: Diagnostics
+) -> Holes:
     """Layer span: as told, else through the whole board."""
     span = item.role.span
     plating = [f for f in files if f.role.plated != UNPLATED]
     if span is None and layers > 2 and len(plating) > 1 and item in plating:
         span_line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
         why = f"there are several drill files, so it may be blind or buried; if it goes through, {span_line}"
-        diagnostics.doubt(Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name)))
+        diagnostics.doubt(
+            Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name))
+        )
     first, last = span or (1, layers)
     if first < 1 or last > layers:
         what = f"{item.name} drills layers {first} to {last}"
@@ -178,12 +207,26 @@ def _spanned(table: Holes, item: Item, layers: int, files: Sequence[Item], diagn
         diagnostics.doubt(Doubt(what, why, Place(item.name)))
     low, high = min(max(first, 1), layers) - 1, min(max(last, 1), layers) - 1
     n = len(table)
-    return replace(table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32))
+    return replace(
+        table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32)
+    )
 
 
 def _joined(tables: Sequence[Holes]) -> Holes:
     """Tables of holes one below the other."""
-    names = ("ends", "radius", "plated", "first", "last", "net", "component", "pin", "function", "file", "line")
+    names = (
+        "ends",
+        "radius",
+        "plated",
+        "first",
+        "last",
+        "net",
+        "component",
+        "pin",
+        "function",
+        "file",
+        "line",
+    )
     if not tables:
         return holes()
     return Holes(**{name: np.concatenate([getattr(t, name) for t in tables]) for name in names})
@@ -194,7 +237,12 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
     if len(table) < 2:
         return table
     keys = np.column_stack(
-        (np.round(table.ends / SAME_HOLE), np.round(table.radius / SAME_HOLE), table.first, table.last)
+        (
+            np.round(table.ends / SAME_HOLE),
+            np.round(table.radius / SAME_HOLE),
+            table.first,
+            table.last,
+        )
     )
     _, first, group = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     group = group.reshape(-1)
@@ -204,11 +252,19 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
         what = f"{len(twice)} holes are both plated and unplated"
         why = f"for example at ({x:.3f}, {y:.3f}); remove them from one of the drill files"
         diagnostics.doubt(
-            Doubt(what, why, Place(sorting.items[table.file[twice[0]]].name, int(table.line[twice[0]]) or None))
+            Doubt(
+                what,
+                why,
+                Place(sorting.items[table.file[twice[0]]].name, int(table.line[twice[0]]) or None),
+            )
         )
     kept = np.union1d(first, twice)
     if len(kept) < len(table):
-        diagnostics.remark(Doubt("holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"))
+        diagnostics.remark(
+            Doubt(
+                "holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"
+            )
+        )
     return Holes(**{name: getattr(table, name)[kept] for name in Holes.__dataclass_fields__})
 
 
@@ -219,6 +275,10 @@ def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -
         bare, plated = mostly_bare(joined, np.flatnonzero(table.file == file))
         if len(bare):
             x, y = table.ends[bare[0], :2]
-            what = counted(f"plated holes of {sorting.items[file].name} meet no copper", len(bare), "holes")
+            what = counted(
+                f"plated holes of {sorting.items[file].name} meet no copper", len(bare), "holes"
+            )
             why = f"{len(bare)} of {plated}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
-            diagnostics.doubt(Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None)))
+            diagnostics.doubt(
+                Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None))
+            )

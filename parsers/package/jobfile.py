@@ -24,7 +24,9 @@ class JobFile:
     title: str = ""
     layers: int | None = None
     stackup: Stackup = field(default_factory=Stackup)
-    functions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # path -> fields of the file function
+    functions: Mapping[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # path -> fields of the file function
     negative: frozenset[str] = frozenset()  # paths of files with negative polarity
     doubts: tuple[Doubt, ...] = ()
 
@@ -37,7 +39,9 @@ def looks_like_job(name: str, data: bytes) -> bool:
     >>> looks_like_job("a.gbrjob", b""), looks_like_job("a.json", b'{"FilesAttributes": []}')
     (True, True)
     """
-    return name.lower().endswith(".gbrjob") or (data.lstrip()[:1] == b"{" and b'"FilesAttributes"' in data)
+    return name.lower().endswith(".gbrjob") or (
+        data.lstrip()[:1] == b"{" and b'"FilesAttributes"' in data
+    )
 
 
 def read_job(data: bytes, name: str) -> JobFile:
@@ -45,7 +49,9 @@ def read_job(data: bytes, name: str) -> JobFile:
     try:
         job = json.loads(data.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
-        why = f"the job file is no JSON ({str(error).splitlines()[0]}); export it again, or remove it"
+        why = (
+            f"the job file is no JSON ({str(error).splitlines()[0]}); export it again, or remove it"
+        )
         return JobFile(name, doubts=(Doubt(f"{name} cannot be read", why, Place(name)),))
     specs = _table(_table(job).get("GeneralSpecs"))
     general = {**_table(specs.get("Overall")), **specs}
@@ -67,15 +73,26 @@ def read_job(data: bytes, name: str) -> JobFile:
 
 def _strange_numbers(name: str, general: Mapping[str, Any], stack: list[Any]) -> Iterator[Doubt]:
     """Doubts on numbers that are none, or none that a board has."""
-    told = [("BoardThickness", general.get("BoardThickness")), ("LayerNumber", general.get("LayerNumber"))]
-    conducting = [
-        entry for entry in map(_table, stack) if str(entry.get("Type", "")).lower() in ("copper", "dielectric")
+    told = [
+        ("BoardThickness", general.get("BoardThickness")),
+        ("LayerNumber", general.get("LayerNumber")),
     ]
-    told += [(key, entry.get(key)) for entry in conducting for key in ("Thickness", "DielectricConstant")]
+    conducting = [
+        entry
+        for entry in map(_table, stack)
+        if str(entry.get("Type", "")).lower() in ("copper", "dielectric")
+    ]
+    told += [
+        (key, entry.get(key)) for entry in conducting for key in ("Thickness", "DielectricConstant")
+    ]
     for key, value in dict.fromkeys(
         (key, str(value)) for key, value in told if value is not None and _positive(value) is None
     ):
-        yield Doubt(f"{key} of {name} is {value[:40]}", "it is taken as not stated; mend the job file", Place(name))
+        yield Doubt(
+            f"{key} of {name} is {value[:40]}",
+            "it is taken as not stated; mend the job file",
+            Place(name),
+        )
 
 
 def _stackup(whole: float | None, entries: list[Any]) -> Stackup:

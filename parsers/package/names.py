@@ -44,8 +44,12 @@ class Tables:
     refdes: dict[str, int] = field(default_factory=dict)
     pins: dict[str, int] = field(default_factory=dict)
     functions: dict[str, int] = field(default_factory=dict)
-    pin_names: dict[tuple[int, int], str] = field(default_factory=dict)  # (component, pin) -> function of the pin
-    choices: list[tuple[int, ...]] = field(default_factory=list)  # nets that one object falls apart into
+    pin_names: dict[tuple[int, int], str] = field(
+        default_factory=dict
+    )  # (component, pin) -> function of the pin
+    choices: list[tuple[int, ...]] = field(
+        default_factory=list
+    )  # nets that one object falls apart into
     _net_numbers: dict[str, int] = field(default_factory=dict)
 
     def net(self, name: str) -> int:
@@ -59,7 +63,11 @@ class Tables:
         """
         if not refdes or not pin:
             return NO_NET
-        name = f"{refdes}.{pin}" if at is None or is_numbered(refdes) else f"{refdes} at {at[0]:.2f}, {at[1]:.2f}"
+        name = (
+            f"{refdes}.{pin}"
+            if at is None or is_numbered(refdes)
+            else f"{refdes} at {at[0]:.2f}, {at[1]:.2f}"
+        )
         return self._net(f"{NOT_CONNECTED} ({name})", single=True)
 
     def _net(self, name: str, *, single: bool) -> int:
@@ -68,7 +76,9 @@ class Tables:
             self.nets.append(Net(clean(name), single))
         return number
 
-    def translate(self, names: Image | Drilled, table: Conductors | Holes, places: Places) -> Columns:
+    def translate(
+        self, names: Image | Drilled, table: Conductors | Holes, places: Places
+    ) -> Columns:
         """Columns of a file in the numbers of the board.
 
         Parameters
@@ -84,10 +94,14 @@ class Tables:
         told = _mapped([number_of(self.functions, name) for name in names.functions], function)
         self._note_pin_names(names, part, number, pin)
         several = _mapped([self._choice(fields) for fields in names.nets], net)
-        plain = [self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets]
+        plain = [
+            self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets
+        ]
         numbered = _mapped(plain, net, keep_negative=True)
         self._number_singles(names, net, part, number, numbered, places)
-        without = np.array([name.split(",")[0] in WITHOUT_NET for name in names.functions] + [False])
+        without = np.array(
+            [name.split(",")[0] in WITHOUT_NET for name in names.functions] + [False]
+        )
         numbered = np.where((net == UNKNOWN_NET) & without[function], NO_NET, numbered)
         return Columns(numbered.astype(np.int32), part, number, told, several)
 
@@ -109,7 +123,13 @@ class Tables:
                 self.pin_names[int(part[row]), int(number[row])] = name
 
     def _number_singles(
-        self, names: Image | Drilled, net: Ints, part: Ints, number: Ints, numbered: Ints, places: Places
+        self,
+        names: Image | Drilled,
+        net: Ints,
+        part: Ints,
+        number: Ints,
+        numbered: Ints,
+        places: Places,
     ) -> None:
         """Give each pad that is stated to be connected to nothing the net of its pin."""
         single = np.array([fields == (NOT_CONNECTED,) for fields in names.nets] + [False])

@@ -21,7 +21,9 @@ from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt, Place
 
 GERBER_RESOLUTION = 0.001  # mm; coarsest coordinate step of the layers
-LOST = 0.1  # share of points off the copper above which the netlist is for other copper, or misplaced
+LOST = (
+    0.1  # share of points off the copper above which the netlist is for other copper, or misplaced
+)
 FITS = 0.8  # share of points on lands that makes a shift or mirror image worth telling
 LAND_REACH = 0.05  # mm between a moved point and a land that it fits
 SAMPLE = 60  # points tried against all lands when looking for a shift
@@ -50,12 +52,16 @@ class Naming:
     nets: Ints | None = None  # net of each point
 
 
-def name_copper(netlist: Netlist, copper: Conductors, drilled: Holes, tables: Tables, layers: int) -> Naming:
+def name_copper(
+    netlist: Netlist, copper: Conductors, drilled: Holes, tables: Tables, layers: int
+) -> Naming:
     """Name copper and holes by the points of a netlist."""
     points = [p for p in netlist.points if p.net]
     if not points:
         why = "it holds no test points of a net; export it again"
-        return Naming(copper, drilled, (Doubt(f"{netlist.name} names nothing", why, Place(netlist.name)),))
+        return Naming(
+            copper, drilled, (Doubt(f"{netlist.name} names nothing", why, Place(netlist.name)),)
+        )
     netlist = replace(netlist, points=tuple(points))
     reach = netlist.resolution / 2 + GERBER_RESOLUTION
     hits = _land(netlist, copper, drilled, layers, reach)
@@ -64,9 +70,16 @@ def name_copper(netlist: Netlist, copper: Conductors, drilled: Holes, tables: Ta
         return Naming(copper, drilled, (_misfit(netlist, copper, drilled, len(lost)),))
     doubts = [*_lost_points(netlist, lost), *_shifted(netlist, copper, hits, reach)]
     nets, spelled = _translated(netlist, copper, hits, tables)
-    named, clashes = _write(copper.net, hits.row, nets[hits.point], [points[p] for p in hits.point], netlist, tables)
+    named, clashes = _write(
+        copper.net, hits.row, nets[hits.point], [points[p] for p in hits.point], netlist, tables
+    )
     walls, more = _write(
-        drilled.net, hits.hole, nets[hits.hole_point], [points[p] for p in hits.hole_point], netlist, tables
+        drilled.net,
+        hits.hole,
+        nets[hits.hole_point],
+        [points[p] for p in hits.hole_point],
+        netlist,
+        tables,
     )
     component, pin = _pins(netlist, copper, hits, tables)
     return Naming(
@@ -79,7 +92,9 @@ def name_copper(netlist: Netlist, copper: Conductors, drilled: Holes, tables: Ta
     )
 
 
-def open_nets(naming: Naming, netlist: Netlist, connectivity: Connectivity, tables: Tables) -> list[Doubt]:
+def open_nets(
+    naming: Naming, netlist: Netlist, connectivity: Connectivity, tables: Tables
+) -> list[Doubt]:
     """Doubts on nets whose points land on copper that is not connected."""
     if naming.hits is None or naming.nets is None:
         return []
@@ -105,7 +120,10 @@ def _summed(doubts: list[Doubt], netlist: Netlist) -> list[Doubt]:
     if len(doubts) <= TOLD:
         return doubts
     rest = f"{netlist.name} and the copper disagree in {len(doubts) - TOLD} more places"
-    return [*doubts[:TOLD], Doubt(rest, "is the netlist of the same revision?", Place(netlist.name))]
+    return [
+        *doubts[:TOLD],
+        Doubt(rest, "is the netlist of the same revision?", Place(netlist.name)),
+    ]
 
 
 # ---------------------------------------------------------------------------------------------------- landing
@@ -125,7 +143,9 @@ def _land(netlist: Netlist, copper: Conductors, drilled: Holes, layers: int, rea
         here = np.flatnonzero(copper.layer == layer)
         point, row = _on_copper(places[seen], here, boxes, reach)
         point = seen[point]
-        on = shapely.dwithin(skeletons[row], shapely.points(places[point]), copper.radius[row] + reach)
+        on = shapely.dwithin(
+            skeletons[row], shapely.points(places[point]), copper.radius[row] + reach
+        )
         point, row = point[on], row[on]
         order = np.lexsort((row, size[row], ~copper.pad[row], point))
         _, first = np.unique(point[order], return_index=True)
@@ -146,7 +166,10 @@ def _on_copper(places: Floats, rows: Rows, boxes: Floats, reach: float) -> tuple
 def _on_holes(netlist: Netlist, drilled: Holes, reach: float) -> tuple[Rows, Rows]:
     """Plated holes whose centre is the place of a through-hole point."""
     none = np.empty(0, dtype=np.intp)
-    through = np.array([i for i, p in enumerate(netlist.points) if p.hole > 0 and p.plated != UNPLATED], dtype=np.intp)
+    through = np.array(
+        [i for i, p in enumerate(netlist.points) if p.hole > 0 and p.plated != UNPLATED],
+        dtype=np.intp,
+    )
     candidates = np.flatnonzero(drilled.plated != UNPLATED)
     if not len(candidates) or not len(through):
         return none, none
@@ -161,7 +184,9 @@ def _on_holes(netlist: Netlist, drilled: Holes, reach: float) -> tuple[Rows, Row
 # ---------------------------------------------------------------------------------------------------- names
 
 
-def _translated(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables) -> tuple[Ints, list[Doubt]]:
+def _translated(
+    netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables
+) -> tuple[Ints, list[Doubt]]:
     """Net of each point. A netlist may cut names short: one that always meets one stated net, is that net."""
     names = [p.net for p in netlist.points]
     met: dict[str, set[int]] = {}
@@ -172,14 +197,21 @@ def _translated(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Table
     for name, nets in met.items():
         for net in nets:
             back.setdefault(net, set()).add(name)
-    same = {name: next(iter(nets)) for name, nets in met.items() if len(nets) == 1 and len(back[next(iter(nets))]) == 1}
+    same = {
+        name: next(iter(nets))
+        for name, nets in met.items()
+        if len(nets) == 1 and len(back[next(iter(nets))]) == 1
+    }
     other = [
         f"{n} = {tables.nets[i].name}"
         for n, i in sorted(same.items())
         if tables.nets[i].name != n and n != NOT_CONNECTED
     ]
     remarks = [
-        Doubt(f"{netlist.name} spells {len(other)} nets differently", f"by their places: {', '.join(other[:5])}")
+        Doubt(
+            f"{netlist.name} spells {len(other)} nets differently",
+            f"by their places: {', '.join(other[:5])}",
+        )
         for _ in other[:1]
     ]
     return np.array([_net(p, same, tables) for p in netlist.points], dtype=np.int32), remarks
@@ -213,9 +245,13 @@ def _write(
     connected = np.array([p.net != NOT_CONNECTED for p in points], dtype=bool)
     wrong = np.flatnonzero(stated & (old != nets) & connected)
     doubts = [_clash(points[i], netlist, tables, int(old[i]), stated=True) for i in wrong.tolist()]
-    out[rows[~stated]] = nets[~stated]  # the last point wins here; those before it are compared next
+    out[rows[~stated]] = nets[
+        ~stated
+    ]  # the last point wins here; those before it are compared next
     twice = np.flatnonzero(~stated & (out[rows] != nets))
-    doubts += [_clash(points[i], netlist, tables, int(out[rows[i]]), stated=False) for i in twice.tolist()]
+    doubts += [
+        _clash(points[i], netlist, tables, int(out[rows[i]]), stated=False) for i in twice.tolist()
+    ]
     out[rows[twice]] = UNKNOWN_NET
     return out, doubts
 
@@ -269,7 +305,9 @@ def _shifted(netlist: Netlist, copper: Conductors, hits: _Hits, reach: float) ->
 def _misfit(netlist: Netlist, copper: Conductors, drilled: Holes, lost: int) -> Doubt:
     """Why a netlist is not used."""
     lands = _lands(copper, drilled)
-    found = next((text for text in (_fit(netlist.places(), lands, *way) for way in _WAYS) if text), None)
+    found = next(
+        (text for text in (_fit(netlist.places(), lands, *way) for way in _WAYS) if text), None
+    )
     share = f"{lost} of {len(netlist.points)} points meet no copper"
     advice = f"it would fit {found}" if found else "no shift or mirror image fits either"
     why = f"{share}; {advice}; nothing is named by it: export it with the layers' origin"
@@ -305,7 +343,9 @@ def _fit(places: Floats, lands: Floats, way: str, factor: Floats) -> str | None:
     moved = places * factor
     sample = moved[:: max(len(moved) // SAMPLE, 1)][:SAMPLE]
     shifts = (lands[:, None, :] - sample[None, :, :]).reshape(-1, 2)
-    cells, count = np.unique(np.round(shifts / LAND_REACH).astype(np.int64), axis=0, return_counts=True)
+    cells, count = np.unique(
+        np.round(shifts / LAND_REACH).astype(np.int64), axis=0, return_counts=True
+    )
     shift = cells[np.argmax(count)] * LAND_REACH
     from scipy.spatial import cKDTree
 

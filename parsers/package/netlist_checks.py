@@ -55,13 +55,29 @@ def _holes(netlist: Netlist, drilled: Holes) -> list[Doubt]:
     places = np.array([(point.x, point.y) for point in netlist.holes])
     centres = drilled.ends.reshape(-1, 2, 2).mean(axis=1)
     reach = netlist.resolution / 2 + SAME_HOLE
-    found = cKDTree(centres).query_ball_point(places, reach) if len(drilled) else [[] for _ in places]
+    found = (
+        cKDTree(centres).query_ball_point(places, reach) if len(drilled) else [[] for _ in places]
+    )
     there = list(zip(netlist.holes, found, strict=True))
     lost = [point for point, rows in there if not rows]
-    plated = [p for p, rows in there if p.plated == UNPLATED and len(rows) and (drilled.plated[rows] == PLATED).all()]
+    plated = [
+        p
+        for p, rows in there
+        if p.plated == UNPLATED and len(rows) and (drilled.plated[rows] == PLATED).all()
+    ]
     return [
-        *_told(netlist, f"holes of {netlist.name} are not on the board", lost, "is a drill file missing?"),
-        *_told(netlist, f"holes that {netlist.name} has unplated are plated", plated, "which one is right?"),
+        *_told(
+            netlist,
+            f"holes of {netlist.name} are not on the board",
+            lost,
+            "is a drill file missing?",
+        ),
+        *_told(
+            netlist,
+            f"holes that {netlist.name} has unplated are plated",
+            plated,
+            "which one is right?",
+        ),
     ]
 
 
@@ -69,5 +85,7 @@ def _told(netlist: Netlist, what: str, points: Sequence[Point], question: str) -
     if not points:
         return []
     first = points[0]
-    why = f"for example the one of {first.hole:.3f} mm at ({first.x:.3f}, {first.y:.3f}); {question}"
+    why = (
+        f"for example the one of {first.hole:.3f} mm at ({first.x:.3f}, {first.y:.3f}); {question}"
+    )
     return [Doubt(counted(what, len(points), "holes"), why, Place(netlist.name, first.line))]

@@ -40,10 +40,23 @@ from parsers.package.parts import Body, bodies, parts_of
 from parsers.package.roles import BY_RULES, COMPONENT, COPPER, NETLIST, PROFILE, UNKNOWN
 from parsers.package.sorting import Content, Item, Sorting, sort_files
 from parsers.package.stacking import Stack, stack_up, stackup
-from parsers.primitives import UNKNOWN_NET, Bools, Conductors, Ints, concatenate, conductors, middles
+from parsers.primitives import (
+    UNKNOWN_NET,
+    Bools,
+    Conductors,
+    Ints,
+    concatenate,
+    conductors,
+    middles,
+)
 from parsers.trouble import BoardError, Doubt, FormatError, Place, line_for
 
-NAMED = ("net", "component", "pin", "function")  # columns that number names, first of the file, then of the board
+NAMED = (
+    "net",
+    "component",
+    "pin",
+    "function",
+)  # columns that number names, first of the file, then of the board
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +67,9 @@ class _Copper:
     several: Ints
 
 
-def read_package(package: Package, hints: Hints, path: str, *, job_name: str | None = None, jobs: int = 1) -> Board:
+def read_package(
+    package: Package, hints: Hints, path: str, *, job_name: str | None = None, jobs: int = 1
+) -> Board:
     """Read the files of a package as one board.
 
     Parameters
@@ -82,7 +97,9 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     copper = _copper(stack, tables, outline, diagnostics, jobs)
     drilled = read_holes(sorting, stack, tables, copper.table, outline, diagnostics)
     copper = _trimmed(copper, drilled, outline, stack, tables, diagnostics)
-    naming = name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
+    naming = (
+        name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
+    )
     joined = _connected(naming or copper.table, drilled, hints, tables, stack)
     _note_connection(joined, naming, diagnostics)
     _check_choices(joined.copper, copper.several, tables, sorting, diagnostics)
@@ -92,7 +109,9 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     check_holes(sorting, joined, diagnostics)
     check_pads(sorting, joined, tables, diagnostics)
     _check_polarity(stack, joined, diagnostics)
-    diagnostics.doubt(*unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items]))
+    diagnostics.doubt(
+        *unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items])
+    )
     components, more = parts_of(
         joined.copper,
         tables,
@@ -123,16 +142,23 @@ def read_package(package: Package, hints: Hints, path: str, *, job_name: str | N
     return without_merged_nets(board)
 
 
-def _check_copper(sorting: Sorting, copper_files: Sequence[Item], path: str, diagnostics: Diagnostics) -> None:
+def _check_copper(
+    sorting: Sorting, copper_files: Sequence[Item], path: str, diagnostics: Diagnostics
+) -> None:
     """Refuse a package without copper layers; tell that a board in another format stands beside them."""
     others = [item.name for item in sorting.items if item.content is Content.IPC2581]
     if copper_files:
         diagnostics.remark(
-            *(Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read") for name in others)
+            *(
+                Doubt(f"{name} is not read", "it is IPC-2581; the Gerber layers are read")
+                for name in others
+            )
         )
         return
     if others:
-        raise BoardError(f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path))
+        raise BoardError(
+            f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path)
+        )
     raise BoardError(
         f"no copper layer found; give the folder that holds them, or {line_for(_likely_copper(sorting), 'L1')}",
         Place(path),
@@ -149,13 +175,19 @@ def _likely_copper(sorting: Sorting) -> str:
 def _title(sorting: Sorting, package: Package) -> str:
     """Name of the board: of the job file, of the project attribute, of the package."""
     projects = ((*i.attributes.get(".ProjectId", ()), "")[0] for i in sorting.of(COPPER))
-    return clean((sorting.job.title if sorting.job else "") or next((p for p in projects if p), "") or package.name)
+    return clean(
+        (sorting.job.title if sorting.job else "")
+        or next((p for p in projects if p), "")
+        or package.name
+    )
 
 
 # ---------------------------------------------------------------------------------------------------- profile, copper
 
 
-def _outline(sorting: Sorting, hints: Hints, netlist: Netlist | None, diagnostics: Diagnostics) -> Outline | None:
+def _outline(
+    sorting: Sorting, hints: Hints, netlist: Netlist | None, diagnostics: Diagnostics
+) -> Outline | None:
     """The board's outline; its absence is told, and matters where edges are measured."""
     own, name = _own_outline(sorting, diagnostics)
     told = told_outline(own, hints.outline, name)
@@ -186,11 +218,15 @@ class _Drawn:
     diagnostics: Diagnostics
 
 
-def _copper(stack: Stack, tables: Tables, outline: Outline | None, diagnostics: Diagnostics, jobs: int) -> _Copper:
+def _copper(
+    stack: Stack, tables: Tables, outline: Outline | None, diagnostics: Diagnostics, jobs: int
+) -> _Copper:
     """Copper of all layers, top to bottom, in the board's numbers."""
     order = sorted(stack.files)
     tables_of, several = [], []
-    for index, drawn in zip(order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True):
+    for index, drawn in zip(
+        order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True
+    ):
         diagnostics.doubt(*drawn.diagnostics.doubts())
         diagnostics.remark(*drawn.diagnostics.remarks())
         if drawn.image is None or drawn.copper is None:
@@ -202,7 +238,9 @@ def _copper(stack: Stack, tables: Tables, outline: Outline | None, diagnostics: 
         tables_of.append(without_pins_of_vias(table, tuple(tables.functions)))
         several.append(columns.several)
         if not len(drawn.copper):
-            diagnostics.remark(Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing"))
+            diagnostics.remark(
+                Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing")
+            )
     table = concatenate(tables_of) if tables_of else conductors()
     return _Copper(table, np.concatenate(several) if several else np.empty(0, dtype=np.int32))
 
@@ -222,12 +260,16 @@ def _drawn(item: Item, outline: Outline | None) -> _Drawn:
     if image is None:
         return _Drawn(None, None, diagnostics)
     if item.role.negative and outline is None:
-        why = "a negative layer shows where copper is missing, which needs the board profile; add it"
+        why = (
+            "a negative layer shows where copper is missing, which needs the board profile; add it"
+        )
         diagnostics.doubt(Doubt(f"{item.name} cannot be read", why, Place(item.name)))
         return _Drawn(None, None, diagnostics)
     shape = outline.shape if outline else None
     image = _without_false_pads(image)
-    copper = _without_drawing(compose(image, profile=shape, negative=item.role.negative), image, item, diagnostics)
+    copper = _without_drawing(
+        compose(image, profile=shape, negative=item.role.negative), image, item, diagnostics
+    )
     return _Drawn(image, copper, diagnostics)
 
 
@@ -235,10 +277,16 @@ def _without_false_pads(image: Image) -> Image:
     """The image with flashes whose function states that they are tracks or pours, and no pin, told as such."""
     tracks = np.array([name.split(",")[0] in TRACKS for name in image.functions] + [False])
     false = image.objects.pad & tracks[image.objects.function] & (image.objects.component < 0)
-    return replace(image, objects=replace(image.objects, pad=image.objects.pad & ~false)) if false.any() else image
+    return (
+        replace(image, objects=replace(image.objects, pad=image.objects.pad & ~false))
+        if false.any()
+        else image
+    )
 
 
-def _without_drawing(copper: Conductors, image: Image, item: Item, diagnostics: Diagnostics) -> Conductors:
+def _without_drawing(
+    copper: Conductors, image: Image, item: Item, diagnostics: Diagnostics
+) -> Conductors:
     """Copper without what its function states to be no material, such as an outline drawn in the layer."""
     drawing = np.array([name.split(",")[0] in NO_COPPER for name in image.functions] + [False])
     rows: Bools = drawing[copper.function]
@@ -251,28 +299,41 @@ def _without_drawing(copper: Conductors, image: Image, item: Item, diagnostics: 
 
 
 def _trimmed(
-    copper: _Copper, drilled: Holes, outline: Outline | None, stack: Stack, tables: Tables, diagnostics: Diagnostics
+    copper: _Copper,
+    drilled: Holes,
+    outline: Outline | None,
+    stack: Stack,
+    tables: Tables,
+    diagnostics: Diagnostics,
 ) -> _Copper:
     """Copper that is on the finished board."""
     found = trimmed(copper.table, drilled, outline, stack.layers, tables.nets)
     diagnostics.doubt(*found.doubts)
     diagnostics.remark(*found.remarks)
-    return copper if found.kept.all() else _Copper(copper.table.take(found.kept), copper.several[found.kept])
+    return (
+        copper
+        if found.kept.all()
+        else _Copper(copper.table.take(found.kept), copper.several[found.kept])
+    )
 
 
 def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -> None:
     """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
     for index, item in stack.files.items():
-        if stack.layers[index].side != INNER or ".FilePolarity" in item.attributes or item.role.source == BY_RULES:
+        if (
+            stack.layers[index].side != INNER
+            or ".FilePolarity" in item.attributes
+            or item.role.source == BY_RULES
+        ):
             continue
         lonely = lonely_flashes(joined, index)
         if lonely:
             alone, pads = lonely
             line = line_for(item.name, f"L{index + 1} negative")
-            why = (
-                f"{alone} of {pads} flashes touch nothing, as in a negative plane; {line}, or L{index + 1} if it is not"
+            why = f"{alone} of {pads} flashes touch nothing, as in a negative plane; {line}, or L{index + 1} if it is not"
+            diagnostics.doubt(
+                Doubt(f"polarity of {item.name} is not stated", why, Place(item.name))
             )
-            diagnostics.doubt(Doubt(f"polarity of {item.name} is not stated", why, Place(item.name)))
 
 
 # ---------------------------------------------------------------------------------------------------- nets
@@ -291,14 +352,25 @@ def _netlist(sorting: Sorting, diagnostics: Diagnostics) -> Netlist | None:
     return None
 
 
-def _connected(named: Naming | Conductors, drilled: Holes, hints: Hints, tables: Tables, stack: Stack) -> Connected:
+def _connected(
+    named: Naming | Conductors, drilled: Holes, hints: Hints, tables: Tables, stack: Stack
+) -> Connected:
     """Copper connected, with the names that the rules give to places."""
 
     def joined(copper: Conductors, holes: Holes) -> Connected:
-        return connect(copper, holes, tables.nets, len(stack.layers), tuple(tables.functions), tuple(tables.refdes))
+        return connect(
+            copper,
+            holes,
+            tables.nets,
+            len(stack.layers),
+            tuple(tables.functions),
+            tuple(tables.refdes),
+        )
 
     copper, holes = (named.copper, named.holes) if isinstance(named, Naming) else (named, drilled)
-    return with_names(joined(copper, holes), hints.nets, stack.layers, tables.nets, tables.net, joined)
+    return with_names(
+        joined(copper, holes), hints.nets, stack.layers, tables.nets, tables.net, joined
+    )
 
 
 def _note_connection(joined: Connected, naming: Naming | None, diagnostics: Diagnostics) -> None:
@@ -314,17 +386,23 @@ def _check_choices(
     copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, diagnostics: Diagnostics
 ) -> None:
     """Doubts on pieces of an object of several nets that touch a net which is none of them."""
-    for row in np.flatnonzero((several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)).tolist():
+    for row in np.flatnonzero(
+        (several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)
+    ).tolist():
         choice = tables.choices[several[row]]
         if int(copper.net[row]) not in choice:
             names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in choice)
             net = int(copper.net[row])
             what = f"copper of {names} touches {tables.nets[net].name if net >= 0 else 'no net'}"
             place = Place(sorting.items[copper.file[row]].name, int(copper.line[row]) or None)
-            diagnostics.doubt(Doubt(what, "its attribute names several nets, and this is none of them", place))
+            diagnostics.doubt(
+                Doubt(what, "its attribute names several nets, and this is none of them", place)
+            )
 
 
 def _bodies(sorting: Sorting, diagnostics: Diagnostics) -> Iterable[Body]:
     """Parts of the component layers."""
-    images = [(read_image(item, diagnostics), item.role.side) for item in sorting.readable(COMPONENT)]
+    images = [
+        (read_image(item, diagnostics), item.role.side) for item in sorting.readable(COMPONENT)
+    ]
     return [body for image, side in images if image for body in bodies(image, side)]

@@ -48,7 +48,9 @@ def parts_of(
         _add_netlist(netlist, tables, pins, sides, layers)
     body = {b.refdes: b for b in told}
     names = sorted({*tables.refdes, *body, *pins})
-    return tuple(_part(name, pins.get(name, {}), sides.get(name, set()), body.get(name)) for name in names), doubts
+    return tuple(
+        _part(name, pins.get(name, {}), sides.get(name, set()), body.get(name)) for name in names
+    ), doubts
 
 
 Pins = dict[str, dict[str, Pin]]  # refdes -> pin number -> pin
@@ -67,7 +69,9 @@ def _middles(copper: Conductors, rows: Rows) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in (boxes[:, :2] + boxes[:, 2:]) / 2]
 
 
-def _pins(copper: Conductors, tables: Tables, layers: int) -> tuple[Pins, dict[str, set[str]], list[Doubt]]:
+def _pins(
+    copper: Conductors, tables: Tables, layers: int
+) -> tuple[Pins, dict[str, set[str]], list[Doubt]]:
     """Pins by part, the outer faces that only part of its pads are on, doubts on pins of two nets."""
     refdes, numbers = tuple(tables.refdes), tuple(tables.pins)
     served = pads_of_pins(copper)
@@ -89,7 +93,9 @@ def _faces(copper: Conductors, group: Rows, layers: int) -> set[str]:
     return {TOP} if on[0] == 0 else ({BOTTOM} if on[0] == layers - 1 else set())
 
 
-def _add_netlist(netlist: Netlist, tables: Tables, pins: Pins, sides: dict[str, set[str]], layers: int) -> None:
+def _add_netlist(
+    netlist: Netlist, tables: Tables, pins: Pins, sides: dict[str, set[str]], layers: int
+) -> None:
     """Pins that only the netlist tells."""
     known = {net.name: i for i, net in enumerate(tables.nets)}
     for point, access in zip(netlist.points, netlist.access(layers).tolist(), strict=True):

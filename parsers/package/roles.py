@@ -16,7 +16,14 @@ from parsers.board import BOTTOM, INNER, PLATED, PLATING_UNKNOWN, TOP, UNPLATED
 from parsers.drill import NumberFormat, told_format
 from parsers.trouble import BoardError
 
-COPPER, DRILL, PROFILE, NETLIST, COMPONENT, JOB = "copper", "drill", "profile", "netlist", "component", "job"
+COPPER, DRILL, PROFILE, NETLIST, COMPONENT, JOB = (
+    "copper",
+    "drill",
+    "profile",
+    "netlist",
+    "component",
+    "job",
+)
 NOT_NEEDED, UNKNOWN = "not needed", "unknown"
 BY_ATTRIBUTE, BY_JOB, BY_RULES, BY_NAME = "its attributes", "the job file", "the rules", "its name"
 
@@ -42,7 +49,9 @@ class Role:
 
     def agrees(self, other: Role) -> bool:
         """Whether two sources say the same, as far as both say anything."""
-        if self.function != other.function or (self.negative != other.negative and other.source != BY_RULES):
+        if self.function != other.function or (
+            self.negative != other.negative and other.source != BY_RULES
+        ):
             return False
         pairs = ((self.layer, other.layer), (self.side, other.side), (self.span, other.span))
         plating = PLATING_UNKNOWN in (self.plated, other.plated) or self.plated == other.plated
@@ -50,7 +59,13 @@ class Role:
 
 
 _SIDES = {"Top": TOP, "Inr": INNER, "Bot": BOTTOM}
-_PLATING = {"Plated": PLATED, "PTH": PLATED, "NonPlated": UNPLATED, "NPTH": UNPLATED, "MixedPlating": PLATING_UNKNOWN}
+_PLATING = {
+    "Plated": PLATED,
+    "PTH": PLATED,
+    "NonPlated": UNPLATED,
+    "NPTH": UNPLATED,
+    "MixedPlating": PLATING_UNKNOWN,
+}
 
 
 def _words(text: str) -> frozenset[str]:
@@ -91,7 +106,9 @@ def by_function(fields: Sequence[str], source: str = BY_ATTRIBUTE) -> Role | Non
         plated = {"P": PLATED, "NP": UNPLATED}.get(rest[0] if rest else "", PLATING_UNKNOWN)
         return Role(PROFILE, plated=plated, source=source)
     if kind == "Component":
-        return Role(COMPONENT, side=next((_SIDES[f] for f in rest if f in _SIDES), None), source=source)
+        return Role(
+            COMPONENT, side=next((_SIDES[f] for f in rest if f in _SIDES), None), source=source
+        )
     return Role(NOT_NEEDED, source=source) if kind in _NEVER_COPPER else None
 
 
@@ -113,7 +130,12 @@ def by_hint(name: str, value: str) -> Role:
     ((1, 2), 'bottom', 'inch 2.4')
     """
     text = " ".join(value.strip().lower().split())
-    role = _copper_by_hint(text) or _drill_by_hint(text) or _PLAIN.get(text) or by_function(value.split(","), BY_RULES)
+    role = (
+        _copper_by_hint(text)
+        or _drill_by_hint(text)
+        or _PLAIN.get(text)
+        or by_function(value.split(","), BY_RULES)
+    )
     if role is None:
         raise BoardError(
             f"files: {value!r} for {name!r} is no layer or function; use L1, top, bottom, plated, unplated (with "
@@ -156,8 +178,12 @@ def _drill_by_hint(text: str) -> Role | None:
         return Role(DRILL, source=BY_RULES, numbers=numbers) if numbers else None
     if rest and numbers is None:
         return None
-    span = (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
-    return Role(DRILL, plated=_HINTED_PLATING[drill[1]], span=span, source=BY_RULES, numbers=numbers)
+    span = (
+        (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
+    )
+    return Role(
+        DRILL, plated=_HINTED_PLATING[drill[1]], span=span, source=BY_RULES, numbers=numbers
+    )
 
 
 def value_of(role: Role) -> str:
@@ -169,7 +195,11 @@ def value_of(role: Role) -> str:
     ('L3', 'plated 1-2', 'profile')
     """
     if role.function == COPPER:
-        place = f"L{role.layer}" if role.layer else (f"inner {role.inner}" if role.inner else role.side or TOP)
+        place = (
+            f"L{role.layer}"
+            if role.layer
+            else (f"inner {role.inner}" if role.inner else role.side or TOP)
+        )
         return f"{place} negative" if role.negative else place
     if role.function == DRILL:
         span = f" {role.span[0]}-{role.span[1]}" if role.span else ""
@@ -192,10 +222,15 @@ _NO_COPPER_EXTENSIONS = _words("""
     gts gbs gto gbo gtp gbp gpt gpb gdd gd1 gg1 gdl gpi dri rep rpt smt smb sst ssb plc pls crc crs stc sts apr ldp rul
     extrep
 """)
-_TOP_WORDS, _BOTTOM_WORDS = _words("top front primary prim"), _words("bottom bot back secondary sec")
+_TOP_WORDS, _BOTTOM_WORDS = (
+    _words("top front primary prim"),
+    _words("bottom bot back secondary sec"),
+)
 _PROFILE_WORDS = _words("outline profile edge edges contour border boardoutline edgecuts")
 _PROFILE_EXTENSIONS = _words("gko gml gm1 gm oln")
-_NO_COPPER_PARTS = re.compile(r"paste|mask|silk|legend|stencil|resist|courtyard|overlay")  # inside longer words too
+_NO_COPPER_PARTS = re.compile(
+    r"paste|mask|silk|legend|stencil|resist|courtyard|overlay"
+)  # inside longer words too
 _DRILL_WORDS = _words("drill drills drl pth npth ncdrill holes rout route routing slots thru")
 _DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
 
@@ -251,11 +286,18 @@ def words_of(name: str) -> list[str]:
 
 
 _LAYER = r"(?:l|lay|layer|lyr)(\d{1,2})"
-_SPAN = re.compile(rf"(?<!\d)(\d{{1,2}})[-_](\d{{1,2}})(?!\d)|(?<![a-z]){_LAYER}[-_]?{_LAYER}(?!\d)", re.ASCII)
+_SPAN = re.compile(
+    rf"(?<!\d)(\d{{1,2}})[-_](\d{{1,2}})(?!\d)|(?<![a-z]){_LAYER}[-_]?{_LAYER}(?!\d)", re.ASCII
+)
 
 
 def _drill_by_name(words: frozenset[str], stem: str) -> Role:
-    unplated = "npth" in words or "nonplated" in words or ("non" in words and "plated" in words) or "unplated" in words
+    unplated = (
+        "npth" in words
+        or "nonplated" in words
+        or ("non" in words and "plated" in words)
+        or "unplated" in words
+    )
     plated = not unplated and ("pth" in words or "plated" in words)
     span = _SPAN.search(stem)
     ends = sorted(int(end) for end in span.groups() if end) if span else [0, 0]
@@ -298,7 +340,10 @@ def with_settled_numbers(roles: Sequence[Role]) -> list[Role]:
     [None, 2, 3, None]
     """
     copper = [role for role in roles if role.function == COPPER and role.source == BY_NAME]
-    layers, inner = {r.layer for r in copper if r.layer}, sorted({r.inner for r in copper if r.inner})
+    layers, inner = (
+        {r.layer for r in copper if r.layer},
+        sorted({r.inner for r in copper if r.inner}),
+    )
     shifted = 1 in layers and any(role.side == TOP and role.layer is None for role in copper)
     counted = len(inner) > 1 and inner == list(range(2, len(inner) + 2)) and not layers
     return [_settled_number(role, shifted=shifted, counted=counted) for role in roles]
@@ -325,7 +370,9 @@ def _copper_by_abbreviation(stem: str) -> Role | None:
 
 
 def _copper_by_words(words: frozenset[str], stem: str) -> Role | None:
-    number = re.search(r"(?:^|[^a-z])(?:l|layer|lay|lyr|ly|art|copper|cu)[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII)
+    number = re.search(
+        r"(?:^|[^a-z])(?:l|layer|lay|lyr|ly|art|copper|cu)[-_ ]?0?([1-9]\d?)(?!\d)", stem, re.ASCII
+    )
     if number:
         return Role(COPPER, int(number[1]), source=BY_NAME)
     kinds, things = "in|inner|int|internal|mid|middle", "layer|lay|lyr|plane|cu|copper"
@@ -343,7 +390,16 @@ def may_be_copper(name: str) -> bool:
     role = by_name(name)
     if role is not None:
         return role.function in (COPPER, DRILL, PROFILE)
-    return PurePosixPath(name.lower()).suffix in (".gbr", ".ger", ".gbx", ".art", ".pho", ".gb", ".gtl", ".gbl")
+    return PurePosixPath(name.lower()).suffix in (
+        ".gbr",
+        ".ger",
+        ".gbx",
+        ".art",
+        ".pho",
+        ".gb",
+        ".gtl",
+        ".gbl",
+    )
 
 
 def may_be_netlist(name: str) -> bool:

@@ -96,7 +96,10 @@ class Sorting:
 
     def files(self, layers: Mapping[int, str]) -> tuple[BoardFile, ...]:
         """The table of files; `layers` tells the layer of copper by item number."""
-        return tuple(BoardFile(i.name, i.member.sha256, layers.get(i.number), i.role.function) for i in self.items)
+        return tuple(
+            BoardFile(i.name, i.member.sha256, layers.get(i.number), i.role.function)
+            for i in self.items
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +116,12 @@ def content_of(member: Member) -> Content:
     if looks_like_job(member.name, data):
         return Content.JOB_FILE
     if data.startswith(GZIP_MAGIC):
-        return Content.IPC2581 if b"IPC-2581" in gzip_head(data).replace(b"\0", b"") else Content.OTHER
-    if data.lstrip()[:1] == b"<" or data.startswith((b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\x00<")):
+        return (
+            Content.IPC2581 if b"IPC-2581" in gzip_head(data).replace(b"\0", b"") else Content.OTHER
+        )
+    if data.lstrip()[:1] == b"<" or data.startswith(
+        (b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\x00<")
+    ):
         return Content.IPC2581 if b"IPC-2581" in data[:4096].replace(b"\0", b"") else Content.OTHER
     if looks_like_gerber(data):
         return Content.GERBER
@@ -154,18 +161,44 @@ def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -
     found = {m.name: _Found(m, content_of(m)) for m in package.members}
     job, own = _job(package, found, job_name)
     _check_hints(package, hints)
-    common = _common_words([f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)])
-    attributes = [file_attributes(f.member.data) if f.content is Content.GERBER else {} for f in own]
-    told = [_sources(file, found, job, hints, common) for file, found in zip(own, attributes, strict=True)]
+    common = _common_words(
+        [f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)]
+    )
+    attributes = [
+        file_attributes(f.member.data) if f.content is Content.GERBER else {} for f in own
+    ]
+    told = [
+        _sources(file, found, job, hints, common)
+        for file, found in zip(own, attributes, strict=True)
+    ]
     told = _with_settled_names(told)
     items = [
-        Item(number, file.member, file.content, _role(file.content, sources), own_attributes, _numbers(sources))
-        for number, (file, sources, own_attributes) in enumerate(zip(own, told, attributes, strict=True))
+        Item(
+            number,
+            file.member,
+            file.content,
+            _role(file.content, sources),
+            own_attributes,
+            _numbers(sources),
+        )
+        for number, (file, sources, own_attributes) in enumerate(
+            zip(own, told, attributes, strict=True)
+        )
     ]
-    doubts = [*package.doubts, *(d for item, t in zip(items, told, strict=True) for d in _doubts_of(item, t))]
+    doubts = [
+        *package.doubts,
+        *(d for item, t in zip(items, told, strict=True) for d in _doubts_of(item, t)),
+    ]
     items, unclear, remarks = _one_of_each(items, package.name)
-    doubts += [*(job.doubts if job else ()), *_missing_from_job(job, items), *_of_one_project(items), *unclear]
-    parameters = [p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))]
+    doubts += [
+        *(job.doubts if job else ()),
+        *_missing_from_job(job, items),
+        *_of_one_project(items),
+        *unclear,
+    ]
+    parameters = [
+        p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))
+    ]
     return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(remarks))
 
 
@@ -174,7 +207,9 @@ def _with_settled_names(told: Sequence[dict[str, Role]]) -> list[dict[str, Role]
     named = [number for number, sources in enumerate(told) if "name" in sources]
     roles = with_settled_numbers([told[number]["name"] for number in named])
     settled = dict(zip(named, roles, strict=True))
-    return [{**t, "name": settled[number]} if number in settled else t for number, t in enumerate(told)]
+    return [
+        {**t, "name": settled[number]} if number in settled else t for number, t in enumerate(told)
+    ]
 
 
 def _numbers(told: Mapping[str, Role]) -> NumberFormat | None:
@@ -187,10 +222,14 @@ def _only(formats: Sequence[NumberFormat]) -> NumberFormat | None:
 
 
 def _check_hints(package: Package, hints: Hints) -> None:
-    names = {m.name for m in package.members} | {PurePosixPath(m.name).name for m in package.members}
+    names = {m.name for m in package.members} | {
+        PurePosixPath(m.name).name for m in package.members
+    }
     for name in hints.files:
         if name not in names and not any(d.place.file.endswith(name) for d in package.doubts):
-            raise BoardError(f"files: {name!r} is not in {package.name}; name a file of the package")
+            raise BoardError(
+                f"files: {name!r} is not in {package.name}; name a file of the package"
+            )
 
 
 # ---------------------------------------------------------------------------------------------------- job files
@@ -200,16 +239,22 @@ def _job(
     package: Package, found: Mapping[str, _Found], job_name: str | None
 ) -> tuple[JobFile | None, tuple[_Found, ...]]:
     """The job file, and the files that belong to its board."""
-    jobs = {n: read_job(f.member.data, n) for n, f in found.items() if f.content is Content.JOB_FILE}
+    jobs = {
+        n: read_job(f.member.data, n) for n, f in found.items() if f.content is Content.JOB_FILE
+    }
     if job_name is not None:
-        others = {_inside(j, path) for j in jobs.values() if j.name != job_name for path in j.functions}
+        others = {
+            _inside(j, path) for j in jobs.values() if j.name != job_name for path in j.functions
+        }
         own = {_inside(jobs[job_name], path) for path in jobs[job_name].functions}
         dropped = (others - own) | (set(jobs) - {job_name})
         return jobs[job_name], tuple(f for n, f in found.items() if n not in dropped)
     boards = {frozenset(_inside(j, path) for path in j.functions): j for j in jobs.values()}
     if len(boards) > 1:
         names = ", ".join(sorted(jobs))
-        raise BoardError(f"holds several boards ({names}); give one of the job files", Place(package.name))
+        raise BoardError(
+            f"holds several boards ({names}); give one of the job files", Place(package.name)
+        )
     return next(iter(boards.values()), None), tuple(found.values())
 
 
@@ -226,9 +271,16 @@ def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]
     doubts = []
     for path, fields in sorted(job.functions.items() if job else ()):
         role = by_function(fields, BY_JOB)
-        if job is None or _inside(job, path) in names or (role is not None and role.function not in NEEDED):
+        if (
+            job is None
+            or _inside(job, path) in names
+            or (role is not None and role.function not in NEEDED)
+        ):
             continue
-        outside = _inside(job, path).startswith("..") or ".." in PurePosixPath(path.replace("\\", "/")).parts
+        outside = (
+            _inside(job, path).startswith("..")
+            or ".." in PurePosixPath(path.replace("\\", "/")).parts
+        )
         if role is not None and not outside and any(_is_that(item, role) for item in others):
             continue
         why = f"{job.name} lists it as {','.join(fields)}; add the file"
@@ -238,7 +290,9 @@ def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]
 
 def _is_that(item: Item, role: Role) -> bool:
     """Whether a file is what the job file lists under another name: it says so itself, or its name does."""
-    return item.role.function == role.function and item.role.agrees(replace(role, negative=item.role.negative))
+    return item.role.function == role.function and item.role.agrees(
+        replace(role, negative=item.role.negative)
+    )
 
 
 # ---------------------------------------------------------------------------------------------------- roles
@@ -246,7 +300,11 @@ def _is_that(item: Item, role: Role) -> bool:
 
 def _common_words(names: Sequence[str]) -> frozenset[str]:
     """Words that all names share: the board's own, which tell nothing about a layer."""
-    return frozenset.intersection(*(frozenset(words_of(n)) for n in names)) if len(names) > 1 else frozenset()
+    return (
+        frozenset.intersection(*(frozenset(words_of(n)) for n in names))
+        if len(names) > 1
+        else frozenset()
+    )
 
 
 def _sources(
@@ -294,7 +352,12 @@ _FIXED = {
 def _role(content: Content, told: Mapping[str, Role]) -> Role:
     """The role that counts; a drill program may have its layer span from its name."""
     role = next(iter(told.values()), None) or _FIXED.get(content, Role(UNKNOWN))
-    if content is Content.PROGRAM and role.function == DRILL and role.span is None and "name" in told:
+    if (
+        content is Content.PROGRAM
+        and role.function == DRILL
+        and role.span is None
+        and "name" in told
+    ):
         return replace(role, span=told["name"].span, span_named=True)
     return role
 
@@ -304,7 +367,11 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
     name, role, place = item.name, item.role, Place(item.name)
     stated = [r for source, r in told.items() if source != "name"]
     doubts = [
-        Doubt(f"{name} is two things", f"{first.source}: {_shown(first)}; {other.source}: {_shown(other)}", place)
+        Doubt(
+            f"{name} is two things",
+            f"{first.source}: {_shown(first)}; {other.source}: {_shown(other)}",
+            place,
+        )
         for first, other in zip(stated[:1] * len(stated), stated[1:], strict=False)
         if not first.agrees(other)
     ]
@@ -318,14 +385,24 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
         why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
         doubts.append(Doubt(f"{name} is of unknown function", why, place))
     elif (
-        item.content is Content.OTHER and not told and (is_nested(name) or may_be_copper(name) or may_be_netlist(name))
+        item.content is Content.OTHER
+        and not told
+        and (is_nested(name) or may_be_copper(name) or may_be_netlist(name))
     ):
-        kind = "an archive inside the package is not opened" if is_nested(name) else "its content is no known format"
-        why = f"{kind}, and it may hold a layer; add what it holds, or {line_for(name, 'not needed')}"
+        kind = (
+            "an archive inside the package is not opened"
+            if is_nested(name)
+            else "its content is no known format"
+        )
+        why = (
+            f"{kind}, and it may hold a layer; add what it holds, or {line_for(name, 'not needed')}"
+        )
         doubts.append(Doubt(f"{name} is not read", why, place))
     part = item.attributes.get(".Part") or ("Single",)
     if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
-        doubts.append(Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place))
+        doubts.append(
+            Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place)
+        )
     return doubts
 
 
@@ -368,7 +445,10 @@ def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doub
         others = f"remove the others, or {line_for(same[1].name, 'not needed')}"
         why = f"only {same[0].name} is read; {'they are copies' if copies else others}"
         (remarks if copies else doubts).append(Doubt(what, why, Place(same[1].name)))
-    kept = [replace(i, role=replace(i.role, function=NOT_NEEDED)) if i.number in dropped else i for i in items]
+    kept = [
+        replace(i, role=replace(i.role, function=NOT_NEEDED)) if i.number in dropped else i
+        for i in items
+    ]
     return kept, doubts, remarks
 
 
@@ -381,12 +461,20 @@ def _check_one_board(same: Sequence[Item], package: str) -> None:
         raise BoardError(f"holds several boards (in {shown}); give one of them", Place(package))
     projects = _projects(same)
     if differ and len(projects) > 1:
-        raise BoardError(f"holds several boards ({', '.join(projects)}); give one of them", Place(package))
+        raise BoardError(
+            f"holds several boards ({', '.join(projects)}); give one of them", Place(package)
+        )
 
 
 def _projects(items: Iterable[Item]) -> list[str]:
     """Names of the projects that the attributes tell."""
-    return sorted({" ".join(item.attributes[".ProjectId"]) for item in items if item.attributes.get(".ProjectId")})
+    return sorted(
+        {
+            " ".join(item.attributes[".ProjectId"])
+            for item in items
+            if item.attributes.get(".ProjectId")
+        }
+    )
 
 
 def _of_one_project(items: Sequence[Item]) -> list[Doubt]:
@@ -397,7 +485,13 @@ def _of_one_project(items: Sequence[Item]) -> list[Doubt]:
     if len(projects) > 1:
         why = f"their project attributes differ: {'; '.join(projects)}; give the files of one board"
         doubts.append(Doubt("files of several projects", why))
-    idents = sorted({",".join(i.attributes[".SameCoordinates"]) for i in needed if ".SameCoordinates" in i.attributes})
+    idents = sorted(
+        {
+            ",".join(i.attributes[".SameCoordinates"])
+            for i in needed
+            if ".SameCoordinates" in i.attributes
+        }
+    )
     if len(idents) > 1:
         why = f".SameCoordinates differ: {'; '.join(idents)}; the layers may not be aligned, export them together"
         doubts.append(Doubt("files with different coordinates", why))

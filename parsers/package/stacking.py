@@ -40,7 +40,10 @@ def stack_up(sorting: Sorting, copper: Sequence[Item]) -> Stack:
             doubts.append(Doubt(f"{item.name} has no layer of its own", why, Place(item.name)))
         else:
             files[number - 1] = item
-    layers = tuple(Layer(f"L{i + 1}", files[i].name if i in files else "", _side(i, count)) for i in range(count))
+    layers = tuple(
+        Layer(f"L{i + 1}", files[i].name if i in files else "", _side(i, count))
+        for i in range(count)
+    )
     for index, layer in enumerate(layers):
         if index not in files:
             why = f"the board has {count} layers by its files, and none is {layer.id}; {_add(sorting, layer.id)}"
@@ -64,7 +67,11 @@ def _count(sorting: Sorting, copper: Sequence[Item]) -> int:
     count = _told_by_copper(copper)
     if not _all_there(copper, count):
         stated = sorting.job.layers if sorting.job else None
-        spans = [i.role.span[1] for i in sorting.of(DRILL) if i.role.span and not i.role.span_named and not stated]
+        spans = [
+            i.role.span[1]
+            for i in sorting.of(DRILL)
+            if i.role.span and not i.role.span_named and not stated
+        ]
         count = max([count, stated or 1, *spans])
     if count > MAX_LAYERS:
         raise BoardError(f"{count} copper layers are told; check the layer numbers of the files")
@@ -89,7 +96,12 @@ def _all_there(copper: Sequence[Item], count: int) -> bool:
 def _against_job(sorting: Sorting, copper: Sequence[Item], count: int) -> list[Doubt]:
     """A doubt if the copper files make another number of layers than the job file says."""
     job, made = sorting.job, _told_by_copper(copper)
-    if job is None or job.layers is None or made == job.layers or (made < count and made < job.layers):
+    if (
+        job is None
+        or job.layers is None
+        or made == job.layers
+        or (made < count and made < job.layers)
+    ):
         return []
     why = f"{job.name} says {job.layers}, the files make {made}; is a layer missing, or is one of another board?"
     return [Doubt("another number of copper layers than the job file says", why, Place(job.name))]
@@ -112,7 +124,9 @@ def _side(index: int, count: int) -> str:
 
 def _wrong_side(item: Item, layer: Layer, count: int) -> Doubt:
     what = f"{item.name} is {layer.id} of {count}, but states to be {item.role.side}"
-    return Doubt(what, "a layer is missing, or numbered wrongly; add it, or export again", Place(item.name))
+    return Doubt(
+        what, "a layer is missing, or numbered wrongly; add it, or export again", Place(item.name)
+    )
 
 
 def stackup(job: JobFile | None, hints: Hints, layers: int) -> tuple[Stackup, list[Doubt]]:

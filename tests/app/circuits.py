@@ -89,7 +89,9 @@ def optocouplers() -> Sketch:
         board.place(f"R{n}", CHIP_LARGE, (15, y), (f"IN_{n}", f"IN_LED{n}"))
         board.place(f"OK{n}", OPTO, (28, y), (f"IN_LED{n}", "IN_RET", "GND", f"STATE_{n}"))
         board.place(f"R{n + 2}", RESISTOR, (40, y), ("3V3", f"STATE_{n}"))
-    board.place("U1", SO8, (50, 20), ("STATE_1", "STATE_2", "OUT", "GND", "GND", "OUT", "OUT", "3V3"))
+    board.place(
+        "U1", SO8, (50, 20), ("STATE_1", "STATE_2", "OUT", "GND", "GND", "OUT", "OUT", "3V3")
+    )
     board.place("C1", CAPACITOR, (50, 10), ("3V3", "GND"))
     return board.sketch()
 
@@ -97,15 +99,27 @@ def optocouplers() -> Sketch:
 def amplifier_with_its_own_supply() -> Sketch:
     """A measuring amplifier on a floating side: a converter feeds it, a digital isolator brings its words across."""
     board = _two_sides("amplifier", "GND", "AGND_FLOAT")
-    board.place("T1", TRANSFORMER, (30, 30), ("P_A", "P_CT", "P_B", "P_S", "S_S", "S_A", "S_CT", "S_B"))
+    board.place(
+        "T1", TRANSFORMER, (30, 30), ("P_A", "P_CT", "P_B", "P_S", "S_S", "S_A", "S_CT", "S_B")
+    )
     for pin in "ABS":
         board.place(f"R1{pin}", RESISTOR, (12, 30 + "ABS".index(pin) * 2), (f"P_{pin}", "GND"))
         board.place(f"D1{pin}", RESISTOR, (45, 30 + "ABS".index(pin) * 2), (f"S_{pin}", "VFLOAT"))
     board.place("C2", CAPACITOR, (12, 26), ("P_CT", "GND"))
     board.place("C3", CAPACITOR, (50, 26), ("S_CT", "AGND_FLOAT"))
     board.place("C4", CAPACITOR, (52, 36), ("VFLOAT", "AGND_FLOAT"))
-    board.place("U2", WIDE8, (30, 12), ("3V3", "CLK", "DATA", "GND", "AGND_FLOAT", "F_DATA", "F_CLK", "VFLOAT"))
-    board.place("U3", SO8, (45, 12), ("F_IN", "F_REF", "F_DATA", "AGND_FLOAT", "F_CLK", "F_OUT", "F_IN", "VFLOAT"))
+    board.place(
+        "U2",
+        WIDE8,
+        (30, 12),
+        ("3V3", "CLK", "DATA", "GND", "AGND_FLOAT", "F_DATA", "F_CLK", "VFLOAT"),
+    )
+    board.place(
+        "U3",
+        SO8,
+        (45, 12),
+        ("F_IN", "F_REF", "F_DATA", "AGND_FLOAT", "F_CLK", "F_OUT", "F_IN", "VFLOAT"),
+    )
     board.place("J2", in_line(2, 2.54, 1.7, 1.0), (54, 6), ("F_IN", "AGND_FLOAT"))
     board.place("C1", CAPACITOR, (15, 12), ("3V3", "GND"))
     board.place("J1", in_line(4, 2.54, 1.7, 1.0), (3, 5), ("3V3", "CLK", "DATA", "GND"))
@@ -127,7 +141,9 @@ def mains_supply() -> Sketch:
     board.place("C4", LARGE, (50, 10), ("HV_P", "HV_M"))
     board.place("Q1", TRANSISTOR, (52, 20), ("GATE", "HV_M", "DRAIN"))
     board.place("U1", SO8, (45, 35), ("GATE", "HV_M", "FB", "HV_M", "HV_M", "AUX", "AUX", "AUX"))
-    board.place("T1", TRANSFORMER, (65, 30), ("HV_P", "DRAIN", "AUX", "HV_M", "GND", "GND", "SEC", "SEC"))
+    board.place(
+        "T1", TRANSFORMER, (65, 30), ("HV_P", "DRAIN", "AUX", "HV_M", "GND", "GND", "SEC", "SEC")
+    )
     board.place("OK1", OPTO, (68, 10), ("FB", "HV_M", "OPTO_K", "OPTO_A"))
     board.place("R1", RESISTOR, (85, 10), ("OPTO_A", "+12V"))
     board.place("U2", TRANSISTOR, (85, 15), ("SENSE", "GND", "OPTO_K"))
@@ -190,14 +206,32 @@ def cell_stack() -> Sketch:
     for n in range(8):
         x = 20 * n
         board.pour(f"GND_{n}", "L2", box(x + 1, 1, x + 16, 29))
-        pins = (f"C{n}_P", f"C{n}_S", f"TX_{n}", f"GND_{n}", f"GND_{n}", f"RX_{n}", f"V_{n}", f"V_{n}")
+        pins = (
+            f"C{n}_P",
+            f"C{n}_S",
+            f"TX_{n}",
+            f"GND_{n}",
+            f"GND_{n}",
+            f"RX_{n}",
+            f"V_{n}",
+            f"V_{n}",
+        )
         board.place(f"U{n}", SO8, (x + 8, 8), pins)
         board.place(f"C{n}", CAPACITOR, (x + 8, 25), (f"V_{n}", f"GND_{n}"))
         board.place(f"R{n}", RESISTOR, (x + 8, 20), (f"C{n}_P", f"V_{n}"))
         board.place(f"J{n}", in_line(2, 2.54, 1.7, 1.0), (x + 4, 27), (f"C{n}_P", f"GND_{n}"))
         if n < 7:
             m = n + 1
-            pins = (f"V_{n}", f"TX_{n}", f"GND_{n}", f"GND_{n}", f"GND_{m}", f"GND_{m}", f"RX_{m}", f"V_{m}")
+            pins = (
+                f"V_{n}",
+                f"TX_{n}",
+                f"GND_{n}",
+                f"GND_{n}",
+                f"GND_{m}",
+                f"GND_{m}",
+                f"RX_{m}",
+                f"V_{m}",
+            )
             board.place(f"U1{n}", WIDE8, (x + 18.5, 15), pins)
     return board.sketch()
 
@@ -218,7 +252,9 @@ def gate_drivers() -> Sketch:
         board.place(f"C_{side}", CAPACITOR, (45, y), (f"VDD_{side}", f"GND_{side}"))
         board.place(f"R_{side}", RESISTOR, (48, y), (f"OUT_{side}", f"GATE_{side}"))
         board.place(f"PS{y}", MODULE, (24, y + 8), ("5V", "GND", f"GND_{side}", f"VDD_{side}"))
-        board.place(f"J_{side}", in_line(2, 5.08, 1.7, 1.0), (52, y + 5), (f"GATE_{side}", f"GND_{side}"))
+        board.place(
+            f"J_{side}", in_line(2, 5.08, 1.7, 1.0), (52, y + 5), (f"GATE_{side}", f"GND_{side}")
+        )
     return board.sketch()
 
 
@@ -264,12 +300,20 @@ def relays() -> Sketch:
     board = _drawing("relays")
     board.pour("GND", "L2", LEFT)
     for n, y in ((1, 10), (2, 28)):
-        nets = {"A1": "12V", "A2": f"COIL_{n}", "COM": f"SW{n}_COM", "NO": f"SW{n}_NO", "NC": NOT_CONNECTED}
+        nets = {
+            "A1": "12V",
+            "A2": f"COIL_{n}",
+            "COM": f"SW{n}_COM",
+            "NO": f"SW{n}_NO",
+            "NC": NOT_CONNECTED,
+        }
         board.place(f"K{n}", RELAY, (30, y), nets)
         board.place(f"Q{n}", TRANSISTOR, (20, y), (f"CTL_{n}", "GND", f"COIL_{n}"))
         board.place(f"D{n}", CHIP_LARGE, (24, y + 5), ("12V", f"COIL_{n}"))
         board.place(f"R{n}", RESISTOR, (12, y), (f"CTL_{n}", "GND"))
-        board.place(f"X{n}", in_line(2, 5.08, 2.5, 1.3), (52, y), (f"SW{n}_COM", f"SW{n}_NO"), turn=90)
+        board.place(
+            f"X{n}", in_line(2, 5.08, 2.5, 1.3), (52, y), (f"SW{n}_COM", f"SW{n}_NO"), turn=90
+        )
     board.place("C1", CAPACITOR, (12, 35), ("12V", "GND"))
     board.place("J1", in_line(4, 2.54, 1.7, 1.0), (4, 20), ("12V", "CTL_1", "CTL_2", "GND"))
     return board.sketch()
@@ -278,11 +322,15 @@ def relays() -> Sketch:
 def shared_connector() -> Sketch:
     """Both sides leave by one wide connector: it straddles the gap."""
     board = _two_sides("shared connector")
-    board.place("U1", WIDE8, (30, 20), ("3V3", "TX", "RX", "GND", "GND_ISO", "RX_ISO", "TX_ISO", "V_ISO"))
+    board.place(
+        "U1", WIDE8, (30, 20), ("3V3", "TX", "RX", "GND", "GND_ISO", "RX_ISO", "TX_ISO", "V_ISO")
+    )
     board.place("C1", CAPACITOR, (20, 20), ("3V3", "GND"))
     board.place("C2", CAPACITOR, (40, 20), ("V_ISO", "GND_ISO"))
     row = in_line(8, 5.08, 1.7, 1.0)
-    board.place("J1", row, (12, 5), ("3V3", "TX", "RX", "GND", "GND_ISO", "RX_ISO", "TX_ISO", "V_ISO"))
+    board.place(
+        "J1", row, (12, 5), ("3V3", "TX", "RX", "GND", "GND_ISO", "RX_ISO", "TX_ISO", "V_ISO")
+    )
     return board.sketch()
 
 
@@ -315,7 +363,9 @@ STACK = "".join(
     f'[region.r{n}]\nreference = ["GND_{n}"]\nnets = {"[" + chr(34) + "*" + chr(34) + "]" if n == 0 else cells}\n'
     for n in range(8)
     for cells in [f'["C{n}_P", "C{n}_S", "TX_{n}", "RX_{n}", "V_{n}"]']
-) + "".join(f'[[barrier]]\nbetween = ["r{n}", "r{n + 1}"]\nisolators = ["U1{n}"]\n' for n in range(7))
+) + "".join(
+    f'[[barrier]]\nbetween = ["r{n}", "r{n + 1}"]\nisolators = ["U1{n}"]\n' for n in range(7)
+)
 
 CIRCUITS = {
     "isolated converter": Circuit(
@@ -425,7 +475,9 @@ at = "L1"
         lines=5,
         asked=("L1",),
     ),
-    "choke of signals": Circuit(choke_of_signals, '[region.main]\nreference = ["GND"]\nnets = ["*"]\n', asked=("L1",)),
+    "choke of signals": Circuit(
+        choke_of_signals, '[region.main]\nreference = ["GND"]\nnets = ["*"]\n', asked=("L1",)
+    ),
     "bead and capacitors": Circuit(
         bead_and_capacitors,
         """
@@ -458,7 +510,9 @@ between = ["main", "contacts"]
 isolators = ["K1", "K2"]
 """,
     ),
-    "shared connector": Circuit(shared_connector, f'{ISOLATED}isolators = ["U1"]\nstraddling = ["J1"]\n'),
+    "shared connector": Circuit(
+        shared_connector, f'{ISOLATED}isolators = ["U1"]\nstraddling = ["J1"]\n'
+    ),
     "planes": Circuit(
         two_supplies_on_one_ground,
         '[region.main]\nreference = ["0V"]\nnets = ["*"]\nplanes = ["+3V3"]\n'

@@ -32,7 +32,9 @@ from parsers.board import Hints
 from parsers.trouble import Doubt, InputError
 
 FAULTY = ("mains-barrier-faulty", "single-tie-faulty")
-SMALL = sorted(name for name in demos() if not name.startswith("greenhouse"))  # the others take tenths of a second
+SMALL = sorted(
+    name for name in demos() if not name.startswith("greenhouse")
+)  # the others take tenths of a second
 
 
 @pytest.fixture(scope="module")
@@ -72,13 +74,19 @@ def limits_changed(rules: Rules, name: str) -> Rules:
 EDITS: dict[str, Callable[[Rules], Rules]] = {
     "nothing": lambda rules: rules,
     "title": lambda rules: replace(rules, title="another title"),
-    "no regions' quiet": lambda rules: replace(rules, regions=tuple(replace(r, quiet=False) for r in rules.regions)),
+    "no regions' quiet": lambda rules: replace(
+        rules, regions=tuple(replace(r, quiet=False) for r in rules.regions)
+    ),
     "no barriers": lambda rules: replace(rules, barriers=()),
     "higher voltages": lambda rules: replace(
         rules,
-        barriers=tuple(replace(b, insulation=replace(b.insulation, pollution_degree=3)) for b in rules.barriers),
+        barriers=tuple(
+            replace(b, insulation=replace(b.insulation, pollution_degree=3)) for b in rules.barriers
+        ),
     ),
-    "no isolators": lambda rules: replace(rules, barriers=tuple(replace(b, isolators=()) for b in rules.barriers)),
+    "no isolators": lambda rules: replace(
+        rules, barriers=tuple(replace(b, isolators=()) for b in rules.barriers)
+    ),
     "no ties": lambda rules: replace(rules, ties=()),
     "no spacings": lambda rules: replace(rules, spacings=()),
     "hardware": lambda rules: replace(rules, hardware=(Hardware((5.0, 5.0), 7.0),)),
@@ -86,13 +94,17 @@ EDITS: dict[str, Callable[[Rules], Rules]] = {
     "everything slow": lambda rules: replace(rules, nets=replace(rules.nets, slow=("*",))),
     "everything noisy": lambda rules: replace(rules, nets=replace(rules.nets, noisy=("*",))),
     "no accepted doubts": lambda rules: replace(rules, accepted_doubts=()),
-    "lines": lambda rules: replace(rules, line_of={key: line + 1 for key, line in rules.line_of.items()}),
+    "lines": lambda rules: replace(
+        rules, line_of={key: line + 1 for key, line in rules.line_of.items()}
+    ),
     "thickness": lambda rules: replace(rules, stackup=replace(rules.stackup, thickness=0.8)),
 }
 
 
 @pytest.mark.parametrize("name", FAULTY)
-def test_edited_rules_give_the_same_report_with_and_without_a_cache(name: str, home: Path, tmp_path: Path) -> None:
+def test_edited_rules_give_the_same_report_with_and_without_a_cache(
+    name: str, home: Path, tmp_path: Path
+) -> None:
     """One cache for all edits, so that each could pick up what another left; some come round again."""
     rules, board = run.load_rules(home / name / "rules.toml"), home / name / "board"
     limits = {f"limit {limit}": limits_changed(rules, limit) for limit in known_limits()}
@@ -119,7 +131,9 @@ def test_every_demo_board_comes_back_exactly(name: str, form: str, home: Path) -
         board.doubts,
     )
     assert np.array_equal(back.copper.geometry, board.copper.geometry)
-    assert all(a.equals_exact(b) for a, b in zip(back.copper.areas, board.copper.areas, strict=True))
+    assert all(
+        a.equals_exact(b) for a, b in zip(back.copper.areas, board.copper.areas, strict=True)
+    )
 
 
 @pytest.mark.parametrize("quantity", cache.SHARED)
@@ -133,7 +147,9 @@ def test_what_rules_share_comes_back_exactly(quantity: str, home: Path) -> None:
     back = cache._unpacked(packed)
     assert cache._packed(back) == packed
     assert all(type(a) is type(b) for a, b in zip(back, shared, strict=True))
-    assert [getattr(part, "kind", None) for part in back] == [getattr(part, "kind", None) for part in shared]
+    assert [getattr(part, "kind", None) for part in back] == [
+        getattr(part, "kind", None) for part in shared
+    ]
 
 
 @pytest.mark.parametrize("name", SMALL)
@@ -181,7 +197,9 @@ def test_a_change_runs_only_the_rules_that_see_it(
     monkeypatch.setattr(run, "_run_rule", noted)
     if edit == "voltage":
         insulation = replace(rules.barriers[0].insulation, pollution_degree=3)
-        rules = replace(rules, barriers=(replace(rules.barriers[0], insulation=insulation), *rules.barriers[1:]))
+        rules = replace(
+            rules, barriers=(replace(rules.barriers[0], insulation=insulation), *rules.barriers[1:])
+        )
         report(board, rules, tmp_path)
         assert not set(ran) & set(cache.NARROW)
         assert "creepage" in ran
@@ -216,7 +234,9 @@ def test_a_changed_board_is_seen(home: Path, tmp_path: Path) -> None:
     assert report(here / "board", rules, tmp_path / "cache") == plain
 
 
-def test_another_version_of_the_tool_uses_nothing(home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_version_of_the_tool_uses_nothing(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     board, rules = home / "battery" / "board", run.load_rules(home / "battery" / "rules.toml")
     report(board, rules, tmp_path)
     before = set(tmp_path.iterdir())
@@ -246,7 +266,9 @@ def damage_text(_: bytes, __: random.Random) -> bytes:
     return b'["moatcheck cache 1", "x"]\nhello'
 
 
-@pytest.mark.parametrize("damage", [damage_cut, damage_flip, damage_empty, damage_pickle, damage_text])
+@pytest.mark.parametrize(
+    "damage", [damage_cut, damage_flip, damage_empty, damage_pickle, damage_text]
+)
 def test_damaged_entries_are_ignored(
     damage: Callable[[bytes, random.Random], bytes], home: Path, tmp_path: Path
 ) -> None:
@@ -297,7 +319,9 @@ def test_an_entry_can_run_nothing(tmp_path: Path) -> None:
     assert not (tmp_path / "sprung").exists()
 
 
-def test_a_rule_that_looks_where_it_must_not_is_run_on_everything_and_not_kept(home: Path, tmp_path: Path) -> None:
+def test_a_rule_that_looks_where_it_must_not_is_run_on_everything_and_not_kept(
+    home: Path, tmp_path: Path
+) -> None:
     rules = run.load_rules(home / "battery" / "rules.toml")
     layout = Layout(read_board(home / "battery" / "board"), rules)
     seen: list[Layout] = []
@@ -338,7 +362,11 @@ def test_every_rule_that_sees_less_declares_the_limits_it_keeps_to_itself() -> N
     for name, own in cache.NARROW.items():
         assert name in registry()
         for limit in own:
-            owners = [rule for rule, module in registry().items() if limit in {x.name for x in module.rule.limits}]
+            owners = [
+                rule
+                for rule, module in registry().items()
+                if limit in {x.name for x in module.rule.limits}
+            ]
             assert owners == [name]
 
 
@@ -376,7 +404,11 @@ def test_what_a_fingerprint_of_a_board_depends_on(home: Path, tmp_path: Path) ->
     first = cache.board_key(board, Hints())
     assert first == cache.board_key(board, Hints())
     shutil.copytree(board, tmp_path / "board")
-    keys = {first, cache.board_key(board, Hints(thickness=1.0)), cache.board_key(tmp_path / "board", Hints())}
+    keys = {
+        first,
+        cache.board_key(board, Hints(thickness=1.0)),
+        cache.board_key(tmp_path / "board", Hints()),
+    }
     (tmp_path / "board" / "empty").mkdir()
     keys.add(cache.board_key(tmp_path / "board", Hints()))
     assert len(keys) == 4
@@ -403,7 +435,9 @@ def test_a_full_disk_keeps_nothing_and_spoils_nothing(
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("value", [object(), {1, 2}, np.float32(1), [float("nan")], np.array(["a", None])])
+@pytest.mark.parametrize(
+    "value", [object(), {1, 2}, np.float32(1), [float("nan")], np.array(["a", None])]
+)
 def test_what_cannot_be_kept_exactly_is_not_kept(value: Any, tmp_path: Path) -> None:
     store = cache.Cache(tmp_path)
     store.save("k", (value,))

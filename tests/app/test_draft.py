@@ -41,7 +41,9 @@ def lines(layout: Layout) -> dict[object, object]:
     for region in layout.regions:
         own = frozenset(region.nets - region.reference - region.planes)
         here = tag[region.spec.name]
-        out["nets", here] = "*" if "*" in region.spec.nets else frozenset(board.nets[net].name for net in own)
+        out["nets", here] = (
+            "*" if "*" in region.spec.nets else frozenset(board.nets[net].name for net in own)
+        )
         out["planes", here] = frozenset(board.nets[net].name for net in region.planes)
         out["quiet", here] = region.spec.quiet
     for barrier in rules.barriers:
@@ -85,17 +87,25 @@ def header(rules: str) -> str:
 def test_the_measure_counts_each_line_that_differs() -> None:
     board = built_directly(CIRCUITS["battery"].draw())
     assert missed(board, draft(board)) == []
-    assert len(missed(board, header('[region.a]\nreference = ["GND"]\nnets = []\nquiet = true\n'))) == 3
+    assert (
+        len(missed(board, header('[region.a]\nreference = ["GND"]\nnets = []\nquiet = true\n')))
+        == 3
+    )
 
 
 @pytest.mark.parametrize("way", [built_directly, through_gerber, through_ipc2581])
 @pytest.mark.parametrize("circuit", CIRCUITS.values(), ids=CIRCUITS)
-def test_a_draft_says_what_a_hand_would(circuit: Circuit, way: Callable[[Sketch, Path], Board], tmp_path: Path) -> None:
+def test_a_draft_says_what_a_hand_would(
+    circuit: Circuit, way: Callable[[Sketch, Path], Board], tmp_path: Path
+) -> None:
     board = way(circuit.draw(), tmp_path)
     found = missed(board, header(circuit.rules))
     assert len(found) <= circuit.lines <= MOST, "\n".join(found)
     comments = [line for line in draft(board).splitlines() if line.startswith("# ")]
-    assert all(any(re.search(rf"\b{re.escape(name)}\b.*\?", line) for line in comments) for name in circuit.asked)
+    assert all(
+        any(re.search(rf"\b{re.escape(name)}\b.*\?", line) for line in comments)
+        for name in circuit.asked
+    )
 
 
 @pytest.mark.parametrize("name", SOUND)
@@ -106,7 +116,9 @@ def test_on_a_demo_board_few_lines_are_missed(name: str, tmp_path: Path) -> None
 
 
 @pytest.mark.needs("boards")
-@pytest.mark.parametrize("name", ["x2-2-layer-mains", "x2-2-layer-two-grounds", "x2-4-layer-two-grounds"])
+@pytest.mark.parametrize(
+    "name", ["x2-2-layer-mains", "x2-2-layer-two-grounds", "x2-4-layer-two-grounds"]
+)
 def test_on_a_real_board_few_lines_are_missed(name: str) -> None:
     board = read_board(SHARED / name / "board")
     found = missed(board, (SHARED / name / "rules.toml").read_text())
@@ -160,9 +172,13 @@ def test_a_draft_that_nobody_edited_is_incomplete_and_says_where(circuit: Circui
     text = draft(built_directly(circuit.draw()))
     outcome = check_board(built_directly(circuit.draw()), rules_of(text), Options()).outcome
     assert outcome.verdict == "incomplete"
-    named = {str(doubt.doubt.place.element) for doubt in outcome.doubts if doubt.doubt.place is not None}
+    named = {
+        str(doubt.doubt.place.element) for doubt in outcome.doubts if doubt.doubt.place is not None
+    }
     assert "draft" in named
-    assert {f"barrier[{n}]" for n in range(text.count("[[barrier]]"))} <= named  # states neither voltage nor insulation
+    assert {
+        f"barrier[{n}]" for n in range(text.count("[[barrier]]"))
+    } <= named  # states neither voltage nor insulation
 
 
 @pytest.mark.parametrize("circuit", CIRCUITS.values(), ids=CIRCUITS)
@@ -174,7 +190,9 @@ def test_a_draft_states_no_voltage_and_no_insulation(circuit: Circuit) -> None:
 
 
 def parsed(text: str) -> Rules:
-    return parse_rules(text, "rules.toml", {name: limit.default for name, limit in known_limits().items()})
+    return parse_rules(
+        text, "rules.toml", {name: limit.default for name, limit in known_limits().items()}
+    )
 
 
 def rules_of(text: str) -> Rules:
@@ -187,7 +205,13 @@ def rules_of(text: str) -> Rules:
 def nameless(pours: tuple[Pour, ...], *, layers: int = 2) -> Board:
     lands, hole = via("", (10, 10), layers)
     pads = tuple(replace(land, net=None) for land in lands)
-    sketch = Sketch(outline=box(0, 0, 60, 30), layers=layers, pours=pours, pads=pads, holes=(replace(hole, net=None),))
+    sketch = Sketch(
+        outline=box(0, 0, 60, 30),
+        layers=layers,
+        pours=pours,
+        pads=pads,
+        holes=(replace(hole, net=None),),
+    )
     return built_directly(sketch)
 
 
@@ -197,7 +221,9 @@ def area(layer: str, *edges: float) -> Pour:
 
 def test_without_names_the_largest_pieces_of_copper_become_regions_by_place(tmp_path: Path) -> None:
     left, right = (area("L2", 1, 1, 28, 29), area("L2", 32, 1, 59, 29))
-    board = nameless((left, right, area("L1", 5, 5, 20, 20)))  # the via joins the left one with the copper above it
+    board = nameless(
+        (left, right, area("L1", 5, 5, 20, 20))
+    )  # the via joins the left one with the copper above it
     rules = parse_rules(draft(board), "rules.toml", {})
     assert [region.reference for region in rules.regions] == [("PIECE_1",), ("PIECE_2",)]
     assert {place[2] for net in rules.named_nets for place in net.at} == {"L2"}
@@ -223,7 +249,9 @@ def test_without_names_a_draft_names_the_copper_that_it_means(tmp_path: Path) ->
     assert outcome.verdict == "incomplete"
 
 
-@pytest.mark.parametrize("board", [empty_board(), empty_board(layers=4)], ids=["two layers", "four layers"])
+@pytest.mark.parametrize(
+    "board", [empty_board(), empty_board(layers=4)], ids=["two layers", "four layers"]
+)
 def test_a_board_without_copper_gives_a_file_that_can_be_read(board: Board) -> None:
     assert parse_rules(draft(board), "rules.toml", {}).regions
 
@@ -231,10 +259,14 @@ def test_a_board_without_copper_gives_a_file_that_can_be_read(board: Board) -> N
 # ------------------------------------------------------------------------------------------------------------- names
 
 
-@pytest.mark.parametrize("name", ["GND[1]", "GND*", "GND?\\x", 'GND"x', "GND\n[region.x]", "GND\x1b[31m", "GND\u202e"])
+@pytest.mark.parametrize(
+    "name", ["GND[1]", "GND*", "GND?\\x", 'GND"x', "GND\n[region.x]", "GND\x1b[31m", "GND\u202e"]
+)
 def test_a_net_is_taken_literally_whatever_its_name(name: str) -> None:
     pours = (Pour(net=name, layer="L2", contour=box(0, 0, 20, 20)),)
-    draws = tuple(Draw(net=net, layer="L1", width=0.2, points=((2, 2), (9, 2))) for net in ("A", name))
+    draws = tuple(
+        Draw(net=net, layer="L1", width=0.2, points=((2, 2), (9, 2))) for net in ("A", name)
+    )
     board = built_directly(Sketch(outline=box(-2, -2, 22, 22), pours=pours, draws=draws))
     text = draft(board)
     layout = layout_of(board, text)
@@ -283,7 +315,9 @@ working_voltage = 230
 def test_what_a_hand_wrote_stays_to_the_letter_and_only_what_is_new_is_added() -> None:
     text = amended(built_directly(CIRCUITS["mains supply"].draw()), HAND)
     kept = [line for line in HAND.splitlines() if line in text.splitlines()]
-    assert [line for line in HAND.splitlines() if line not in kept] == ['   "GATE", "DRAIN", "AUX" ]']
+    assert [line for line in HAND.splitlines() if line not in kept] == [
+        '   "GATE", "DRAIN", "AUX" ]'
+    ]
     rules = parse_rules(text, "rules.toml", {})
     assert [region.name for region in rules.regions] == ["mains", "low", "earth"]
     assert rules.regions[0].nets == ("AC_*", "HV_*", "GATE", "DRAIN", "AUX", "FB")
@@ -303,13 +337,18 @@ def test_a_file_to_which_something_was_added_is_a_draft_again_and_says_of_what()
 
 
 def test_an_isolator_that_the_file_names_nowhere_is_added() -> None:
-    text = amended(built_directly(CIRCUITS["mains supply"].draw()), HAND.replace("  # OK1 is functional only", ""))
+    text = amended(
+        built_directly(CIRCUITS["mains supply"].draw()),
+        HAND.replace("  # OK1 is functional only", ""),
+    )
     assert parse_rules(text, "rules.toml", {}).barriers[0].isolators == ("T1", "OK1")
     assert "isolators OK1 of a barrier" in text
 
 
 def test_a_net_called_after_a_pin_does_not_name_its_part() -> None:
-    hand = HAND.replace("  # OK1 is functional only", "").replace('"AUX"', '"AUX", "Net-(OK1-Pad1)"')
+    hand = HAND.replace("  # OK1 is functional only", "").replace(
+        '"AUX"', '"AUX", "Net-(OK1-Pad1)"'
+    )
     text = amended(built_directly(CIRCUITS["mains supply"].draw()), hand)
     assert parse_rules(text, "rules.toml", {}).barriers[0].isolators == ("T1", "OK1")
 
@@ -321,7 +360,9 @@ def test_a_draft_laid_over_itself_changes_nothing(circuit: Circuit) -> None:
 
 
 @pytest.mark.parametrize("name", SOUND)
-def test_a_draft_laid_over_the_rules_of_a_demo_board_keeps_every_line(name: str, tmp_path: Path) -> None:
+def test_a_draft_laid_over_the_rules_of_a_demo_board_keeps_every_line(
+    name: str, tmp_path: Path
+) -> None:
     written = demo.write(name, tmp_path)
     hand = written.rules.read_text()
     text = amended(read_board(written.board), hand)

@@ -21,7 +21,9 @@ TENTHS = st.integers(-15, 15).map(lambda n: n / 10)
 
 
 def findings(rule: str, rules: dict[str, Any] | None = None, **board: Any) -> list[Finding]:
-    made = case("board", {"because": "", "expect": [], "pours": [A, B], "rules": rules or {}, **board})
+    made = case(
+        "board", {"because": "", "expect": [], "pours": [A, B], "rules": rules or {}, **board}
+    )
     return found(built_directly(made.sketch), made.rules, rule)
 
 
@@ -57,7 +59,12 @@ def test_a_quiet_trace_beside_its_pour_is_cured_by_the_move(x: float) -> None:
     points = [(x, 10.0), (x, 20.0)]
     before = findings("region-escape", QUIET, draws=[trace("B_IN", *points)])
     assume(before)
-    assert findings("region-escape", QUIET, draws=[trace("B_IN", *as_told(before[0].hint or "", points))]) == []
+    assert (
+        findings(
+            "region-escape", QUIET, draws=[trace("B_IN", *as_told(before[0].hint or "", points))]
+        )
+        == []
+    )
 
 
 @settings(max_examples=30, deadline=None)
@@ -79,32 +86,53 @@ def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> Non
 
     def part(refdes: str, at: float) -> list[dict[str, Any]]:
         pins = (("GND_A", 13.9, "1"), ("GND_B", 16.1, "2"))
-        return [{"net": n, "layer": "L1", "at": [x, at], "size": 0.2, "refdes": refdes, "pin": p} for n, x, p in pins]
+        return [
+            {"net": n, "layer": "L1", "at": [x, at], "size": 0.2, "refdes": refdes, "pin": p}
+            for n, x, p in pins
+        ]
 
     tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
     draws = [trace("SIG", (2, 10), (28, 10))]
     (before,) = findings("gap-crossing", tie, draws=draws, pads=part("R40", y))
-    told = re.search(r"at \(15\.00, ([\d.]+)\): it shortens the detour from ([\d.]+) to ([\d.]+) mm", before.hint or "")
+    told = re.search(
+        r"at \(15\.00, ([\d.]+)\): it shortens the detour from ([\d.]+) to ([\d.]+) mm",
+        before.hint or "",
+    )
     if told is None:  # not worth it this near to the tie
         assert before.detail["detour_mm"] < 2 * 2 + 1
         return
     rules = {**tie, "nets": {"stitching": ["C1"]}}
-    (after,) = findings("gap-crossing", rules, draws=draws, pads=[*part("R40", y), *part("C1", float(told[1]))])
+    (after,) = findings(
+        "gap-crossing", rules, draws=draws, pads=[*part("R40", y), *part("C1", float(told[1]))]
+    )
     assert before.detail["detour_mm"] == pytest.approx(float(told[2]), abs=0.06)
-    assert after.detail["detour_mm"] == pytest.approx(float(told[3]), abs=0.45)  # its pads stand 0.1 mm inside
+    assert after.detail["detour_mm"] == pytest.approx(
+        float(told[3]), abs=0.45
+    )  # its pads stand 0.1 mm inside
     assert after.harm < before.harm
 
 
 def test_a_capacitor_is_put_beside_the_trace_not_where_the_other_pour_is_nearest() -> None:
     """A tongue of b reaches to x 14.1 above the trace; across the gap at y 10 it is 2 mm all the same."""
-    tongue = [[16, 0], [30, 0], [30, 40], [16, 40], [16, 12.2], [14.2, 12.2], [14.2, 11.2], [16, 11.2]]
+    tongue = [
+        [16, 0],
+        [30, 0],
+        [30, 40],
+        [16, 40],
+        [16, 12.2],
+        [14.2, 12.2],
+        [14.2, 11.2],
+        [16, 11.2],
+    ]
     pads = [
         {"net": net, "layer": "L1", "at": [x, 38], "size": 0.4, "refdes": "R40", "pin": pin}
         for net, x, pin in (("GND_A", 13, "1"), ("GND_B", 17, "2"))
     ]
     tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
     pours = [A, {"region": "b", "layer": "L2", "points": tongue}]
-    (finding,) = findings("gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads)
+    (finding,) = findings(
+        "gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads
+    )
     assert "at (15.00, 10.00): it shortens the detour" in (finding.hint or "")
     assert "to 2 mm" in (finding.hint or "")
 
@@ -117,16 +145,30 @@ def test_no_capacitor_is_proposed_across_a_gap_that_none_spans() -> None:
         for net, x, pin in (("GND_A", 13, "1"), ("GND_B", 23, "2"))
     ]
     tie = {"tie": [{"between": ["a", "b"], "at": "R40"}]}
-    (finding,) = findings("gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (38, 10))], pads=pads)
+    (finding,) = findings(
+        "gap-crossing", tie, pours=pours, draws=[trace("SIG", (2, 10), (38, 10))], pads=pads
+    )
     assert "capacitor" not in (finding.hint or "")
 
 
 def test_the_nearest_isolator_is_told_where_a_barrier_stands() -> None:
     """Pads 2 mm wide centred 1 mm off the gap's edges, at y 25: their nearest point is 14 mm above the trace."""
     pads = [
-        {"net": net, "layer": "L1", "at": [x, 25], "size": [2, 2], "shape": "rectangle", "refdes": "U1", "pin": pin}
+        {
+            "net": net,
+            "layer": "L1",
+            "at": [x, 25],
+            "size": [2, 2],
+            "shape": "rectangle",
+            "refdes": "U1",
+            "pin": pin,
+        }
         for net, x, pin in (("GND_A", 13, "1"), ("GND_B", 17, "2"))
     ]
     barrier = {"barrier": [{"between": ["a", "b"], "isolators": ["U1"]}]}
-    (finding,) = findings("gap-crossing", barrier, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads)
-    assert "lead it across at the nearest isolator, U1, 14 mm away at (14.00, 24.00)" in (finding.hint or "")
+    (finding,) = findings(
+        "gap-crossing", barrier, draws=[trace("SIG", (2, 10), (28, 10))], pads=pads
+    )
+    assert "lead it across at the nearest isolator, U1, 14 mm away at (14.00, 24.00)" in (
+        finding.hint or ""
+    )

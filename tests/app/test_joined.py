@@ -37,7 +37,9 @@ def test_the_filling_keeps_clear_of_other_copper(tmp_path: Path) -> None:
     assert len(new) > 0
     for row in new:
         others = (copper.layer == copper.layer[row]) & (copper.net != copper.net[row])
-        near = shapely.distance(copper.areas[copper.area[row]], copper.shapes(others.nonzero()[0])).min()
+        near = shapely.distance(
+            copper.areas[copper.area[row]], copper.shapes(others.nonzero()[0])
+        ).min()
         assert near > 0.19  # 0.2 mm, common practice, no source
 
 
@@ -60,7 +62,9 @@ def test_regions_without_a_common_layer_have_no_moat(tmp_path: Path) -> None:
 
 def test_the_report_sets_three_layouts_side_by_side(tmp_path: Path) -> None:
     split = layout("battery-moat", tmp_path)
-    outcome = run.check_board(split.board, split.rules, run.Options(join=("board", "probe"))).outcome
+    outcome = run.check_board(
+        split.board, split.rules, run.Options(join=("board", "probe"))
+    ).outcome
     (finding,) = outcome.findings
     compared = finding.detail["what_if"]
     assert compared["regions"] == ["board", "probe"]

@@ -42,7 +42,9 @@ if __name__ == "__main__":
 
 
 def test_a_worker_ends_with_its_parent() -> None:
-    with subprocess.Popen([sys.executable, "-c", ORPHAN], stdout=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        [sys.executable, "-c", ORPHAN], stdout=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         worker = int(process.stdout.readline())
         process.kill()

@@ -12,7 +12,9 @@ from checker.demo import write
 from parsers.trouble import InputError
 
 
-def test_a_board_goes_in_and_an_outcome_comes_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_board_goes_in_and_an_outcome_comes_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     demo = write("mains-barrier-faulty", tmp_path)
 
     rules = read_rules(demo.rules)
@@ -30,7 +32,9 @@ def test_a_board_goes_in_and_an_outcome_comes_out(tmp_path: Path, capsys: pytest
 
     # the same board in the other format
     other = check(read_board(demo.ipc2581[0], rules), rules, today=date(2026, 11, 30))
-    assert [finding.id for finding in other.findings] == [finding.id for finding in outcome.findings]
+    assert [finding.id for finding in other.findings] == [
+        finding.id for finding in outcome.findings
+    ]
 
     assert capsys.readouterr() == ("", "")
 

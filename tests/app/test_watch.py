@@ -49,7 +49,13 @@ def test_each_check_says_what_a_fresh_one_says(demo: Written) -> None:
     watch = Watch(demo.board, demo.rules, run.Options())
     text = demo.rules.read_text()
     waiver = '\n[[waiver]]\nrule = "creepage"\nreason = "tried"\n'
-    for changed in (text, text + waiver, text.replace("250", "120"), text.replace("reinforced", "basic"), text):
+    for changed in (
+        text,
+        text + waiver,
+        text.replace("250", "120"),
+        text.replace("reinforced", "basic"),
+        text,
+    ):
         demo.rules.write_text(changed)
         fresh = run.check(demo.board, load_rules(demo.rules), run.Options())
         assert watch.check().outcome == fresh.outcome
@@ -60,7 +66,9 @@ def test_a_changed_waiver_runs_no_rule(demo: Written, work: list[str]) -> None:
     first = watch.check()
     assert work[0] == "reading"
     work.clear()
-    demo.rules.write_text(demo.rules.read_text() + '\n[[waiver]]\nrule = "creepage"\nreason = "tried"\n')
+    demo.rules.write_text(
+        demo.rules.read_text() + '\n[[waiver]]\nrule = "creepage"\nreason = "tried"\n'
+    )
     again = watch.check()
     assert work == []
     assert vars(again.layout)["pours"] is vars(first.layout)["pours"]
@@ -83,7 +91,9 @@ def test_a_changed_board_is_read_again(demo: Written, work: list[str]) -> None:
     watch.check()
     work.clear()
     known = watch.signature()
-    layer = next(path for path in sorted(demo.board.rglob("*")) if b"Copper,L1" in path.read_bytes())
+    layer = next(
+        path for path in sorted(demo.board.rglob("*")) if b"Copper,L1" in path.read_bytes()
+    )
     layer.write_bytes(layer.read_bytes().replace(b"G04", b"G04 changed", 1) + b"\n")
     assert watch.signature() != known
     watch.check()
@@ -97,7 +107,9 @@ def test_waiting_ends_with_a_change(demo: Written) -> None:
     assert watch.wait(known) != known
 
 
-def test_the_command_tells_what_is_fixed_and_new(demo: Written, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_command_tells_what_is_fixed_and_new(
+    demo: Written, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Three changes: a rules file that cannot be used, one with a waiver, one with less asked; then an interrupt."""
     text = demo.rules.read_text()
     waived = text + '\n[[waiver]]\nrule = "creepage"\nreason = "tried"\n'
@@ -110,10 +122,24 @@ def test_the_command_tells_what_is_fixed_and_new(demo: Written, monkeypatch: pyt
         return ()
 
     monkeypatch.setattr(Watch, "wait", wait)
-    words = ["check", str(demo.board), "--rules", str(demo.rules), "--watch", "--format", "csv", "--jobs", "1"]
+    words = [
+        "check",
+        str(demo.board),
+        "--rules",
+        str(demo.rules),
+        "--watch",
+        "--format",
+        "csv",
+        "--jobs",
+        "1",
+    ]
     result = CliRunner().invoke(main, words)
     assert "reads schema 1" in result.stderr
-    verdicts = [line for line in result.stdout.splitlines() if line.startswith(("fail:", "pass:", "incomplete:"))]
+    verdicts = [
+        line
+        for line in result.stdout.splitlines()
+        if line.startswith(("fail:", "pass:", "incomplete:"))
+    ]
     assert len(verdicts) == 2
     assert "1 waived" in verdicts[0]
     assert result.exit_code in (0, 1, 3)
@@ -130,17 +156,35 @@ def test_a_watch_that_was_started_in_the_background_ends_when_it_is_told_to(
     demo: Written, request_: signal.Signals
 ) -> None:
     """Shells let background jobs ignore interrupts: the watch would stay for ever."""
-    words = [sys.executable, "-m", "checker.cli", "check", demo.board, "--rules", demo.rules, "--watch", "--jobs", "1"]
+    words = [
+        sys.executable,
+        "-m",
+        "checker.cli",
+        "check",
+        demo.board,
+        "--rules",
+        demo.rules,
+        "--watch",
+        "--jobs",
+        "1",
+    ]
     deaf = "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN); os.execv(sys.argv[1], sys.argv[1:])"
     with subprocess.Popen(
-        [sys.executable, "-c", deaf, *map(str, words)], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", deaf, *map(str, words)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
     ) as watch:
         assert watch.stdout is not None
-        assert any("A geometric aid" in line for line in watch.stdout)  # the last words of the report
+        assert any(
+            "A geometric aid" in line for line in watch.stdout
+        )  # the last words of the report
         demo.rules.write_text(demo.rules.read_text() + "\n# changed\n")
         assert any(line.startswith("fail: ") for line in watch.stdout)
         watch.send_signal(request_)
         try:
-            assert watch.wait(60) == run.exit_code(run.check(demo.board, load_rules(demo.rules), run.Options()).outcome)
+            assert watch.wait(60) == run.exit_code(
+                run.check(demo.board, load_rules(demo.rules), run.Options()).outcome
+            )
         finally:
             watch.kill()

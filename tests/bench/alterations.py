@@ -27,12 +27,40 @@ ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
     ast.Mod: ast.Mult, ast.Pow: ast.Mult,
 }  # fmt: skip
 SETS: dict[type[ast.operator], type[ast.operator]] = {ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd}
-EXTREMES = {"min": "max", "max": "min", "any": "all", "all": "any", "minimum": "maximum", "maximum": "minimum"}
+EXTREMES = {
+    "min": "max",
+    "max": "min",
+    "any": "all",
+    "all": "any",
+    "minimum": "maximum",
+    "maximum": "minimum",
+}
 FIXED = {
     *("isinstance", "issubclass", "getattr", "cast"),
-    *("min", "max", "minimum", "maximum", "hypot", "union", "intersection", "intersects", "distance"),
+    *(
+        "min",
+        "max",
+        "minimum",
+        "maximum",
+        "hypot",
+        "union",
+        "intersection",
+        "intersects",
+        "distance",
+    ),
 }
-TECHNICAL = {"slots", "frozen", "strict", "kw_only", "maxsize", "eq", "order", "repr", "compare", "check_same_thread"}
+TECHNICAL = {
+    "slots",
+    "frozen",
+    "strict",
+    "kw_only",
+    "maxsize",
+    "eq",
+    "order",
+    "repr",
+    "compare",
+    "check_same_thread",
+}
 CONDITIONS = (ast.If, ast.IfExp, ast.While)
 PLAIN = (ast.Name, ast.Attribute, ast.Call, ast.Subscript)
 
@@ -71,7 +99,16 @@ _Places = dict[int, Callable[[ast.AST], None]]
 
 
 def _changes(node: ast.AST, places: _Places) -> Iterator[_Change]:
-    for change in (_compared, _joined, _computed, _unary, _constant, _emptied, _conditioned, _called):
+    for change in (
+        _compared,
+        _joined,
+        _computed,
+        _unary,
+        _constant,
+        _emptied,
+        _conditioned,
+        _called,
+    ):
         yield from change(node, places)
 
 
@@ -82,7 +119,11 @@ def _compared(node: ast.AST, _: _Places) -> Iterator[_Change]:
     old = type(node.ops[last])
     for kind, table in (("comparison", OPPOSITE), ("boundary", BOUNDARY)):
         if new := table.get(old):
-            yield kind, f"{ast.unparse(node)}: {old.__name__} -> {new.__name__}", _put(node.ops, last, new())
+            yield (
+                kind,
+                f"{ast.unparse(node)}: {old.__name__} -> {new.__name__}",
+                _put(node.ops, last, new()),
+            )
 
 
 def _joined(node: ast.AST, _: _Places) -> Iterator[_Change]:
@@ -123,7 +164,9 @@ def _other(value: bool | int | float) -> bool | int | float:
 
 
 def _emptied(node: ast.AST, _: _Places) -> Iterator[_Change]:
-    if not isinstance(node, ast.FunctionDef) or all(isinstance(s, ast.Pass | ast.Expr) for s in node.body):
+    if not isinstance(node, ast.FunctionDef) or all(
+        isinstance(s, ast.Pass | ast.Expr) for s in node.body
+    ):
         return
     inside = {type(inner) for inner in _own(node)}
     body: list[ast.stmt] = [ast.Return(value=None)]
@@ -154,10 +197,18 @@ def _called(node: ast.AST, _: _Places) -> Iterator[_Change]:
     name = getattr(node.func, "attr", getattr(node.func, "id", ""))
     if len(node.args) > 1 and not _fixed_order(node, name):
         swapped = [node.args[1], node.args[0], *node.args[2:]]
-        yield "arguments", f"{ast.unparse(node)} with the first two swapped", _set(node, "args", swapped)
+        yield (
+            "arguments",
+            f"{ast.unparse(node)} with the first two swapped",
+            _set(node, "args", swapped),
+        )
     if name in EXTREMES:
         field = "attr" if isinstance(node.func, ast.Attribute) else "id"
-        yield "extreme", f"{ast.unparse(node)}: {name} -> {EXTREMES[name]}", _set(node.func, field, EXTREMES[name])
+        yield (
+            "extreme",
+            f"{ast.unparse(node)}: {name} -> {EXTREMES[name]}",
+            _set(node.func, field, EXTREMES[name]),
+        )
 
 
 def _fixed_order(node: ast.Call, name: str) -> bool:
@@ -181,7 +232,9 @@ def _places(tree: ast.Module) -> _Places:
     for parent in ast.walk(tree):
         for field, value in ast.iter_fields(parent):
             if isinstance(value, ast.AST):
-                found[id(value)] = lambda new, parent=parent, field=field: setattr(parent, field, new)
+                found[id(value)] = lambda new, parent=parent, field=field: setattr(
+                    parent, field, new
+                )
             elif isinstance(value, list):
                 for at, item in enumerate(value):
                     found[id(item)] = lambda new, value=value, at=at: value.__setitem__(at, new)
@@ -213,5 +266,9 @@ def _lifeless(node: ast.AST) -> Iterator[ast.AST]:
 def _names_a_type(node: ast.Assign) -> bool:
     """Whether an assignment only gives a type a name: `Places = dict[int, float]`, `Step = A | B`."""
     (target, *_), value = node.targets, node.value
-    named = isinstance(target, ast.Name) and target.id.strip("_")[:1].isupper() and not target.id.isupper()
+    named = (
+        isinstance(target, ast.Name)
+        and target.id.strip("_")[:1].isupper()
+        and not target.id.isupper()
+    )
     return named and isinstance(value, ast.Subscript | ast.BinOp)

@@ -56,7 +56,9 @@ def write_board(folder: Path, objects: int) -> int:
         (board / f"l{layer}.gbr").write_text("".join(_signal_layer(layer, tiles)))
     width = columns * TILE
     for layer in PLANES:
-        (board / f"l{layer}.gbr").write_text("".join(_plane_layer(layer, tiles, width, rows * TILE)))
+        (board / f"l{layer}.gbr").write_text(
+            "".join(_plane_layer(layer, tiles, width, rows * TILE))
+        )
     (board / "plated.gbr").write_text("".join(_drills(tiles)))
     (board / "profile.gbr").write_text("".join(_profile(3 * width + 2 * GAP, rows * TILE)))
     (board / "job.gbrjob").write_text(_JOB)
@@ -100,7 +102,12 @@ def _signal_layer(layer: int, tiles: list[tuple[str, int, int, bool]]) -> Iterat
 
 def _vias(x: int, y: int) -> tuple[tuple[int, int], ...]:
     left, right, lowest = x + 800_000, x + TILE - 800_000, y + 250_000 + 2 * PITCH
-    return ((left, lowest), (right, lowest), (left, lowest + 10 * PITCH), (right, lowest + 16 * PITCH))
+    return (
+        (left, lowest),
+        (right, lowest),
+        (left, lowest + 10 * PITCH),
+        (right, lowest + 16 * PITCH),
+    )
 
 
 def _stitch(x: int, y: int) -> str:
@@ -108,7 +115,9 @@ def _stitch(x: int, y: int) -> str:
     return f"X{x + TILE // 2}Y{y + TILE - 50_000}D03*\n"
 
 
-def _plane_layer(layer: int, tiles: list[tuple[str, int, int, bool]], width: int, height: int) -> Iterator[str]:
+def _plane_layer(
+    layer: int, tiles: list[tuple[str, int, int, bool]], width: int, height: int
+) -> Iterator[str]:
     yield _head(f"Copper,L{layer},Inr")
     yield "%ADD10C,0.800000*%\n"
     for number, name in enumerate(REGIONS):

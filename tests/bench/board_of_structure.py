@@ -73,7 +73,10 @@ def _vias(rng: random.Random, side: int) -> Iterator[Pad]:
     """Half of them stitch the grounds, the others belong to signals; some are unused pins."""
     for column in range(side):
         for row in range(side):
-            x, y = (column + 0.5) * PITCH + rng.uniform(-0.3, 0.3), (row + 0.5) * PITCH + rng.uniform(-0.3, 0.3)
+            x, y = (
+                (column + 0.5) * PITCH + rng.uniform(-0.3, 0.3),
+                (row + 0.5) * PITCH + rng.uniform(-0.3, 0.3),
+            )
             if abs(x - side * PITCH / 2) < MOAT / 2 + 1:
                 continue
             half = int(x > side * PITCH / 2)
@@ -136,10 +139,15 @@ def _fills(
     """Outlines of a ground's fill on one layer, cut open so that none has holes."""
     x0, x1 = (0.3, size / 2 - MOAT / 2) if half == 0 else (size / 2 + MOAT / 2, size - 0.3)
     foreign = [
-        shapely.Point(x, y).buffer(0.3 + CLEAR, 8) for net, x, y in vias if net != ground and x0 - 1 < x < x1 + 1
+        shapely.Point(x, y).buffer(0.3 + CLEAR, 8)
+        for net, x, y in vias
+        if net != ground and x0 - 1 < x < x1 + 1
     ]
     spoked = [
-        ring for number, (net, x, y) in enumerate(vias) if net == ground and number % 5 == 0 for ring in _spoked(x, y)
+        ring
+        for number, (net, x, y) in enumerate(vias)
+        if net == ground and number % 5 == 0
+        for ring in _spoked(x, y)
     ]
     drawn = [shapely.LineString(points).buffer(0.075 + CLEAR, 8) for _, points in traces]
     fill = shapely.box(x0, 0.3, x1, size - 0.3) - shapely.union_all([*foreign, *spoked, *drawn])
@@ -149,7 +157,9 @@ def _fills(
 def _spoked(x: float, y: float) -> list[shapely.Geometry]:
     """What a thermal relief takes away round a land: a ring less four spokes."""
     ring = shapely.Point(x, y).buffer(0.5, 8) - shapely.Point(x, y).buffer(0.3, 8)
-    cross = shapely.box(x - 0.1, y - 1, x + 0.1, y + 1) | shapely.box(x - 1, y - 0.1, x + 1, y + 0.1)
+    cross = shapely.box(x - 0.1, y - 1, x + 0.1, y + 1) | shapely.box(
+        x - 1, y - 0.1, x + 1, y + 0.1
+    )
     return list(shapely.get_parts(ring - cross))
 
 
@@ -160,14 +170,21 @@ def _opened(piece: shapely.Polygon) -> Floats:
     """
     piece = shapely.orient_polygons(shapely.transform(piece, lambda xy: np.round(xy * 1e6)))
     rings = [shapely.get_coordinates(ring)[:-1] for ring in shapely.get_rings(piece)]
-    rings = [np.roll(ring, -int(np.argmax(ring[:, 0])), axis=0) for ring in rings]  # begins at its right
-    begin, end = np.concatenate(rings), np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
+    rings = [
+        np.roll(ring, -int(np.argmax(ring[:, 0])), axis=0) for ring in rings
+    ]  # begins at its right
+    begin, end = (
+        np.concatenate(rings),
+        np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]),
+    )
     ring_of = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
     guests: dict[int, list[Guest]] = {}
     for hole, ring in enumerate(rings[1:], 1):
         edge, part, at = _right_of(ring[0], begin, end, ring_of != hole)
         guests.setdefault(edge, []).append((part, hole, at))
-    return np.array(list(_walked(0, rings, np.searchsorted(ring_of, np.arange(len(rings))), guests)))
+    return np.array(
+        list(_walked(0, rings, np.searchsorted(ring_of, np.arange(len(rings))), guests))
+    )
 
 
 def _right_of(at: Floats, begin: Floats, end: Floats, others: Bools) -> tuple[int, float, Floats]:
@@ -180,7 +197,9 @@ def _right_of(at: Floats, begin: Floats, end: Floats, others: Bools) -> tuple[in
     return int(rows[best]), float(part[best]), np.array([np.round(x[best]), at[1]])
 
 
-def _walked(number: int, rings: list[Floats], first: Rows, guests: dict[int, list[Guest]]) -> Iterator[Floats]:
+def _walked(
+    number: int, rings: list[Floats], first: Rows, guests: dict[int, list[Guest]]
+) -> Iterator[Floats]:
     """A ring from its first place round to it, with the holes that hang on it."""
     for edge, place in enumerate(rings[number], first[number]):
         yield place

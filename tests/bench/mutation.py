@@ -44,7 +44,10 @@ from tests.bench.alterations import alterations, altered
 
 ROOT = Path(__file__).parents[2]
 PROOFS = Path(__file__).with_name("equivalent_mutants.toml")
-NEAR, ALL = 15.0, 60.0  # seconds of tests, as they take unaltered: of a mutant's own room first, then of all
+NEAR, ALL = (
+    15.0,
+    60.0,
+)  # seconds of tests, as they take unaltered: of a mutant's own room first, then of all
 LIMIT = 90  # seconds of processor time; a mutant that needs more hangs
 MEMORY = 6 << 30
 OUT = ("checker/demo",)  # coordinates of invented boards, all held by golden files
@@ -74,9 +77,15 @@ class Known:
 
     def tests(self, mutant: Mutant, more: Sequence[str]) -> list[list[str]]:
         """Tests in the order in which they are tried: two rounds, the nearest and quickest first."""
-        found = {test for line in _lines(mutant) for test in self.touching.get(mutant.path, {}).get(line, ())}
+        found = {
+            test
+            for line in _lines(mutant)
+            for test in self.touching.get(mutant.path, {}).get(line, ())
+        }
         if not found:
-            found = {test for tests in self.touching.get(mutant.path, {}).values() for test in tests}
+            found = {
+                test for tests in self.touching.get(mutant.path, {}).values() for test in tests
+            }
         timed = sorted((self.seconds[test], test) for test in found if test in self.seconds)
         near = [(s, test) for s, test in timed if _near(test, mutant.path)] or timed[:40]
         first = list(_within(near, NEAR))
@@ -96,8 +105,17 @@ def _lines(mutant: Mutant) -> set[int]:
     if inside:
         return _statement(inside, mutant.line)
     made = [s for s in tree.body if s.lineno <= mutant.line <= (s.end_lineno or s.lineno)]
-    names = {n.id for s in made for n in ast.walk(s) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
-    return {n.lineno for n in ast.walk(tree) if isinstance(n, ast.Name) and n.id in names and n.lineno != mutant.line}
+    names = {
+        n.id
+        for s in made
+        for n in ast.walk(s)
+        if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)
+    }
+    return {
+        n.lineno
+        for n in ast.walk(tree)
+        if isinstance(n, ast.Name) and n.id in names and n.lineno != mutant.line
+    }
 
 
 def _statement(functions: Sequence[ast.FunctionDef], line: int) -> set[int]:
@@ -141,19 +159,25 @@ def known(folder: Path) -> Known:
             for line, contexts in data.contexts_by_lineno(path).items():
                 tests = {context.split("|")[0] for context in contexts if context}
                 touching.setdefault(name, {}).setdefault(line, set()).update(tests)
-    return Known(touching, {k: v for file in folder.glob("*.xml") for k, v in _durations(file).items()})
+    return Known(
+        touching, {k: v for file in folder.glob("*.xml") for k, v in _durations(file).items()}
+    )
 
 
 def _relative(path: str) -> str:
     """A measured file as the project names it, wherever it was measured."""
     parts = Path(path).parts
-    return "/".join(parts[max(i for i, part in enumerate(parts) if part in ("checker", "parsers")) :])
+    return "/".join(
+        parts[max(i for i, part in enumerate(parts) if part in ("checker", "parsers")) :]
+    )
 
 
 def _durations(file: Path) -> dict[str, float]:
     """Seconds of each test that passed."""
     return {
-        f"{case.get('classname', '').replace('.', '/')}.py::{case.get('name')}": float(case.get("time", 0))
+        f"{case.get('classname', '').replace('.', '/')}.py::{case.get('name')}": float(
+            case.get("time", 0)
+        )
         for case in ElementTree.parse(file).iter("testcase")
         if not {child.tag for child in case} & {"failure", "error", "skipped"}
     }
@@ -162,7 +186,9 @@ def _durations(file: Path) -> dict[str, float]:
 def mutants() -> list[Mutant]:
     """All mutants, in the order of files and lines."""
     found = []
-    for path in sorted(path for package in ("checker", "parsers") for path in (ROOT / package).rglob("*.py")):
+    for path in sorted(
+        path for package in ("checker", "parsers") for path in (ROOT / package).rglob("*.py")
+    ):
         name = path.relative_to(ROOT).as_posix()
         if not name.startswith(OUT):
             tree = ast.parse(path.read_text(encoding="utf-8"))
@@ -196,7 +222,9 @@ class _Loader(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
         if name != self.name:
             return None
         places = [str(self.file.parent)] if self.package else None
-        return importlib.util.spec_from_file_location(name, self.file, loader=self, submodule_search_locations=places)
+        return importlib.util.spec_from_file_location(
+            name, self.file, loader=self, submodule_search_locations=places
+        )
 
     def get_code(self, _: str) -> CodeType:
         return self.code
@@ -218,7 +246,9 @@ class _Chosen:
     def pytest_sessionstart(self) -> None:
         from hypothesis import Phase, settings  # noqa: PLC0415 - pytest loads it first
 
-        quick = settings(phases=[Phase.explicit, Phase.generate], database=None, deadline=None, print_blob=False)
+        quick = settings(
+            phases=[Phase.explicit, Phase.generate], database=None, deadline=None, print_blob=False
+        )
         settings.register_profile("mutants", quick)
         settings.load_profile("mutants")
 
@@ -249,7 +279,14 @@ def outcome(mutant: Mutant, rounds: Sequence[Sequence[str]]) -> dict[str, Any]:
 
 def _record(mutant: Mutant, status: str, by: str, tried: int, begin: float) -> dict[str, Any]:
     took = round(time.time() - begin, 1)
-    return {"key": mutant.key, **asdict(mutant), "status": status, "by": by, "tests": tried, "seconds": took}
+    return {
+        "key": mutant.key,
+        **asdict(mutant),
+        "status": status,
+        "by": by,
+        "tests": tried,
+        "seconds": took,
+    }
 
 
 def _forked(mutant: Mutant, tests: Sequence[str]) -> tuple[str, str]:
@@ -266,7 +303,9 @@ def _forked(mutant: Mutant, tests: Sequence[str]) -> tuple[str, str]:
     _, ended = os.waitpid(child, 0)
     _end_all(child)
     if not told:
-        return "hung" if os.WIFSIGNALED(ended) and os.WTERMSIG(ended) == signal.SIGXCPU else "killed", "its death"
+        return "hung" if os.WIFSIGNALED(ended) and os.WTERMSIG(
+            ended
+        ) == signal.SIGXCPU else "killed", "its death"
     code, by = json.loads(told)
     return ("survived" if code == 0 else "killed"), by
 
@@ -289,7 +328,11 @@ def _live(mutant: Mutant, tests: Sequence[str], told: int) -> None:
         sys.meta_path.insert(0, _Loader(mutant.path, tree))
         chosen = _Chosen(tests)
         files = list(dict.fromkeys(test.split("::")[0] for test in tests))
-        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:cov", *files], plugins=[chosen]))
+        code = int(
+            pytest.main(
+                ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:cov", *files], plugins=[chosen]
+            )
+        )
         by = chosen.failed
     finally:
         os.write(told, (json.dumps([code, by]) + "\n").encode())
@@ -308,7 +351,10 @@ def run(folder: Path, chosen: Sequence[Mutant], more: Sequence[str]) -> None:
             record = outcome(mutant, what.tests(mutant, more))
             results.write(json.dumps(record) + "\n")
             results.flush()
-            print(f"{number}/{len(chosen)} {record['status']} {mutant.key} {mutant.told[:90]}", flush=True)
+            print(
+                f"{number}/{len(chosen)} {record['status']} {mutant.key} {mutant.told[:90]}",
+                flush=True,
+            )
 
 
 def _load_libraries() -> None:
@@ -341,18 +387,24 @@ def report(folder: Path) -> None:
     print(dict(Counter(record["status"] for record in found.values())))
     print(dict(Counter(record["kind"] for record in alive)))
     total = max(1, len(found))
-    print(f"{len(found)} mutants, {len(alive)} alive = {len(alive) / total:.1%}, {len(proven)} of them proven equal")
+    print(
+        f"{len(found)} mutants, {len(alive)} alive = {len(alive) / total:.1%}, {len(proven)} of them proven equal"
+    )
 
 
 def main(words: Sequence[str] | None = None) -> None:
     """Run or list."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("step", choices=["run", "list", "count"])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--count", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--again", action="store_true", help="the survivors once more")
-    parser.add_argument("--tests", nargs="*", default=[], help="test files that the contexts do not know")
+    parser.add_argument(
+        "--tests", nargs="*", default=[], help="test files that the contexts do not know"
+    )
     asked = parser.parse_args(words)
     if asked.step == "list":
         return report(asked.folder)
@@ -361,7 +413,9 @@ def main(words: Sequence[str] | None = None) -> None:
         return print(len(everything), dict(Counter(m.kind for m in everything)))
     done = results(asked.folder)
     if asked.again:
-        alive = {key for key, record in done.items() if record["status"] in ("survived", "untested")}
+        alive = {
+            key for key, record in done.items() if record["status"] in ("survived", "untested")
+        }
         chosen = [m for m in everything if m.key in alive]
     else:
         chosen = [m for m in sample(everything, asked.count, asked.seed) if m.key not in done]

@@ -25,10 +25,14 @@ def main(folder: Path) -> dict[str, float]:
         "nothing": rules,
         "waiver": replace(rules, waivers=(WaiverSpec("gap-crossing", "reviewed"),)),
         "stitch": replace(rules, limits={**rules.limits, "stitch": 4.0}),
-        "barrier": replace(rules, barriers=(replace(rules.barriers[0], insulation=wider), *rules.barriers[1:])),
+        "barrier": replace(
+            rules, barriers=(replace(rules.barriers[0], insulation=wider), *rules.barriers[1:])
+        ),
     }
     with tempfile.TemporaryDirectory() as cache:
-        return {name: round(_seconds(folder, some, Path(cache)), 3) for name, some in changed.items()}
+        return {
+            name: round(_seconds(folder, some, Path(cache)), 3) for name, some in changed.items()
+        }
 
 
 def _seconds(folder: Path, rules: Rules, cache: Path) -> float:

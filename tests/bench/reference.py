@@ -21,7 +21,11 @@ def main(folder: Path) -> dict[str, float]:
     middle = time.process_time()
     GerberFile.from_string(data.decode())
     end = time.process_time()
-    return {"mb": len(data) / 1e6, "read": round(middle - begin, 4), "reference": round(end - middle, 4)}
+    return {
+        "mb": len(data) / 1e6,
+        "read": round(middle - begin, 4),
+        "reference": round(end - middle, 4),
+    }
 
 
 if __name__ == "__main__":

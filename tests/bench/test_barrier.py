@@ -56,7 +56,9 @@ def crowded_board(times: int, *, a_side: int = 2000, slots: int = 20, seed: int 
         radius=0.15,
     )
     middle = np.linspace(2, height - 2, slots * times)
-    ends = np.column_stack((np.full(len(middle), 50.0), middle - 0.9, np.full(len(middle), 50.0), middle + 0.9))
+    ends = np.column_stack(
+        (np.full(len(middle), 50.0), middle - 0.9, np.full(len(middle), 50.0), middle + 0.9)
+    )
     routed = holes(len(ends), ends=ends, radius=0.5, plated=UNPLATED, first=0, last=1)
     names = [Net(f"{side}{i}") for side in "AB" for i in range(NETS)]
     joined = connect(copper, routed, names, 2)
@@ -71,7 +73,9 @@ def crowded_board(times: int, *, a_side: int = 2000, slots: int = 20, seed: int 
     )
 
 
-def _side(rng: np.random.Generator, count: int, height: float, *, mirror: bool) -> tuple[np.ndarray, np.ndarray]:
+def _side(
+    rng: np.random.Generator, count: int, height: float, *, mirror: bool
+) -> tuple[np.ndarray, np.ndarray]:
     """Short strokes on one side of the gap, a net to each band of the board's height; one in ten reaches into it."""
     edge = WIDTH / 2 - GAP / 2 - np.where(rng.random(count) < 0.1, -0.3, 0.2)
     x = np.minimum(rng.uniform(1, 46, count), edge - 2.2)
@@ -101,7 +105,10 @@ def test_a_crowded_barrier_takes_seconds_and_grows_almost_linearly(tmp_path: Pat
     times = [seconds(crowded_board(n), tmp_path) for n in sizes]
     exponent = math.log(times[-1][0] / times[0][0]) / math.log(sizes[-1] / sizes[0])
     for n, (took, found) in zip(sizes, times, strict=True):
-        print(f"\n{2000 * n:6} conductors a side, {20 * n:3} slots: {took:6.2f} s, {found} findings", end="")
+        print(
+            f"\n{2000 * n:6} conductors a side, {20 * n:3} slots: {took:6.2f} s, {found} findings",
+            end="",
+        )
     print(f"\ngrowth exponent {exponent:.2f}")
     assert times[0][0] < 10
     assert exponent < 1.4

@@ -15,7 +15,10 @@ from checker.rules import known_limits
 from parsers.board import Board
 from tests.bench.test_barrier import RULES, crowded_board
 
-SOME, NEARLY_ALL = 6.6, 9.0  # mm; what some, and nearly all, pairs of nets beside the gap fall short of
+SOME, NEARLY_ALL = (
+    6.6,
+    9.0,
+)  # mm; what some, and nearly all, pairs of nets beside the gap fall short of
 
 
 def seconds(board: Board, folder: Path, clearance: float) -> tuple[float, int]:
@@ -35,7 +38,10 @@ def test_a_crowded_barrier_takes_seconds_and_grows_almost_linearly(tmp_path: Pat
     times = [seconds(crowded_board(n), tmp_path, SOME) for n in sizes]
     exponent = math.log(times[-1][0] / times[0][0]) / math.log(sizes[-1] / sizes[0])
     for n, (took, found) in zip(sizes, times, strict=True):
-        print(f"\n{2000 * n:6} conductors a side, {20 * n:3} slots: {took:6.2f} s, {found} findings", end="")
+        print(
+            f"\n{2000 * n:6} conductors a side, {20 * n:3} slots: {took:6.2f} s, {found} findings",
+            end="",
+        )
     print(f"\ngrowth exponent {exponent:.2f}")
     assert times[0][0] < 10
     assert exponent < 1.4

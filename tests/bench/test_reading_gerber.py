@@ -91,9 +91,18 @@ def _pads(rng: np.random.Generator, net: int, x: int, y: int) -> list[str]:
 def _area(rng: np.random.Generator, x: int, y: int) -> list[str]:
     angles = np.linspace(0, 2 * np.pi, 151)[:-1]
     reach = rng.integers(2_000_000, 5_000_000, 150)
-    corners = np.column_stack((x + reach * np.cos(angles), y + reach * np.sin(angles))).astype(int).tolist()
+    corners = (
+        np.column_stack((x + reach * np.cos(angles), y + reach * np.sin(angles)))
+        .astype(int)
+        .tolist()
+    )
     first, *others = [*corners, corners[0]]
-    return ["G36*", f"X{first[0]}Y{first[1]}D02*", *(f"X{cx}Y{cy}D01*" for cx, cy in others), "G37*"]
+    return [
+        "G36*",
+        f"X{first[0]}Y{first[1]}D02*",
+        *(f"X{cx}Y{cy}D01*" for cx, cy in others),
+        "G37*",
+    ]
 
 
 def best(times: int, work: Callable[[], Any]) -> float:
@@ -126,7 +135,11 @@ def test_reading_a_copper_layer(size: int) -> None:
     for stage, seconds in times.items():
         print(f"  {stage:36}{seconds:8.3f} s{size / 1e6 / seconds:8.1f} MB/s")
     scanning, words, reading, reference, shapes, bare = times.values()
-    ratios = {"reading to reference": reference / reading, "words to scan": scanning / words, "shapes": shapes / bare}
+    ratios = {
+        "reading to reference": reference / reading,
+        "words to scan": scanning / words,
+        "shapes": shapes / bare,
+    }
     print("  " + ", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items()))
     assert ratios["reading to reference"] >= 5
     assert ratios["words to scan"] >= 0.4
@@ -139,14 +152,18 @@ def test_composing_a_plane_with_clears() -> None:
     times = []
     for clears in (2_000, 20_000):
         rng = np.random.default_rng(1)
-        geometry = np.column_stack((rng.uniform(0, 2 * clears**0.5, (clears, 2)), np.zeros((clears, 3))))
+        geometry = np.column_stack(
+            (rng.uniform(0, 2 * clears**0.5, (clears, 2)), np.zeros((clears, 3)))
+        )
         side = 2 * clears**0.5
         plane = conductors(1, kind=Kind.AREA, area=[0], areas=[shapely.box(0, 0, side, side)])
         dots = conductors(clears, kind=Kind.DISC, geometry=geometry, radius=0.4)
         picture = Image(concatenate([plane, dots]), np.arange(clears + 1) == 0)
         times.append(best(2, lambda picture=picture: compose(picture)))
     exponent = float(np.log10(times[1] / times[0]))
-    print(f"\nplane with 2,000 and 20,000 clears: {times[0]:.2f} s, {times[1]:.2f} s, exponent {exponent:.2f}")
+    print(
+        f"\nplane with 2,000 and 20,000 clears: {times[0]:.2f} s, {times[1]:.2f} s, exponent {exponent:.2f}"
+    )
     assert exponent < 1.3
 
 

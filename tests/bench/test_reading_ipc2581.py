@@ -60,7 +60,12 @@ def file_of(size: int) -> str:
         net += 1
         x, y = rng.uniform(0, side, 2)
         pins = [f"U{rng.integers(1, 2000)}.{net}-{i}" for i in range(3)]
-        part = [f'     <Set net="NET{net}">', *_trace(rng, x, y), "     </Set>", *_pads(rng, net, pins, x, y)]
+        part = [
+            f'     <Set net="NET{net}">',
+            *_trace(rng, x, y),
+            "     </Set>",
+            *_pads(rng, net, pins, x, y),
+        ]
         if rng.random() < 0.1:
             part += [f'     <Set net="NET{net}">', *_pour(rng, x, y), "     </Set>"]
         drills.append(_drill(net, x, y))
@@ -105,7 +110,9 @@ def _pour(rng: np.random.Generator, x: float, y: float) -> list[str]:
     angles = np.linspace(0, 2 * np.pi, 151)
     reach = rng.uniform(2, 5, 151)
     corners = np.column_stack((x + reach * np.cos(angles), y + reach * np.sin(angles))).tolist()
-    steps = "\n".join(f'         <PolyStepSegment x="{cx:.4f}" y="{cy:.4f}"/>' for cx, cy in corners[1:-1])
+    steps = "\n".join(
+        f'         <PolyStepSegment x="{cx:.4f}" y="{cy:.4f}"/>' for cx, cy in corners[1:-1]
+    )
     begin = f'x="{corners[0][0]:.4f}" y="{corners[0][1]:.4f}"'
     rows = (
         f"      <Features>\n       <Contour>\n        <Polygon>\n         <PolyBegin {begin}/>\n{steps}\n"
@@ -122,7 +129,9 @@ def _drill(net: int, x: float, y: float) -> str:
 
 
 def _logical_net(net: int, pins: list[str]) -> str:
-    rows = "\n".join('     <PinRef componentRef="{}" pin="{}"/>'.format(*pin.split(".")) for pin in pins)
+    rows = "\n".join(
+        '     <PinRef componentRef="{}" pin="{}"/>'.format(*pin.split(".")) for pin in pins
+    )
     return f'    <LogicalNet name="NET{net}">\n{rows}\n    </LogicalNet>'
 
 

@@ -29,7 +29,9 @@ def layers() -> list[np.ndarray[tuple[int], np.dtype[np.object_]]]:
 
 def holes() -> list[Chain]:
     places = np.random.default_rng(2).uniform(3, 197, (2000, 2)).tolist()
-    return [Chain(tuple(Contact(n, (x, y), 0.15) for n in range(4)), (4e-4,) * 3) for x, y in places]
+    return [
+        Chain(tuple(Contact(n, (x, y), 0.15) for n in range(4)), (4e-4,) * 3) for x, y in places
+    ]
 
 
 def pad(sheet: Sheet, layer: int, x: float, y: float) -> Spread:

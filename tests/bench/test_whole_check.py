@@ -39,7 +39,9 @@ def exponents_of(results: list[Times]) -> Times:
     first, last = results[0], results[-1]
     span = math.log(last["objects"] / first["objects"])
     stages = [name for name in last if name not in TOLD]
-    return {name: math.log(max(last[name], 1e-3) / max(first[name], 1e-3)) / span for name in stages}
+    return {
+        name: math.log(max(last[name], 1e-3) / max(first[name], 1e-3)) / span for name in stages
+    }
 
 
 def table(results: list[Times], reference: Times, again: Times) -> str:
@@ -53,9 +55,16 @@ def table(results: list[Times], reference: Times, again: Times) -> str:
     allowed = [f"{FIXED + PER_OBJECT * result['objects']:.0f}" for result in results]
     lines.append(_row("  of those allowed", allowed))
     speed, ratio = reference["mb"] / reference["read"], reference["reference"] / reference["read"]
-    lines += ["", f"One signal layer: {speed:.1f} MB/s, {ratio:.1f} times as fast as the reference library."]
-    shares = ", ".join(f"{name} {again[name] / again['first']:.2f}" for name in again if name != "first")
-    lines.append(f"Checked again with a cache, as a part of the first time, by what changed: {shares}.")
+    lines += [
+        "",
+        f"One signal layer: {speed:.1f} MB/s, {ratio:.1f} times as fast as the reference library.",
+    ]
+    shares = ", ".join(
+        f"{name} {again[name] / again['first']:.2f}" for name in again if name != "first"
+    )
+    lines.append(
+        f"Checked again with a cache, as a part of the first time, by what changed: {shares}."
+    )
     return "\n".join(lines)
 
 
@@ -70,7 +79,11 @@ def judge(sizes: list[int], folder: Path, bound: float) -> list[Times]:
     results = [measured("stages", folder / str(size)) for size in sizes]
     reference, again = (measured(module, folder / "100000") for module in ("reference", "recheck"))
     print("\n" + table(results, reference, again))
-    slow = {stage: e for stage, e in exponents_of(results).items() if e > bound and results[-1][stage] > MOMENT}
+    slow = {
+        stage: e
+        for stage, e in exponents_of(results).items()
+        if e > bound and results[-1][stage] > MOMENT
+    }
     assert not slow
     assert results[-1]["peak_mb"] <= FIXED + PER_OBJECT * results[-1]["objects"]
     assert reference["reference"] / reference["read"] >= 5

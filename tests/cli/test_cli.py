@@ -54,7 +54,9 @@ def test_a_faulty_board_fails_with_exit_code_1(boards: Path) -> None:
 
 def test_the_text_report_fits_80_columns_and_holds_the_caution(boards: Path) -> None:
     text = run("check", *words_of(boards, "digital-isolator-faulty")).stdout
-    assert all(len(line) <= 80 or " " not in line.strip() for line in text.splitlines())  # paths are not broken
+    assert all(
+        len(line) <= 80 or " " not in line.strip() for line in text.splitlines()
+    )  # paths are not broken
     assert SAFETY.split(":", maxsplit=1)[0] in " ".join(text.split())
 
 
@@ -71,10 +73,14 @@ def test_several_formats_without_a_folder_are_wrong_usage(boards: Path) -> None:
     assert "--out" in result.stderr
 
 
-def test_every_format_stands_in_the_folder_beside_the_pictures(boards: Path, tmp_path: Path) -> None:
+def test_every_format_stands_in_the_folder_beside_the_pictures(
+    boards: Path, tmp_path: Path
+) -> None:
     formats = ("text", "json", "sarif", "junit", "markdown", "html", "csv", "gerber", "waivers")
     asked = [word for name in formats for word in ("--format", name)]
-    result = run("check", *words_of(boards, "digital-isolator-faulty"), "--out", tmp_path / "out", *asked)
+    result = run(
+        "check", *words_of(boards, "digital-isolator-faulty"), "--out", tmp_path / "out", *asked
+    )
     assert result.exit_code == 1
     names = {path.name for path in (tmp_path / "out").iterdir()}
     endings = ("txt", "json", "sarif", "xml", "md", "html", "csv", "gbr", "waivers.toml")
@@ -91,7 +97,9 @@ def test_the_same_input_gives_the_same_bytes(boards: Path, tmp_path: Path) -> No
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
-def test_check_without_rules_offers_a_draft(boards: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_check_without_rules_offers_a_draft(
+    boards: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shutil.copytree(boards / "battery" / "board", tmp_path / "alone" / "board")
     monkeypatch.chdir(tmp_path)
     result = run("check", tmp_path / "alone" / "board")
@@ -138,10 +146,14 @@ def test_rules_come_by_standard_input_and_the_report_goes_to_standard_output(boa
 
 def test_only_some_rules_run_and_the_report_says_which(boards: Path) -> None:
     words = words_of(boards, "digital-isolator-faulty")
-    report = json.loads(run("check", *words, "--only", "clearance", "--only", "creepage", "--format", "json").stdout)
+    report = json.loads(
+        run("check", *words, "--only", "clearance", "--only", "creepage", "--format", "json").stdout
+    )
     ran = {check["rule"] for check in report["checks"] if check["ran"]}
     assert ran <= {"clearance", "creepage"}
-    assert {check["why"] for check in report["checks"] if check["rule"] == "gap-crossing"} == {"left out by --only"}
+    assert {check["why"] for check in report["checks"] if check["rule"] == "gap-crossing"} == {
+        "left out by --only"
+    }
     assert {finding["rule"] for finding in report["findings"]} <= ran
     wrong = run("check", *words, "--only", "clearence")
     assert (wrong.exit_code, 'did you mean "clearance"?' in wrong.stderr) == (2, True)
@@ -162,7 +174,9 @@ def test_reports_inside_the_boards_own_folder_are_refused(boards: Path, tmp_path
     assert not (board / "report").exists()
 
 
-def test_a_finding_is_named_by_id_the_beginning_of_one_or_its_number(boards: Path, tmp_path: Path) -> None:
+def test_a_finding_is_named_by_id_the_beginning_of_one_or_its_number(
+    boards: Path, tmp_path: Path
+) -> None:
     words = words_of(boards, "digital-isolator-faulty")
     report = json.loads(run("check", *words, "--format", "json").stdout)
     whole = report["findings"][0]["id"]
@@ -175,8 +189,12 @@ def test_a_finding_is_named_by_id_the_beginning_of_one_or_its_number(boards: Pat
     assert run("image", *words, "-o", tmp_path / "x.svg", "--finding", "99").exit_code == 3
 
 
-@pytest.mark.parametrize(("force", "forbid", "coloured"), [("1", "", True), ("", "", False), ("1", "1", False)])
-def test_colours_follow_the_environment(force: str, forbid: str, coloured: bool, boards: Path) -> None:
+@pytest.mark.parametrize(
+    ("force", "forbid", "coloured"), [("1", "", True), ("", "", False), ("1", "1", False)]
+)
+def test_colours_follow_the_environment(
+    force: str, forbid: str, coloured: bool, boards: Path
+) -> None:
     words = [str(word) for word in ("check", *words_of(boards, "digital-isolator-faulty"))]
     result = CliRunner(env={"FORCE_COLOR": force, "NO_COLOR": forbid}).invoke(main, words)
     assert ("\x1b[" in result.stdout) is coloured
@@ -192,7 +210,10 @@ def test_words_are_completed(boards: Path) -> None:
     assert not completed(["demo"], "zzz")
     assert completed(["image", str(boards / "battery" / "board"), "--layer"], "L") == ["L1", "L2"]
     assert completed(["image", "nowhere", "--layer"], "L") == []
-    board, rules = str(boards / "digital-isolator" / "board"), str(boards / "digital-isolator" / "rules.toml")
+    board, rules = (
+        str(boards / "digital-isolator" / "board"),
+        str(boards / "digital-isolator" / "rules.toml"),
+    )
     assert completed(["inventory", board, "--net"], "B_") == ["B_DIO", "B_SCK", "B_VCC"]
     assert completed(["inventory", "nowhere", "--net"], "") == []
     for words in (["check", board, "--rules", rules], ["image", board], ["check", board]):
@@ -213,12 +234,20 @@ def test_short_options_are_known(word: str) -> None:
         (("check", "BOARD", "--rules", "nowhere.toml"), "nowhere.toml"),
         (("check", "BOARD", "--rules", "RULES", "--baseline", "nowhere.json"), "nowhere.json"),
         (("inventory", "RULES"), "rules.toml"),
-        (("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--finding", "none"), 'no finding "none"'),
-        (("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--layer", "L9"), 'no layer "L9"'),
+        (
+            ("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--finding", "none"),
+            'no finding "none"',
+        ),
+        (
+            ("image", "BOARD", "--rules", "RULES", "--output", "x.svg", "--layer", "L9"),
+            'no layer "L9"',
+        ),
         (("compare", "RULES", "BOARD", "--rules", "RULES"), "rules.toml"),
     ],
 )
-def test_bad_input_is_one_line_and_exit_code_3(boards: Path, words: tuple[str, ...], said: str) -> None:
+def test_bad_input_is_one_line_and_exit_code_3(
+    boards: Path, words: tuple[str, ...], said: str
+) -> None:
     board, _, rules = words_of(boards, "battery")
     names = {"BOARD": str(board), "RULES": str(rules)}
     result = run(*(names.get(word, word) for word in words))
@@ -235,9 +264,23 @@ def test_bad_input_is_one_line_and_exit_code_3(boards: Path, words: tuple[str, .
         (("explain", "gap-crosing"), 'did you mean "gap-crossing"?'),
         (("demo", "batery"), 'did you mean "battery"?'),
         (("image", "b", "--rules", "r", "--output", "x.gif"), "must end in .svg or .png"),
-        (("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png"), "--over and --pin belong together"),
         (
-            ("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png", "--pin", "1,1=2,2"),
+            ("image", "b", "--rules", "r", "--output", "x.svg", "--over", "p.png"),
+            "--over and --pin belong together",
+        ),
+        (
+            (
+                "image",
+                "b",
+                "--rules",
+                "r",
+                "--output",
+                "x.svg",
+                "--over",
+                "p.png",
+                "--pin",
+                "1,1=2,2",
+            ),
             "at least two pins",
         ),
         (("image", "b", "--rules", "r", "--output", "x.svg", "--pin", "1,2"), "write X,Y=PX,PY"),
@@ -259,7 +302,9 @@ def test_a_baseline_lets_known_findings_pass_but_never_safety(boards: Path, tmp_
     words = words_of(boards, "digital-isolator-faulty")
     run("check", *words, "--out", tmp_path / "old")
     old = json.loads((tmp_path / "old" / "report.json").read_text())
-    result = run("check", *words, "--baseline", tmp_path / "old" / "report.json", "--format", "json")
+    result = run(
+        "check", *words, "--baseline", tmp_path / "old" / "report.json", "--format", "json"
+    )
     new = json.loads(result.stdout)
     assert all(f["known"] for f in new["findings"])
     safety = {"clearance", "creepage", "galvanic-bridge"}
@@ -275,12 +320,12 @@ def test_what_became_of_a_baseline_is_told(boards: Path, tmp_path: Path) -> None
     report["findings"] = [*others, *(first | {"nets": [f"OLD{i}"]} for i in range(2))]
     (tmp_path / "old.json").write_text(json.dumps(report))
     told = run("check", *words, "--baseline", tmp_path / "old.json").stdout
-    said = (
-        f"against the baseline: {len(others)} known, 1 new, 2 gone; known findings of galvanic-bridge fail all the same"
-    )
+    said = f"against the baseline: {len(others)} known, 1 new, 2 gone; known findings of galvanic-bridge fail all the same"
     assert said in " ".join(told.split())
     (tmp_path / "none.json").write_text(json.dumps(report | {"findings": []}))
-    log = json.loads(run("check", *words, "--baseline", tmp_path / "none.json", "--format", "sarif").stdout)
+    log = json.loads(
+        run("check", *words, "--baseline", tmp_path / "none.json", "--format", "sarif").stdout
+    )
     assert {result["baselineState"] for result in log["runs"][0]["results"]} == {"new"}
 
 
@@ -297,12 +342,16 @@ def test_reports_and_boards_compare_alike(boards: Path, tmp_path: Path) -> None:
 def test_compare_exits_as_check_does(boards: Path, tmp_path: Path) -> None:
     for name in ("digital-isolator", "digital-isolator-faulty"):
         run("check", *words_of(boards, name), "--out", tmp_path / name)
-    sound, faulty = (tmp_path / name / "report.json" for name in ("digital-isolator", "digital-isolator-faulty"))
+    sound, faulty = (
+        tmp_path / name / "report.json" for name in ("digital-isolator", "digital-isolator-faulty")
+    )
     assert run("compare", sound, faulty).exit_code == 1
     assert run("compare", sound, faulty, "--fail-on", "none").exit_code == 0
     assert run("compare", faulty, sound).exit_code == 0
     report = json.loads(faulty.read_text())
-    waived = [entry | {"waived": {"reason": "reviewed", "until": None}} for entry in report["findings"]]
+    waived = [
+        entry | {"waived": {"reason": "reviewed", "until": None}} for entry in report["findings"]
+    ]
     faulty.write_text(json.dumps(report | {"findings": waived}))
     assert run("compare", sound, faulty).exit_code == 0
     faulty.write_text(json.dumps(report | {"verdict": "incomplete"}))
@@ -313,9 +362,13 @@ def test_compare_exits_as_check_does(boards: Path, tmp_path: Path) -> None:
     assert run("compare", sound, boards / "digital-isolator" / "board").exit_code == 2
 
 
-def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: Path, tmp_path: Path) -> None:
+def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(
+    boards: Path, tmp_path: Path
+) -> None:
     _, _, rules = words_of(boards, "digital-isolator")
-    sound, faulty = (boards / name / "board" for name in ("digital-isolator", "digital-isolator-faulty"))
+    sound, faulty = (
+        boards / name / "board" for name in ("digital-isolator", "digital-isolator-faulty")
+    )
     result = run("check", sound, faulty, "--rules", rules, "--jobs", "2", "--out", tmp_path)
     assert result.exit_code == 1
     assert {path.name for path in tmp_path.iterdir()} == {
@@ -326,7 +379,11 @@ def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(boards: P
     }
     result = run("check", sound, "nowhere", faulty, "--rules", rules)
     assert result.exit_code == 3
-    assert [line.split()[1] for line in result.stdout.splitlines()[:3]] == ["pass", "unreadable", "fail"]
+    assert [line.split()[1] for line in result.stdout.splitlines()[:3]] == [
+        "pass",
+        "unreadable",
+        "fail",
+    ]
 
 
 def test_several_boards_leave_their_summary_in_the_folder(boards: Path, tmp_path: Path) -> None:
@@ -401,7 +458,9 @@ def test_a_draft_says_how_to_go_on(boards: Path, tmp_path: Path) -> None:
     assert run(*words).exit_code == 3
 
 
-def test_a_draft_runs_and_is_incomplete_until_its_line_is_removed(boards: Path, tmp_path: Path) -> None:
+def test_a_draft_runs_and_is_incomplete_until_its_line_is_removed(
+    boards: Path, tmp_path: Path
+) -> None:
     board, rules = boards / "battery" / "board", tmp_path / "rules.toml"
     assert run("draft", board, "-o", rules).exit_code == 0
     result = run("check", board, "--rules", rules)
@@ -443,9 +502,13 @@ def test_an_inventory_names_every_net(boards: Path, form: str) -> None:
 
 def test_an_inventory_of_some_nets_names_these_alone(boards: Path) -> None:
     board = boards / "digital-isolator" / "board"
-    rows = run("inventory", board, "--net", "B_*", "--net", "VA", "--format", "csv").stdout.splitlines()[1:]
+    rows = run(
+        "inventory", board, "--net", "B_*", "--net", "VA", "--format", "csv"
+    ).stdout.splitlines()[1:]
     assert [row.split(",")[0] for row in rows] == ["B_DIO", "B_SCK", "B_VCC", "VA"]
-    pieces = run("inventory", board, "--islands", "--net", "VA", "--format", "csv").stdout.splitlines()[1:]
+    pieces = run(
+        "inventory", board, "--islands", "--net", "VA", "--format", "csv"
+    ).stdout.splitlines()[1:]
     assert {row.split(",")[0] for row in pieces} == {"VA"}
     wrong = run("inventory", board, "--net", "GDN_A")
     assert (wrong.exit_code, wrong.stdout) == (3, "")
@@ -474,8 +537,13 @@ def test_a_process_gives_the_same_exit_codes_and_no_traceback(boards: Path) -> N
     words = [sys.executable, "-m", "checker.cli", "check"]
     environment = {**os.environ, "LC_ALL": "C", "PYTHONPATH": str(Path.cwd())}
     board, _, rules = words_of(boards, "digital-isolator-faulty")
-    for last, code in (([str(board), "--rules", str(rules)], 1), (["nowhere", "--rules", str(rules)], 3)):
-        done = subprocess.run([*words, *last], capture_output=True, text=True, env=environment, cwd="/", check=False)
+    for last, code in (
+        ([str(board), "--rules", str(rules)], 1),
+        (["nowhere", "--rules", str(rules)], 3),
+    ):
+        done = subprocess.run(
+            [*words, *last], capture_output=True, text=True, env=environment, cwd="/", check=False
+        )
         assert done.returncode == code
         assert "Traceback" not in done.stderr
 
@@ -492,14 +560,24 @@ def test_an_unexpected_error_is_one_line_too(boards: Path, monkeypatch: pytest.M
 
 
 def test_shells_complete_commands_and_rule_ids() -> None:
-    for words, index, wanted in (("moatcheck exp", "1", "explain"), ("moatcheck explain gap-c", "2", "gap-crossing")):
-        environment = {**os.environ, "_MOATCHECK_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": index}
+    for words, index, wanted in (
+        ("moatcheck exp", "1", "explain"),
+        ("moatcheck explain gap-c", "2", "gap-crossing"),
+    ):
+        environment = {
+            **os.environ,
+            "_MOATCHECK_COMPLETE": "bash_complete",
+            "COMP_WORDS": words,
+            "COMP_CWORD": index,
+        }
         command = [str(Path(sys.executable).parent / "moatcheck")]
         done = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
         assert wanted in done.stdout
 
 
-@pytest.mark.parametrize("command", ["check", "draft", "inventory", "image", "compare", "explain", "demo"])
+@pytest.mark.parametrize(
+    "command", ["check", "draft", "inventory", "image", "compare", "explain", "demo"]
+)
 def test_every_command_has_help(command: str) -> None:
     result = run(command, "--help")
     assert result.exit_code == 0
@@ -515,7 +593,9 @@ def test_explain_lists_every_rule_and_topic() -> None:
 def test_explain_tells_the_manual_of_every_rule(rule: str) -> None:
     text = run("explain", rule).stdout
     assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
-    assert all(len(line) <= 80 or " " not in line for line in text.splitlines())  # a long path is not broken
+    assert all(
+        len(line) <= 80 or " " not in line for line in text.splitlines()
+    )  # a long path is not broken
 
 
 @pytest.mark.parametrize("topic", topics())

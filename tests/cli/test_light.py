@@ -23,12 +23,20 @@ print(code, *sorted({{name.partition(".")[0] for name in sys.modules}} & set({he
 def loaded(*words: str, flags: tuple[str, ...] = ()) -> tuple[str, str]:
     """What a command prints, and its exit code with the heavy packages that it loaded."""
     text = PROGRAM.format(words=list(words), heavy=HEAVY)
-    done = subprocess.run([sys.executable, *flags, "-c", text], capture_output=True, text=True, check=True, timeout=600)
+    done = subprocess.run(
+        [sys.executable, *flags, "-c", text],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=600,
+    )
     return done.stdout, done.stderr.splitlines()[-1]
 
 
 @pytest.mark.parametrize(
-    "words", [("--version",), ("--help",), ("check", "--help"), ("explain",), ("explain", "creepage"), ()], ids=str
+    "words",
+    [("--version",), ("--help",), ("check", "--help"), ("explain",), ("explain", "creepage"), ()],
+    ids=str,
 )
 def test_words_alone_load_no_geometry(words: tuple[str, ...]) -> None:
     said, told = loaded(*words)

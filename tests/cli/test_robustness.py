@@ -69,13 +69,17 @@ main(sys.argv[1:], prog_name="moatcheck")
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
-def test_an_interrupted_run_leaves_no_partial_file(how: signal.Signals, home: Path, tmp_path: Path) -> None:
+def test_an_interrupted_run_leaves_no_partial_file(
+    how: signal.Signals, home: Path, tmp_path: Path
+) -> None:
     """Interrupted while it writes the second of many files: no verdict of an earlier run looks like its own."""
     out = tmp_path / "out"
     assert run(*words_of(home), "--out", out).exit_code == 1
     (out / "notes.txt").write_text("mine")
     words = [sys.executable, "-c", SLOW_WRITER, *words_of(home), "--out", str(out)]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "written\n"
         process.send_signal(how)
@@ -107,14 +111,25 @@ main(sys.argv[1:], prog_name="moatcheck")
 
 
 def test_an_interrupt_tells_rule_nets_and_share_of_the_work(home: Path) -> None:
-    words = [sys.executable, "-c", SLOW_RULE, *words_of(home, "digital-isolator-faulty"), "--jobs", "1"]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    words = [
+        sys.executable,
+        "-c",
+        SLOW_RULE,
+        *words_of(home, "digital-isolator-faulty"),
+        "--jobs",
+        "1",
+    ]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "found\n"
         process.send_signal(signal.SIGTERM)
         _, errors = process.communicate(timeout=600)
     assert process.returncode == 3
-    told = re.fullmatch(r"moatcheck: interrupted at: gap-crossing after .+, rule \d+ of \d+; nothing .*\n", errors)
+    told = re.fullmatch(
+        r"moatcheck: interrupted at: gap-crossing after .+, rule \d+ of \d+; nothing .*\n", errors
+    )
     assert told, errors
 
 
@@ -135,9 +150,18 @@ main(sys.argv[1:], prog_name="moatcheck")
 
 @pytest.mark.parametrize("jobs", ["1", "2"])
 @pytest.mark.parametrize("whole_group", [True, False], ids=["by key", "by request"])
-def test_an_interrupt_inside_long_geometry_names_the_net(jobs: str, whole_group: bool, home: Path) -> None:
+def test_an_interrupt_inside_long_geometry_names_the_net(
+    jobs: str, whole_group: bool, home: Path
+) -> None:
     """By the key, which reaches workers too, and by a request to the run alone: none of its processes stays."""
-    words = [sys.executable, "-c", SLOW_SEARCH, *words_of(home, "single-tie-faulty"), "--jobs", jobs]
+    words = [
+        sys.executable,
+        "-c",
+        SLOW_SEARCH,
+        *words_of(home, "single-tie-faulty"),
+        "--jobs",
+        jobs,
+    ]
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as process:
@@ -167,7 +191,9 @@ main()
 """
 
 
-@pytest.mark.parametrize("module", ["checker.cli", "numpy", "shapely", "checker.insulation.creepage"])
+@pytest.mark.parametrize(
+    "module", ["checker.cli", "numpy", "shapely", "checker.insulation.creepage"]
+)
 def test_an_interrupt_while_a_package_loads_is_one_line(module: str, home: Path) -> None:
     """Compiled packages would print a traceback of their own."""
     program = STARTING.replace('"checker.cli"', repr(module))
@@ -179,7 +205,9 @@ def test_an_interrupt_while_a_package_loads_is_one_line(module: str, home: Path)
 
 def test_an_interrupt_that_the_caller_ignores_is_ignored(home: Path) -> None:
     """As a shell's background jobs: they end by a request alone."""
-    program = STARTING.replace("import os, signal, sys", "import os, signal, sys\nsignal.signal(2, signal.SIG_IGN)")
+    program = STARTING.replace(
+        "import os, signal, sys", "import os, signal, sys\nsignal.signal(2, signal.SIG_IGN)"
+    )
     words = [sys.executable, "-c", program, *words_of(home, "battery")]
     done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)
     assert (done.returncode, done.stderr) == (0, "")
@@ -199,7 +227,10 @@ def test_only_what_a_run_has_written_is_replaced(home: Path, tmp_path: Path) -> 
     one_line(run(*words_of(home), "--out", tmp_path), "report.json")
     assert (tmp_path / "report.json").read_text() == "mine"
     (tmp_path / "report.json").rename(tmp_path / "notes.json")
-    assert run(*words_of(home), "--out", tmp_path, "--format", "json", "--format", "csv").exit_code == 1
+    assert (
+        run(*words_of(home), "--out", tmp_path, "--format", "json", "--format", "csv").exit_code
+        == 1
+    )
     assert run(*words_of(home), "--out", tmp_path, "--format", "json").exit_code == 1
     assert not (tmp_path / "report.csv").exists()  # of the run before
     assert (tmp_path / "notes.json").read_text() == "mine"
@@ -218,17 +249,25 @@ def test_a_run_killed_at_any_moment_leaves_a_whole_run_or_one_that_says_that_it_
             for number in range(10**6):
                 mark = f"{turn} {number}".encode()
                 output.begin(tmp_path, ("json", "text"))
-                output.finish(tmp_path, dict.fromkeys(("report.json", "report.txt", "image-L1.svg"), mark))
+                output.finish(
+                    tmp_path, dict.fromkeys(("report.json", "report.txt", "image-L1.svg"), mark)
+                )
         time.sleep(chance.uniform(0.0, 0.05))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
-        found = {path.read_bytes() for path in tmp_path.iterdir() if path.is_file() and path.name != "manifest.json"}
+        found = {
+            path.read_bytes()
+            for path in tmp_path.iterdir()
+            if path.is_file() and path.name != "manifest.json"
+        }
         assert len(found) <= 1 or not output.is_whole(tmp_path)
         if (tmp_path / "report.json").exists():
             assert output.is_whole(tmp_path)  # the verdict comes last, and goes first
 
 
-def test_files_move_into_place_without_interruption(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_files_move_into_place_without_interruption(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """An interrupt that comes between two files waits until the last one is in place."""
     move, before = os.replace, signal.getsignal(signal.SIGTERM)
 
@@ -243,7 +282,10 @@ def test_files_move_into_place_without_interruption(tmp_path: Path, monkeypatch:
             output.write_files(tmp_path, {"a": b"1", "b": b"2"})
     finally:
         signal.signal(signal.SIGTERM, before)
-    assert {entry.name: entry.read_bytes() for entry in tmp_path.iterdir()} == {"a": b"1", "b": b"2"}
+    assert {entry.name: entry.read_bytes() for entry in tmp_path.iterdir()} == {
+        "a": b"1",
+        "b": b"2",
+    }
 
 
 # ------------------------------------------------------------------------------------------------ disks, places
@@ -264,16 +306,25 @@ def test_a_disk_that_fills_up_is_one_line_and_leaves_nothing(home: Path, tmp_pat
         resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))
 
     words = [*CLI, *words_of(home), "--out", str(tmp_path / "out")]
-    done = subprocess.run(words, capture_output=True, text=True, preexec_fn=bounded, check=False, timeout=600)
+    done = subprocess.run(
+        words, capture_output=True, text=True, preexec_fn=bounded, check=False, timeout=600
+    )
     one_line(done, "cannot write")
     assert not list((tmp_path / "out").iterdir())
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+@pytest.mark.skipif(
+    not Path("/dev/full").exists(), reason="this system has no device that is always full"
+)
 def test_a_full_standard_output_is_one_line(home: Path) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
-            [*CLI, *words_of(home)], stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=600
+            [*CLI, *words_of(home)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+            timeout=600,
         )
     assert done.returncode == 3
     assert "Traceback" not in done.stderr
@@ -282,10 +333,17 @@ def test_a_full_standard_output_is_one_line(home: Path) -> None:
 def test_a_standard_output_that_is_closed_is_one_line_and_no_verdict(home: Path) -> None:
     words = [*CLI, *words_of(home, "battery")]
     shut = subprocess.run(
-        words, stderr=subprocess.PIPE, text=True, preexec_fn=lambda: os.close(1), check=False, timeout=600
+        words,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: os.close(1),
+        check=False,
+        timeout=600,
     )
     one_line(shut, "standard output is closed")
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         assert process.stderr is not None
         process.stdout.close()
@@ -303,7 +361,9 @@ def test_a_pipe_as_a_board_is_one_line(home: Path, tmp_path: Path) -> None:
 
 def test_a_number_of_thousands_of_digits_is_one_line(home: Path, tmp_path: Path) -> None:
     _, board, _, rules = words_of(home, "battery")
-    (tmp_path / "rules.toml").write_text(f"{Path(rules).read_text()}\n[limits]\nhole = 1{'0' * 5000}\n")
+    (tmp_path / "rules.toml").write_text(
+        f"{Path(rules).read_text()}\n[limits]\nhole = 1{'0' * 5000}\n"
+    )
     one_line(run("check", board, "--rules", tmp_path / "rules.toml"), "rules.toml", exits=2)
 
 
@@ -343,7 +403,8 @@ def test_runs_into_one_folder_do_not_mix(home: Path, tmp_path: Path) -> None:
     names = ("battery", "digital-isolator-faulty", "single-tie-faulty")
     formats = ("--format", "json", "--format", "text", "--format", "html")
     started = [
-        subprocess.Popen([*CLI, *words_of(home, name), "--quiet", "--out", str(tmp_path), *formats]) for name in names
+        subprocess.Popen([*CLI, *words_of(home, name), "--quiet", "--out", str(tmp_path), *formats])
+        for name in names
     ]
     assert {process.wait(timeout=600) for process in started} <= {0, 1}
     board = json.loads((tmp_path / "report.json").read_text())["input"]["path"]
@@ -354,19 +415,32 @@ def test_runs_into_one_folder_do_not_mix(home: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["digital-isolator-faulty", "single-tie-faulty"])
-def test_more_jobs_give_the_same_bytes(name: str, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_more_jobs_give_the_same_bytes(
+    name: str, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(runs, "WORTH_SHARING", 0)
-    formats = [word for form in ("json", "text", "csv", "sarif", "html") for word in ("--format", form)]
+    formats = [
+        word for form in ("json", "text", "csv", "sarif", "html") for word in ("--format", form)
+    ]
     for jobs in ("1", "3"):
-        assert run(*words_of(home, name), "--out", tmp_path / jobs, "--jobs", jobs, *formats).exit_code == 1
+        assert (
+            run(*words_of(home, name), "--out", tmp_path / jobs, "--jobs", jobs, *formats).exit_code
+            == 1
+        )
     assert contents(tmp_path / "1") == contents(tmp_path / "3")
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+    return {
+        str(file.relative_to(folder)): file.read_bytes()
+        for file in folder.rglob("*")
+        if file.is_file()
+    }
 
 
-def test_a_worker_that_is_killed_ends_the_run_in_one_line(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_worker_that_is_killed_ends_the_run_in_one_line(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """As the system does when memory runs out."""
     monkeypatch.setattr(runs, "WORTH_SHARING", 0)
     monkeypatch.setattr(runs, "_run_rule", lambda *_: os.kill(os.getpid(), signal.SIGKILL))
@@ -376,7 +450,9 @@ def test_a_worker_that_is_killed_ends_the_run_in_one_line(home: Path, monkeypatc
 def test_a_check_without_docstrings_and_assertions_says_the_same(home: Path) -> None:
     words = [sys.executable, "-m", "checker.cli", *words_of(home)]
     plain, bare = (
-        subprocess.run([words[0], *flags, *words[1:]], capture_output=True, text=True, timeout=600, check=False)
+        subprocess.run(
+            [words[0], *flags, *words[1:]], capture_output=True, text=True, timeout=600, check=False
+        )
         for flags in ((), ("-OO",))
     )
     assert (bare.returncode, bare.stdout, bare.stderr) == (1, plain.stdout, plain.stderr)
@@ -390,19 +466,31 @@ def kill_on_faulty(task: batch.Task) -> batch.Summary:
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
-def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(jobs: int, home: Path, tmp_path: Path) -> None:
+def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(
+    jobs: int, home: Path, tmp_path: Path
+) -> None:
     _, board, *_, rules = words_of(home)
     paths = [Path(name) for name in ("first", "faulty", "third", "fourth")]
     assert run("check", board, "--rules", rules, "--out", tmp_path / "faulty").exit_code == 1
     tasks = [
-        batch.Task(number, path, path.name, runs.load_rules(Path(rules)), runs.Options(), ("json",), tmp_path / path)
+        batch.Task(
+            number,
+            path,
+            path.name,
+            runs.load_rules(Path(rules)),
+            runs.Options(),
+            ("json",),
+            tmp_path / path,
+        )
         for number, path in enumerate(paths)
     ]
     done = [summary for _, summary in sorted(batch.done_of(tasks, jobs, kill_on_faulty))]
     assert [summary.verdict for summary in done] == ["pass", "lost", "pass", "pass"]
     assert batch.worst_code(done) == 3
     assert "faulty: its worker process ended" in batch.as_text(done).splitlines()[1]
-    assert not (tmp_path / "faulty" / "report.json").exists()  # an earlier verdict is none of this run
+    assert not (
+        tmp_path / "faulty" / "report.json"
+    ).exists()  # an earlier verdict is none of this run
 
 
 # ------------------------------------------------------------------------------------------------ hostile input
@@ -436,7 +524,9 @@ HOSTILE: Mapping[str, Hostile] = {
     "scale of 10^12": Hostile("%LS1000000000000*%\nX5000000Y5000000D03*", 3),
     "rotation that is none": Hostile("%LRnan*%\nX5000000Y5000000D03*", 3),
     "repeat of 10^9 copies": Hostile("%SRX31623Y31623I0.1J0.1*%\nX5000000Y5000000D03*\n%SR*%", 3),
-    "repeat in a repeat": Hostile("%SRX9999Y1I0J0*%\n%SRX9999Y9999I0J0*%\nX0Y0D03*\n%SR*%\n%SR*%", 3),
+    "repeat in a repeat": Hostile(
+        "%SRX9999Y1I0J0*%\n%SRX9999Y9999I0J0*%\nX0Y0D03*\n%SR*%\n%SR*%", 3
+    ),
     "macro that grows": Hostile(
         "%AMM*$1=9*"
         + "".join(f"${k + 1}=${k}x${k}*" for k in range(1, 30))
@@ -446,7 +536,9 @@ HOSTILE: Mapping[str, Hostile] = {
     "macro of itself": Hostile("%AMM*$1=$1+$1*1,1,$2/$1,0,0*%\n%ADD900M*%\nD900*\nX0Y0D03*", 3),
     "blocks in blocks": Hostile(
         "%ABD900*%\nX0Y0D03*\n%AB*%\n"
-        + "".join(f"%ABD{k}*%\n" + f"D{k - 1}*\nX0Y0D03*\n" * 10 + "%AB*%\n" for k in range(901, 912))
+        + "".join(
+            f"%ABD{k}*%\n" + f"D{k - 1}*\nX0Y0D03*\n" * 10 + "%AB*%\n" for k in range(901, 912)
+        )
         + "D911*\nX0Y0D03*",
         3,
     ),
@@ -456,8 +548,12 @@ HOSTILE: Mapping[str, Hostile] = {
         "X3000000Y2000000D01*\nG37*",
         3,
     ),
-    "area of no extent": Hostile("%TO.N,X*%\nG36*\nX3000000Y2000000D02*\nX3000000Y2000000D01*\nG37*", 1),
-    "arc of radius zero": Hostile("G75*\nX5000000Y5000000D02*\nG02*\nX9000000Y5000000I0J0D01*\nG01*", 3),
+    "area of no extent": Hostile(
+        "%TO.N,X*%\nG36*\nX3000000Y2000000D02*\nX3000000Y2000000D01*\nG37*", 1
+    ),
+    "arc of radius zero": Hostile(
+        "G75*\nX5000000Y5000000D02*\nG02*\nX9000000Y5000000I0J0D01*\nG01*", 3
+    ),
     "arc with a wrong centre": Hostile(
         "G75*\nX5000000Y5000000D02*\nG02*\nX9000000Y5000000I9000000J9000000D01*\nG01*", 3
     ),
@@ -490,7 +586,9 @@ def test_hostile_numbers_never_crash_hang_or_pass(name: str, sound: Path, tmp_pa
 
 
 @pytest.mark.parametrize("name", sorted(test_hostile.CASES))
-def test_hostile_packages_never_pass_by_the_command_line(name: str, sound: Path, tmp_path: Path) -> None:
+def test_hostile_packages_never_pass_by_the_command_line(
+    name: str, sound: Path, tmp_path: Path
+) -> None:
     """An error is one line, a doubt is exit code 3; what is clean is judged."""
     case = test_hostile.CASES[name]
     path = getattr(test_hostile, case["build"])(tmp_path / "board", case)

@@ -140,7 +140,11 @@ def test_every_key_of_the_contract_is_read() -> None:
     assert rules.barriers[0].isolator_pf == {"U3": 2.0}
     assert rules.barriers[0].insulation.clearance_voltage == 2500
     assert rules.barriers[0].insulation.assumed == ()
-    assert set(rules.spacings[0].insulation.assumed) == {"insulation", "pollution_degree", "material_group"}
+    assert set(rules.spacings[0].insulation.assumed) == {
+        "insulation",
+        "pollution_degree",
+        "material_group",
+    }
     assert rules.tolerance.assumed == ("registration", "routing")
     assert rules.spacings[0].between == (("AC_L",), ("AC_N", "PE"))
     assert rules.ties == (Tie(("system", "probe"), "R40", ("SPI_*",), 2.5, 0.05),)
@@ -149,7 +153,9 @@ def test_every_key_of_the_contract_is_read() -> None:
     assert rules.stackup.reference == {"L1": ("L2",), "L4": ("L3",)}
     back = (PinName("U7", "2"), PinName("U2", "3"))
     assert rules.currents == (
-        Current("boost ripple", "VBAT", PinName("U2", "5"), PinName("U7", "1"), back, 0.2, 0.05, 1e6),
+        Current(
+            "boost ripple", "VBAT", PinName("U2", "5"), PinName("U7", "1"), back, 0.2, 0.05, 1e6
+        ),
     )
     quiet = rules.quiet_inputs[0]
     assert (str(quiet.start), str(quiet.ground[1])) == ("J4.1", "U8.2")
@@ -167,7 +173,8 @@ def test_every_key_of_the_contract_is_read() -> None:
 def test_a_side_may_be_several_regions_and_a_region_may_have_no_copper_of_reference() -> None:
     text = WHOLE.replace('["system", "probe"]\nisol', '[["system", "pump"], "probe"]\nisol')
     rules = parse(
-        text.replace('hazardous        = "system"', 'hazardous = "probe"') + "[region.pump]\nreference = []\n"
+        text.replace('hazardous        = "system"', 'hazardous = "probe"')
+        + "[region.pump]\nreference = []\n"
     )
     assert rules.barriers[0].between == (("system", "pump"), ("probe",))
     assert rules.barriers[0].regions == ("system", "pump", "probe")
@@ -186,7 +193,10 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
     lines = WHOLE.splitlines()
     assert lines[rules.line_of["region.probe.quiet"] - 1].startswith("quiet")
     assert lines[rules.line_of["barrier[0].table"] - 1].startswith("table")
-    assert str(rules.place("waiver[0].near")) == f"r.toml:{lines.index('near = [12.5, 40.0]') + 1} (waiver[0].near)"
+    assert (
+        str(rules.place("waiver[0].near"))
+        == f"r.toml:{lines.index('near = [12.5, 40.0]') + 1} (waiver[0].near)"
+    )
 
 
 @pytest.mark.parametrize(
@@ -195,7 +205,12 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ("quiet ", "quite ", "quite", 'no such key here; did you mean "quiet"?'),
         ("hole = 1.25", "hol = 1.25", "hol", 'no such key here; did you mean "hole"?'),
         ("[tolerance]", "[tolerances]", "[tolerances]", 'did you mean "tolerance"?'),
-        ('["system", "probe"]\nisol', '["system", "prob"]\nisol', "between", 'no region "prob"; did you mean "probe"?'),
+        (
+            '["system", "probe"]\nisol',
+            '["system", "prob"]\nisol',
+            "between",
+            'no region "prob"; did you mean "probe"?',
+        ),
         ("2027-03-31", '"soon"', "until", "must be a date such as 2027-03-31, not 'soon'"),
         ('rule = "gap-crossing"', 'rule = "gap-crosing"', "rule", 'did you mean "gap-crossing"?'),
         (
@@ -213,11 +228,21 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ('["U7.2", "U2.3"]', '["U7.2", "U7.2"]', "back", 'two different pins, not "U7.2" twice'),
         ("dc = 0.2\nripple = 0.05\n", "", "[[current]]", "give dc, or ripple and frequency"),
         ("frequency = 1e6\n", "", "[[current]]", "required with ripple"),
-        ("full_scale = 2.5\nbits = 16\nshare = 0.5\n", "", "[[quiet_input]]", "allowed: is missing"),
+        (
+            "full_scale = 2.5\nbits = 16\nshare = 0.5\n",
+            "",
+            "[[quiet_input]]",
+            "allowed: is missing",
+        ),
         ("full_scale = 2.5\n", "", "[[quiet_input]]", "full_scale: is required with bits"),
         ("bits = 16", "bits = 16\nallowed = 1e-5", "full_scale", "stands beside allowed"),
         ("bits = 16", "bits = 0", "bits", "must be a whole number from 1 to 32"),
-        ('"earthed"\n', '"grounded"\n', "field_device", "must be one of 'floating', 'earthed', 'unknown'"),
+        (
+            '"earthed"\n',
+            '"grounded"\n',
+            "field_device",
+            "must be one of 'floating', 'earthed', 'unknown'",
+        ),
         ("{ U3 = 2.0 }", "{ U4 = 2.0 }", "isolator_pf", "is none of the isolators of this barrier"),
         ("ohms = 0.05", "ohms = -1", "ohms", "must be a number of at least 0"),
         ("etch = 0.02", "etch = -1", "etch", "must be a number of at least 0"),
@@ -237,30 +262,70 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
             "hazardous",
             "must name one side of between",
         ),
-        ('["system", "probe"]\nisol', '[["system", "probe"], "probe"]\nisol', "between", "names a region twice"),
+        (
+            '["system", "probe"]\nisol',
+            '[["system", "probe"], "probe"]\nisol',
+            "between",
+            "names a region twice",
+        ),
         ('["system", "probe"]\nisol', '["system"]\nisol', "between", "must be a list of two sides"),
-        ('["system", "probe"]\nisol', '[["system", []], "probe"]\nisol', "between", "must be a list of two sides"),
+        (
+            '["system", "probe"]\nisol',
+            '[["system", []], "probe"]\nisol',
+            "between",
+            "must be a list of two sides",
+        ),
         ("{ U3 = 2.0 }", "{ U3 = -2.0 }", "isolator_pf", "must be a number of at least 0"),
         ("[9, 1], [9, 5]]", "[9, 1]]", "outline", "must be a list of at least three corners"),
-        ("[[1, 1], [9, 1], [9, 5]]", "[[1, 1], [9, 9], [9, 1], [1, 9]]", "outline", "crosses or touches itself"),
+        (
+            "[[1, 1], [9, 1], [9, 5]]",
+            "[[1, 1], [9, 9], [9, 1], [1, 9]]",
+            "outline",
+            "crosses or touches itself",
+        ),
         ('side = "top"', "diameter = 3", "outline", "stands instead of at and diameter"),
-        ("pollution_degree = 2", "pollution_degree = 4", "pollution_degree", "must be one of 1, 2, 3"),
+        (
+            "pollution_degree = 2",
+            "pollution_degree = 4",
+            "pollution_degree",
+            "must be one of 1, 2, 3",
+        ),
         ("[[tie]]", "[tie]", "[tie]", "write [[tie]] with two brackets"),
         ('[["D_P", "D_N"]]', '["D_P", "D_N"]', "pairs", "must be a list of pairs"),
         ('reason = "chassis bond, reviewed"\n', "", "[[waiver]]", "is missing or empty"),
-        ('reason = "chassis bond, reviewed"', 'resaon = "x"', "[[waiver]]", "'resaon' stands here, did you mean it?"),
+        (
+            'reason = "chassis bond, reviewed"',
+            'resaon = "x"',
+            "[[waiver]]",
+            "'resaon' stands here, did you mean it?",
+        ),
         ('nets      = ["*"]', 'nets      = "*"', "nets", "must be a list of texts"),
-        ('"EC_*",\n', '"*",\n', "nets      = [", 'only one region may claim "*"; system does already'),
+        (
+            '"EC_*",\n',
+            '"*",\n',
+            "nets      = [",
+            'only one region may claim "*"; system does already',
+        ),
         (
             "[net.HV_PLUS]\nat",
             "[net.HV_PLUS]\nto",
             "[net.",
             "is missing; name places on the copper such as at = [[12.5",
         ),
-        ('[3, 4, "L12"]', '[3, 4, "TOP"]', "at", "must be a list of places with their layer such as"),
+        (
+            '[3, 4, "L12"]',
+            '[3, 4, "TOP"]',
+            "at",
+            "must be a list of places with their layer such as",
+        ),
         ('[3, 4, "L12"]', '[3, "L12"]', "at", "must be a list of places with their layer such as"),
         ("[net.HV_PLUS]", '[net.""]', "[net.", "a net needs a name: write [net.NAME]"),
-        ("points = [[0, 0], [100, 0], [100, 80]]", "points = [[0, 0]]", "points", "must be a list of at least three"),
+        (
+            "points = [[0, 0], [100, 0], [100, 80]]",
+            "points = [[0, 0]]",
+            "points",
+            "must be a list of at least three",
+        ),
         ("copper = [0.035", "copper = [0", "copper", "must be a list of thicknesses in mm"),
         ("plating = 0.02", "plating = 0", "plating", "must be a number above 0"),
         ("er = 4.3", "er = 1e308", "er", "must be a number above 0 and below 1e12, not 1e"),
@@ -287,7 +352,10 @@ def test_a_mistake_is_named_with_its_line(old: str, new: str, line_start: str, s
         ("", "begin the file with: schema = 1"),
         ("schema = 2\n", "this version reads schema 1"),
         ("schema = 1\n", "declares no region"),
-        ('schema = 1\n[region.a]\nnets = ["*"]\n', "region.a.reference: is missing; write reference = []"),
+        (
+            'schema = 1\n[region.a]\nnets = ["*"]\n',
+            "region.a.reference: is missing; write reference = []",
+        ),
         ("schema = \n", "r.toml:1: is no valid TOML"),
     ],
 )
@@ -298,7 +366,9 @@ def test_a_file_that_says_too_little_is_refused(text: str, said: str) -> None:
 
 @given(st.text(max_size=200))
 def test_no_text_causes_anything_but_a_rules_file_error(text: str) -> None:
-    with pytest.raises(RulesFileError, match=r"^r\.toml"):  # no region is declared, whatever else the text says
+    with pytest.raises(
+        RulesFileError, match=r"^r\.toml"
+    ):  # no region is declared, whatever else the text says
         parse("schema = 1\n" + text)
 
 

@@ -43,7 +43,9 @@ def column(rows: dict[float, float], name: str) -> str:
 @pytest.mark.parametrize(("voltage", "distance"), F4_PD2_III.items())
 def test_a_row_that_is_hit_gives_itself(tmp_path: Path, voltage: float, distance: float) -> None:
     """IEC 60664-1:2007, table F.4, every row."""
-    found = table(tmp_path, column(F4_PD2_III, CREEPAGE)).required(CREEPAGE, OUTER_BASIC, voltage, INTERPOLATE)
+    found = table(tmp_path, column(F4_PD2_III, CREEPAGE)).required(
+        CREEPAGE, OUTER_BASIC, voltage, INTERPOLATE
+    )
     assert found is not None
     assert found.value == distance
 
@@ -52,22 +54,32 @@ def test_a_row_that_is_hit_gives_itself(tmp_path: Path, voltage: float, distance
     ("voltage", "distance"),
     [(230, 2.30), (48, 1.18), (300, 3.00), (450, 4.50)],
 )
-def test_creepage_between_rows_is_interpolated(tmp_path: Path, voltage: float, distance: float) -> None:
+def test_creepage_between_rows_is_interpolated(
+    tmp_path: Path, voltage: float, distance: float
+) -> None:
     """Worked from table F.4 of IEC 60664-1:2007 by hand: 2.0 + 30/50 * 0.5 = 2.30 at 230 V, and so on.
 
     That interpolation is permitted: IEC 60664-1, from memory.
     """
-    found = table(tmp_path, column(F4_PD2_III, CREEPAGE)).required(CREEPAGE, OUTER_BASIC, voltage, INTERPOLATE)
+    found = table(tmp_path, column(F4_PD2_III, CREEPAGE)).required(
+        CREEPAGE, OUTER_BASIC, voltage, INTERPOLATE
+    )
     assert found is not None
     assert found.value == pytest.approx(distance, abs=1e-9)
     assert "interpolated" in found.rows
 
 
-@pytest.mark.parametrize(("kilovolt", "distance"), [(2.5, 1.5), (2.6, 3.0), (4, 3.0), (4.1, 5.5), (0.3, 0.2)])
-def test_clearance_takes_the_next_higher_row(tmp_path: Path, kilovolt: float, distance: float) -> None:
+@pytest.mark.parametrize(
+    ("kilovolt", "distance"), [(2.5, 1.5), (2.6, 3.0), (4, 3.0), (4.1, 5.5), (0.3, 0.2)]
+)
+def test_clearance_takes_the_next_higher_row(
+    tmp_path: Path, kilovolt: float, distance: float
+) -> None:
     """IEC 60664-1:2007, table F.2; below the first row the first row holds."""
     rows = {1000 * kv: d for kv, d in F2_PD2.items()}
-    found = table(tmp_path, column(rows, CLEARANCE)).required(CLEARANCE, OUTER_BASIC, 1000 * kilovolt, NEXT)
+    found = table(tmp_path, column(rows, CLEARANCE)).required(
+        CLEARANCE, OUTER_BASIC, 1000 * kilovolt, NEXT
+    )
     assert found is not None
     assert found.value == distance
 
@@ -82,7 +94,9 @@ def test_both_rules_can_be_set_for_both_distances(tmp_path: Path) -> None:
 
 def test_above_the_last_row_is_an_error_never_an_extrapolation(tmp_path: Path) -> None:
     read = table(tmp_path, "voltage,clearance\n100,1\n200,3\n")
-    with pytest.raises(TableError, match=r"^spacing\.csv:3: 200\.1 V is above the last clearance row .*200 V"):
+    with pytest.raises(
+        TableError, match=r"^spacing\.csv:3: 200\.1 V is above the last clearance row .*200 V"
+    ):
         read.required(CLEARANCE, OUTER_BASIC, 200.1, NEXT)
 
 
@@ -142,8 +156,14 @@ def test_reinforced_is_what_the_table_says(tmp_path: Path) -> None:
         ("voltage,clearance\n", r"spacing\.csv:1: .* no rows"),
         ("clearance\n1\n", r"spacing\.csv:1: no column `voltage`"),
         ("voltage\n1\n", r"spacing\.csv:1: no column `clearance` or `creepage`"),
-        ("voltage,clearence\n1,1\n", r"spacing\.csv:1: column 2 is unknown: is `clearance` meant\?"),
-        ("voltage,clearance,altitude\n1,1,2000\n", r"spacing\.csv:1: column 3 is unknown: known are"),
+        (
+            "voltage,clearence\n1,1\n",
+            r"spacing\.csv:1: column 2 is unknown: is `clearance` meant\?",
+        ),
+        (
+            "voltage,clearance,altitude\n1,1,2000\n",
+            r"spacing\.csv:1: column 3 is unknown: known are",
+        ),
         ("voltage,voltage,clearance\n1,1,1\n", r"spacing\.csv:1: column `voltage` stands twice"),
         ("voltage,clearance\n1,1,1\n", r"spacing\.csv:2: 3 cells under 2 columns"),
         ("voltage,clearance\n,1\n", r"spacing\.csv:2: no voltage"),
@@ -151,28 +171,46 @@ def test_reinforced_is_what_the_table_says(tmp_path: Path) -> None:
         ("voltage,clearance\n1,-1\n", r"spacing\.csv:2: clearance is no number from 0 up"),
         ("voltage,clearance\n1,nan\n", r"spacing\.csv:2: clearance is no number"),
         ("voltage,clearance\n1,1.0 mm\n", r"spacing\.csv:2: clearance is no number"),
-        ("voltage;clearance\n1;1\n", r"spacing\.csv:1: the columns stand apart by no commas: save it with commas"),
+        (
+            "voltage;clearance\n1;1\n",
+            r"spacing\.csv:1: the columns stand apart by no commas: save it with commas",
+        ),
         ('voltage,clearance\n1,"1\n', r"spacing\.csv:2: no CSV"),
-        ("voltage,clearance,where\n1,1,top\n", r"spacing\.csv:2: where is unknown: use one of outer"),
+        (
+            "voltage,clearance,where\n1,1,top\n",
+            r"spacing\.csv:2: where is unknown: use one of outer",
+        ),
         ("voltage,clearance,insulation\n1,1,double\n", r"spacing\.csv:2: insulation is unknown"),
-        ("voltage,clearance,pollution_degree\n1,1,4\n", r"spacing\.csv:2: pollution_degree is unknown"),
-        ("voltage,clearance,material_group\n1,1,IV\n", r"spacing\.csv:2: material_group is unknown"),
+        (
+            "voltage,clearance,pollution_degree\n1,1,4\n",
+            r"spacing\.csv:2: pollution_degree is unknown",
+        ),
+        (
+            "voltage,clearance,material_group\n1,1,IV\n",
+            r"spacing\.csv:2: material_group is unknown",
+        ),
     ],
 )
-def test_what_is_not_understood_is_an_error_that_names_the_line(tmp_path: Path, text: str, complaint: str) -> None:
+def test_what_is_not_understood_is_an_error_that_names_the_line(
+    tmp_path: Path, text: str, complaint: str
+) -> None:
     with pytest.raises(TableError, match=f"^{complaint}"):
         table(tmp_path, text)
 
 
 def test_rows_that_contradict_each_other_are_an_error_that_names_both(tmp_path: Path) -> None:
     read = table(tmp_path, "voltage,clearance,where\n250,3,outer\n250,3,any\n250,4,any\n")
-    with pytest.raises(TableError, match=r"^spacing\.csv:4: lines 3 and 4 both match and give 3 and 4 mm clearance"):
+    with pytest.raises(
+        TableError, match=r"^spacing\.csv:4: lines 3 and 4 both match and give 3 and 4 mm clearance"
+    ):
         read.required(CLEARANCE, OUTER_BASIC, 250, NEXT)
 
 
 def test_a_distance_that_falls_as_the_voltage_rises_is_an_error(tmp_path: Path) -> None:
     read = table(tmp_path, "voltage,clearance\n100,3\n250,1\n")
-    with pytest.raises(TableError, match=r"^spacing\.csv:3: clearance falls from 3 mm at 100 V \(line 2\) to 1 mm"):
+    with pytest.raises(
+        TableError, match=r"^spacing\.csv:3: clearance falls from 3 mm at 100 V \(line 2\) to 1 mm"
+    ):
         read.required(CLEARANCE, OUTER_BASIC, 100, NEXT)
 
 
@@ -212,8 +250,14 @@ def test_interpolation_never_asks_for_more_than_the_next_row_nor_less_than_the_r
         with pytest.raises(TableError):
             read.required(CREEPAGE, OUTER_BASIC, voltage, INTERPOLATE)
         return
-    between, upper = (read.required(CREEPAGE, OUTER_BASIC, voltage, how) for how in (INTERPOLATE, NEXT))
+    between, upper = (
+        read.required(CREEPAGE, OUTER_BASIC, voltage, how) for how in (INTERPOLATE, NEXT)
+    )
     assert between is not None
     assert upper is not None
     below = [d for v, d in ordered.items() if v <= voltage]
-    assert (below[-1] if below else min(ordered.values())) - 1e-9 <= between.value <= upper.value + 1e-9
+    assert (
+        (below[-1] if below else min(ordered.values())) - 1e-9
+        <= between.value
+        <= upper.value + 1e-9
+    )

@@ -35,7 +35,9 @@ def test_a_strip_has_contours_across() -> None:
     (field,) = fields_of(layout)
     assert field.layer == "L1"
     lines = [line for c in field.contours for line in np.split(c.lines.points, c.lines.starts[1:])]
-    between = [line[:, 0] for line in lines if (abs(line[:, 0] / 1000 - 40) < 8).all()]  # far from both grounds
+    between = [
+        line[:, 0] for line in lines if (abs(line[:, 0] / 1000 - 40) < 8).all()
+    ]  # far from both grounds
     assert between
     assert all(np.ptp(x) < 0.1 * 1000 for x in between)  # straight across
     assert {(mark.kind, mark.words) for mark in field.marks} == {
@@ -59,13 +61,18 @@ def test_contours_say_what_a_current_entering_there_does(tmp_path: Path) -> None
     contour = next(contour for contour in field.contours if contour.words == "10 µV")
     here = sheet.nodes_at(layer, np.array([contour.spots[0]]))
     from_here = sheet.potential(*(currents.spreads[pin.name] for pin in answer.ground))
-    volts = abs(from_here[here[0]] - currents.spreads[layout.rules.currents[0].back[1]].mean(from_here)) * 0.1
+    volts = (
+        abs(from_here[here[0]] - currents.spreads[layout.rules.currents[0].back[1]].mean(from_here))
+        * 0.1
+    )
     assert volts == pytest.approx(10e-6, rel=0.05)
 
 
 def test_with_a_quiet_input_alone_contours_are_there(tmp_path: Path) -> None:
     layout = demo("battery-probe-faulty", tmp_path)
-    alone = re.sub(r"\[\[current\]\].*?(?=\[\[quiet)", "", boards()["battery-probe-faulty"].rules, flags=re.S)
+    alone = re.sub(
+        r"\[\[current\]\].*?(?=\[\[quiet)", "", boards()["battery-probe-faulty"].rules, flags=re.S
+    )
     (field,) = (field for field in fields_of(layout_of(layout.board, alone)) if field.layer == "L2")
     assert field.contours
     assert not field.bands
@@ -91,7 +98,11 @@ def words_on_currents(svg: str) -> list[tuple[Any, Any]]:
     """Words inside groups that have a rim, with these groups."""
     space = "{http://www.w3.org/2000/svg}"
     root = etree.fromstring(svg.encode())
-    return [(node, node.getparent()) for node in root.iter(f"{space}text") if node.getparent().get("paint-order")]
+    return [
+        (node, node.getparent())
+        for node in root.iter(f"{space}text")
+        if node.getparent().get("paint-order")
+    ]
 
 
 def box_of(node: Any) -> Box:
@@ -105,8 +116,12 @@ def box_of(node: Any) -> Box:
 def test_words_on_currents_can_be_read_on_a_picture(moat_filled: bool, tmp_path: Path) -> None:
     """Dark letters in a pale rim, whatever lies beneath, and on no other word. Source: WCAG 2.2, 1.4.3."""
     layout = demo("battery-moat" if moat_filled else "battery-probe-faulty", tmp_path)
-    board, rules = joined.join(layout, ("board", "probe")) if moat_filled else (layout.board, layout.rules)
-    found = words_on_currents(output.picture(run.check_board(board, rules, run.Options()), "L1", None, 800))
+    board, rules = (
+        joined.join(layout, ("board", "probe")) if moat_filled else (layout.board, layout.rules)
+    )
+    found = words_on_currents(
+        output.picture(run.check_board(board, rules, run.Options()), "L1", None, 800)
+    )
     assert any("µV" in node.text for node, _ in found)
     for node, rim in found:
         assert contrast(node.get("fill"), rim.get("stroke")) >= 4.5
@@ -134,7 +149,9 @@ def test_densities_differ_in_even_steps_of_lightness() -> None:
     lightness = []
     for colour in palette.DENSITY:
         channels = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255
-        linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+        linear = np.where(
+            channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4
+        )
         luminance = float(linear @ (0.2126, 0.7152, 0.0722))
         lightness.append(116 * luminance ** (1 / 3) - 16)
     growth = np.diff(lightness)

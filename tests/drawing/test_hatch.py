@@ -25,7 +25,9 @@ def blobs(draw: st.DrawFn) -> shapely.Polygon:
     count = draw(st.integers(3, 12))
     reach = draw(st.lists(st.floats(4, 20), min_size=count, max_size=count))
     angles = np.arange(count) * 2 * np.pi / count
-    blob = shapely.Polygon(np.column_stack((np.array(reach) * np.cos(angles), np.array(reach) * np.sin(angles))))
+    blob = shapely.Polygon(
+        np.column_stack((np.array(reach) * np.cos(angles), np.array(reach) * np.sin(angles)))
+    )
     hole = shapely.Point(0, 0).buffer(draw(st.floats(0.2, 1.0)))
     return blob.difference(hole)
 

@@ -22,7 +22,9 @@ def test_widths_are_those_of_the_bundled_typeface(file: str, bold: bool) -> None
     """The reference is the font file itself, laid out without kerning by another library."""
     font = ImageFont.truetype(str(FOLDER / file), 2048, layout_engine=ImageFont.Layout.BASIC)
     for character in map(chr, range(32, 127)):
-        assert text_width(character, 2048, bold=bold) == pytest.approx(font.getlength(character), abs=1), character
+        assert text_width(character, 2048, bold=bold) == pytest.approx(
+            font.getlength(character), abs=1
+        ), character
 
 
 @pytest.mark.parametrize("file", FONTS)

@@ -24,7 +24,11 @@ points = st.tuples(coordinates, coordinates)
 
 
 def similar(
-    point: tuple[float, float], scale: float, turn: float, shift: tuple[float, float], mirrored: bool
+    point: tuple[float, float],
+    scale: float,
+    turn: float,
+    shift: tuple[float, float],
+    mirrored: bool,
 ) -> tuple[float, float]:
     """The map by hand: mirror about y if seen from below, turn, scale, flip y to the picture's downward y, shift."""
     x, y = (-point[0] if mirrored else point[0]), point[1]
@@ -48,9 +52,17 @@ def test_two_pins_settle_shift_scale_and_turn(
     assert fitted(pins, mirrored=mirrored).at(probe) == pytest.approx(wanted, abs=1e-4 * scale)
 
 
-@given(st.lists(points, min_size=3, max_size=6), points, st.lists(st.floats(-20, 20), min_size=4, max_size=4), points)
+@given(
+    st.lists(points, min_size=3, max_size=6),
+    points,
+    st.lists(st.floats(-20, 20), min_size=4, max_size=4),
+    points,
+)
 def test_three_pins_settle_every_affine_map_mirror_included(
-    places: list[tuple[float, float]], probe: tuple[float, float], entries: list[float], shift: tuple[float, float]
+    places: list[tuple[float, float]],
+    probe: tuple[float, float],
+    entries: list[float],
+    shift: tuple[float, float],
 ) -> None:
     matrix = np.array(entries).reshape(2, 2)
     spread = np.array(places) - np.mean(places, axis=0)
@@ -100,7 +112,9 @@ def test_a_wrong_pin_shows_as_misfit() -> None:
         [(0, 0, 0, 0), (1, 0, 5, 5), (0, 1, 9, 9)],
     ],
 )
-def test_pins_that_settle_nothing_are_refused(pins: list[tuple[float, float, float, float]]) -> None:
+def test_pins_that_settle_nothing_are_refused(
+    pins: list[tuple[float, float, float, float]],
+) -> None:
     with pytest.raises(InputError):
         fitted(pins)
 
@@ -146,7 +160,9 @@ def test_a_layer_shows_its_own_findings_and_those_of_no_layer(photo: Path) -> No
 def test_findings_outside_the_picture_are_counted(photo: Path) -> None:
     corner = [(60.0, 0.0, 0.0, 800.0), (100.0, 32.0, 1000.0, 0.0)]
     outside = sum(not (60 <= f.at[0] <= 100 and 0 <= f.at[1] <= 32) for f in sample.findings())
-    assert f"{outside} of 9 findings lie outside the picture" in words(draw_over(sample.outcome(), photo, corner))
+    assert f"{outside} of 9 findings lie outside the picture" in words(
+        draw_over(sample.outcome(), photo, corner)
+    )
 
 
 @pytest.mark.parametrize("content", [b"", b"GIF89a", b"\x89PNG\r\n\x1a\n" + b"\0" * 40])

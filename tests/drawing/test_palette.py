@@ -14,9 +14,21 @@ OKABE_ITO = {"#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "
 """Color Universal Design, 2008, figure 16: the eight colours as RGB."""
 
 DICHROMACIES = {
-    "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
-    "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
-    "tritanopia": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
+    "protanopia": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deuteranopia": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritanopia": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
 }
 """A Physiologically-based Model for Simulation of Color Vision Deficiency, IEEE TVCG 15 (2009), table 1, severity 1.0
 (linear RGB); from memory."""
@@ -67,9 +79,17 @@ def contrast(a: str, b: str) -> float:
 
 def test_letters_and_marks_have_a_contrast_of_4_5() -> None:
     """Source: W3C, Web Content Accessibility Guidelines 2.2, 1.4.3: words on paper, numbers in badges, marks."""
-    pairs = [(palette.INK, palette.PAPER), (palette.FAINT, palette.PAPER), (palette.BLUE, palette.PAPER)]
-    pairs += [(colour, palette.PAPER) for colour in (palette.DARK_VERMILLION, *palette.VERDICTS.values())]
-    looks = [palette.level_look(level, waived=waived) for level in Level for waived in (False, True)]
+    pairs = [
+        (palette.INK, palette.PAPER),
+        (palette.FAINT, palette.PAPER),
+        (palette.BLUE, palette.PAPER),
+    ]
+    pairs += [
+        (colour, palette.PAPER) for colour in (palette.DARK_VERMILLION, *palette.VERDICTS.values())
+    ]
+    looks = [
+        palette.level_look(level, waived=waived) for level in Level for waived in (False, True)
+    ]
     pairs += [(look.ink, look.fill) for look in looks]
     pairs += [(palette.INK, palette.BOARD), (palette.FAINT, palette.BOARD)]
     assert {pair: contrast(*pair) for pair in pairs if contrast(*pair) < 4.5} == {}

@@ -15,7 +15,9 @@ PLACES = st.tuples(st.floats(FRAME[0], FRAME[2]), st.floats(FRAME[1], FRAME[3]))
 
 
 def overlap(a: Badge, b: Badge) -> bool:
-    return a.box[0] < b.box[2] and b.box[0] < a.box[2] and a.box[1] < b.box[3] and b.box[1] < a.box[3]
+    return (
+        a.box[0] < b.box[2] and b.box[0] < a.box[2] and a.box[1] < b.box[3] and b.box[1] < a.box[3]
+    )
 
 
 @settings(max_examples=30)

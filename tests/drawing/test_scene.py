@@ -62,7 +62,9 @@ def test_each_line_knows_its_net(net: str) -> None:
     """Lines of one net, whatever they look like and beside whatever they are drawn, make up its copper."""
     number = SCENE.nets.index(net)
     for layer in {s.layer for s in SCENE.shapes if number in s.nets}:
-        drawn = [area_of(only(s, number)) for s in SCENE.shapes if s.layer == layer and number in s.nets]
+        drawn = [
+            area_of(only(s, number)) for s in SCENE.shapes if s.layer == layer and number in s.nets
+        ]
         rows = (BOARD.copper.net == number) & (BOARD.copper.layer == int(str(layer)[1:]) - 1)
         true = shapely.union_all(BOARD.copper.shapes()[rows])
         assert shapely.union_all(drawn).symmetric_difference(true).buffer(-2 * DETAIL).is_empty
@@ -72,10 +74,16 @@ def test_each_line_knows_its_net(net: str) -> None:
 def only(shape: Shape, net: int) -> Shape:
     """The lines of a shape that belong to one net."""
     pieces = [
-        p for p, own in zip(np.split(shape.lines.points, shape.lines.starts[1:]), shape.nets, strict=True) if own == net
+        p
+        for p, own in zip(
+            np.split(shape.lines.points, shape.lines.starts[1:]), shape.nets, strict=True
+        )
+        if own == net
     ]
     starts = np.cumsum([0] + [len(piece) for piece in pieces[:-1]])
-    return replace(shape, lines=Lines(np.concatenate(pieces), starts), nets=shape.nets[shape.nets == net])
+    return replace(
+        shape, lines=Lines(np.concatenate(pieces), starts), nets=shape.nets[shape.nets == net]
+    )
 
 
 def test_a_pour_is_drawn_once_with_its_antipads() -> None:
@@ -101,7 +109,11 @@ def test_a_blind_hole_is_drawn_on_the_layers_that_it_reaches() -> None:
     last[vias[:2]] = 1
     made.board = replace(made.board, holes=replace(holes, last=last))
     drawn = {
-        layer: sum(len(s.lines) for s in scene_of(made, []).shapes if s.role == PLATED_HOLE and s.layer == layer)
+        layer: sum(
+            len(s.lines)
+            for s in scene_of(made, []).shapes
+            if s.role == PLATED_HOLE and s.layer == layer
+        )
         for layer in (None, "L1", "L2", "L3", "L4")
     }
     assert drawn == {None: len(vias) - 2, "L1": 2, "L2": 2, "L3": 0, "L4": 0}
@@ -127,8 +139,14 @@ def test_each_layer_refers_to_the_nearest_pours() -> None:
 def test_a_regions_name_has_room_where_it_is_put() -> None:
     for index, region in enumerate(SCENE.regions):
         for layer, (x, y, room) in region.labels.items():
-            pours = [p.shape for p in sample.layout().pours if p.region == index and f"L{p.layer + 1}" == layer]
-            assert any(pour.buffer(0.01).covers(shapely.Point(x, y).buffer(room - 0.5)) for pour in pours)
+            pours = [
+                p.shape
+                for p in sample.layout().pours
+                if p.region == index and f"L{p.layer + 1}" == layer
+            ]
+            assert any(
+                pour.buffer(0.01).covers(shapely.Point(x, y).buffer(room - 0.5)) for pour in pours
+            )
 
 
 def test_bounds_hold_the_board_and_findings_beyond_it() -> None:
@@ -148,10 +166,14 @@ def test_bounds_hold_the_board_and_findings_beyond_it() -> None:
         (None, [False, False, False]),
     ],
 )
-def test_legs_on_the_bottom_are_far_where_a_path_changes_faces(faces: list[str] | None, far: list[bool]) -> None:
+def test_legs_on_the_bottom_are_far_where_a_path_changes_faces(
+    faces: list[str] | None, far: list[bool]
+) -> None:
     path = (((0.0, 0.0), (1.0, 0.0)), ((1.0, 0.0), (2.0, 0.0)), ((2.0, 0.0), (3.0, 0.0)))
     detail = {} if faces is None else {"legs": [{"on": face} for face in faces]}
-    finding = Finding(rule="creepage", level=Level.ERROR, message="m", at=(0, 0), path=path, detail=detail)
+    finding = Finding(
+        rule="creepage", level=Level.ERROR, message="m", at=(0, 0), path=path, detail=detail
+    )
     (callout,) = callouts_of([finding])
     assert [leg.far for leg in callout.legs] == far
     assert [leg.points for leg in callout.legs] == list(path)
@@ -181,14 +203,18 @@ strokes = st.lists(st.tuples(points, points, points, points), min_size=1, max_si
 
 
 @given(strokes, st.booleans())
-def test_chaining_keeps_every_stroke(ends: list[tuple[float, float, float, float]], connect: bool) -> None:
+def test_chaining_keeps_every_stroke(
+    ends: list[tuple[float, float, float, float]], connect: bool
+) -> None:
     table = np.array(ends)
     if connect:
         table[1:, :2] = table[:-1, 2:]
     lines, first = chained(table, np.zeros(len(table), dtype=np.int32))
     starts, stops = lines.legs()
     assert np.array_equal(np.hstack((starts, stops)), np.rint(table * 1000).astype(np.int64))
-    assert np.array_equal(lines.points[lines.starts], np.rint(table[first, :2] * 1000).astype(np.int64))
+    assert np.array_equal(
+        lines.points[lines.starts], np.rint(table[first, :2] * 1000).astype(np.int64)
+    )
     if connect:
         assert len(lines) == 1
         apart, first = chained(table, np.arange(len(table), dtype=np.int32))
@@ -205,7 +231,11 @@ def test_a_window_keeps_every_line_that_it_shows(
     kept = lines.within(window)
 
     def pieces(some: Lines) -> list[list[list[int]]]:
-        return [piece.tolist() for piece in np.split(some.points, some.starts[1:])] if len(some) else []
+        return (
+            [piece.tolist() for piece in np.split(some.points, some.starts[1:])]
+            if len(some)
+            else []
+        )
 
     frame = shapely.box(*window)
     for piece in pieces(lines):
@@ -222,7 +252,11 @@ def hopping() -> Finding:
         at=(40.0, 50.0),
         layer="L1",
         nets=("PH_2", "SYS_DATA"),
-        path=(((30.0, 50.0), (35.0, 50.0)), ((35.0, 50.0), (37.0, 50.0)), ((37.0, 50.0), (43.0, 50.0))),
+        path=(
+            ((30.0, 50.0), (35.0, 50.0)),
+            ((35.0, 50.0), (37.0, 50.0)),
+            ((37.0, 50.0), (43.0, 50.0)),
+        ),
         detail={"legs": [{"on": "top"}, {"on": "copper", "net": "PH_DATA"}, {"on": "top"}]},
         id="0" * 12,
     )
@@ -240,14 +274,26 @@ def test_a_hop_over_copper_is_drawn_as_the_copper_and_not_as_a_line() -> None:
     scene = scene_of(sample.layout(), [hopping()])
     outcome = sample.outcome(findings=(hopping(),))
     picture = draw(scene, outcome, "L1")
-    lines = re.findall(rf'<path d="M[\d. ]+L[\d. ]+" stroke="{palette.DARK_VERMILLION}" stroke-width="3.0"', picture)
+    lines = re.findall(
+        rf'<path d="M[\d. ]+L[\d. ]+" stroke="{palette.DARK_VERMILLION}" stroke-width="3.0"',
+        picture,
+    )
     assert len(lines) == 2
     assert len(re.findall(r'<path d="M[\d. L]+Z" fill="#A34400" fill-opacity=".22"', picture)) == 1
     assert "copper on the way" in picture
 
 
-def test_a_finding_between_two_layers_is_on_the_pictures_of_both_and_its_closeup_shows_both_coppers() -> None:
-    between = replace(hopping(), layer=None, path=(), detail={}, nets=("PH_2", "PUMP_SENSE"), net_layers=("L1", "L4"))
+def test_a_finding_between_two_layers_is_on_the_pictures_of_both_and_its_closeup_shows_both_coppers() -> (
+    None
+):
+    between = replace(
+        hopping(),
+        layer=None,
+        path=(),
+        detail={},
+        nets=("PH_2", "PUMP_SENSE"),
+        net_layers=("L1", "L4"),
+    )
     scene, outcome = scene_of(sample.layout(), [between]), sample.outcome(findings=(between,))
     assert scene.callouts[0].layers == ("L1", "L4")
     for layer, other in (("L1", "L4"), ("L4", "L1")):
@@ -258,6 +304,9 @@ def test_a_finding_between_two_layers_is_on_the_pictures_of_both_and_its_closeup
 
 def test_a_through_path_names_the_layers_that_it_joins() -> None:
     through = replace(
-        hopping(), layer=None, path=(((40.0, 50.0), (40.0, 51.0)),), detail={"legs": [{"on": "L1 to L3"}]}
+        hopping(),
+        layer=None,
+        path=(((40.0, 50.0), (40.0, 51.0)),),
+        detail={"legs": [{"on": "L1 to L3"}]},
     )
     assert layers_of(through) == ("L1", "L3")

@@ -63,7 +63,9 @@ def test_a_board_of_100_by_80_mm_fills_the_width_of_the_picture() -> None:
 
 def numbers(svg: str) -> list[str]:
     """Numbers in badges on the board: bold text in the middle of a badge."""
-    found = parsed(svg).iterfind(".//s:text[@text-anchor='middle'][@font-weight='bold'][@font-size='16']", NS)
+    found = parsed(svg).iterfind(
+        ".//s:text[@text-anchor='middle'][@font-weight='bold'][@font-size='16']", NS
+    )
     return [node.text for node in found]
 
 
@@ -76,7 +78,9 @@ def test_every_group_of_the_layer_has_its_number_on_the_board_and_in_the_list(la
         finding = group.worst
         count = f", {len(group.members)} findings" if len(group.members) > 1 else ""
         if finding.layer == layer:  # the place gives way to figures, which are never cut
-            figures = ", ".join(filter(None, (wording.measurement(finding), wording.requirement(finding))))
+            figures = ", ".join(
+                filter(None, (wording.measurement(finding), wording.requirement(finding)))
+            )
             told = "waived: " + finding.waived.reason if finding.waived else figures
             told = rf"{re.escape(' / '.join(finding.nets))} {finding.rule}{count}( \([\d., ]+\))? ?{re.escape(told)}"
             assert re.search(told, text), told
@@ -85,14 +89,25 @@ def test_every_group_of_the_layer_has_its_number_on_the_board_and_in_the_list(la
 def test_a_witness_path_is_drawn_at_its_place() -> None:
     svg = draw(SCENE, OUTCOME, "L1")
     ends = [on_picture(svg, *point) for point in ((38.0, 25.0), (39.0, 24.0), (42.0, 24.0))]
-    paths = [node.get("d") for node in parsed(svg).iterfind(f".//s:path[@stroke='{palette.DARK_VERMILLION}']", NS)]
-    drawn = [[tuple(map(float, pair.split())) for pair in d[1:].split("L")] for d in paths if "L" in d and "Z" not in d]
+    paths = [
+        node.get("d")
+        for node in parsed(svg).iterfind(f".//s:path[@stroke='{palette.DARK_VERMILLION}']", NS)
+    ]
+    drawn = [
+        [tuple(map(float, pair.split())) for pair in d[1:].split("L")]
+        for d in paths
+        if "L" in d and "Z" not in d
+    ]
     assert any(line == [pytest.approx(end, abs=0.02) for end in ends] for line in drawn)
 
 
 def test_a_leg_on_the_bottom_is_dashed_and_the_legend_says_so() -> None:
     svg = draw(SCENE, OUTCOME, "L1")
-    dashed = [n for n in parsed(svg).iterfind(".//s:path[@stroke-dasharray='9 6']", NS) if "L" in n.get("d")]
+    dashed = [
+        n
+        for n in parsed(svg).iterfind(".//s:path[@stroke-dasharray='9 6']", NS)
+        if "L" in n.get("d")
+    ]
     assert len(dashed) == 1
     assert "witness path on the bottom" in words(svg)
     assert "witness path on the bottom" not in words(draw(SCENE, OUTCOME, "L4"))
@@ -101,10 +116,15 @@ def test_a_leg_on_the_bottom_is_dashed_and_the_legend_says_so() -> None:
 def test_a_closeup_shows_the_whole_finding_its_story_and_nothing_less_than_5_mm() -> None:
     for finding in OUTCOME.findings:
         svg = draw(SCENE, OUTCOME, finding.layer or "L1", finding.id)
-        frame = re.search(r'<clipPath id="frame"><path d="M([\d.]+) ([\d.]+)H([\d.]+)V([\d.]+)', svg)
+        frame = re.search(
+            r'<clipPath id="frame"><path d="M([\d.]+) ([\d.]+)H([\d.]+)V([\d.]+)', svg
+        )
         assert frame is not None
         x0, y0, x1, y1 = map(float, frame.groups())
-        for corner in ((finding.extent[0], finding.extent[1]), (finding.extent[2], finding.extent[3])):
+        for corner in (
+            (finding.extent[0], finding.extent[1]),
+            (finding.extent[2], finding.extent[3]),
+        ):
             x, y = on_picture(svg, *corner)
             assert x0 <= x <= x1
             assert y0 <= y <= y1
@@ -119,7 +139,9 @@ def test_a_closeup_leaves_traces_outside_away() -> None:
     assert len(draw(SCENE, OUTCOME, "L1", finding.id)) < len(draw(SCENE, OUTCOME, "L1"))
 
 
-@pytest.mark.parametrize(("layer", "finding"), [("L9", None), ("L1", "nonsense"), ("L4", OUTCOME.findings[0].id)])
+@pytest.mark.parametrize(
+    ("layer", "finding"), [("L9", None), ("L1", "nonsense"), ("L4", OUTCOME.findings[0].id)]
+)
 def test_what_is_not_there_cannot_be_drawn(layer: str, finding: str | None) -> None:
     with pytest.raises(KeyError):
         draw(SCENE, OUTCOME, layer, finding)
@@ -138,7 +160,9 @@ def test_no_text_runs_out_of_the_picture_and_all_is_legible() -> None:
         scene = scene_of(sample.layout(), outcome.findings)
         for node in parsed(draw(scene, outcome, "L1")).iterfind(".//s:text", NS):
             size, x = float(node.get("font-size")), float(node.get("x"))
-            width = text_width("".join(node.itertext()), size, bold=node.get("font-weight") == "bold")
+            width = text_width(
+                "".join(node.itertext()), size, bold=node.get("font-weight") == "bold"
+            )
             left = x - width / 2 if node.get("text-anchor") == "middle" else x
             assert left >= 0
             assert left + width <= 1600
@@ -150,7 +174,9 @@ def test_lists_and_legend_do_not_run_into_each_other() -> None:
         boxes = []
         for node in parsed(draw(SCENE, OUTCOME, layer)).iterfind(".//s:text", NS):
             size, x, y = (float(node.get(key)) for key in ("font-size", "x", "y"))
-            width = text_width("".join(node.itertext()), size, bold=node.get("font-weight") == "bold")
+            width = text_width(
+                "".join(node.itertext()), size, bold=node.get("font-weight") == "bold"
+            )
             left = x - width / 2 if node.get("text-anchor") == "middle" else x
             boxes.append((left, y - 0.7 * size, left + width, y, node.text))
         for i, a in enumerate(boxes):
@@ -189,7 +215,9 @@ def marks_of(svg: str) -> dict[str, tuple[float, float, float, float]]:
     frame = re.search(r'<clipPath id="frame"><path d="M[\d.]+ [\d.]+H[\d.]+V([\d.]+)', svg)
     assert frame is not None
     boxes = {}
-    for node in parsed(svg).iterfind(".//s:text[@text-anchor='middle'][@font-weight='bold'][@font-size='16']", NS):
+    for node in parsed(svg).iterfind(
+        ".//s:text[@text-anchor='middle'][@font-weight='bold'][@font-size='16']", NS
+    ):
         rect = node.getprevious()
         x, y, w, h = (float(rect.get(key)) for key in ("x", "y", "width", "height"))
         if y < float(frame[1]):
@@ -237,8 +265,12 @@ def test_the_legend_keeps_off_the_scale_bar(size: tuple[float, float]) -> None:
     scene = replace(SCENE, bounds=(0.0, 0.0, *size))
     root = parsed(draw(scene, OUTCOME, "L1"))
     bars = [node.get("d") for node in root.iterfind("s:path", NS) if "v14M" in node.get("d")]
-    (left, y), (right, _) = (tuple(map(float, part.split("v")[0].split())) for part in bars[0][1:].split("M")[:2])
-    words_below = [node for node in root.iterfind("s:text", NS) if abs(float(node.get("y")) - y - 4) < 16]
+    (left, y), (right, _) = (
+        tuple(map(float, part.split("v")[0].split())) for part in bars[0][1:].split("M")[:2]
+    )
+    words_below = [
+        node for node in root.iterfind("s:text", NS) if abs(float(node.get("y")) - y - 4) < 16
+    ]
     for node in words_below:
         x, wide = float(node.get("x")), text_width(node.text, float(node.get("font-size")))
         own = node.get("text-anchor") == "middle"
@@ -249,7 +281,9 @@ def test_a_flat_board_names_its_worst_places_on_one_line() -> None:
     many = crowd(20, 10, 0.5)
     scene = replace(scene_of(sample.layout(), many), bounds=(0.0, 0.0, 100.0, 25.0))
     svg = draw(scene, sample.outcome(findings=tuple(many)), "L1")
-    told = re.search(r"1 clearance; 2 clearance;.* and (\d+) more places: see the report", words(svg))
+    told = re.search(
+        r"1 clearance; 2 clearance;.* and (\d+) more places: see the report", words(svg)
+    )
     assert told is not None
     assert int(told[1]) == 200 - told[0].count("clearance;")
 
@@ -261,11 +295,21 @@ def test_a_label_keeps_off_the_copper_that_it_speaks_of() -> None:
     nets = {net for c in SCENE.callouts if c.on("L1") for net in c.nets}
     copper = sample.layout().board.copper
     board = sample.layout().board
-    rows = [i for i in range(len(copper)) if copper.layer[i] == 0 and board.net_name(int(copper.net[i])) in nets]
+    rows = [
+        i
+        for i in range(len(copper))
+        if copper.layer[i] == 0 and board.net_name(int(copper.net[i])) in nets
+    ]
     pours = {i for i in rows if copper.area[i] >= 0 and not copper.pad[i]}
     shapes = copper.shapes(np.array([i for i in rows if i not in pours]))
-    drawn = shapely.affinity.affine_transform(shapely.union_all(shapes), [a * 1000, 0, 0, d * 1000, e, f])
-    assert not [name for name, box in marks_of(svg).items() if drawn.intersects(shapely.box(*box).buffer(-1))]
+    drawn = shapely.affinity.affine_transform(
+        shapely.union_all(shapes), [a * 1000, 0, 0, d * 1000, e, f]
+    )
+    assert not [
+        name
+        for name, box in marks_of(svg).items()
+        if drawn.intersects(shapely.box(*box).buffer(-1))
+    ]
 
 
 def test_a_waived_finding_looks_unlike_one_that_counts() -> None:
@@ -273,5 +317,7 @@ def test_a_waived_finding_looks_unlike_one_that_counts() -> None:
     closeup = draw(SCENE, OUTCOME, "L1", waived.id)
     counts = replace(OUTCOME, findings=tuple(replace(f, waived=None) for f in OUTCOME.findings))
     assert 'stroke-dasharray="3 2"' in closeup
-    assert 'stroke-dasharray="3 2"' not in draw(scene_of(sample.layout(), counts.findings), counts, "L1", waived.id)
+    assert 'stroke-dasharray="3 2"' not in draw(
+        scene_of(sample.layout(), counts.findings), counts, "L1", waived.id
+    )
     assert "waived: test point" in words(closeup)

@@ -36,7 +36,14 @@ def crossed(void: shapely.Geometry, x: float, y: float = 0.0, at: float = 0.0) -
 
 @pytest.mark.parametrize(
     ("width", "x", "passable"),
-    [(0.8, 1.0, True), (1.0, 1.0, False), (1.2, 1.0, False), (0.8, 0.7, False), (0.24, 0.25, True), (1.49, 1.5, True)],
+    [
+        (0.8, 1.0, True),
+        (1.0, 1.0, False),
+        (1.2, 1.0, False),
+        (0.8, 0.7, False),
+        (0.24, 0.25, True),
+        (1.49, 1.5, True),
+    ],
 )
 def test_slots_narrower_than_x_are_bridged(width: float, x: float, passable: bool) -> None:
     """IEC 60664-1 (2007), 6.2: a groove as wide as X counts as a groove."""
@@ -53,7 +60,9 @@ def test_a_narrow_arm_of_a_wide_void_is_bridged_and_the_rest_is_not() -> None:
 
 
 def test_a_neck_between_two_wide_rooms_is_bridged() -> None:
-    rooms = shapely.union_all([shapely.box(-2, -8, 2, -2), shapely.box(-0.4, -2, 0.4, 2), shapely.box(-2, 2, 2, 8)])
+    rooms = shapely.union_all(
+        [shapely.box(-2, -8, 2, -2), shapely.box(-0.4, -2, 0.4, 2), shapely.box(-2, 2, 2, 8)]
+    )
     assert crossed(rooms, 1.0)
     assert not crossed(rooms, 1.0, y=5)
     assert not crossed(rooms, 0.7)
@@ -67,7 +76,9 @@ def test_notches_of_the_outline_are_bridged_alike(width: float, passable: bool) 
 def test_wide_corners_of_a_wide_void_keep_their_shape() -> None:
     """A disc does not reach into a square corner; that bridges nothing."""
     region = BOARD.difference(shapely.box(-0.5, -4, 0.5, 4))
-    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
+    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(
+        0, abs=ROUNDING
+    )
 
 
 def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
@@ -76,7 +87,9 @@ def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
     filled = bridged(shapely.box(-20, -20, 20, 0).difference(notch), 1.0).passable
     left = notch.difference(filled)
     assert left.bounds[1] == pytest.approx(-4 / 3, abs=0.003)
-    assert shapely.box(-0.49, -20, 0.49, -4 / 3).difference(filled).area == pytest.approx(0, abs=0.001)
+    assert shapely.box(-0.49, -20, 0.49, -4 / 3).difference(filled).area == pytest.approx(
+        0, abs=0.001
+    )
 
 
 @pytest.mark.parametrize("angle", [5.0, 20.0, 79.0, 81.0, 90.0, 120.0, 160.0])
@@ -86,7 +99,9 @@ def test_the_tip_of_a_notch_is_cut_at_any_angle(angle: float) -> None:
     deep = min(3.0, 15 / slope) if slope > 0.1 else 0.75 / slope
     notch = shapely.Polygon([(-slope * deep, 0), (0, -deep), (slope * deep, 0)])
     region = shapely.box(-20, -20, 20, 0).difference(notch)
-    tip = shapely.Polygon([(-0.499, 0.499 / slope - deep), (0, -deep), (0.499, 0.499 / slope - deep)])
+    tip = shapely.Polygon(
+        [(-0.499, 0.499 / slope - deep), (0, -deep), (0.499, 0.499 / slope - deep)]
+    )
     filled = bridged(region, 1.0).passable
     assert tip.difference(filled).area == pytest.approx(0, abs=0.001)
     assert not filled.contains(shapely.Point(0, 0.6 / slope - deep))
@@ -97,7 +112,14 @@ BOTTOMS = {
     "an upright groove somewhat askew": [(-1.01, 0), (-1, -2), (1, -2), (1.02, 0)],
     "a trough": [(-3, 0), (-1, -2), (1, -2), (3, 0)],
     "a shallow trough": [(-9, 0), (-0.5, -2), (0.5, -2), (9, 0)],
-    "a groove with corners cut off": [(-2, 0), (-2, -2), (-1.7, -2.3), (1.7, -2.3), (2, -2), (2, 0)],
+    "a groove with corners cut off": [
+        (-2, 0),
+        (-2, -2),
+        (-1.7, -2.3),
+        (1.7, -2.3),
+        (2, -2),
+        (2, 0),
+    ],
 }
 
 
@@ -105,7 +127,9 @@ BOTTOMS = {
 def test_corners_of_a_bottom_at_least_as_wide_as_x_are_not_cut(name: str) -> None:
     """IEC 60664-1 (2007), 6.2, example 2: the contour of a wide groove is followed, its corners included."""
     region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(BOTTOMS[name]))
-    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(0, abs=ROUNDING)
+    assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(
+        0, abs=ROUNDING
+    )
 
 
 TIPS = {
@@ -122,7 +146,9 @@ def test_a_tip_beside_a_blunter_corner_or_an_undercut_one_is_cut(name: str) -> N
     lowest = min(ring, key=lambda p: (p[1], p[0]))
     region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(ring))
     inside = shapely.Point(lowest).buffer(0.2).difference(region)
-    assert bridged(region, 1.0).passable.intersection(inside).area == pytest.approx(inside.area, rel=0.01)
+    assert bridged(region, 1.0).passable.intersection(inside).area == pytest.approx(
+        inside.area, rel=0.01
+    )
 
 
 @law
@@ -179,14 +205,22 @@ def test_only_curves_are_widened_and_by_as_much_as_their_chords_may_stray() -> N
         shapely.box(4, 4, 6, 6),
         shapely.box(2, 7, 3, 8).union(shapely.Point(2.5, 8).buffer(0.5, quad_segs=8)),
     )
-    drawn = shapely.box(2, 2, 10, 10).buffer(2, quad_segs=64).difference(shapely.union_all([square, arch]))
+    drawn = (
+        shapely.box(2, 2, 10, 10)
+        .buffer(2, quad_segs=64)
+        .difference(shapely.union_all([square, arch]))
+    )
     wide = widened(drawn)
     assert wide.covers(drawn)
     assert drawn.boundary.hausdorff_distance(wide.boundary) == pytest.approx(STRAY, rel=0.01)
     at = corners_of(wide).at
-    assert {(4.0, 4.0), (6.0, 4.0), (6.0, 6.0), (4.0, 6.0)} <= {(x, y) for x, y in at.round(9).tolist()}
+    assert {(4.0, 4.0), (6.0, 4.0), (6.0, 6.0), (4.0, 6.0)} <= {
+        (x, y) for x, y in at.round(9).tolist()
+    }
     rims = rims_of(drawn)
-    curved = shapely.linestrings(rims.ends[(rims.slack > 0) & (rims.length < 0.2)].reshape(-1, 2, 2))
+    curved = shapely.linestrings(
+        rims.ends[(rims.slack > 0) & (rims.length < 0.2)].reshape(-1, 2, 2)
+    )
     middle = shapely.line_interpolate_point(curved, 0.5, normalized=True)
     assert shapely.distance(middle, wide.boundary).min() >= STRAY * 0.999
     assert widened(shapely.box(0, 0, 4, 2)).equals_exact(shapely.box(0, 0, 4, 2))
@@ -199,7 +233,10 @@ def test_sight_runs_along_rims_and_through_corners_but_not_through_voids() -> No
         ((-2, 0), (0, 2)): True,  # past a corner
         ((-1, 1), (1, -1)): False,  # from corner to corner, inside
         ((-5, 0.999), (5, 0.999)): False,
-        ((0, 21), (5, 21)): True,  # beside the board: nothing crosses; copper there is cut off before
+        (
+            (0, 21),
+            (5, 21),
+        ): True,  # beside the board: nothing crosses; copper there is cut off before
         ((0, 15), (0, 25)): False,  # over the outline
     }
     starts, ends = (np.array([line[k] for line in lines], dtype=float) for k in (0, 1))
@@ -208,12 +245,17 @@ def test_sight_runs_along_rims_and_through_corners_but_not_through_voids() -> No
 
 def test_rims_of_bridged_voids_are_open_from_behind_and_those_of_curved_outlines_are_not() -> None:
     board = shapely.box(0, 0, 20, 20).buffer(2, quad_segs=64)
-    region = board.difference(shapely.union_all([shapely.box(5, 5, 5.5, 9), shapely.box(12, 5, 14, 9)]))
+    region = board.difference(
+        shapely.union_all([shapely.box(5, 5, 5.5, 9), shapely.box(12, 5, 14, 9)])
+    )
     widened = region.buffer(STRAY, join_style="mitre")
     rims = rims_of(region)
     behind = filled_behind(rims, bridged(widened, 1.0).passable)
     middle = (rims.ends[:, 0] + rims.ends[:, 2]) / 2
-    assert behind.tolist() == ((middle >= 5) & (middle <= 5.5) & (rims.length <= 4) & (rims.loop > 0)).tolist()
+    assert (
+        behind.tolist()
+        == ((middle >= 5) & (middle <= 5.5) & (rims.length <= 4) & (rims.loop > 0)).tolist()
+    )
 
 
 def test_leans_are_the_bends_of_the_other_side() -> None:

@@ -7,11 +7,16 @@ from hypothesis.extra import numpy as hnp
 
 from checker.geometry.boxes import BoxIndex, grouped, widened
 
-CORNERS = hnp.arrays(np.int64, st.tuples(st.integers(0, 40), st.just(4)), elements=st.integers(-8, 8))
+CORNERS = hnp.arrays(
+    np.int64, st.tuples(st.integers(0, 40), st.just(4)), elements=st.integers(-8, 8)
+)
 
 
 def boxes(corners: np.ndarray) -> np.ndarray:
-    low, high = np.minimum(corners[:, :2], corners[:, 2:]), np.maximum(corners[:, :2], corners[:, 2:])
+    low, high = (
+        np.minimum(corners[:, :2], corners[:, 2:]),
+        np.maximum(corners[:, :2], corners[:, 2:]),
+    )
     return np.hstack((low, high)).astype(float)
 
 
@@ -36,7 +41,10 @@ def test_widening_reaches_every_side() -> None:
     """One reach for all, or one for each."""
     box = np.array([[0.0, 1.0, 2.0, 3.0]])
     assert widened(box, 0.5).tolist() == [[-0.5, 0.5, 2.5, 3.5]]
-    assert widened(np.vstack((box, box)), np.array([0.0, 1.0])).tolist() == [[0, 1, 2, 3], [-1, 0, 3, 4]]
+    assert widened(np.vstack((box, box)), np.array([0.0, 1.0])).tolist() == [
+        [0, 1, 2, 3],
+        [-1, 0, 3, 4],
+    ]
 
 
 def test_groups_keep_the_order_of_their_rows() -> None:

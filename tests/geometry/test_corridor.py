@@ -60,7 +60,9 @@ def test_nothing_on_a_way_is_lost(
 
 def test_what_is_beyond_the_other_side_or_touches_one_side_only_is_left_out() -> None:
     """Three strips side by side, 20 mm each, 1 mm apart: the last one lies behind the second and joins nothing."""
-    first, second, third = (boxes([(21 * number + i, 0, 1, 50) for i in range(20)]) for number in range(3))
+    first, second, third = (
+        boxes([(21 * number + i, 0, 1, 50) for i in range(20)]) for number in range(3)
+    )
     one, two, over = kept(corridor(first, second, third, 1.5))
     assert not over
     assert 19 in one

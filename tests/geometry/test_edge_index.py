@@ -17,8 +17,13 @@ RING = shapely.Polygon(
 TWO = shapely.MultiPolygon([RING, shapely.box(25, 3, 31, 9)])
 
 
-@given(st.lists(st.tuples(st.floats(-5, 35), st.floats(-5, 25)), min_size=1, max_size=20), st.booleans())
-def test_distances_are_those_of_the_whole_shape(places: list[tuple[float, float]], solid: bool) -> None:
+@given(
+    st.lists(st.tuples(st.floats(-5, 35), st.floats(-5, 25)), min_size=1, max_size=20),
+    st.booleans(),
+)
+def test_distances_are_those_of_the_whole_shape(
+    places: list[tuple[float, float]], solid: bool
+) -> None:
     feet, away = EdgeIndex(TWO, solid=solid).nearest(np.array(places))
     whole = TWO if solid else shapely.boundary(TWO)
     for place, foot, distance in zip(places, feet, away, strict=True):

@@ -25,7 +25,9 @@ def disc(x: float, y: float, diameter: float) -> Conductors:
     return conductors(1, kind=Kind.DISC, geometry=[[x, y, 0, 0, 0]], radius=diameter / 2)
 
 
-def arc(x: float, y: float, radius: float, start: float, sweep: float, width: float = 0.0) -> Conductors:
+def arc(
+    x: float, y: float, radius: float, start: float, sweep: float, width: float = 0.0
+) -> Conductors:
     """Angles in degrees."""
     row = [x, y, radius, math.radians(start), math.radians(sweep)]
     return conductors(1, kind=Kind.ARC, geometry=[row], radius=width / 2)
@@ -33,7 +35,9 @@ def arc(x: float, y: float, radius: float, start: float, sweep: float, width: fl
 
 def area(*points: tuple[float, float], hole: shapely.Geometry | None = None) -> Conductors:
     polygon = shapely.Polygon(points)
-    return conductors(1, kind=Kind.AREA, area=0, areas=[polygon if hole is None else polygon.difference(hole)])
+    return conductors(
+        1, kind=Kind.AREA, area=0, areas=[polygon if hole is None else polygon.difference(hole)]
+    )
 
 
 def box(x0: float, y0: float, x1: float, y1: float) -> Conductors:
@@ -97,7 +101,10 @@ def test_the_witness_is_as_long_as_the_distance_and_ends_on_both_surfaces(
     length, start, end = between(a, np.array([0]), b, np.array([0]))
     assert np.hypot(*(end - start)[0]) == pytest.approx(wanted, abs=EXACT)
     for copper, point in ((a, start), (b, end)):
-        assert shapely.distance(copper.skeletons()[0], shapely.Point(point[0])) <= copper.radius[0] + 0.0003
+        assert (
+            shapely.distance(copper.skeletons()[0], shapely.Point(point[0]))
+            <= copper.radius[0] + 0.0003
+        )
     assert length[0] == pytest.approx(wanted, abs=EXACT)
 
 
@@ -119,7 +126,9 @@ def discs(draw: st.DrawFn) -> Conductors:
 @st.composite
 def arcs(draw: st.DrawFn) -> Conductors:
     sweep = draw(st.integers(1, 720)) / 2 * draw(st.sampled_from([-1, 1]))
-    return arc(draw(coordinates), draw(coordinates), draw(sizes) * 3, draw(angles), sweep, draw(sizes))
+    return arc(
+        draw(coordinates), draw(coordinates), draw(sizes) * 3, draw(angles), sweep, draw(sizes)
+    )
 
 
 @st.composite
@@ -129,7 +138,9 @@ def areas(draw: st.DrawFn) -> Conductors:
     reach = draw(st.lists(sizes, min_size=n, max_size=n))
     x, y = draw(coordinates), draw(coordinates)
     turn = np.linspace(0, 2 * np.pi, n, endpoint=False)
-    return area(*((x + r * math.cos(t), y + r * math.sin(t)) for r, t in zip(reach, turn, strict=True)))
+    return area(
+        *((x + r * math.cos(t), y + r * math.sin(t)) for r, t in zip(reach, turn, strict=True))
+    )
 
 
 things = st.one_of(strokes(), discs(), arcs(), areas())
@@ -138,7 +149,10 @@ things = st.one_of(strokes(), discs(), arcs(), areas())
 @SETTLE
 @given(things, things)
 def test_distance_is_symmetric_and_the_witness_mirrored(a: Conductors, b: Conductors) -> None:
-    one, two = between(a, np.array([0]), b, np.array([0])), between(b, np.array([0]), a, np.array([0]))
+    one, two = (
+        between(a, np.array([0]), b, np.array([0])),
+        between(b, np.array([0]), a, np.array([0])),
+    )
     assert one[0] == pytest.approx(two[0], abs=EXACT)
 
 
@@ -147,7 +161,9 @@ def test_distance_is_symmetric_and_the_witness_mirrored(a: Conductors, b: Conduc
 def test_distance_is_the_same_after_a_move(
     a: Conductors, b: Conductors, x: float, y: float, turn: int, mirrored: bool
 ) -> None:
-    assert gap(moved(a, x, y, turn, mirrored), moved(b, x, y, turn, mirrored)) == pytest.approx(gap(a, b), abs=1e-7)
+    assert gap(moved(a, x, y, turn, mirrored), moved(b, x, y, turn, mirrored)) == pytest.approx(
+        gap(a, b), abs=1e-7
+    )
 
 
 def moved(copper: Conductors, x: float, y: float, turn: int, mirrored: bool) -> Conductors:
@@ -167,7 +183,12 @@ def moved(copper: Conductors, x: float, y: float, turn: int, mirrored: bool) -> 
         geometry[0, 3] = (math.pi - start if mirrored else start) + math.radians(turn)
         geometry[0, 4] = -sweep if mirrored else sweep
     shapes = [shapely.transform(shape, place) for shape in copper.areas]
-    columns = {"kind": copper.kind, "geometry": geometry, "radius": copper.radius, "area": copper.area}
+    columns = {
+        "kind": copper.kind,
+        "geometry": geometry,
+        "radius": copper.radius,
+        "area": copper.area,
+    }
     return conductors(1, **columns, areas=shapes)
 
 
@@ -196,7 +217,9 @@ def test_arcs_in_bulk_are_arcs_one_by_one(a: list[Conductors], b: list[Conductor
         start, end = solve(first, two)
         for row in range(n):
             alone = solve(first[row : row + 1], two[row : row + 1])
-            assert np.hypot(*(start - end)[row]) == pytest.approx(np.hypot(*(alone[0] - alone[1])[0]), abs=EXACT)
+            assert np.hypot(*(start - end)[row]) == pytest.approx(
+                np.hypot(*(alone[0] - alone[1])[0]), abs=EXACT
+            )
 
 
 # --------------------------------------------------------------------------------------------------- closest pairs
@@ -272,6 +295,8 @@ def test_the_witness_stands_in_the_middle_of_edges_that_face_each_other() -> Non
         return Judged(np.zeros(len(i), np.int64), np.zeros(len(i)), np.full(len(i), 9.0))
 
     for a in (box(0, 0, 1, 10), stroke(0.5, 0, 0.5, 10, 1)):
-        near = closest(pieces(a, np.array([0])), pieces(box(3, 4, 5, 20), np.array([0])), 9.0, judge)
+        near = closest(
+            pieces(a, np.array([0])), pieces(box(3, 4, 5, 20), np.array([0])), 9.0, judge
+        )
         assert near.start.tolist() == [pytest.approx([1, 7])]
         assert near.end.tolist() == [pytest.approx([3, 7])]

@@ -10,7 +10,14 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from checker.geometry.segments import along, closest, nearest_part, parallel, through_windows, touching_lines
+from checker.geometry.segments import (
+    along,
+    closest,
+    nearest_part,
+    parallel,
+    through_windows,
+    touching_lines,
+)
 
 law = settings(max_examples=200, deadline=None)
 places = st.floats(-5, 5).map(lambda v: round(v, 3))
@@ -64,14 +71,23 @@ def sampled(a: np.ndarray, first: np.ndarray, second: np.ndarray, b: np.ndarray)
     height=st.floats(0.1, 3),
 )
 def test_through_windows_is_the_shortest_way(
-    a: tuple[float, ...], b: tuple[float, ...], first: tuple[float, ...], second: tuple[float, ...], height: float
+    a: tuple[float, ...],
+    b: tuple[float, ...],
+    first: tuple[float, ...],
+    second: tuple[float, ...],
+    height: float,
 ) -> None:
     """Piece a above the upper window, piece b below the lower: no sampled way is shorter, and it is a way itself."""
     upper = rows((first[0], 0, first[0] + first[1], 0))
     lower = rows((second[0], -height, second[0] + second[1], -height))
     above, below = rows(a), rows((b[0], -height - b[1], b[2], -height - b[3]))
     way = through_windows(above, upper, lower, below)
-    points = [along(above, way.start), along(upper, way.first), along(lower, way.second), along(below, way.end)]
+    points = [
+        along(above, way.start),
+        along(upper, way.first),
+        along(lower, way.second),
+        along(below, way.end),
+    ]
     walked = sum(np.hypot(*(q - p)[0]) for p, q in pairwise(points))
     best = sampled(above, upper, lower, below)
     assert walked == pytest.approx(way.length[0], abs=1e-7)
@@ -80,12 +96,16 @@ def test_through_windows_is_the_shortest_way(
 
 
 def test_a_straight_way_through_both_windows_is_a_straight_line() -> None:
-    way = through_windows(rows((0, 2, 0, 2)), rows((0, 0, 5, 0)), rows((0, -1, 5, -1)), rows((4, -3, 4, -3)))
+    way = through_windows(
+        rows((0, 2, 0, 2)), rows((0, 0, 5, 0)), rows((0, -1, 5, -1)), rows((4, -3, 4, -3))
+    )
     assert way.length[0] == pytest.approx(np.hypot(4, 5))
     assert (way.first[0] * 5, way.second[0] * 5) == (pytest.approx(1.6), pytest.approx(2.4))
 
 
 def test_a_way_that_misses_a_window_bends_at_its_end() -> None:
-    way = through_windows(rows((0, 2, 0, 2)), rows((3, 0, 5, 0)), rows((-5, -1, 5, -1)), rows((0, -3, 0, -3)))
+    way = through_windows(
+        rows((0, 2, 0, 2)), rows((3, 0, 5, 0)), rows((-5, -1, 5, -1)), rows((0, -3, 0, -3))
+    )
     assert way.length[0] == pytest.approx(np.hypot(3, 2) + np.hypot(3, 3))
     assert way.first[0] == 0.0

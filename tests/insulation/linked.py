@@ -43,7 +43,9 @@ class MustLink(Board):
 
     reach: float = np.inf  # mm; longer lines belong to no path that matters
     narrow: tuple[shapely.Polygon, ...] = ()  # voids that no disc of diameter X fits into
-    roomy_voids: tuple[tuple[shapely.Polygon, shapely.Geometry], ...] = ()  # with several rooms, and their middles
+    roomy_voids: tuple[
+        tuple[shapely.Polygon, shapely.Geometry], ...
+    ] = ()  # with several rooms, and their middles
     tips: np.ndarray = field(default_factory=lambda: np.empty((0, 6)))  # mouth, tip, mouth
 
     def clear(self, lines: np.ndarray) -> np.ndarray:
@@ -77,11 +79,15 @@ class MustLink(Board):
                 linked |= _on_wall(first, tip, one) & _on_wall(last, tip, two)
         return linked
 
-    def _parts_rooms(self, void: shapely.Polygon, middles: shapely.Geometry, part: shapely.LineString) -> bool:
+    def _parts_rooms(
+        self, void: shapely.Polygon, middles: shapely.Geometry, part: shapely.LineString
+    ) -> bool:
         """Whether a link leaves middles of discs of diameter X on both sides."""
         (x0, y0), (x1, y1) = part.coords[0], part.coords[-1]
         over = np.array([x1 - x0, y1 - y0]) / max(part.length, TINY) * STUB
-        cut = shapely.LineString([(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]).buffer(STUB / 10)
+        cut = shapely.LineString(
+            [(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]
+        ).buffer(STUB / 10)
         rest = shapely.get_parts(void.difference(cut))
         return int(shapely.intersects(rest, middles).sum()) > 1
 
@@ -98,7 +104,9 @@ def must_link(board: Board, reach: float = np.inf) -> MustLink:
     middles = [void.buffer(-board.x / 2) for void in voids]
     several = [(v, m) for v, m in zip(voids, middles, strict=True) if m.geom_type == "MultiPolygon"]
     narrow = tuple(_narrow(board))
-    return MustLink(**_plain(board), reach=reach, narrow=narrow, roomy_voids=tuple(several), tips=_tips(board))
+    return MustLink(
+        **_plain(board), reach=reach, narrow=narrow, roomy_voids=tuple(several), tips=_tips(board)
+    )
 
 
 def _narrow(board: Board) -> Iterator[shapely.Polygon]:
@@ -115,13 +123,17 @@ def _plain(board: Board) -> dict[str, object]:
     return {f.name: getattr(board, f.name) for f in fields(Board) if f.init}
 
 
-def _parted(board: Board, lines: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _parted(
+    board: Board, lines: np.ndarray, reach: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Mask of the lines that stay on the board; of the others within reach, their stretches over voids, and whose."""
     near = shapely.length(lines) <= reach
     seen = np.zeros(len(lines), dtype=bool)
     seen[near] = shapely.covers(board.roomy, lines[near])
     blocked = np.flatnonzero(near & ~seen)
-    parts, owner = shapely.get_parts(shapely.difference(lines[blocked], board.roomy), return_index=True)
+    parts, owner = shapely.get_parts(
+        shapely.difference(lines[blocked], board.roomy), return_index=True
+    )
     return seen, blocked, parts, owner
 
 

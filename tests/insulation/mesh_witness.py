@@ -91,13 +91,17 @@ def pinched(region: shapely.Geometry) -> bool:
     return len(set(places)) < len(places)
 
 
-def _shortest(board: Board, metals: Sequence[Metal], near: list[tuple[shapely.Point, float]]) -> tuple[float, list]:
+def _shortest(
+    board: Board, metals: Sequence[Metal], near: list[tuple[shapely.Point, float]]
+) -> tuple[float, list]:
     """Least length on one mesh, and where that path ends."""
     mesh, sides = _meshed(board, metals, near)
     places, best, chosen = np.array(mesh.places), np.inf, (0, 0)
     for triangles in _pieces(np.array(mesh.triangles)):
         corners, rows = np.unique(triangles, return_inverse=True)
-        solver = geodesic.PyGeodesicAlgorithmExact(places[corners], rows.reshape(-1, 3).astype(np.int32))
+        solver = geodesic.PyGeodesicAlgorithmExact(
+            places[corners], rows.reshape(-1, 3).astype(np.int32)
+        )
         starts, ends = ([_within(end, corners) for end in side] for side in sides)
         numbers = np.concatenate([numbers for numbers, _ in ends])
         less = np.concatenate([np.full(len(numbers), less) for numbers, less in ends])
@@ -108,7 +112,10 @@ def _shortest(board: Board, metals: Sequence[Metal], near: list[tuple[shapely.Po
             counted = np.asarray(found) - less - shorter
             k = int(np.argmin(counted))
             if counted[k] < min(best, NO_PATH):
-                best, chosen = float(counted[k]), (corners[start[int(first[k])]], corners[numbers[k]])
+                best, chosen = (
+                    float(counted[k]),
+                    (corners[start[int(first[k])]], corners[numbers[k]]),
+                )
     return best, [places[number, :2] for number in chosen]
 
 
@@ -117,7 +124,9 @@ def _pieces(triangles: np.ndarray) -> list[np.ndarray]:
     edges = np.concatenate((triangles[:, :2], triangles[:, 1:]))
     ones = np.ones(len(edges), np.int8)
     size = int(triangles.max()) + 1
-    piece = connected_components(coo_array((ones, tuple(edges.T)), shape=(size, size)), directed=False)[1]
+    piece = connected_components(
+        coo_array((ones, tuple(edges.T)), shape=(size, size)), directed=False
+    )[1]
     of_triangle = piece[triangles[:, 0]]
     return [triangles[of_triangle == number] for number in np.unique(of_triangle)]
 
@@ -151,7 +160,9 @@ def _meshed(
     sides: tuple[list[Ends], list[Ends]] = ([], [])
     for metal in metals:
         sides[metal.island].append(_ends(mesh, metal, edges.get(id(metal)), t))
-    assert all(any(ends.numbers for ends in side) for side in sides), "copper of a side without an edge"
+    assert all(any(ends.numbers for ends in side) for side in sides), (
+        "copper of a side without an edge"
+    )
     return mesh, sides
 
 
@@ -190,11 +201,15 @@ def _bare_face(
     edges: dict[int, list[tuple[float, float]]],
 ) -> shapely.Geometry:
     """A face without the copper on it, free pads apart."""
-    areas = [shapely.Polygon(edges[id(m)]).buffer(0) for m in metals if m.face == face and id(m) in edges]
+    areas = [
+        shapely.Polygon(edges[id(m)]).buffer(0) for m in metals if m.face == face and id(m) in edges
+    ]
     return shapely.difference(region, shapely.union_all(areas)) if areas else region
 
 
-def _with_points(region: shapely.Geometry, points: Iterable[tuple[float, float]]) -> shapely.Geometry:
+def _with_points(
+    region: shapely.Geometry, points: Iterable[tuple[float, float]]
+) -> shapely.Geometry:
     """A region with more vertices on its rings."""
     marks = list(points)
     if not marks:
@@ -206,7 +221,9 @@ def _with_points(region: shapely.Geometry, points: Iterable[tuple[float, float]]
     return shapely.union_all(polygons) if len(polygons) > 1 else polygons[0]
 
 
-def _marked(ring: shapely.LinearRing, marks: list[tuple[float, float]]) -> list[tuple[float, float]]:
+def _marked(
+    ring: shapely.LinearRing, marks: list[tuple[float, float]]
+) -> list[tuple[float, float]]:
     out: list[tuple[float, float]] = []
     for a, b in pairwise(ring.coords):
         out += [a[:2], *_between(np.array(marks), a, b)]
@@ -218,11 +235,15 @@ def _rings(region: shapely.Geometry) -> Iterable[list[tuple[float, float]]]:
         yield from (list(ring.coords) for ring in (part.exterior, *part.interiors))
 
 
-def _on(face: shapely.Geometry, a: tuple[float, float], b: tuple[float, float]) -> list[tuple[float, float]]:
+def _on(
+    face: shapely.Geometry, a: tuple[float, float], b: tuple[float, float]
+) -> list[tuple[float, float]]:
     return _between(shapely.get_coordinates(face), a, b)
 
 
-def _between(points: np.ndarray, a: Sequence[float], b: Sequence[float]) -> list[tuple[float, float]]:
+def _between(
+    points: np.ndarray, a: Sequence[float], b: Sequence[float]
+) -> list[tuple[float, float]]:
     """Those points that lie on the line from a to b, in order, its ends left out."""
     along = np.subtract(b, a)[:2]
     length = float(np.hypot(*along))
@@ -246,8 +267,17 @@ def _wall(
     length = float(np.hypot(*np.subtract(b, a)))
     upper, lower = ([(float(np.hypot(*np.subtract(p, a))), p) for p in rim] for rim in rims)
     at_b, at_a = (sorted(depths.get(_key(p), ())) for p in (b, a))
-    rows = [(0.0, 0.0, a), *((s, 0.0, p) for s, p in upper), (length, 0.0, b), *((length, d, b) for d in at_b)]
-    rows += [(length, thickness, b), *((s, thickness, p) for s, p in reversed(lower)), (0.0, thickness, a)]
+    rows = [
+        (0.0, 0.0, a),
+        *((s, 0.0, p) for s, p in upper),
+        (length, 0.0, b),
+        *((length, d, b) for d in at_b),
+    ]
+    rows += [
+        (length, thickness, b),
+        *((s, thickness, p) for s, p in reversed(lower)),
+        (0.0, thickness, a),
+    ]
     rows += [(0.0, d, a) for d in reversed(at_a)]
     flat = {(s, depth): (*place, -depth) for s, depth, place in rows}
     for triangle in triangulated(shapely.Polygon(list(flat))):
@@ -258,12 +288,18 @@ def _key(place: Sequence[float]) -> tuple[float, float]:
     return round(place[0], SAME) + 0.0, round(place[1], SAME) + 0.0
 
 
-def _ends(mesh: Mesh, metal: Metal, edge: list[tuple[float, float]] | None, thickness: float) -> Ends:
+def _ends(
+    mesh: Mesh, metal: Metal, edge: list[tuple[float, float]] | None, thickness: float
+) -> Ends:
     """The vertices that a path may end at on a piece of copper."""
     if edge is None:
         x, y = metal.skeleton.coords[0]
         return Ends([mesh.vertex(x, y, 0.0 if metal.face == TOP else -thickness)], metal.radius)
-    depths = {metal.above, metal.below} if metal.face is None else {0.0 if metal.face == TOP else thickness}
+    depths = (
+        {metal.above, metal.below}
+        if metal.face is None
+        else {0.0 if metal.face == TOP else thickness}
+    )
     known = len(mesh.places)
     numbers = [mesh.vertex(x, y, -depth) for x, y in edge for depth in depths]
     del mesh.places[known:]  # the corners of copper that lie off the board, or where two walls meet
@@ -274,7 +310,9 @@ def _ends(mesh: Mesh, metal: Metal, edge: list[tuple[float, float]] | None, thic
 Triangle = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
-def triangulated(area: shapely.Geometry, inside: Sequence[tuple[float, float]] = ()) -> list[Triangle]:
+def triangulated(
+    area: shapely.Geometry, inside: Sequence[tuple[float, float]] = ()
+) -> list[Triangle]:
     """Triangles of an area whose corners are its vertices and the points inside."""
     out: list[Triangle] = []
     for part in shapely.get_parts(shapely.constrained_delaunay_triangles(area)):
@@ -289,14 +327,18 @@ def _split(triangles: list[Triangle], point: tuple[float, float]) -> list[Triang
     """Triangles with one more corner: those that hold it, or have it on their edge, are parted."""
     out: list[Triangle] = []
     corners = np.array(triangles)
-    sides = np.stack([_left(corners[:, k], corners[:, (k + 1) % 3], point) for k in range(3)], axis=1)
+    sides = np.stack(
+        [_left(corners[:, k], corners[:, (k + 1) % 3], point) for k in range(3)], axis=1
+    )
     turned = np.sign(_left(corners[:, 0], corners[:, 1], corners[:, 2]))[:, None]
     holds = (sides * turned >= -1e-12).all(axis=1)
     for triangle, held, side in zip(triangles, holds, sides, strict=True):
         if not held or point in triangle:
             out.append(triangle)
             continue
-        out += [(triangle[k], triangle[(k + 1) % 3], point) for k in range(3) if abs(side[k]) > 1e-12]
+        out += [
+            (triangle[k], triangle[(k + 1) % 3], point) for k in range(3) if abs(side[k]) > 1e-12
+        ]
     return out
 
 

@@ -30,11 +30,15 @@ def dumbbells(rng: np.random.Generator, x: float) -> shapely.Geometry:
     """Wide rooms joined by necks narrower than X, two to five in a row, somewhat askew."""
     rooms = int(rng.integers(2, 6))
     at = np.linspace(3, HIGH - 3, rooms)
-    discs = [shapely.Point(WIDE / 2, y).buffer(x * rng.uniform(0.55, 0.9), quad_segs=QUARTER) for y in at]
+    discs = [
+        shapely.Point(WIDE / 2, y).buffer(x * rng.uniform(0.55, 0.9), quad_segs=QUARTER) for y in at
+    ]
     neck = shapely.LineString([(WIDE / 2, 3), (WIDE / 2, HIGH - 3)]).buffer(
         x * rng.uniform(0.2, 0.48), cap_style="flat"
     )
-    return rotate(shapely.union_all([*discs, neck]), float(rng.uniform(-15, 15)), origin=(WIDE / 2, HIGH / 2))
+    return rotate(
+        shapely.union_all([*discs, neck]), float(rng.uniform(-15, 15)), origin=(WIDE / 2, HIGH / 2)
+    )
 
 
 def mouse_bites(rng: np.random.Generator, x: float) -> shapely.Geometry:
@@ -55,7 +59,10 @@ def mouse_bites(rng: np.random.Generator, x: float) -> shapely.Geometry:
 def castellations(rng: np.random.Generator, x: float) -> shapely.Geometry:
     """Half holes along an edge, and a slot."""
     pitch = float(rng.uniform(1.0, 2.54))
-    holes = [shapely.Point(p, 0).buffer(pitch * 0.3, quad_segs=QUARTER) for p in np.arange(2, WIDE - 2, pitch)]
+    holes = [
+        shapely.Point(p, 0).buffer(pitch * 0.3, quad_segs=QUARTER)
+        for p in np.arange(2, WIDE - 2, pitch)
+    ]
     slot = shapely.LineString([(WIDE / 2, 4), (WIDE / 2, HIGH - 2)]).buffer(
         x * rng.uniform(0.3, 0.8), quad_segs=QUARTER
     )
@@ -67,9 +74,17 @@ def notches(rng: np.random.Generator, x: float) -> shapely.Geometry:
     cuts = []
     for edge, way in ((0.0, 1.0), (HIGH, -1.0)):
         for at in rng.uniform(7, WIDE - 7, int(rng.integers(1, 4))):
-            half, deep, flat = x * rng.uniform(0.2, 1.5), way * rng.uniform(1, 6), x * rng.choice([0.0, 0.0, 0.6, 1.2])
+            half, deep, flat = (
+                x * rng.uniform(0.2, 1.5),
+                way * rng.uniform(1, 6),
+                x * rng.choice([0.0, 0.0, 0.6, 1.2]),
+            )
             tip = edge + deep
-            corners = [(at - half - flat / 2, edge - way), (at - flat / 2, tip), (at + flat / 2, tip)]
+            corners = [
+                (at - half - flat / 2, edge - way),
+                (at - flat / 2, tip),
+                (at + flat / 2, tip),
+            ]
             cuts.append(shapely.Polygon([*corners, (at + half + flat / 2, edge - way)]).buffer(0))
     return shapely.union_all(cuts)
 
@@ -89,7 +104,9 @@ def bent_slots(rng: np.random.Generator, x: float) -> shapely.Geometry:
     slots = []
     for _ in range(int(rng.integers(1, 4))):
         points = np.column_stack((rng.uniform(9, 15, 4), np.sort(rng.uniform(2, 14, 4))))
-        slots.append(shapely.LineString(points).buffer(x * rng.uniform(0.3, 0.8), quad_segs=QUARTER))
+        slots.append(
+            shapely.LineString(points).buffer(x * rng.uniform(0.3, 0.8), quad_segs=QUARTER)
+        )
     return shapely.union_all(slots)
 
 
@@ -108,7 +125,9 @@ def _pads(rng: np.random.Generator, region: shapely.Geometry) -> list[Metal]:
     pads = []
     for island, (low, high) in enumerate(((1.5, 9.0), (15.0, 22.5))):
         for _ in range(4):
-            disc = shapely.Point(rng.uniform(low, high), rng.uniform(2, HIGH - 2)).buffer(0.6, quad_segs=4)
+            disc = shapely.Point(rng.uniform(low, high), rng.uniform(2, HIGH - 2)).buffer(
+                0.6, quad_segs=4
+            )
             face = int(rng.choice([TOP, BOTTOM]))
             pads += [Metal(island, face, part) for part in _on_board(disc, region)]
     return pads

@@ -57,14 +57,20 @@ class Board:
     thickness: float
     metals: tuple[Metal, ...]
     x: float = 0.0
-    axes: shapely.Geometry = field(default_factory=shapely.MultiLineString)  # middle lines of necks, to amid both rooms
-    filled: shapely.Geometry = field(default_factory=shapely.Polygon)  # what is bridged of necks, at any slant
+    axes: shapely.Geometry = field(
+        default_factory=shapely.MultiLineString
+    )  # middle lines of necks, to amid both rooms
+    filled: shapely.Geometry = field(
+        default_factory=shapely.Polygon
+    )  # what is bridged of necks, at any slant
     rings: list[shapely.LineString] = field(init=False)
     roomy: shapely.Polygon = field(init=False)  # what a line of sight must stay on
 
     def __post_init__(self) -> None:
         parts = [orient(part) for part in shapely.get_parts(self.region)]
-        rings = [shapely.LineString(r.coords) for part in parts for r in (part.exterior, *part.interiors)]
+        rings = [
+            shapely.LineString(r.coords) for part in parts for r in (part.exterior, *part.interiors)
+        ]
         object.__setattr__(self, "rings", rings)
         object.__setattr__(self, "roomy", self.passable.buffer(SEEN, join_style="mitre"))
         shapely.prepare(self.roomy)
@@ -75,7 +81,9 @@ class Board:
         blocked = np.flatnonzero(~seen)
         if self.axes.is_empty or not len(blocked):
             return seen
-        parts, owner = shapely.get_parts(shapely.difference(lines[blocked], self.roomy), return_index=True)
+        parts, owner = shapely.get_parts(
+            shapely.difference(lines[blocked], self.roomy), return_index=True
+        )
         linked = (shapely.length(parts) <= self.x - 2e-6) & shapely.crosses(parts, self.axes)
         linked |= shapely.covers(self.filled, parts)
         seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
@@ -132,7 +140,9 @@ def counted(legs: dict[tuple[int, int], float], islands: int, x: float) -> float
 
 def chain_of(legs: dict[tuple[int, int], float], islands: int, x: float) -> list[tuple[int, int]]:
     """The legs of the shortest chain."""
-    return legs_of(min(_ways(islands), key=lambda way: sum(_weight(pair, legs, x) for pair in legs_of(way))))
+    return legs_of(
+        min(_ways(islands), key=lambda way: sum(_weight(pair, legs, x) for pair in legs_of(way)))
+    )
 
 
 def legs_of(way: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -152,7 +162,11 @@ def _metals_of(board: Board, a: int, b: int) -> list[Metal]:
 
 
 def _leg(
-    board: Board, metals: Sequence[Metal], rims: Spots, spacing: float, lines: tuple[np.ndarray, ...] | None
+    board: Board,
+    metals: Sequence[Metal],
+    rims: Spots,
+    spacing: float,
+    lines: tuple[np.ndarray, ...] | None,
 ) -> tuple[float, Spots]:
     """Sampled length over insulation alone between the two islands of some metal, and the points of the path."""
     own = _stacked([_metal_spots(board, metals, number, spacing) for number in range(len(metals))])
@@ -166,10 +180,18 @@ def _leg(
     first = min(m.island for m in metals)
     ends = np.array([n if metals[spots.metal[k]].island == first else n + 1 for k in on], int)
     u, v = np.concatenate((i, p, on)), np.concatenate((j, q, ends))
-    return _search(n, u, v, np.concatenate((length, _wall_lengths(board, spots, p, q), np.zeros(len(on)))), spots)
+    return _search(
+        n,
+        u,
+        v,
+        np.concatenate((length, _wall_lengths(board, spots, p, q), np.zeros(len(on)))),
+        spots,
+    )
 
 
-def _search(n: int, u: np.ndarray, v: np.ndarray, w: np.ndarray, spots: Spots) -> tuple[float, Spots]:
+def _search(
+    n: int, u: np.ndarray, v: np.ndarray, w: np.ndarray, spots: Spots
+) -> tuple[float, Spots]:
     order = np.lexsort((w, v, u))
     u, v, w = u[order], v[order], w[order] + 1e-9  # of equal paths the one with fewest points
     first = np.concatenate(([True], (np.diff(u) != 0) | (np.diff(v) != 0)))
@@ -205,7 +227,9 @@ def _metal_spots(board: Board, metals: Sequence[Metal], number: int, spacing: fl
     edge = _edge(metals[number])
     if not metals[number].radius:
         return _on_metal(board, metals, number, np.array(_places(edge, spacing)))
-    return _on_metal(board, metals, number, np.linspace(0, edge.length, 9 + int(edge.length / spacing))[:-1])
+    return _on_metal(
+        board, metals, number, np.linspace(0, edge.length, 9 + int(edge.length / spacing))[:-1]
+    )
 
 
 def _on_metal(board: Board, metals: Sequence[Metal], number: int, places: np.ndarray) -> Spots:
@@ -230,7 +254,9 @@ def _places(line: shapely.Geometry, spacing: float) -> list[float]:
     """Places along a line: its points, and between them as many as the spacing asks for."""
     points = np.asarray(line.coords)
     s = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
-    more = [np.linspace(p, q, max(int(np.ceil((q - p) / spacing)), 1) + 1)[1:-1] for p, q in pairwise(s)]
+    more = [
+        np.linspace(p, q, max(int(np.ceil((q - p) / spacing)), 1) + 1)[1:-1] for p, q in pairwise(s)
+    ]
     return sorted({*s.tolist(), *(float(v) for part in more for v in part)})
 
 
@@ -274,7 +300,9 @@ def _lines(board: Board, spots: Spots, known: int = 0) -> tuple[np.ndarray, np.n
 def _wall_lengths(board: Board, spots: Spots, i: np.ndarray, j: np.ndarray) -> np.ndarray:
     perimeter = np.array([ring.length for ring in board.rings])[spots.loop[i]]
     along = np.abs(spots.s[i] - spots.s[j])
-    drop = np.maximum(np.maximum(spots.above[i] - spots.below[j], spots.above[j] - spots.below[i]), 0.0)
+    drop = np.maximum(
+        np.maximum(spots.above[i] - spots.below[j], spots.above[j] - spots.below[i]), 0.0
+    )
     return np.hypot(np.minimum(along, perimeter - along), drop)
 
 
@@ -321,7 +349,9 @@ def _stays(board: Board, line: shapely.LineString, tolerance: float) -> bool:
     parts = shapely.get_parts(shapely.difference(straight, board.passable.buffer(-20 * SEEN)))
     bridged = (shapely.length(parts) <= board.x + tolerance) & shapely.crosses(parts, board.axes)
     slight = shapely.length(parts) < tolerance
-    return bool((shapely.covers(near, parts) | shapely.covers(filled, parts) | bridged | slight).all())
+    return bool(
+        (shapely.covers(near, parts) | shapely.covers(filled, parts) | bridged | slight).all()
+    )
 
 
 def slanting(board: Board) -> float:
@@ -394,13 +424,25 @@ def _in_wall(rng: np.random.Generator, board: Board, island: int) -> Metal:
     line = shapely.ops.substring(ring, start, start + float(rng.uniform(0.02, 0.3)))
     kind = int(rng.integers(0, 8))
     if kind < 2:
-        above, below = [(0.0, float(rng.uniform(0.05, 1))), (float(rng.uniform(0, 0.95)), 1.0)][kind]
+        above, below = [(0.0, float(rng.uniform(0.05, 1))), (float(rng.uniform(0, 0.95)), 1.0)][
+            kind
+        ]
         line = ring if rng.integers(0, 3) == 0 else line
         return Metal(
-            island, None, shapely.LineString(line.coords), 0.0, above * board.thickness, below * board.thickness
+            island,
+            None,
+            shapely.LineString(line.coords),
+            0.0,
+            above * board.thickness,
+            below * board.thickness,
         )
-    deep = float(rng.choice([rng.uniform(0, 0.1), rng.uniform(0, 0.96), rng.uniform(0.9, 0.96)])) * board.thickness
-    return Metal(island, None, shapely.LineString(line.coords), 0.0, deep, deep + 0.035 * board.thickness)
+    deep = (
+        float(rng.choice([rng.uniform(0, 0.1), rng.uniform(0, 0.96), rng.uniform(0.9, 0.96)]))
+        * board.thickness
+    )
+    return Metal(
+        island, None, shapely.LineString(line.coords), 0.0, deep, deep + 0.035 * board.thickness
+    )
 
 
 def necked_board(rng: np.random.Generator) -> Board:
@@ -409,7 +451,11 @@ def necked_board(rng: np.random.Generator) -> Board:
     outline = shapely.box(0, 0, WIDTH, HEIGHT)
     thickness = float(rng.choice([0.4, 0.8, 1.6]))
     while True:
-        room, deep, half = rng.uniform(0.6, 1.2) * x, rng.uniform(1.2, 1.6) * x, rng.uniform(0.3, 1.0) * x
+        room, deep, half = (
+            rng.uniform(0.6, 1.2) * x,
+            rng.uniform(1.2, 1.6) * x,
+            rng.uniform(0.3, 1.0) * x,
+        )
         sides = []
         for side in (1, -1):
             throat, low, high = rng.uniform(0.05, 0.48) * x, *rng.uniform(0.5, 1.0, 2) * room
@@ -433,7 +479,9 @@ def necked_board(rng: np.random.Generator) -> Board:
 def _impassable(void: shapely.Polygon, x: float, axis: shapely.LineString) -> shapely.Geometry:
     """What a disc of diameter x does not pass on its way from room to room."""
     passed = void.buffer(-x / 2, quad_segs=ROUND).buffer(x / 2 + SEEN, quad_segs=ROUND)
-    return shapely.union_all([p for p in shapely.get_parts(void.difference(passed)) if p.intersects(axis)])
+    return shapely.union_all(
+        [p for p in shapely.get_parts(void.difference(passed)) if p.intersects(axis)]
+    )
 
 
 def over_neck(rng: np.random.Generator) -> Board:
@@ -444,7 +492,9 @@ def over_neck(rng: np.random.Generator) -> Board:
         along = high - low
         square = np.array([along[1], -along[0]]) / np.hypot(*along)
         offsets = [side * square * rng.uniform(0.3, 1.8) * board.x for side in (1, -1)]
-        places = [(low + high) / 2 + offset + along * rng.uniform(-0.45, 0.45) for offset in offsets]
+        places = [
+            (low + high) / 2 + offset + along * rng.uniform(-0.45, 0.45) for offset in offsets
+        ]
         pads = tuple(Metal(n, TOP, shapely.Point(at), 0.05) for n, at in enumerate(places))
         if all(board.region.buffer(-0.02).contains(pad.shape) for pad in pads):
             return replace(board, metals=pads)
@@ -454,9 +504,13 @@ def _outline(rng: np.random.Generator) -> shapely.Polygon:
     box = shapely.box(0, 0, WIDTH, HEIGHT)
     kind = rng.integers(0, 4)
     if kind == 1:  # a wide notch
-        return box.difference(shapely.box(3.0, rng.uniform(2, 5), 3.0 + rng.uniform(1.6, 3), HEIGHT + 1))
+        return box.difference(
+            shapely.box(3.0, rng.uniform(2, 5), 3.0 + rng.uniform(1.6, 3), HEIGHT + 1)
+        )
     if kind == 2:  # corners cut off
-        return shapely.Polygon([(1.5, 0), (WIDTH, 0), (WIDTH, 5), (WIDTH - 2, HEIGHT), (0, HEIGHT), (0, 1)])
+        return shapely.Polygon(
+            [(1.5, 0), (WIDTH, 0), (WIDTH, 5), (WIDTH - 2, HEIGHT), (0, HEIGHT), (0, 1)]
+        )
     return box
 
 
@@ -474,14 +528,18 @@ def _void(rng: np.random.Generator, x: float, curved: bool) -> tuple[shapely.Pol
     return shape, (width if curved else min(width, length)) < x
 
 
-def _metals(rng: np.random.Generator, region: shapely.Polygon, thickness: float) -> tuple[Metal, ...]:
+def _metals(
+    rng: np.random.Generator, region: shapely.Polygon, thickness: float
+) -> tuple[Metal, ...]:
     out: list[Metal] = []
     wanted = [0, 0, 1, 1, *range(2, 2 + rng.integers(0, 3))]
     for number, island in enumerate(wanted):
         first = number in (0, 2)  # of a side: small, and tried until it fits
         for _ in range(1000 if first else 20):
             metal = _metal(rng, region, island, thickness)
-            metal = Metal(island, metal.face or TOP, metal.skeleton.centroid, 0.1) if first else metal
+            metal = (
+                Metal(island, metal.face or TOP, metal.skeleton.centroid, 0.1) if first else metal
+            )
             apart = all(m.shape.distance(metal.shape) > 0.2 for m in out if m.island != island)
             fits = metal.face is None or region.buffer(-0.05).contains(metal.shape)
             if apart and fits:
@@ -490,7 +548,9 @@ def _metals(rng: np.random.Generator, region: shapely.Polygon, thickness: float)
     return tuple(out)
 
 
-def _metal(rng: np.random.Generator, region: shapely.Polygon, island: int, thickness: float) -> Metal:
+def _metal(
+    rng: np.random.Generator, region: shapely.Polygon, island: int, thickness: float
+) -> Metal:
     middle = np.array([rng.uniform(0.3, WIDTH - 0.3), rng.uniform(0.3, HEIGHT - 0.3)])
     face = int(rng.integers(0, 2))
     kind = rng.integers(0, 9)
@@ -498,7 +558,9 @@ def _metal(rng: np.random.Generator, region: shapely.Polygon, island: int, thick
         return Metal(island, face, shapely.Point(middle), float(rng.choice([0.1, 0.3, 0.6])))
     if kind < 6:
         end = middle + rng.uniform(-2, 2, 2)
-        return Metal(island, face, shapely.LineString([middle, end]), float(rng.choice([0.05, 0.2])))
+        return Metal(
+            island, face, shapely.LineString([middle, end]), float(rng.choice([0.05, 0.2]))
+        )
     if kind < 8:
         w, h = rng.uniform(0.2, 1.5, 2)
         x, y = middle
@@ -523,7 +585,9 @@ class Knotted(Board):
         """Which straight lines stay on the board, but for such chords."""
         seen = shapely.covers(self.roomy, lines)
         blocked = np.flatnonzero(~seen)
-        parts, owner = shapely.get_parts(shapely.difference(lines[blocked], self.roomy), return_index=True)
+        parts, owner = shapely.get_parts(
+            shapely.difference(lines[blocked], self.roomy), return_index=True
+        )
         linked = shapely.length(parts) <= self.x - 2e-6
         unsure = np.bincount(owner, ~linked, minlength=len(blocked)) > 0
         linked &= ~unsure[owner]
@@ -534,8 +598,16 @@ class Knotted(Board):
     def _parts_rooms(self, chord: shapely.LineString) -> bool:
         (x0, y0), (x1, y1) = chord.coords[0], chord.coords[-1]
         over = np.array([x1 - x0, y1 - y0]) / chord.length * 1e-5
-        cut = shapely.LineString([(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]).buffer(1e-6)
-        return sum(not part.buffer(-self.x / 2).is_empty for part in shapely.get_parts(self.void.difference(cut))) > 1
+        cut = shapely.LineString(
+            [(x0 - over[0], y0 - over[1]), (x1 + over[0], y1 + over[1])]
+        ).buffer(1e-6)
+        return (
+            sum(
+                not part.buffer(-self.x / 2).is_empty
+                for part in shapely.get_parts(self.void.difference(cut))
+            )
+            > 1
+        )
 
 
 def knotted_board(rng: np.random.Generator) -> Knotted:
@@ -565,12 +637,21 @@ def _blob(rng: np.random.Generator, at: np.ndarray, size: float) -> shapely.Poly
     angles = np.sort(rng.uniform(0, 2 * np.pi, rng.integers(4, 9)))
     reach = size * rng.uniform(0.6, 1.4, len(angles))
     points = at + np.column_stack((reach * np.cos(angles), reach * np.sin(angles)))
-    return shapely.MultiPoint(points).convex_hull if rng.random() < 0.5 else shapely.Polygon(points).buffer(0)
+    return (
+        shapely.MultiPoint(points).convex_hull
+        if rng.random() < 0.5
+        else shapely.Polygon(points).buffer(0)
+    )
 
 
-def _beside(rng: np.random.Generator, region: shapely.Polygon, void: shapely.Polygon, x: float) -> np.ndarray:
+def _beside(
+    rng: np.random.Generator, region: shapely.Polygon, void: shapely.Polygon, x: float
+) -> np.ndarray:
     rim = void.exterior
     while True:
-        at = np.array(rim.interpolate(rng.uniform(0, rim.length)).coords[0]) + rng.uniform(-0.7, 0.7, 2) * x
+        at = (
+            np.array(rim.interpolate(rng.uniform(0, rim.length)).coords[0])
+            + rng.uniform(-0.7, 0.7, 2) * x
+        )
         if region.buffer(-0.07).contains(shapely.Point(at)):
             return at

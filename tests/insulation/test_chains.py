@@ -100,16 +100,24 @@ def test_clusters_are_what_hops_join() -> None:
 
 
 @given(
-    st.lists(st.tuples(st.integers(0, 2), st.integers(3, 6), st.floats(0.1, 9)), min_size=1, max_size=6),
+    st.lists(
+        st.tuples(st.integers(0, 2), st.integers(3, 6), st.floats(0.1, 9)), min_size=1, max_size=6
+    ),
     st.lists(st.tuples(st.integers(3, 6), st.integers(3, 6), st.floats(0.1, 9)), max_size=8),
-    st.lists(st.tuples(st.integers(3, 6), st.integers(7, 9), st.floats(0.1, 9)), min_size=1, max_size=6),
+    st.lists(
+        st.tuples(st.integers(3, 6), st.integers(7, 9), st.floats(0.1, 9)), min_size=1, max_size=6
+    ),
 )
 def test_chains_are_shortest_paths(
-    out: list[tuple[int, int, float]], across: list[tuple[int, int, float]], into: list[tuple[int, int, float]]
+    out: list[tuple[int, int, float]],
+    across: list[tuple[int, int, float]],
+    into: list[tuple[int, int, float]],
 ) -> None:
     """The same search by networkx on a graph of named nodes."""
     across = [leg for leg in across if leg[0] != leg[1]]
-    found = {(c.source, c.target): c.weight for c in shortest(legs(*out), legs(*across), legs(*into))}
+    found = {
+        (c.source, c.target): c.weight for c in shortest(legs(*out), legs(*across), legs(*into))
+    }
     graph: nx.MultiDiGraph[int] = nx.MultiDiGraph()
     for u, v, length in [*out, *across, *((v, u, length) for u, v, length in across), *into]:
         graph.add_edge(u, v, weight=length / 10 if length >= 1 else 0)

@@ -21,11 +21,21 @@ few = settings(max_examples=15, deadline=None, suppress_health_check=list(Health
 
 
 @few
-@given(sketch=split_boards(), bars=st.lists(st.tuples(st.integers(130, 230), st.integers(20, 260)), max_size=6))
-def test_what_is_far_from_any_way_changes_no_creepage(sketch: Sketch, bars: list[tuple[int, int]]) -> None:
-    floating = tuple(Pour(net="", layer="L1", contour=box(x / 10, y / 10, x / 10 + 1.1, y / 10 + 0.7)) for x, y in bars)
+@given(
+    sketch=split_boards(),
+    bars=st.lists(st.tuples(st.integers(130, 230), st.integers(20, 260)), max_size=6),
+)
+def test_what_is_far_from_any_way_changes_no_creepage(
+    sketch: Sketch, bars: list[tuple[int, int]]
+) -> None:
+    floating = tuple(
+        Pour(net="", layer="L1", contour=box(x / 10, y / 10, x / 10 + 1.1, y / 10 + 0.7))
+        for x, y in bars
+    )
     board = built_directly(sketch.with_(pours=floating))
-    text = RULES.replace("working_voltage = 48", "working_voltage = 250").replace('"functional"', '"reinforced"')
+    text = RULES.replace("working_voltage = 48", "working_voltage = 250").replace(
+        '"functional"', '"reinforced"'
+    )
     text = text.replace("clearance_voltage = 500", "clearance_voltage = 2500")
 
     def found() -> list[Mapping[str, Any]]:
@@ -33,7 +43,10 @@ def test_what_is_far_from_any_way_changes_no_creepage(sketch: Sketch, bars: list
 
     pruned = found()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("checker.insulation.creepage.on_the_way", lambda boxes, *_: np.ones(len(boxes), dtype=bool))
+        patch.setattr(
+            "checker.insulation.creepage.on_the_way",
+            lambda boxes, *_: np.ones(len(boxes), dtype=bool),
+        )
         everything = found()
     assert pruned == everything
 
@@ -45,8 +58,16 @@ def test_what_is_far_from_any_way_changes_no_creepage(sketch: Sketch, bars: list
         ([0, 8], [0, 1], [False, False]),
         ([0, 4, 8], [0, 2, 1], [False, False, False]),  # 3 + 3 by way of floating copper
         ([0, 1.5, 7], [0, 2, 1], [True, True, True]),  # the first leg, 0.5, counts as nothing: 4.5
-        ([0, 1.5, 7], [0, 0, 1], [False, True, True]),  # copper of the side itself is not hopped over
-        ([0, 3, 9, 12], [0, 2, 2, 1], [True, True, True, True]),  # one conductor in two places: 2 + 2
+        (
+            [0, 1.5, 7],
+            [0, 0, 1],
+            [False, True, True],
+        ),  # copper of the side itself is not hopped over
+        (
+            [0, 3, 9, 12],
+            [0, 2, 2, 1],
+            [True, True, True, True],
+        ),  # one conductor in two places: 2 + 2
         ([0, 3, 9, 12], [0, 2, 3, 1], [False, False, False, False]),  # 2 + 5 + 2
         ([0, 3, 5], [0, 2, 3], [False, False, False]),  # nothing on the other side
     ],

@@ -10,16 +10,27 @@ from checker.insulation.distances import judged
 from tests.boards import built_directly, case, layout_of
 
 TABLE = "voltage,clearance,creepage\n250,3,4\n"
-REGIONS = {"a": {"reference": ["GND_A"], "nets": ["A_*"]}, "b": {"reference": ["GND_B"], "nets": ["B_*"]}}
+REGIONS = {
+    "a": {"reference": ["GND_A"], "nets": ["A_*"]},
+    "b": {"reference": ["GND_B"], "nets": ["B_*"]},
+}
 
 
 def groups(tmp_path: Path, board: dict[str, Any], **barrier: Any) -> Counter[str]:
     """How many shortfalls are in each group."""
     (tmp_path / "t.csv").write_text(TABLE, encoding="utf-8")
-    stated = {"between": ["a", "b"], "working_voltage": 250, "insulation": "functional", "table": "t.csv", **barrier}
+    stated = {
+        "between": ["a", "b"],
+        "working_voltage": 250,
+        "insulation": "functional",
+        "table": "t.csv",
+        **barrier,
+    }
     rules = {"region": REGIONS, "barrier": [stated]}
     told = case("board", {"because": "", "expect": [], "rules": rules, **board})
-    return Counter(one.group for one in judged(layout_of(built_directly(told.sketch), told.rules, tmp_path)))
+    return Counter(
+        one.group for one in judged(layout_of(built_directly(told.sketch), told.rules, tmp_path))
+    )
 
 
 def pad(net: str, x: float, y: float, **more: Any) -> dict[str, Any]:
@@ -41,7 +52,10 @@ def test_paths_that_end_near_each_other_at_both_ends_are_one_group(tmp_path: Pat
 
 def test_paths_between_the_same_pieces_of_copper_are_one_group(tmp_path: Path) -> None:
     """Two tracks, 2 mm apart on L1 at one end and on L2 at the other, 20 mm on: the same two pieces of copper."""
-    via = [{"net": net, "at": [x, 10], "drill": 0.3, "land": 0.6} for net, x in (("A_1", 0), ("B_1", 20))]
+    via = [
+        {"net": net, "at": [x, 10], "drill": 0.3, "land": 0.6}
+        for net, x in (("A_1", 0), ("B_1", 20))
+    ]
     draws = [
         {"net": "A_1", "layer": "L1", "width": 0.5, "points": [[0, 0], [0, 10]]},
         {"net": "B_1", "layer": "L1", "width": 0.5, "points": [[2.5, 0], [20, 0], [20, 10]]},

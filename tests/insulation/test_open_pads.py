@@ -11,7 +11,8 @@ from checker.insulation.open_pads import open_pads
 from tests.boards import built_directly, case, layout_of
 
 TRACKS = [
-    {"net": net, "layer": "L1", "width": 0.5, "points": [[x, 0], [x, 9]]} for net, x in (("GND_A", 0), ("GND_B", 20))
+    {"net": net, "layer": "L1", "width": 0.5, "points": [[x, 0], [x, 9]]}
+    for net, x in (("GND_A", 0), ("GND_B", 20))
 ]
 
 
@@ -31,9 +32,15 @@ def test_an_open_pad_within_the_required_distance_of_the_other_side_is_a_doubt(
 ) -> None:
     (tmp_path / "t.csv").write_text("voltage,clearance,creepage\n250,3,3\n", encoding="utf-8")
     barrier = {"between": ["a", "b"], "isolators": ["U1"], "working_voltage": 250, "table": "t.csv"}
-    regions = {"a": {"reference": ["GND_A"], "nets": nets_of_a}, "b": {"reference": ["GND_B"], "nets": []}}
+    regions = {
+        "a": {"reference": ["GND_A"], "nets": nets_of_a},
+        "b": {"reference": ["GND_B"], "nets": []},
+    }
     board = {"draws": TRACKS, "pads": [{"net": "LONE", "layer": "L1", "size": 1.0, **pad}]}
-    made = case("board", {"because": "", "expect": [], "rules": {"region": regions, "barrier": [barrier]}, **board})
+    made = case(
+        "board",
+        {"because": "", "expect": [], "rules": {"region": regions, "barrier": [barrier]}, **board},
+    )
     found = open_pads(layout_of(built_directly(made.sketch), made.rules, tmp_path))
     told = ["net LONE has one pad and counts as floating within 3 mm of b"]
     assert [doubt.what for doubt in found] == (told if doubted else [])

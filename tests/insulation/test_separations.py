@@ -12,7 +12,15 @@ import shapely
 
 from checker.app.run import Options, judged
 from checker.config.rules_file import Insulation
-from checker.config.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH, Required, TableError
+from checker.config.spacing_table import (
+    CLEARANCE,
+    CREEPAGE,
+    INNER,
+    OUTER,
+    THROUGH,
+    Required,
+    TableError,
+)
 from checker.insulation.conductors import Source
 from checker.insulation.requirements import Barriers, bind, raised, width_x
 from checker.insulation.separations import Separation
@@ -45,19 +53,31 @@ def nets_of(barriers: Barriers, rows: Any) -> set[str]:
 
 
 def barrier(**more: Any) -> dict[str, Any]:
-    return {"between": ["a", "b"], "working_voltage": 250, "insulation": "functional", "table": "t.csv", **more}
+    return {
+        "between": ["a", "b"],
+        "working_voltage": 250,
+        "insulation": "functional",
+        "table": "t.csv",
+        **more,
+    }
 
 
 def separation(barriers: Barriers, number: int = 0) -> Separation:
     return barriers.bounds[number].separation
 
 
-REGIONS = {"a": {"reference": ["GND_A"], "nets": ["*"]}, "b": {"reference": ["GND_B"], "nets": ["B_*"]}}
+REGIONS = {
+    "a": {"reference": ["GND_A"], "nets": ["*"]},
+    "b": {"reference": ["GND_B"], "nets": ["B_*"]},
+}
 
 
 def tracks(*nets: str) -> dict[str, Any]:
     """One track per net on L1, side by side."""
-    draws = [{"net": n, "layer": "L1", "width": 0.5, "points": [[3 * i, 0], [3 * i, 9]]} for i, n in enumerate(nets)]
+    draws = [
+        {"net": n, "layer": "L1", "width": 0.5, "points": [[3 * i, 0], [3 * i, 9]]}
+        for i, n in enumerate(nets)
+    ]
     return {"draws": draws}
 
 
@@ -75,7 +95,9 @@ def test_copper_keeps_its_row_numbers_and_walls_follow_on_every_layer(tmp_path: 
 
 def test_a_blind_hole_has_walls_only_where_it_passes(tmp_path: Path) -> None:
     holes = [{"at": [5, 5], "diameter": 0.4, "plated": True, "net": "GND_A", "span": ["L1", "L2"]}]
-    barriers, _ = bound(tmp_path, {**SQUARES, "layers": 4, "holes": holes}, {"barrier": [barrier()]})
+    barriers, _ = bound(
+        tmp_path, {**SQUARES, "layers": 4, "holes": holes}, {"barrier": [barrier()]}
+    )
     walls = barriers.bodies.source == Source.WALL
     assert barriers.bodies.shapes.layer[walls].tolist() == [0, 1]
 
@@ -98,7 +120,9 @@ def test_sides_are_the_regions_and_the_rest_is_third_copper(tmp_path: Path) -> N
     barriers, _ = bound(tmp_path, tracks("A_1", "GND_A", "B_1", "GND_B", "C_1", "GND_C", ""), rules)
     found = separation(barriers)
     assert [nets_of(barriers, rows) for rows in found.sides] == [{"A_1", "GND_A"}, {"B_1", "GND_B"}]
-    assert [(third.name, nets_of(barriers, third.rows)) for third in found.thirds] == [("c", {"C_1", "GND_C"})]
+    assert [(third.name, nets_of(barriers, third.rows)) for third in found.thirds] == [
+        ("c", {"C_1", "GND_C"})
+    ]
     assert nets_of(barriers, found.floating) == {"no net"}
     assert found.regions == ("a", "b")
     assert found.title == "a / b"
@@ -106,7 +130,9 @@ def test_sides_are_the_regions_and_the_rest_is_third_copper(tmp_path: Path) -> N
 
 def test_every_nameless_piece_is_a_node_of_its_own(tmp_path: Path) -> None:
     """Two floating tracks that don't touch are two conductors; two tracks of one net are one."""
-    barriers, _ = bound(tmp_path, tracks("GND_A", "GND_B", "", ""), {"region": REGIONS, "barrier": [barrier()]})
+    barriers, _ = bound(
+        tmp_path, tracks("GND_A", "GND_B", "", ""), {"region": REGIONS, "barrier": [barrier()]}
+    )
     bodies = barriers.bodies
     assert bodies.nodes == 4
     more = tracks("GND_A", "GND_B", "GND_A")
@@ -150,7 +176,11 @@ HELD_B = spacing(["PE"], ["GND_B"])
         ("a", [HELD_A], set()),
         ("b", [HELD_A], {"no spacing between b and earthed PE"}),
         ("a", [spacing(["GND_A"], ["PE"])], {"no spacing between a and earthed PE"}),  # A_1 is left
-        ("a", [{**HELD_A, "insulation": "functional"}], {"no spacing between a and earthed PE (2 nets)"}),
+        (
+            "a",
+            [{**HELD_A, "insulation": "functional"}],
+            {"no spacing between a and earthed PE (2 nets)"},
+        ),
     ],
 )
 def test_the_hazardous_side_is_held_against_earth(
@@ -189,7 +219,10 @@ C_TOO = {**REGIONS, "c": {"reference": ["GND_C"], "nets": ["C_*"]}}
 def test_what_nothing_holds_apart_from_a_side_stands_there(
     tmp_path: Path, more: list[dict[str, Any]], held: tuple[bool, bool], side: int | None
 ) -> None:
-    rules = {"region": C_TOO, "barrier": [barrier(insulation="basic", clearance_voltage=250), *more]}
+    rules = {
+        "region": C_TOO,
+        "barrier": [barrier(insulation="basic", clearance_voltage=250), *more],
+    }
     barriers, _ = bound(tmp_path, tracks("GND_A", "GND_B", "GND_C", "C_1"), rules)
     (third,) = separation(barriers).thirds
     assert (third.name, third.held, third.side) == ("c", held, side)
@@ -216,14 +249,20 @@ def test_a_functional_spacing_knows_no_third_copper(tmp_path: Path) -> None:
         ({"insulation": "basic", "clearance_voltage": 250}, None),
     ],
 )
-def test_what_a_barrier_must_state(tmp_path: Path, stated: dict[str, Any], doubt: str | None) -> None:
-    rules = {"barrier": [{"between": ["a", "b"], "working_voltage": 250, "table": "t.csv", **stated}]}
+def test_what_a_barrier_must_state(
+    tmp_path: Path, stated: dict[str, Any], doubt: str | None
+) -> None:
+    rules = {
+        "barrier": [{"between": ["a", "b"], "working_voltage": 250, "table": "t.csv", **stated}]
+    }
     barriers, _ = bound(tmp_path, SQUARES, rules)
     assert [d.what for d in barriers.doubts] == ([doubt] if doubt else [])
 
 
 def test_a_required_distance_of_nothing_is_a_doubt(tmp_path: Path) -> None:
-    barriers, _ = bound(tmp_path, SQUARES, {"barrier": [barrier()]}, "voltage,clearance,creepage\n250,0,3\n")
+    barriers, _ = bound(
+        tmp_path, SQUARES, {"barrier": [barrier()]}, "voltage,clearance,creepage\n250,0,3\n"
+    )
     assert [d.what for d in barriers.doubts] == ["a / b is held to clearance 0 mm at 250 V (outer)"]
 
 
@@ -243,7 +282,11 @@ def test_defaults_that_decide_are_told(tmp_path: Path) -> None:
     assert told["spacing[0]: pollution degree not stated"] == "2 assumed, X = 1 mm"
     assert told["spacing[0]: material group not stated"] == "IIIb assumed"
     assert "tolerances not stated: etch, registration, routing" in told
-    _, layout = bound(tmp_path, SQUARES, {"spacing": [{**stated, "insulation": "basic", "clearance_voltage": 250}]})
+    _, layout = bound(
+        tmp_path,
+        SQUARES,
+        {"spacing": [{**stated, "insulation": "basic", "clearance_voltage": 250}]},
+    )
     told = {r.what: r.why for r in judged(layout, {}, Options()).outcome.remarks}
     assert "spacing[0]: t.csv has no insulation column" in told
 
@@ -254,7 +297,9 @@ def test_a_spacing_takes_nets_by_their_patterns(tmp_path: Path) -> None:
     found = separation(barriers)
     assert nets_of(barriers, found.sides[0]) == {"HV_1", "HV_2"}
     assert nets_of(barriers, found.sides[1]) == {"HV_1", "HV_2", "GND_A"}
-    assert [(third.name, nets_of(barriers, third.rows)) for third in found.thirds] == [("b", {"GND_B"})]
+    assert [(third.name, nets_of(barriers, third.rows)) for third in found.thirds] == [
+        ("b", {"GND_B"})
+    ]
     assert found.regions == ()
 
 
@@ -293,7 +338,9 @@ def test_a_plated_edge_takes_the_net_of_a_plated_hole_that_cuts_it(tmp_path: Pat
     """The hole's wall reaches the edge x = -5, no copper does."""
     holes = [{"at": [-5, 10], "diameter": 1.0, "plated": True, "net": "GND_A"}]
     plated = Outline(shapely.box(-5, -5, 35, 25), shapely.LineString([(-5, 5), (-5, 15)]))
-    barriers, _ = bound(tmp_path, {**SQUARES, "holes": holes}, {"barrier": [barrier()]}, outline=plated)
+    barriers, _ = bound(
+        tmp_path, {**SQUARES, "holes": holes}, {"barrier": [barrier()]}, outline=plated
+    )
     edge = np.flatnonzero(barriers.bodies.source == Source.EDGE)
     assert nets_of(barriers, edge) == {"GND_A"}
     assert barriers.doubts == ()
@@ -321,7 +368,11 @@ def test_a_plated_edge_that_nothing_touches_is_a_doubt_and_floats(tmp_path: Path
 # ------------------------------------------------------------------------------------------------------- distances
 
 
-WIDTH_X = {1: 0.25, 2: 1.0, 3: 1.5}  # mm by pollution degree; IEC 60664-1:2007, 6.2, as read on a public page
+WIDTH_X = {
+    1: 0.25,
+    2: 1.0,
+    3: 1.5,
+}  # mm by pollution degree; IEC 60664-1:2007, 6.2, as read on a public page
 
 
 @pytest.mark.parametrize(("degree", "x"), WIDTH_X.items())
@@ -343,7 +394,9 @@ def test_width_x_follows_the_pollution_degree(degree: int, x: float) -> None:
         (3, 3.0, 1.5),
     ],
 )
-def test_a_third_of_a_small_clearance_where_the_rules_ask_for_it(degree: int, required: float, x: float) -> None:
+def test_a_third_of_a_small_clearance_where_the_rules_ask_for_it(
+    degree: int, required: float, x: float
+) -> None:
     """IEC 60664-1:2007, 6.2: below 3 mm X may be a third of the clearance; the smaller of both holds."""
     asked = Insulation(pollution_degree=degree, x_reduction=True)
     assert width_x(asked, clearance(required)) == pytest.approx(x)
@@ -360,7 +413,9 @@ def clearance(value: float) -> Required:
 
 def test_required_creepage_is_never_below_required_clearance(tmp_path: Path) -> None:
     """IEC 60664-1: creepage cannot be shorter than the clearance of the same insulation (general rule)."""
-    barriers, _ = bound(tmp_path, SQUARES, {"barrier": [barrier()]}, "voltage,clearance,creepage\n250,4,3\n")
+    barriers, _ = bound(
+        tmp_path, SQUARES, {"barrier": [barrier()]}, "voltage,clearance,creepage\n250,4,3\n"
+    )
     found = barriers.bounds[0].required(CREEPAGE, OUTER)
     assert found is not None
     assert found.value == 4
@@ -463,7 +518,10 @@ def test_a_side_without_copper_is_a_doubt(tmp_path: Path) -> None:
 @pytest.mark.parametrize("named", ["B_1", "B_*"])
 def test_a_net_of_one_pad_that_a_region_names_is_live(tmp_path: Path, named: str) -> None:
     """A connector's pin is fed from outside."""
-    lone = {"pads": [{"net": "B_1", "layer": "L1", "at": [20, 0], "size": 1.0}], **tracks("GND_A", "GND_B")}
+    lone = {
+        "pads": [{"net": "B_1", "layer": "L1", "at": [20, 0], "size": 1.0}],
+        **tracks("GND_A", "GND_B"),
+    }
     regions = {**REGIONS, "b": {"reference": ["GND_B"], "nets": [named]}}
     barriers, _ = bound(tmp_path, lone, {"region": regions, "barrier": [barrier()]})
     assert nets_of(barriers, separation(barriers).sides[1]) == {"B_1", "GND_B"}
@@ -471,9 +529,12 @@ def test_a_net_of_one_pad_that_a_region_names_is_live(tmp_path: Path, named: str
 
 
 @pytest.mark.parametrize(
-    ("csv", "left_out"), [("voltage,clearance\n250,2\n", CREEPAGE), ("voltage,creepage\n250,2\n", CLEARANCE)]
+    ("csv", "left_out"),
+    [("voltage,clearance\n250,2\n", CREEPAGE), ("voltage,creepage\n250,2\n", CLEARANCE)],
 )
-def test_a_table_with_one_column_runs_one_of_the_two_rules(tmp_path: Path, csv: str, left_out: str) -> None:
+def test_a_table_with_one_column_runs_one_of_the_two_rules(
+    tmp_path: Path, csv: str, left_out: str
+) -> None:
     barriers, _ = bound(tmp_path, SQUARES, {"barrier": [barrier()]}, csv)
     ran = {m: barriers.why_not(m) for m in (CLEARANCE, CREEPAGE)}
     assert ran.pop(left_out) == f"no table has a {left_out} column"
@@ -493,16 +554,25 @@ def test_depths_come_from_the_dielectrics(tmp_path: Path) -> None:
     assert barriers.thickness == 1.6
 
 
-@pytest.mark.parametrize(("leg", "tolerance", "counts"), [(1.0, 0, True), (0.99, 0, False), (1.05, 0.1, False)])
-def test_a_leg_counts_if_it_stays_as_wide_as_x(tmp_path: Path, leg: float, tolerance: float, counts: bool) -> None:
+@pytest.mark.parametrize(
+    ("leg", "tolerance", "counts"), [(1.0, 0, True), (0.99, 0, False), (1.05, 0.1, False)]
+)
+def test_a_leg_counts_if_it_stays_as_wide_as_x(
+    tmp_path: Path, leg: float, tolerance: float, counts: bool
+) -> None:
     """Exactly X counts (IEC 60664-1:2007, 6.2, limit of example 2); a leg that can become shorter does not."""
     rules = {"barrier": [barrier()], "tolerance": {"etch": tolerance}}
     barriers, _ = bound(tmp_path, SQUARES, rules)
-    assert barriers.bounds[0].counts(np.array([leg, leg]), np.array([True, False])).tolist() == [counts, True]
+    assert barriers.bounds[0].counts(np.array([leg, leg]), np.array([True, False])).tolist() == [
+        counts,
+        True,
+    ]
 
 
 @pytest.mark.parametrize("given", [{}, {"clearance_voltage": 250}])
-def test_a_clearance_voltage_that_is_left_out_is_told(tmp_path: Path, given: dict[str, Any]) -> None:
+def test_a_clearance_voltage_that_is_left_out_is_told(
+    tmp_path: Path, given: dict[str, Any]
+) -> None:
     """The working voltage stands in for it, and the report's remarks say so."""
     _, layout = bound(tmp_path, SQUARES, {"barrier": [barrier(**given)]})
     told = [remark.what for remark in judged(layout, {}, Options()).outcome.remarks]
@@ -515,14 +585,22 @@ def test_the_report_says_what_each_barrier_is_held_to(tmp_path: Path) -> None:
     rules = {"barrier": [barrier(clearance_voltage=200, pollution_degree=3)]}
     _, layout = bound(tmp_path, SQUARES, rules, csv)
     remarks = judged(layout, {}, Options()).outcome.remarks
-    told = next(r for r in remarks if r.what == "a / b: functional insulation, pollution degree 3, X = 1.5 mm")
+    told = next(
+        r
+        for r in remarks
+        if r.what == "a / b: functional insulation, pollution degree 3, X = 1.5 mm"
+    )
     assert told.why.startswith("held to outer clearance 2 mm (t.csv:2 (250 V)")
     assert "outer creepage 4 mm (t.csv:" in told.why
     assert "inner" not in told.why
 
 
 def test_errors_of_a_table_say_who_asks_for_it(tmp_path: Path) -> None:
-    with pytest.raises(TableError, match=r"rules\.toml \(barrier\[0\]\.table\): there is no spacing table u\.csv"):
+    with pytest.raises(
+        TableError, match=r"rules\.toml \(barrier\[0\]\.table\): there is no spacing table u\.csv"
+    ):
         bound(tmp_path, SQUARES, {"barrier": [barrier(table="u.csv")]})
-    with pytest.raises(TableError, match=r"t\.csv:2: 251 V is above .*asked for at .*rules\.toml \(barrier\[0\]\)"):
+    with pytest.raises(
+        TableError, match=r"t\.csv:2: 251 V is above .*asked for at .*rules\.toml \(barrier\[0\]\)"
+    ):
         bound(tmp_path, SQUARES, {"barrier": [barrier(working_voltage=251)]})

@@ -21,7 +21,9 @@ APART = 0.15  # mm; copper of both sides keeps that distance
 Shape = Callable[[np.random.Generator, float, int], shapely.Geometry]
 
 
-def witness_board(rng: np.random.Generator, *, x: float, round_: int = 8, floating: int = 0) -> Board:
+def witness_board(
+    rng: np.random.Generator, *, x: float, round_: int = 8, floating: int = 0
+) -> Board:
     """A board with one or two kinds of voids between its sides.
 
     Parameters
@@ -33,7 +35,11 @@ def witness_board(rng: np.random.Generator, *, x: float, round_: int = 8, floati
     while True:
         kinds = rng.choice(len(SHAPES), size=int(rng.integers(1, 3)), replace=False)
         void = shapely.union_all([SHAPES[kind](rng, x or 1.0, round_) for kind in kinds])
-        region = rotate(shapely.box(0, 0, WIDE, HIGH).difference(void), float(rng.uniform(0, 360)), origin=(0, 0))
+        region = rotate(
+            shapely.box(0, 0, WIDE, HIGH).difference(void),
+            float(rng.uniform(0, 360)),
+            origin=(0, 0),
+        )
         thickness = float(rng.choice([0.4, 0.8, 1.6, 3.2]))
         if not region.is_valid or pinched(region) or region.buffer(-0.4).is_empty:
             continue
@@ -47,7 +53,9 @@ def castellations(rng: np.random.Generator, x: float, round_: int) -> shapely.Ge
     pitch = float(rng.uniform(0.8, 2.54))
     shift = float(rng.uniform(-0.1, 0.1))
     places = [(p, edge + shift) for p in np.arange(1, WIDE - 1, pitch) for edge in (0.0, HIGH)]
-    return shapely.union_all([shapely.Point(at).buffer(pitch * 0.3, quad_segs=round_) for at in places])
+    return shapely.union_all(
+        [shapely.Point(at).buffer(pitch * 0.3, quad_segs=round_) for at in places]
+    )
 
 
 def mouse_bites(rng: np.random.Generator, x: float, round_: int) -> shapely.Geometry:
@@ -70,9 +78,17 @@ def grooves(rng: np.random.Generator, x: float, round_: int) -> shapely.Geometry
     cuts = []
     for edge, way in ((0.0, 1.0), (HIGH, -1.0)):
         for at in rng.uniform(4, WIDE - 4, int(rng.integers(0, 3))):
-            half, deep, lean = x * rng.uniform(0.2, 3), float(rng.uniform(0.5, 5)), float(rng.uniform(-2, 2))
+            half, deep, lean = (
+                x * rng.uniform(0.2, 3),
+                float(rng.uniform(0.5, 5)),
+                float(rng.uniform(-2, 2)),
+            )
             tip = (at + lean, edge + way * deep)
-            cuts.append(shapely.Polygon([(at - half, edge), tip, (at + half, edge), (at, edge - way)]).buffer(0))
+            cuts.append(
+                shapely.Polygon(
+                    [(at - half, edge), tip, (at + half, edge), (at, edge - way)]
+                ).buffer(0)
+            )
     return shapely.union_all(cuts)
 
 
@@ -82,7 +98,12 @@ def notches(rng: np.random.Generator, x: float, round_: int) -> shapely.Geometry
     for at in rng.uniform(4, WIDE - 4, int(rng.integers(1, 3))):
         wide, deep = x * rng.uniform(0.5, 2), float(rng.uniform(1, 6))
         floor = wide * rng.choice([1.0, rng.uniform(0.2, 1.6)])
-        corners = [(at - wide / 2, -1), (at - floor / 2, deep), (at + floor / 2, deep), (at + wide / 2, -1)]
+        corners = [
+            (at - wide / 2, -1),
+            (at - floor / 2, deep),
+            (at + floor / 2, deep),
+            (at + wide / 2, -1),
+        ]
         cuts.append(shapely.Polygon(corners))
         if rng.random() < 0.3:
             cuts.append(shapely.Point(at, deep).buffer(floor / 2, quad_segs=round_))
@@ -103,7 +124,11 @@ def slots(rng: np.random.Generator, x: float, round_: int) -> shapely.Geometry:
         n = int(rng.integers(2, 5))
         points = np.column_stack((rng.uniform(4.5, 9.5, n), np.sort(rng.uniform(1, HIGH - 1, n))))
         caps = str(rng.choice(["round", "flat"]))
-        out.append(shapely.LineString(points).buffer(x * rng.uniform(0.2, 0.8), quad_segs=round_, cap_style=caps))
+        out.append(
+            shapely.LineString(points).buffer(
+                x * rng.uniform(0.2, 0.8), quad_segs=round_, cap_style=caps
+            )
+        )
     return shapely.union_all(out)
 
 
@@ -112,12 +137,17 @@ def rooms(rng: np.random.Generator, x: float, round_: int) -> shapely.Geometry:
     count = int(rng.integers(2, 6))
     at = np.linspace(1.2, HIGH - 1.2, count)
     lean = rng.uniform(-0.6, 0.6, count)
-    bulges = [_room(rng, WIDE / 2 + dx, y, x * rng.uniform(0.52, 0.95), round_) for dx, y in zip(lean, at, strict=True)]
+    bulges = [
+        _room(rng, WIDE / 2 + dx, y, x * rng.uniform(0.52, 0.95), round_)
+        for dx, y in zip(lean, at, strict=True)
+    ]
     middle = shapely.LineString(np.column_stack((WIDE / 2 + lean, at)))
     return shapely.union_all([*bulges, middle.buffer(x * rng.uniform(0.1, 0.48), cap_style="flat")])
 
 
-def _room(rng: np.random.Generator, at: float, y: float, size: float, round_: int) -> shapely.Geometry:
+def _room(
+    rng: np.random.Generator, at: float, y: float, size: float, round_: int
+) -> shapely.Geometry:
     if rng.random() < 0.5:
         return shapely.Point(at, y).buffer(size, quad_segs=round_)
     square = translate(shapely.box(-size, -size * rng.uniform(0.9, 1.4), size, size), at, y)
@@ -151,7 +181,9 @@ def _apart(one: Metal, two: Metal) -> bool:
     return one.island == two.island or one.shape.distance(two.shape) > APART
 
 
-def _piece(rng: np.random.Generator, region: shapely.Geometry, island: int, thickness: float) -> Metal | None:
+def _piece(
+    rng: np.random.Generator, region: shapely.Geometry, island: int, thickness: float
+) -> Metal | None:
     """A pad, a track, an area or copper laid bare in a wall."""
     face, kind = int(rng.choice([TOP, BOTTOM])), int(rng.integers(0, 8))
     low, bottom, high, top = region.bounds
@@ -161,17 +193,27 @@ def _piece(rng: np.random.Generator, region: shapely.Geometry, island: int, thic
     if kind < 4:
         metal = Metal(island, face, shapely.Point(middle), float(rng.choice([0.1, 0.3, 0.6])))
     elif kind < 6:
-        metal = Metal(island, face, shapely.LineString([middle, middle + rng.uniform(-2, 2, 2)]), 0.1)
+        metal = Metal(
+            island, face, shapely.LineString([middle, middle + rng.uniform(-2, 2, 2)]), 0.1
+        )
     else:
-        area = rotate(shapely.box(*middle, *(middle + rng.uniform(0.3, 2, 2))), float(rng.uniform(0, 90)))
+        area = rotate(
+            shapely.box(*middle, *(middle + rng.uniform(0.3, 2, 2))), float(rng.uniform(0, 90))
+        )
         metal = Metal(island, face, area)
     return metal if region.buffer(-0.02).contains(metal.shape) else None
 
 
-def _laid_bare(rng: np.random.Generator, region: shapely.Geometry, island: int, thickness: float) -> Metal:
-    rings = [ring for part in shapely.get_parts(region) for ring in (part.exterior, *part.interiors)]
+def _laid_bare(
+    rng: np.random.Generator, region: shapely.Geometry, island: int, thickness: float
+) -> Metal:
+    rings = [
+        ring for part in shapely.get_parts(region) for ring in (part.exterior, *part.interiors)
+    ]
     ring = rings[int(rng.integers(0, len(rings)))]
     start = float(rng.uniform(0, ring.length * 0.9))
-    line = shapely.ops.substring(ring, start, start + min(float(rng.uniform(0.2, 1)), ring.length * 0.1))
+    line = shapely.ops.substring(
+        ring, start, start + min(float(rng.uniform(0.2, 1)), ring.length * 0.1)
+    )
     deep = thickness * float(rng.uniform(0.1, 0.8))
     return Metal(island, None, shapely.LineString(line.coords), 0.0, deep, deep + 0.035 * thickness)

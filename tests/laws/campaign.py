@@ -56,7 +56,11 @@ class Measure:
     def differs(self, other: Measure) -> bool:
         """Whether two boards are not the same by these measures."""
         same = (self.nets, self.holes, self.pins) == (other.nets, other.holes, other.pins)
-        return not same or len(self.areas) != len(other.areas) or not np.allclose(self.areas, other.areas, atol=AREA)
+        return (
+            not same
+            or len(self.areas) != len(other.areas)
+            or not np.allclose(self.areas, other.areas, atol=AREA)
+        )
 
 
 def measure(board: Board) -> Measure:
@@ -67,9 +71,21 @@ def measure(board: Board) -> Measure:
         areas=tuple(float(shapely.area(shapes[rows]).sum()) for rows in layers),
         nets=tuple(sorted({board.net_name(n) for n in np.unique(board.copper.net).tolist()})),
         holes=tuple(
-            sorted(zip((board.holes.plated == PLATED).tolist(), np.round(board.holes.radius, 4).tolist(), strict=True))
+            sorted(
+                zip(
+                    (board.holes.plated == PLATED).tolist(),
+                    np.round(board.holes.radius, 4).tolist(),
+                    strict=True,
+                )
+            )
         ),
-        pins=tuple(sorted((c.refdes, p.number, board.net_name(p.net)) for c in board.components for p in c.pins)),
+        pins=tuple(
+            sorted(
+                (c.refdes, p.number, board.net_name(p.net))
+                for c in board.components
+                for p in c.pins
+            )
+        ),
     )
 
 
@@ -202,7 +218,9 @@ def _valid_lines(name: str, text: str) -> bool:
     if "%FS" not in text or lines[-1] != "M02*" or len(re.findall(r"%FS", text)) != 1:
         return False
     rest = MACRO.sub("", text.replace("\r", "")).replace("*%%", "*%\n%").split("\n")
-    return all(not line or WORD.fullmatch(line) or COMMAND.fullmatch(line) for line in map(str.strip, rest))
+    return all(
+        not line or WORD.fullmatch(line) or COMMAND.fullmatch(line) for line in map(str.strip, rest)
+    )
 
 
 def _is_json(text: str) -> bool:
@@ -264,7 +282,11 @@ class Subject:
 @cache
 def subject(path: Path, rules: Path | None) -> Subject:
     """An unhurt board from its files."""
-    files = [path] if path.is_file() else sorted(p for p in path.rglob("*") if p.is_file() and p.suffix != ".toml")
+    files = (
+        [path]
+        if path.is_file()
+        else sorted(p for p in path.rglob("*") if p.is_file() and p.suffix != ".toml")
+    )
     root = path.parent if path.is_file() else path
     board = read_board(path)
     return Subject(
@@ -292,7 +314,11 @@ def demos() -> list[Subject]:
     """The smaller demo boards in all their forms."""
     homes = [path.parent for path in sorted(DEMOS.glob("*/rules.toml"))]
     forms = [home / form for home in homes for form in ("board", "board-B1.xml", "board-C.xml")]
-    small = [form for form in forms if form.exists() and (form.parent / "board-C.xml").stat().st_size < SMALL]
+    small = [
+        form
+        for form in forms
+        if form.exists() and (form.parent / "board-C.xml").stat().st_size < SMALL
+    ]
     return [subject(form, form.parent / "rules.toml") for form in small]
 
 
@@ -300,12 +326,18 @@ def real_boards() -> list[Subject]:
     """The public boards beside the project; none where they are absent."""
     found = []
     for folder in sorted(path for path in REAL.glob("*") if path.is_dir()):
-        path = folder / "board" if (folder / "board").is_dir() else next(iter(folder.glob("*.xml")), folder)
+        path = (
+            folder / "board"
+            if (folder / "board").is_dir()
+            else next(iter(folder.glob("*.xml")), folder)
+        )
         found.append(subject(path, None))
     return found
 
 
-def mutants(subjects: Sequence[Subject], seeds: Sequence[int]) -> Iterator[tuple[int, Subject, str, str, bytes]]:
+def mutants(
+    subjects: Sequence[Subject], seeds: Sequence[int]
+) -> Iterator[tuple[int, Subject, str, str, bytes]]:
     """Seed, board, file, kind of damage and the damaged file."""
     for seed in seeds:
         dice = random.Random(seed)
@@ -337,7 +369,9 @@ def outcome(chosen: Subject, name: str, data: bytes, folder: Path, *, check: boo
     return "other" if is_valid(name, data, chosen.files[name]) else "silent"
 
 
-def campaign(subjects: Sequence[Subject], seeds: Sequence[int], kept: Path, every: int = 0) -> Counter[tuple[str, str]]:
+def campaign(
+    subjects: Sequence[Subject], seeds: Sequence[int], kept: Path, every: int = 0
+) -> Counter[tuple[str, str]]:
     """Run mutants; the silent ones are kept as files. Counts by (damage, outcome)."""
     counts: Counter[tuple[str, str]] = Counter()
     for number, (seed, chosen, name, damage, data) in enumerate(mutants(subjects, seeds), 1):
@@ -375,7 +409,9 @@ def table(counts: Counter[tuple[str, str]]) -> str:
 
 def main() -> None:
     """Run the campaign and print its counts."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--mutants", type=int, default=2000, help="of the demo boards")
     parser.add_argument("--real", type=int, default=0, help="of the boards beside the project")
     parser.add_argument("--first", type=int, default=0, help="first seed")
@@ -384,7 +420,9 @@ def main() -> None:
     shutil.rmtree(args.kept, ignore_errors=True)
     for title, subjects, count in (("demo", demos, args.mutants), ("real", real_boards, args.real)):
         if count:
-            counts = campaign(subjects(), range(args.first, args.first + count), args.kept, every=200)
+            counts = campaign(
+                subjects(), range(args.first, args.first + count), args.kept, every=200
+            )
             sys.stdout.write(f"{title} boards\n{table(counts)}")
             sys.stdout.flush()
 

@@ -69,26 +69,40 @@ class Move:
 
     def _pour(self, pour: Pour, layers: int) -> Pour:
         holes = tuple(self.contour(h) for h in pour.holes)
-        return replace(pour, contour=self.contour(pour.contour), holes=holes, layer=self.layer(pour.layer, layers))
+        return replace(
+            pour,
+            contour=self.contour(pour.contour),
+            holes=holes,
+            layer=self.layer(pour.layer, layers),
+        )
 
     def _draw(self, draw: Draw, layers: int) -> Draw:
         return replace(draw, points=self.contour(draw.points), layer=self.layer(draw.layer, layers))
 
     def _pad(self, pad: Pad, layers: int) -> Pad:
-        return replace(pad, at=self.point(pad.at), size=self.size(pad.size), layer=self.layer(pad.layer, layers))
+        return replace(
+            pad,
+            at=self.point(pad.at),
+            size=self.size(pad.size),
+            layer=self.layer(pad.layer, layers),
+        )
 
     def _hole(self, hole: Hole, layers: int) -> Hole:
         span = hole.span
         if span and self.flip:
             span = self.layer(span[1], layers), self.layer(span[0], layers)
-        return replace(hole, at=self.point(hole.at), to=self.point(hole.to) if hole.to else None, span=span)
+        return replace(
+            hole, at=self.point(hole.at), to=self.point(hole.to) if hole.to else None, span=span
+        )
 
     def _part(self, part: Part) -> Part:
         return replace(part, side=SIDES[part.side]) if self.flip else part
 
     def _hardware(self, item: Hardware) -> Hardware:
         at, outline = item.at and self.point(item.at), tuple(self.point(p) for p in item.outline)
-        return replace(item, at=at, outline=outline, side=SIDES[item.side] if self.flip else item.side)
+        return replace(
+            item, at=at, outline=outline, side=SIDES[item.side] if self.flip else item.side
+        )
 
     def rules(self, rules: Rules, layers: int) -> Rules:
         """The rules after the move: areas, hardware and waivers name places, references name layers."""
@@ -98,19 +112,29 @@ class Move:
         }
         return replace(
             rules,
-            regions=tuple(replace(r, area=tuple(self.point(p) for p in r.area)) for r in rules.regions),
+            regions=tuple(
+                replace(r, area=tuple(self.point(p) for p in r.area)) for r in rules.regions
+            ),
             hardware=tuple(self._hardware(h) for h in rules.hardware),
-            waivers=tuple(replace(w, near=self.point(w.near) if w.near else None) for w in rules.waivers),
+            waivers=tuple(
+                replace(w, near=self.point(w.near) if w.near else None) for w in rules.waivers
+            ),
             stackup=replace(rules.stackup, reference=reference),
         )
 
     def expected(self, finding: Finding, layers: int) -> dict[str, Any]:
         """What must be found of a finding after the move."""
         told = told_of(finding)
-        if self.flip and finding.rule in ON_SEVERAL_LAYERS:  # told on the upper one, which now is the lower one
+        if (
+            self.flip and finding.rule in ON_SEVERAL_LAYERS
+        ):  # told on the upper one, which now is the lower one
             del told["layer"]
-            told["detail"] = {"layers": sorted(self.layer(layer, layers) for layer in finding.detail["layers"])}
-            told.pop("regions" if finding.rule == "unreferenced-run" else "", None)  # of the upper side's pour
+            told["detail"] = {
+                "layers": sorted(self.layer(layer, layers) for layer in finding.detail["layers"])
+            }
+            told.pop(
+                "regions" if finding.rule == "unreferenced-run" else "", None
+            )  # of the upper side's pour
         elif self.flip and finding.rule in ON_ANY_LAYER:
             del told["layer"]
         elif "layer" in told and finding.layer is not None:
@@ -123,7 +147,11 @@ class Move:
 # Of several equally short ways one is told, which one is not promised; these rules tell a path that is unique.
 UNIQUE_PATH = ("gap-crossing", "unreferenced-run")
 ON_SEVERAL_LAYERS = ("gap-crossing", "unreferenced-run")  # the finding names its uppermost layer
-ON_ANY_LAYER = ("pour-overlap", "return-handover", "noisy-neighbour")  # of several alike it names one
+ON_ANY_LAYER = (
+    "pour-overlap",
+    "return-handover",
+    "noisy-neighbour",
+)  # of several alike it names one
 
 
 def told_of(finding: Finding) -> dict[str, Any]:
@@ -131,7 +159,9 @@ def told_of(finding: Finding) -> dict[str, Any]:
     names = ("rule", "nets", "components", "regions", "layer", "measured", "required", "unit")
     told = {name: getattr(finding, name) for name in names} | {"level": str(finding.level)}
     if finding.rule == "gap-narrow":
-        del told["layer"]  # of pours alike on several layers it names one, by the last digit of their distances
+        del told[
+            "layer"
+        ]  # of pours alike on several layers it names one, by the last digit of their distances
     if finding.rule in UNIQUE_PATH:
         told["path"] = finding.path
     return told

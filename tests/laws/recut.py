@@ -16,7 +16,9 @@ def shuffled(board: Board, order: Any) -> Board:
     """The same conductors in another order; connectivity follows."""
     links = board.connectivity
     back = np.argsort(order)
-    contacts = tuple(replace(c, rows=(int(back[c.rows[0]]), int(back[c.rows[1]]))) for c in links.contacts)
+    contacts = tuple(
+        replace(c, rows=(int(back[c.rows[0]]), int(back[c.rows[1]]))) for c in links.contacts
+    )
     links = replace(links, island=links.island[order], piece=links.piece[order], contacts=contacts)
     return replace(board, copper=board.copper.take(order), connectivity=links)
 
@@ -35,7 +37,11 @@ def cut_strokes(board: Board, rows: Any, shares: Any) -> Board:
         island=np.concatenate((links.island, links.island[rows])),
         piece=np.concatenate((links.piece, links.piece[rows])),
     )
-    columns = {**{n: getattr(tails, n) for n in tails.__dataclass_fields__}, "areas": (), "centres": ()}
+    columns = {
+        **{n: getattr(tails, n) for n in tails.__dataclass_fields__},
+        "areas": (),
+        "centres": (),
+    }
     joined = concatenate([replace(copper, geometry=g), conductors(len(rows), **columns)])
     return replace(board, copper=joined, connectivity=links)
 
@@ -51,9 +57,16 @@ def cut_areas(board: Board, at: float) -> Board:
         if not pieces or not x0 < at < x1:
             parts.append(one)
             continue
-        halves = [pieces[0].intersection(shapely.box(*b)) for b in ((x0, y0, at, y1), (at, y0, x1, y1))]
+        halves = [
+            pieces[0].intersection(shapely.box(*b)) for b in ((x0, y0, at, y1), (at, y0, x1, y1))
+        ]
         first = replace(one, area=np.array([0], dtype=np.int32))
-        parts += [replace(first, areas=np.array([half], dtype=object)) for half in shapely.get_parts(halves)]
+        parts += [
+            replace(first, areas=np.array([half], dtype=object))
+            for half in shapely.get_parts(halves)
+        ]
     joined = concatenate(parts)
     zero = np.zeros(len(joined), dtype=np.int32)
-    return replace(board, copper=joined, connectivity=replace(board.connectivity, island=zero, piece=zero))
+    return replace(
+        board, copper=joined, connectivity=replace(board.connectivity, island=zero, piece=zero)
+    )

@@ -18,9 +18,16 @@ GAP = {
     "because": "gap is x 10..12",
     "pours": [
         {"region": "a", "layer": "L2", "box": [0, 0, 10, 20]},
-        {"region": "b", "layer": "L2", "box": [12, 0, 30, 20], "holes": [[[15, 5], [16, 5], [16, 6]]]},
+        {
+            "region": "b",
+            "layer": "L2",
+            "box": [12, 0, 30, 20],
+            "holes": [[[15, 5], [16, 5], [16, 6]]],
+        },
     ],
-    "draws": [{"net": "SIG", "layer": "L1", "width": 0.2, "points": [[5, 5], [11, 5], [11, 9], [20, 9]]}],
+    "draws": [
+        {"net": "SIG", "layer": "L1", "width": 0.2, "points": [[5, 5], [11, 5], [11, 9], [20, 9]]}
+    ],
     "vias": [{"net": "B_1", "at": [20, 9]}],
     "expect": [],
     "rules": {"limits": {"pour": 4.0}, "region": {"b": {"quiet": True}}},
@@ -73,7 +80,9 @@ def test_toml_text_of_odd_values_reads_back() -> None:
         ((5.0, 0.0), (5.0, 0.0, 0.0, 0.0, -1.0), -2 * math.pi),
     ],
 )
-def test_arc_steps_turn_the_way_they_say(start: tuple[float, float], step: tuple[float, ...], sweep: float) -> None:
+def test_arc_steps_turn_the_way_they_say(
+    start: tuple[float, float], step: tuple[float, ...], sweep: float
+) -> None:
     row = arc_row(start, step)
     assert row[2] == 5
     assert row[4] == pytest.approx(sweep)
@@ -84,19 +93,36 @@ def test_rings_of_round_contours_never_lose_copper() -> None:
     true = math.pi * 25
     assert true < shapely.Polygon(ring(circle(0, 0, 10), outward=True)).area < true * 1.002
     assert true > shapely.Polygon(ring(circle(0, 0, 10), outward=False)).area > true * 0.998
-    bitten = ((0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0), (0.0, 6.0), (0.0, 4.0, 0.0, 5.0, -1.0))
+    bitten = (
+        (0.0, 0.0),
+        (10.0, 0.0),
+        (10.0, 10.0),
+        (0.0, 10.0),
+        (0.0, 6.0),
+        (0.0, 4.0, 0.0, 5.0, -1.0),
+    )
     assert shapely.Polygon(ring(bitten, outward=True)).area > 100 - math.pi / 2
 
 
 def test_an_arc_draw_is_one_exact_row() -> None:
-    draw = Draw(net="A", layer="L1", width=0.2, points=((5.0, 0.0), (0.0, 5.0, 0.0, 0.0, 1.0), (0.0, 9.0)))
+    draw = Draw(
+        net="A", layer="L1", width=0.2, points=((5.0, 0.0), (0.0, 5.0, 0.0, 0.0, 1.0), (0.0, 9.0))
+    )
     board = built_directly(Sketch(outline=box(-10, -10, 10, 10), draws=(draw,)))
     assert list(board.copper.kind) == [Kind.ARC, Kind.STROKE]
     assert np.allclose(board.copper.geometry[0], [0, 0, 5, 0, math.pi / 2])
 
 
 FOUND = [
-    Finding(rule="r", level=Level.ERROR, message="", at=(1, 2), nets=("A", "B"), path=(((0, 0), (2, 0)),), measured=2),
+    Finding(
+        rule="r",
+        level=Level.ERROR,
+        message="",
+        at=(1, 2),
+        nets=("A", "B"),
+        path=(((0, 0), (2, 0)),),
+        measured=2,
+    ),
     Finding(rule="r", level=Level.WARNING, message="", at=(3, 4), nets=("A",)),
 ]
 
@@ -121,6 +147,8 @@ def test_findings_are_compared_exactly_in_number_and_within_tolerance(
 
 
 def test_pour_on_no_layer_of_the_board_is_noticed() -> None:
-    sketch = Sketch(outline=box(0, 0, 9, 9), pours=(Pour(net="A", layer="top", contour=box(1, 1, 2, 2)),))
+    sketch = Sketch(
+        outline=box(0, 0, 9, 9), pours=(Pour(net="A", layer="top", contour=box(1, 1, 2, 2)),)
+    )
     with pytest.raises(ValueError, match="invalid literal"):
         built_directly(sketch)

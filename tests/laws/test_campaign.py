@@ -23,14 +23,18 @@ def test_damage_is_told_or_does_no_harm(form: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", FORMS)
 def test_thousands_of_mutants(form: str, tmp_path: Path) -> None:
     counts = campaign([subject(BOARD / form, BOARD / "rules.toml")], range(60, 5000), tmp_path)
-    assert not sum(count for (_, result), count in counts.items() if result == "silent"), table(counts)
+    assert not sum(count for (_, result), count in counts.items() if result == "silent"), table(
+        counts
+    )
 
 
 @pytest.mark.long
 @pytest.mark.needs("boards")
 def test_two_thousand_mutants_of_real_packages(tmp_path: Path) -> None:
     counts = campaign(real_boards(), range(2000), tmp_path)
-    assert not sum(count for (_, result), count in counts.items() if result == "silent"), table(counts)
+    assert not sum(count for (_, result), count in counts.items() if result == "silent"), table(
+        counts
+    )
 
 
 @pytest.mark.parametrize("form", FORMS)

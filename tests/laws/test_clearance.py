@@ -23,7 +23,9 @@ from checker.rules import clearance
 from tests.boards import built_directly, layout_of
 
 few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
-WIDE = 60.0  # mm; more than any distance on these boards: every pair of nets falls short and is told
+WIDE = (
+    60.0  # mm; more than any distance on these boards: every pair of nets falls short and is told
+)
 SIZE = 20.0
 grid = st.integers(1, 39).map(lambda v: v / 2)
 spots = st.tuples(grid, grid)
@@ -32,14 +34,18 @@ spots = st.tuples(grid, grid)
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("tables")
-    (path / "wide.csv").write_text(f"voltage,clearance,creepage\n100,{WIDE},{WIDE}\n", encoding="utf-8")
+    (path / "wide.csv").write_text(
+        f"voltage,clearance,creepage\n100,{WIDE},{WIDE}\n", encoding="utf-8"
+    )
     return path
 
 
 @st.composite
 def pads(draw: st.DrawFn, net: str, least: int = 1, most: int = 3) -> tuple[Pad, ...]:
     """Round pads on either face."""
-    places = draw(st.lists(st.tuples(spots, st.sampled_from(["L1", "L2"])), min_size=least, max_size=most))
+    places = draw(
+        st.lists(st.tuples(spots, st.sampled_from(["L1", "L2"])), min_size=least, max_size=most)
+    )
     return tuple(Pad(net=net, layer=layer, at=at, size=(0.8, 0.8)) for at, layer in places)
 
 
@@ -104,21 +110,31 @@ def test_the_order_of_the_sides_does_not_matter(folder: Path, board: Sketch) -> 
 
 @few
 @given(boards(), pads("GND_B"))
-def test_more_copper_of_a_side_never_lengthens_a_clearance(folder: Path, board: Sketch, more: tuple[Pad, ...]) -> None:
-    assert no_worse(clearances(replace(board, pads=(*board.pads, *more)), folder), clearances(board, folder))
+def test_more_copper_of_a_side_never_lengthens_a_clearance(
+    folder: Path, board: Sketch, more: tuple[Pad, ...]
+) -> None:
+    assert no_worse(
+        clearances(replace(board, pads=(*board.pads, *more)), folder), clearances(board, folder)
+    )
 
 
 @few
 @given(boards(), pads("", most=5))
-def test_more_floating_copper_never_lengthens_a_clearance(folder: Path, board: Sketch, more: tuple[Pad, ...]) -> None:
-    assert counted(replace(board, pads=(*board.pads, *more)), folder) <= counted(board, folder) + 0.001
+def test_more_floating_copper_never_lengthens_a_clearance(
+    folder: Path, board: Sketch, more: tuple[Pad, ...]
+) -> None:
+    assert (
+        counted(replace(board, pads=(*board.pads, *more)), folder) <= counted(board, folder) + 0.001
+    )
 
 
 @few
 @given(boards(), slots())
 def test_a_slot_never_lengthens_a_clearance(folder: Path, board: Sketch, slot: Hole) -> None:
     """Air is straight across a slot, and a slot is one more way to the other face."""
-    assert no_worse(clearances(replace(board, holes=(*board.holes, slot)), folder), clearances(board, folder))
+    assert no_worse(
+        clearances(replace(board, holes=(*board.holes, slot)), folder), clearances(board, folder)
+    )
 
 
 @few
@@ -154,7 +170,10 @@ def test_a_search_given_up_tells_no_length_that_is_too_long(folder: Path, board:
         patch.setattr(search, "MOST_PAIRS", NOTHING)
         given_up = shortfalls(layout_of(built_directly(board), rules(), folder))
     told = {short.place: short for short in given_up}
-    assert no_worse({place: short.raw for place, short in told.items()}, {short.place: short.raw for short in whole})
+    assert no_worse(
+        {place: short.raw for place, short in told.items()},
+        {short.place: short.raw for short in whole},
+    )
     for short in whole:
         if short.place in told:
             assert told[short.place].measured + told[short.place].spare >= short.measured - 0.001
@@ -166,7 +185,12 @@ def test_a_search_given_up_tells_no_length_that_is_too_long(folder: Path, board:
     (11.7, search.MOST_PAIRS, 1, 0),
 ])  # fmt: skip
 def test_a_search_given_up_is_a_doubt_that_names_the_barrier(
-    required: float, pairs: int, findings: int, doubts: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    required: float,
+    pairs: int,
+    findings: int,
+    doubts: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Pads 2 and 3 mm from an edge, 10 mm along it, on either face of 1.6 mm: hypot(7.4, 10) - 0.8 = 11.64 mm."""
     monkeypatch.setattr(search, "MOST_PAIRS", pairs)
@@ -176,7 +200,9 @@ def test_a_search_given_up_is_a_doubt_that_names_the_barrier(
         Pad(net=net, layer=layer, at=(x, y), size=(0.8, 0.8))
         for net, layer, x, y in (("GND_A", "L1", 2.4, 5.0), ("GND_B", "L2", 3.4, 15.0))
     )
-    layout = layout_of(built_directly(Sketch(outline=box(0, 0, SIZE, SIZE), pads=copper)), rules(), tmp_path)
+    layout = layout_of(
+        built_directly(Sketch(outline=box(0, 0, SIZE, SIZE), pads=copper)), rules(), tmp_path
+    )
     assert len(list(clearance.find(layout))) == findings
     given_up = [doubt.what for doubt in clearance.doubts(layout) if "given up" in doubt.what]
     assert len(given_up) == doubts

@@ -14,7 +14,16 @@ from shapely import affinity
 from checker.demo.sketch import Hole, Pad, Sketch, box
 from checker.insulation.clearance import shortfalls
 from checker.insulation.creepage import creepages, stopped
-from checker.insulation.surface.geodesics import BOTTOM, HOP, SOURCE, TARGET, TOP, Surface, copper, exposed
+from checker.insulation.surface.geodesics import (
+    BOTTOM,
+    HOP,
+    SOURCE,
+    TARGET,
+    TOP,
+    Surface,
+    copper,
+    exposed,
+)
 from checker.layout.layout import Layout
 from checker.rules.creepage import doubts
 from parsers.board import Board as BoardData
@@ -36,12 +45,21 @@ def board_of(seed: int, x: float = 0.0, *, curved: bool = False) -> Board:
 
 def length(board: Board, x: float | None = None) -> float:
     """Creepage from island 0 to island 1 by the product."""
-    faces, bare = [m for m in board.metals if m.face is not None], [m for m in board.metals if m.face is None]
+    faces, bare = (
+        [m for m in board.metals if m.face is not None],
+        [m for m in board.metals if m.face is None],
+    )
     metal = copper(
-        [m.skeleton for m in faces], [m.radius for m in faces], [m.face for m in faces], [m.island for m in faces]
+        [m.skeleton for m in faces],
+        [m.radius for m in faces],
+        [m.face for m in faces],
+        [m.island for m in faces],
     )
     laid_bare = exposed(
-        [m.skeleton for m in bare], [m.above for m in bare], [m.below for m in bare], [m.island for m in bare]
+        [m.skeleton for m in bare],
+        [m.above for m in bare],
+        [m.below for m in bare],
+        [m.island for m in bare],
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     x = board.x if x is None else x
@@ -59,7 +77,9 @@ def moved(board: Board, move) -> Board:
 
 def only_pads(board: Board) -> Board:
     """The same board with both sides on top and nothing floating."""
-    metals = tuple(replace(m, face=TOP) for m in board.metals if m.island < 2 and m.face is not None)
+    metals = tuple(
+        replace(m, face=TOP) for m in board.metals if m.island < 2 and m.face is not None
+    )
     return Board(board.region, board.passable, board.thickness, metals, board.x)
 
 
@@ -91,13 +111,18 @@ def test_a_board_that_is_turned_shifted_or_mirrored_has_the_same_creepage(
 def test_a_board_turned_over_has_the_same_creepage(seed: int, x: float) -> None:
     board, t = board_of(seed, x), board_of(seed, x).thickness
     other = {TOP: BOTTOM, BOTTOM: TOP, None: None}
-    metals = tuple(replace(m, face=other[m.face], above=t - m.below, below=t - m.above) for m in board.metals)
+    metals = tuple(
+        replace(m, face=other[m.face], above=t - m.below, below=t - m.above) for m in board.metals
+    )
     assert length(replace(board, metals=metals)) == pytest.approx(length(board), abs=ROUNDING)
 
 
 @law
 @given(
-    seed=seeds, at=st.tuples(st.floats(0.5, 8), st.floats(0.5, 6)), size=st.floats(0.1, 3), face=st.sampled_from([0, 1])
+    seed=seeds,
+    at=st.tuples(st.floats(0.5, 8), st.floats(0.5, 6)),
+    size=st.floats(0.1, 3),
+    face=st.sampled_from([0, 1]),
 )
 def test_more_floating_copper_never_lengthens_creepage(
     seed: int, at: tuple[float, float], size: float, face: int
@@ -126,15 +151,22 @@ def test_a_thicker_board_never_has_less_creepage(seed: int, more: float) -> None
 
 
 @law
-@given(seed=seeds, cut=st.tuples(st.floats(1, 8), st.floats(1, 6), st.floats(0.3, 4), st.floats(0.3, 1)))
-def test_on_one_face_a_new_slot_never_shortens_creepage(seed: int, cut: tuple[float, float, float, float]) -> None:
+@given(
+    seed=seeds,
+    cut=st.tuples(st.floats(1, 8), st.floats(1, 6), st.floats(0.3, 4), st.floats(0.3, 1)),
+)
+def test_on_one_face_a_new_slot_never_shortens_creepage(
+    seed: int, cut: tuple[float, float, float, float]
+) -> None:
     """Both sides on top: a way over the far face is never shorter there, since the slot is in that face too."""
     board = only_pads(board_of(seed))
     x, y, w, h = cut
     slot = shapely.box(x, y, x + w, y + h)
     assume(all(m.shape.distance(slot) >= 0.05 for m in board.metals))
     left = board.region.difference(slot)
-    parts = [p for p in shapely.get_parts(left) if all(p.intersects(m.skeleton) for m in board.metals)]
+    parts = [
+        p for p in shapely.get_parts(left) if all(p.intersects(m.skeleton) for m in board.metals)
+    ]
     if not parts:
         return  # the slot has parted the sides
     assert length(replace(board, region=parts[0], passable=parts[0])) >= length(board) - PROMISED
@@ -148,7 +180,10 @@ def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
     after = Surface(board.difference(shapely.box(1.5, -2, 2.5, 2)), 1.6).shortest(top, bottom)
     assert before is not None
     assert after is not None
-    assert (before.length, after.length) == (pytest.approx(40.6, abs=ROUNDING), pytest.approx(3.6, abs=ROUNDING))
+    assert (before.length, after.length) == (
+        pytest.approx(40.6, abs=ROUNDING),
+        pytest.approx(3.6, abs=ROUNDING),
+    )
 
 
 def between(board: Board, conductor: list[int] | None) -> dict[str, float]:
@@ -158,7 +193,9 @@ def between(board: Board, conductor: list[int] | None) -> dict[str, float]:
     bare = [m for m in board.metals if m.face is None]
     islands = [2 * m.island + m.face for m in faces] + [m.island + 2 for m in floating]
     metals = faces + floating
-    metal = copper([m.skeleton for m in metals], [m.radius for m in metals], [m.face for m in metals], islands)
+    metal = copper(
+        [m.skeleton for m in metals], [m.radius for m in metals], [m.face for m in metals], islands
+    )
     laid_bare = exposed(
         [m.skeleton for m in bare],
         [m.above for m in bare],
@@ -166,7 +203,9 @@ def between(board: Board, conductor: list[int] | None) -> dict[str, float]:
         [2 * m.island if m.island < 2 else m.island + 2 for m in bare],
     )
     roles = [SOURCE, SOURCE, TARGET, TARGET] + [HOP] * (board.islands() - 2)
-    legs = Surface(board.region, board.thickness, x=board.x).legs(metal, roles, FAR, laid_bare, conductor)
+    legs = Surface(board.region, board.thickness, x=board.x).legs(
+        metal, roles, FAR, laid_bare, conductor
+    )
     found = {"anywhere": np.inf}
     for source, target, length in zip(*legs.table(board.x), strict=True):
         found["anywhere"] = min(found["anywhere"], float(length))
@@ -199,7 +238,12 @@ def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
 def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
     """Pruned equals unpruned: the same counted and direct lengths between sides, with floating copper and free legs."""
     board = odd_board(seed)
-    metal = copper(*map(list, zip(*((m.skeleton, m.radius, m.face, m.island) for m in board.metals), strict=True)))
+    metal = copper(
+        *map(
+            list,
+            zip(*((m.skeleton, m.radius, m.face, m.island) for m in board.metals), strict=True),
+        )
+    )
     surface = Surface(board.region, board.thickness, x=board.x)
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     everything, needed = (surface.legs(metal, roles, 9.0, x=x) for x in (None, board.x))
@@ -207,7 +251,9 @@ def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
     for one, two in zip(everything.table(board.x), needed.table(board.x), strict=True):
         assert two == pytest.approx(one, abs=ROUNDING)
     direct = [legs.direct(0, 1) for legs in (everything, needed)]
-    assert [leg and round(leg.length, 6) for leg in direct[:1]] == [leg and round(leg.length, 6) for leg in direct[1:]]
+    assert [leg and round(leg.length, 6) for leg in direct[:1]] == [
+        leg and round(leg.length, 6) for leg in direct[1:]
+    ]
 
 
 def test_some_legs_are_needed_by_no_path() -> None:
@@ -216,7 +262,10 @@ def test_some_legs_are_needed_by_no_path() -> None:
     metal = copper(dots, face=[TOP, TOP, BOTTOM], island=[0, 1, 2])
     surface, roles = Surface(shapely.box(-9, -2, 20, 9), 1.6), [SOURCE, TARGET, HOP]
     everything, needed = (surface.legs(metal, roles, 10.0, x=x) for x in (None, 0.25))
-    pairs = [set(zip(legs.start.tolist(), legs.end.tolist(), strict=True)) for legs in (everything, needed)]
+    pairs = [
+        set(zip(legs.start.tolist(), legs.end.tolist(), strict=True))
+        for legs in (everything, needed)
+    ]
     assert pairs[1] < pairs[0]
     assert len(needed.table()[2]) == 1
     assert needed.table()[2] == pytest.approx(everything.table()[2])
@@ -231,9 +280,16 @@ def test_a_link_on_one_face_is_found_whatever_the_other_face_shows(seed: int) ->
     """Both sides on both faces, smaller below: each face has its own length over the neck of a slot."""
     board = necked_board(np.random.default_rng(seed))
     sides = [m for m in board.metals if m.island < 2 and m.face is not None]
-    below = tuple(replace(m, face=BOTTOM, skeleton=smaller(m.skeleton), radius=m.radius / 2) for m in sides)
-    board = replace(board, metals=(*(replace(m, face=TOP) for m in board.metals if m.face is not None), *below))
-    lone = {face: replace(board, metals=tuple(m for m in board.metals if m.face == face)) for face in (TOP, BOTTOM)}
+    below = tuple(
+        replace(m, face=BOTTOM, skeleton=smaller(m.skeleton), radius=m.radius / 2) for m in sides
+    )
+    board = replace(
+        board, metals=(*(replace(m, face=TOP) for m in board.metals if m.face is not None), *below)
+    )
+    lone = {
+        face: replace(board, metals=tuple(m for m in board.metals if m.face == face))
+        for face in (TOP, BOTTOM)
+    }
     both = between(board, [0, 0, 1, 1, *range(2, board.islands())])
     for name, face in (("top", TOP), ("bottom", BOTTOM)):
         assert both[name] == pytest.approx(between(lone[face], None)[name], abs=ROUNDING)
@@ -263,23 +319,44 @@ def sketch_of(seed: int) -> Sketch:
     for x in rng.uniform(7, 13, rng.integers(0, 4)):
         y = float(rng.uniform(3, 17))
         to = (float(x), min(y + float(rng.uniform(0, 6)), 18.0))
-        holes.append(Hole(at=(float(x), y), to=to, diameter=float(rng.choice([0.6, 1.0, 2.0])), plated=False))
+        holes.append(
+            Hole(at=(float(x), y), to=to, diameter=float(rng.choice([0.6, 1.0, 2.0])), plated=False)
+        )
     pads = [
-        Pad(net=net, layer=f"L{rng.integers(1, 3)}", at=(float(x), float(rng.uniform(2, 18))), size=(1.0, 1.0))
+        Pad(
+            net=net,
+            layer=f"L{rng.integers(1, 3)}",
+            at=(float(x), float(rng.uniform(2, 18))),
+            size=(1.0, 1.0),
+        )
         for net, low, high in (("A", 2, 5), ("B", 15, 18))
         for x in rng.uniform(low, high, 3)
     ]
-    return Sketch(title=f"seed {seed}", layers=2, outline=box(0, 0, 20, 20), pads=tuple(pads), holes=tuple(holes))
+    return Sketch(
+        title=f"seed {seed}",
+        layers=2,
+        outline=box(0, 0, 20, 20),
+        pads=tuple(pads),
+        holes=tuple(holes),
+    )
 
 
 @few
 @given(seed=seeds)
-def test_creepage_is_never_shorter_than_clearance(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_creepage_is_never_shorter_than_clearance(
+    seed: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """On raw lengths, whatever is between; both measured by the product, each its own way."""
     board = built_directly(sketch_of(seed))
-    air = min(s.raw for s in shortfalls(held_to(board, 40.0, tmp_path_factory)) if s.required.where == "outer")
+    air = min(
+        s.raw
+        for s in shortfalls(held_to(board, 40.0, tmp_path_factory))
+        if s.required.where == "outer"
+    )
     # beyond what would contradict it nothing needs to be sought
-    surface = min((s.raw for s in creepages(held_to(board, air + 1.0, tmp_path_factory))), default=np.inf)
+    surface = min(
+        (s.raw for s in creepages(held_to(board, air + 1.0, tmp_path_factory))), default=np.inf
+    )
     assert surface >= air - PROMISED
 
 
@@ -301,7 +378,9 @@ def test_a_search_that_is_given_up_is_a_doubt_that_names_the_barrier(
     assert not stopped(whole)
     monkeypatch.setattr("checker.insulation.surface.geodesics.MOST_LINES", 1)
     hurried = held_to(board, 12.0, tmp_path_factory)
-    told = [{(s.nets, s.place, s.measured) for s in creepages(layout)} for layout in (whole, hurried)]
+    told = [
+        {(s.nets, s.place, s.measured) for s in creepages(layout)} for layout in (whole, hurried)
+    ]
     assert told[0] == told[1] or stopped(hurried)
     assert [doubt.what for doubt in doubts(hurried) if "given up" in doubt.what] == [
         f"the search for creepages of {bound.title} was given up: slots of too many shapes"
@@ -313,9 +392,14 @@ def test_a_given_up_search_over_an_edge_is_told(
     tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Pads above each other at an edge: 1 + 1.6 + 1 mm over it and no way on one face; with a bound of 0 a doubt."""
-    pads = (Pad(net="A", layer="L1", at=(2, 10), size=(2, 2)), Pad(net="B", layer="L2", at=(2, 10), size=(2, 2)))
+    pads = (
+        Pad(net="A", layer="L1", at=(2, 10), size=(2, 2)),
+        Pad(net="B", layer="L2", at=(2, 10), size=(2, 2)),
+    )
     board = built_directly(Sketch(title="edge", layers=2, outline=box(0, 0, 20, 20), pads=pads))
-    assert [s.measured for s in creepages(held_to(board, 8.0, tmp_path_factory))] == [pytest.approx(3.6, abs=PROMISED)]
+    assert [s.measured for s in creepages(held_to(board, 8.0, tmp_path_factory))] == [
+        pytest.approx(3.6, abs=PROMISED)
+    ]
     monkeypatch.setattr("checker.insulation.surface.geodesics.MOST_LINES", 0)
     hurried = held_to(board, 8.0, tmp_path_factory)
     assert not creepages(hurried)

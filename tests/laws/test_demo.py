@@ -75,7 +75,9 @@ def test_fixtures_are_what_the_demo_writes(tmp_path: Path) -> None:
     written = sorted(p.relative_to(tmp_path) for p in tmp_path.rglob("*") if p.is_file())
     kept = sorted(p.relative_to(DEMO) for p in DEMO.rglob("*") if p.is_file())
     assert written == kept
-    _, differing, unreadable = filecmp.cmpfiles(tmp_path, DEMO, [str(p) for p in written], shallow=False)
+    _, differing, unreadable = filecmp.cmpfiles(
+        tmp_path, DEMO, [str(p) for p in written], shallow=False
+    )
     assert (differing, unreadable) == ([], [])
 
 
@@ -86,7 +88,11 @@ def test_the_script_tells_its_usage(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_the_example_table_says_that_it_is_to_be_replaced(tmp_path: Path) -> None:
     write("battery", tmp_path)
-    assert (tmp_path / TABLE).read_text(encoding="utf-8").startswith("# EXAMPLE ONLY - REPLACE THIS TABLE.")
+    assert (
+        (tmp_path / TABLE)
+        .read_text(encoding="utf-8")
+        .startswith("# EXAMPLE ONLY - REPLACE THIS TABLE.")
+    )
 
 
 def test_the_fixtures_stay_small() -> None:

@@ -27,7 +27,15 @@ from parsers import read_board
 from parsers.board import Board
 from tests.boards import RULE_CASES, Case, built_directly, cases, differences
 from tests.laws.moves import Move, told_of_all
-from tests.strategies import RULES, moves, shuffled, split_boards, with_cut_ins, with_draws_split, with_pours_in_two
+from tests.strategies import (
+    RULES,
+    moves,
+    shuffled,
+    split_boards,
+    with_cut_ins,
+    with_draws_split,
+    with_pours_in_two,
+)
 
 few = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 seeds = st.integers(0, 2**16)
@@ -84,7 +92,9 @@ def compare_moved(sketch: Sketch, rules: Rules, move: Move) -> None:
 
 @few
 @given(sketch=split_boards(), move=moves())
-def test_moving_a_board_moves_its_findings_and_nothing_else(folder: Path, sketch: Sketch, move: Move) -> None:
+def test_moving_a_board_moves_its_findings_and_nothing_else(
+    folder: Path, sketch: Sketch, move: Move
+) -> None:
     compare_moved(sketch, rules_of(RULES, folder), move)
 
 
@@ -105,14 +115,18 @@ def all_cases() -> list[Case]:
 
 
 @pytest.mark.parametrize(
-    ("case", "move"), [(case, move) for case, move in zip(all_cases(), cycle(ALL_MOVES), strict=False)], ids=str
+    ("case", "move"),
+    [(case, move) for case, move in zip(all_cases(), cycle(ALL_MOVES), strict=False)],
+    ids=str,
 )
 def test_moving_a_case_moves_its_findings(case: Case, move: Move) -> None:
     """Every hand-derived case of every rule, turned, mirrored or seen from below in turns."""
     compare_moved(case.sketch, rules_of(case.rules, case.folder), move)
 
 
-@pytest.mark.parametrize(("name", "move"), list(zip(demo.boards(), cycle(ALL_MOVES), strict=False)), ids=str)
+@pytest.mark.parametrize(
+    ("name", "move"), list(zip(demo.boards(), cycle(ALL_MOVES), strict=False)), ids=str
+)
 def test_moving_a_demo_board_moves_its_findings(name: str, move: Move, folder: Path) -> None:
     board = demo.boards()[name]
     compare_moved(board.draw(), rules_of(board.rules, folder), move)
@@ -123,7 +137,10 @@ def test_moving_a_demo_board_moves_its_findings(name: str, move: Move, folder: P
 def test_ids_survive_a_shift(folder: Path, sketch: Sketch, shift: tuple[int, int]) -> None:
     rules = rules_of(RULES, folder)
     moved = Move(shift=(shift[0] / 10, shift[1] / 10)).sketch(sketch)
-    first, second = findings_of(built_directly(sketch), rules), findings_of(built_directly(moved), rules)
+    first, second = (
+        findings_of(built_directly(sketch), rules),
+        findings_of(built_directly(moved), rules),
+    )
     assert {f.id for f in first} == {f.id for f in second}
 
 
@@ -179,7 +196,9 @@ def test_inch_files_give_the_findings_of_mm_files(folder: Path, sketch: Sketch) 
 
 @few
 @given(sketch=split_boards())
-def test_drill_machine_files_give_the_findings_of_drill_layers(folder: Path, sketch: Sketch) -> None:
+def test_drill_machine_files_give_the_findings_of_drill_layers(
+    folder: Path, sketch: Sketch
+) -> None:
     compare(sketch, read_gerber(sketch, folder, drills="nc"), folder)
 
 

@@ -55,7 +55,10 @@ BOARD = Sketch(
         Pad(net="BUS", layer="L1", at=(12, 14), size=(1, 1), refdes="U3", pin="1"),
         Pad(net="GND_A", layer="L1", at=(3, 5), size=(0.6, 0.6), function="ViaPad"),
     ),
-    holes=(Hole(at=(3, 5), diameter=0.3, net="GND_A"), Hole(at=(28, 18), diameter=1.0, plated=False)),
+    holes=(
+        Hole(at=(3, 5), diameter=0.3, net="GND_A"),
+        Hole(at=(28, 18), diameter=1.0, plated=False),
+    ),
 )
 RULES = """schema = 1
 [region.a]
@@ -109,7 +112,16 @@ def _overwrite(data: bytes, dice: random.Random) -> bytes:
 
 def _insert(data: bytes, dice: random.Random) -> bytes:
     at = dice.randrange(len(data))
-    junk = (b"*", b"%", b"%LPC*%\n", b"G36*\n", b"%SRX9Y9I1J1*%\n", b"M02*\n", b"X99999999999999999999D01*\n", b"\x00")
+    junk = (
+        b"*",
+        b"%",
+        b"%LPC*%\n",
+        b"G36*\n",
+        b"%SRX9Y9I1J1*%\n",
+        b"M02*\n",
+        b"X99999999999999999999D01*\n",
+        b"\x00",
+    )
     return data[:at] + dice.choice((*junk, b"NaN", b"1e999", b"<x>", b"&a;", b"-->")) + data[at:]
 
 
@@ -137,7 +149,11 @@ def _huge_number(data: bytes, dice: random.Random) -> bytes:
     if not found:
         return data
     spot = dice.choice(found)
-    return data[: spot.start()] + dice.choice((b"0", b"9" * 40, b"2147483648", b"1")) + data[spot.end() :]
+    return (
+        data[: spot.start()]
+        + dice.choice((b"0", b"9" * 40, b"2147483648", b"1"))
+        + data[spot.end() :]
+    )
 
 
 def _empty(_: bytes, __: random.Random) -> bytes:
@@ -222,14 +238,18 @@ def damaged(data: bytes, seed: int) -> tuple[bytes, str]:
     return mutation(data, dice), f"seed {seed}: {mutation.__name__}"
 
 
-def package_mutant(files: dict[str, bytes], names: Sequence[str], rules: Rules, folder: Path, seed: int) -> None:
+def package_mutant(
+    files: dict[str, bytes], names: Sequence[str], rules: Rules, folder: Path, seed: int
+) -> None:
     """Damage one of the named files of a package."""
     name = random.Random(-seed).choice(names)
     mutant, how = damaged(files[name], seed)
     judge_package(files, name, mutant, rules, folder, how)
 
 
-def judge_package(files: dict[str, bytes], name: str, mutant: bytes, rules: Rules, folder: Path, how: str) -> None:
+def judge_package(
+    files: dict[str, bytes], name: str, mutant: bytes, rules: Rules, folder: Path, how: str
+) -> None:
     """Check the package with one of its files damaged."""
     folder.mkdir(exist_ok=True)
     for other, data in files.items():
@@ -283,7 +303,10 @@ def _shapes_of(tree: etree._Element) -> set[tuple[str, ...]]:
     elements = [e for e in tree.iter() if isinstance(e.tag, str)]
     parents = (e.getparent() for e in elements)
     tags = [str(parent.tag) if parent is not None else "" for parent in parents]
-    return {(tag, str(e.tag), *sorted(map(str, e.attrib))) for tag, e in zip(tags, elements, strict=True)}
+    return {
+        (tag, str(e.tag), *sorted(map(str, e.attrib)))
+        for tag, e in zip(tags, elements, strict=True)
+    }
 
 
 @lru_cache(maxsize=1)
@@ -321,8 +344,12 @@ MUTANTS: dict[str, Callable[[Sound, Path, int], None]] = {
 }
 
 
-@pytest.mark.parametrize(("kind", "chunk"), [(kind, n) for kind, count in CHUNKS.items() for n in range(count)])
-def test_damaged_files_never_crash_hang_or_pass(kind: str, chunk: int, sound: Sound, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("kind", "chunk"), [(kind, n) for kind, count in CHUNKS.items() for n in range(count)]
+)
+def test_damaged_files_never_crash_hang_or_pass(
+    kind: str, chunk: int, sound: Sound, tmp_path: Path
+) -> None:
     for seed in range(chunk * SIZE, (chunk + 1) * SIZE):
         MUTANTS[kind](sound, tmp_path, seed)
 
@@ -337,7 +364,9 @@ def shorter_commands(data: bytes) -> Iterator[bytes]:
 
 
 @pytest.mark.parametrize("dress", ["gerber", "tape"])
-def test_commands_short_of_values_never_crash_or_pass(dress: str, sound: Sound, tmp_path: Path) -> None:
+def test_commands_short_of_values_never_crash_or_pass(
+    dress: str, sound: Sound, tmp_path: Path
+) -> None:
     files = sound.gerber if dress == "gerber" else sound.tape
     for name in sorted(files):
         for mutant in dict.fromkeys(shorter_commands(files[name])):
@@ -363,7 +392,9 @@ def poorer_elements(data: bytes) -> Iterator[bytes]:
             element.set(name, kept)
 
 
-def test_ipc2581_elements_with_poorer_attributes_never_crash_or_pass(sound: Sound, tmp_path: Path) -> None:
+def test_ipc2581_elements_with_poorer_attributes_never_crash_or_pass(
+    sound: Sound, tmp_path: Path
+) -> None:
     for mutant in poorer_elements(sound.ipc2581):
         (tmp_path / "board.xml").write_bytes(mutant)
         if verdict_of(tmp_path / "board.xml", sound.rules) == "pass":
@@ -381,7 +412,9 @@ def test_ipc2581_files_cut_short_never_pass_and_never_fail(
 
 
 @pytest.mark.parametrize("missing", ["mutant-L1.gbr", "mutant-L2.gbr"])
-def test_a_copper_layer_that_is_missing_never_passes(missing: str, sound: Sound, tmp_path: Path) -> None:
+def test_a_copper_layer_that_is_missing_never_passes(
+    missing: str, sound: Sound, tmp_path: Path
+) -> None:
     for name, data in sound.gerber.items():
         if name != missing:
             (tmp_path / name).write_bytes(data)

@@ -38,7 +38,11 @@ quiet = true
 RULE_IDS = ("gap-crossing", "unreferenced-run", "region-escape", "region-intrusion", "pour-overlap")
 HALF = st.integers(0, 60).map(lambda n: n / 2)  # a grid of 0.5 mm: coincidences are frequent
 POINTS = st.tuples(HALF, st.integers(0, 40).map(lambda n: n / 2))
-STACKS = [(("L2",), "L1", "L4"), (("L2", "L3"), "L1", "L4"), (("L1", "L3"), "L2", "L4")]  # pours, traces
+STACKS = [
+    (("L2",), "L1", "L4"),
+    (("L2", "L3"), "L1", "L4"),
+    (("L1", "L3"), "L2", "L4"),
+]  # pours, traces
 SEAMS = st.integers(14, 44).map(lambda n: n / 2)
 
 
@@ -47,9 +51,20 @@ def pours(draw: st.DrawFn, layers: tuple[str, ...] = ("L2",)) -> tuple[Pour, ...
     """Pours of two regions on each of some layers, with gaps, slots, steps or nothing between them."""
     out = []
     for layer in layers:
-        seam, gap, step = draw(SEAMS), draw(st.sampled_from([0.0, 0.5, 2.0])), draw(st.sampled_from([0.0, 2.0]))
+        seam, gap, step = (
+            draw(SEAMS),
+            draw(st.sampled_from([0.0, 0.5, 2.0])),
+            draw(st.sampled_from([0.0, 2.0])),
+        )
         right = seam + gap
-        left = ((0.0, 0.0), (seam, 0.0), (seam, 10.0), (seam - step, 10.0), (seam - step, 20.0), (0.0, 20.0))
+        left = (
+            (0.0, 0.0),
+            (seam, 0.0),
+            (seam, 10.0),
+            (seam - step, 10.0),
+            (seam - step, 20.0),
+            (0.0, 20.0),
+        )
         out.append(Pour(net="GND_A", layer=layer, contour=left if step else box(0, 0, seam, 20)))
         other = draw(st.sampled_from(["GND_B", "GND_B", "GND_A"]))
         slot = (box(right + 3, 4, right + 5, 16),) if right <= 19 and draw(st.booleans()) else ()
@@ -67,19 +82,39 @@ def sketches(draw: st.DrawFn) -> Sketch:
     areas = list(draw(pours(poured)))
     for net in ("SIG", "B_SIG"):
         line = draw(st.lists(POINTS, min_size=2, max_size=5, unique=True))
-        draws.append(Draw(net=net, layer=upper, width=draw(st.sampled_from([0.0, 0.2, 0.8])), points=tuple(line)))
+        draws.append(
+            Draw(
+                net=net,
+                layer=upper,
+                width=draw(st.sampled_from([0.0, 0.2, 0.8])),
+                points=tuple(line),
+            )
+        )
         if draw(st.booleans()):
             lands, hole = via(net, line[-1], 4)
             pads += lands
             holes.append(hole)
             draws.append(
-                Draw(net=net, layer=lower, width=0.2, points=(line[-1], draw(POINTS.filter(_is_not(line[-1])))))
+                Draw(
+                    net=net,
+                    layer=lower,
+                    width=0.2,
+                    points=(line[-1], draw(POINTS.filter(_is_not(line[-1])))),
+                )
             )
         if draw(st.booleans()):
-            pads.append(Pad(net=net, layer=upper, at=line[0], size=(draw(st.sampled_from([0.6, 3.0])),) * 2))
+            pads.append(
+                Pad(net=net, layer=upper, at=line[0], size=(draw(st.sampled_from([0.6, 3.0])),) * 2)
+            )
         if draw(st.booleans()):
             x, y = draw(POINTS)
-            areas.append(Pour(net=net, layer=upper, contour=box(x, y, x + draw(st.sampled_from([0.5, 6.0])), y + 7)))
+            areas.append(
+                Pour(
+                    net=net,
+                    layer=upper,
+                    contour=box(x, y, x + draw(st.sampled_from([0.5, 6.0])), y + 7),
+                )
+            )
     return Sketch(
         title="laws",
         layers=4,
@@ -119,7 +154,10 @@ def same(one: Board, other: Board) -> None:
 
 
 MOVES = st.builds(
-    Move, quarters=st.integers(0, 3), mirror=st.booleans(), shift=st.tuples(st.integers(-50, 50), st.integers(-50, 50))
+    Move,
+    quarters=st.integers(0, 3),
+    mirror=st.booleans(),
+    shift=st.tuples(st.integers(-50, 50), st.integers(-50, 50)),
 )
 
 
@@ -148,7 +186,9 @@ def test_cutting_strokes_in_two_changes_nothing(drawn: Sketch, data: st.DataObje
     """A trace is the same trace, however many strokes draw it."""
     board = built_directly(drawn)
     strokes = np.flatnonzero((board.copper.kind == Kind.STROKE) & ~board.copper.pad)
-    shares = data.draw(st.lists(st.floats(0.05, 0.95), min_size=len(strokes), max_size=len(strokes)))
+    shares = data.draw(
+        st.lists(st.floats(0.05, 0.95), min_size=len(strokes), max_size=len(strokes))
+    )
     same(board, cut_strokes(board, strokes, shares))
 
 
@@ -166,7 +206,9 @@ def test_the_order_of_objects_changes_nothing(drawn: Sketch, random: Any) -> Non
 @given(sketches(), SEAMS)
 def test_pours_made_of_pieces_are_the_same_pours(drawn: Sketch, at: float) -> None:
     """A pour cut into abutting pieces is one pour."""
-    assume(all(pour.net in ("GND_A", "GND_B") for pour in drawn.pours))  # cutting a signal's area changes its length
+    assume(
+        all(pour.net in ("GND_A", "GND_B") for pour in drawn.pours)
+    )  # cutting a signal's area changes its length
     same(built_directly(drawn), cut_areas(built_directly(drawn), at + 0.25))
 
 
@@ -180,7 +222,9 @@ def test_a_trace_crosses_as_often_as_it_changes_its_pour(
 ) -> None:
     """For a trace that never comes back in x, walking along it in small steps counts the same crossings."""
     ys = data.draw(st.lists(st.integers(1, 79), min_size=len(xs), max_size=len(xs)))
-    points = tuple((x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True))  # off the grid of the pours
+    points = tuple(
+        (x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True)
+    )  # off the grid of the pours
     drawn = Sketch(
         title="walk",
         layers=4,
@@ -195,16 +239,23 @@ def test_a_trace_crosses_as_often_as_it_changes_its_pour(
     assert lengths == pytest.approx(sorted(expected), abs=0.02)
 
 
-def walked(poured: tuple[Pour, ...], points: tuple[tuple[float, float], ...], step: float = 0.005) -> list[float]:
+def walked(
+    poured: tuple[Pour, ...], points: tuple[tuple[float, float], ...], step: float = 0.005
+) -> list[float]:
     """Lengths of the crossings and moats that one meets walking along a trace."""
-    shapes = [shapely.Polygon([s[:2] for s in p.contour], [[s[:2] for s in h] for h in p.holes]) for p in poured]
+    shapes = [
+        shapely.Polygon([s[:2] for s in p.contour], [[s[:2] for s in h] for h in p.holes])
+        for p in poured
+    ]
     one_net = len({p.net for p in poured}) == 1 and len(poured) > 1 and shapely.intersects(*shapes)
     labels = [0] * len(poured) if one_net else list(range(len(poured)))
     lengths, off, last = [], 0.0, None
     for a, b in pairwise(points):
         long = math.dist(a, b)
         for k in range(int(long / step) + 1):
-            at = shapely.Point(a[0] + (b[0] - a[0]) * k * step / long, a[1] + (b[1] - a[1]) * k * step / long)
+            at = shapely.Point(
+                a[0] + (b[0] - a[0]) * k * step / long, a[1] + (b[1] - a[1]) * k * step / long
+            )
             here = next((labels[i] for i, s in enumerate(shapes) if s.covers(at)), None)
             if here is None:
                 off += step
@@ -216,10 +267,16 @@ def walked(poured: tuple[Pour, ...], points: tuple[tuple[float, float], ...], st
 
 
 RADIUS, WALL = 0.1, 0.15
-FREE = st.tuples(st.integers(20, 280), st.integers(20, 180)).map(lambda p: (p[0] / 10 + 0.013, p[1] / 10 + 0.017))
+FREE = st.tuples(st.integers(20, 280), st.integers(20, 180)).map(
+    lambda p: (p[0] / 10 + 0.013, p[1] / 10 + 0.017)
+)
 LINES = st.lists(st.lists(FREE, min_size=2, max_size=4, unique=True), min_size=1, max_size=3)
 COLUMNS = {  # of the reference of L1 and of L4
-    "L2": (("GND_A", box(0, 0, 8, 20)), ("GND_B", box(10, 0, 20, 20)), ("GND_C", box(22, 0, 30, 20))),
+    "L2": (
+        ("GND_A", box(0, 0, 8, 20)),
+        ("GND_B", box(10, 0, 20, 20)),
+        ("GND_C", box(22, 0, 30, 20)),
+    ),
     "L3": (("GND_A", box(0, 0, 12, 20)), ("GND_C", box(14, 0, 30, 20))),
 }
 SEEN = {"L1": "L2", "L4": "L3"}
@@ -254,33 +311,50 @@ def test_branching_nets_cross_as_their_points_do(upper: Any, lower: Any, drilled
         title="points",
         layers=4,
         outline=box(-5, -5, 40, 30),
-        pours=tuple(Pour(net=n, layer=layer, contour=c) for layer, columns in COLUMNS.items() for n, c in columns),
-        draws=tuple(Draw(net="SIG", layer=layer, width=2 * RADIUS, points=tuple(line)) for layer, line in lines),
+        pours=tuple(
+            Pour(net=n, layer=layer, contour=c)
+            for layer, columns in COLUMNS.items()
+            for n, c in columns
+        ),
+        draws=tuple(
+            Draw(net="SIG", layer=layer, width=2 * RADIUS, points=tuple(line))
+            for layer, line in lines
+        ),
         holes=tuple(Hole(at=hole, diameter=2 * WALL, net="SIG") for hole in holes),
     )
     findings = found(built_directly(drawn), THREE, "gap-crossing")
     assert sorted(f.regions for f in findings) == crossings_of_points(lines, holes)
 
 
-def crossings_of_points(lines: list[Any], holes: list[Any], step: float = 0.02) -> list[tuple[str, ...]]:
+def crossings_of_points(
+    lines: list[Any], holes: list[Any], step: float = 0.02
+) -> list[tuple[str, ...]]:
     """Regions of every crossing, from points along the traces; the last nodes are the holes."""
     legs = [(layer, leg) for layer, line in lines for leg in pairwise(line)]
     ticks = [np.linspace(0, 1, max(int(math.dist(*leg) / step), 1) + 1)[:, None] for _, leg in legs]
     points = np.vstack(
-        [np.array(a) + t * (np.array(b) - np.array(a)) for (_, (a, b)), t in zip(legs, ticks, strict=True)]
+        [
+            np.array(a) + t * (np.array(b) - np.array(a))
+            for (_, (a, b)), t in zip(legs, ticks, strict=True)
+        ]
     )
     stroke = np.repeat(np.arange(len(legs)), [len(t) for t in ticks])
     layer = np.array([layer for layer, _ in legs])[stroke]
     region = np.full(len(points), "", dtype="<U1")
     for seen, reference in SEEN.items():
         for net, contour in COLUMNS[reference]:
-            region[(layer == seen) & shapely.intersects_xy(shapely.Polygon(contour), points)] = net[-1].lower()
+            region[(layer == seen) & shapely.intersects_xy(shapely.Polygon(contour), points)] = net[
+                -1
+            ].lower()
     pairs = cKDTree(points).query_pairs(2 * RADIUS, output_type="ndarray")
     one, other = pairs.T
     follows = (stroke[one] == stroke[other]) & (other - one == 1)
     pairs = pairs[(follows | (stroke[one] != stroke[other])) & (layer[one] == layer[other])]
     near = [np.flatnonzero(np.hypot(*(points - hole).T) <= RADIUS + WALL) for hole in holes]
-    walls = [np.column_stack((close, np.full(len(close), len(points) + i))) for i, close in enumerate(near)]
+    walls = [
+        np.column_stack((close, np.full(len(close), len(points) + i)))
+        for i, close in enumerate(near)
+    ]
     edges = np.vstack((pairs, *walls)).astype(int)
     off = np.append(region == "", np.ones(len(holes), dtype=bool))
     both = off[edges].all(axis=1)

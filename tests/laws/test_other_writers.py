@@ -21,14 +21,32 @@ from gerbonara.ipc356 import Netlist, PadType
 from gerbonara.ipc356 import TestRecord as Record
 from gerbonara.utils import MM
 
-from checker.demo.sketch import NOT_CONNECTED, OVAL, RECTANGLE, Contour, Draw, Hole, Pad, Pour, Sketch, legs
+from checker.demo.sketch import (
+    NOT_CONNECTED,
+    OVAL,
+    RECTANGLE,
+    Contour,
+    Draw,
+    Hole,
+    Pad,
+    Pour,
+    Sketch,
+    legs,
+)
 from checker.findings import Finding
 from parsers import read_board
 from parsers.board import Hints
 from tests.boards import Case, cases, found, ring, through_gerber
 
 RULES = (
-    *("gap_crossing", "unreferenced_run", "region_escape", "region_intrusion", "pour_overlap", "pour_edge"),
+    *(
+        "gap_crossing",
+        "unreferenced_run",
+        "region_escape",
+        "region_intrusion",
+        "pour_overlap",
+        "pour_edge",
+    ),
     *("noisy_neighbour", "return_handover", "galvanic_bridge", "clearance", "creepage"),
 )
 FACES = 2  # on boards of more layers, a netlist whose highest layer is 2 may mean the bottom by it
@@ -50,7 +68,9 @@ def write(sketch: Sketch, folder: Path) -> None:
         holes = [hole for hole in sketch.holes if hole.plated == plated]
         if holes:
             tape = ExcellonFile([_drilled(hole) for hole in holes])
-            (folder / f"{'PTH' if plated else 'NPTH'}.drl").write_bytes(tape.write_to_bytes(_settings()))
+            (folder / f"{'PTH' if plated else 'NPTH'}.drl").write_bytes(
+                tape.write_to_bytes(_settings())
+            )
     (folder / "netlist.ipc").write_bytes(_netlist(sketch))
 
 
@@ -60,7 +80,9 @@ def _settings() -> FileSettings:
 
 def _draw(layer: writer.DataLayer, sketch: Sketch, name: str) -> None:
     pours = [pour for pour in sketch.pours if pour.layer == name]
-    for pour in sorted(pours, key=lambda pour: -shapely.Polygon(ring(pour.contour, outward=True)).area):
+    for pour in sorted(
+        pours, key=lambda pour: -shapely.Polygon(ring(pour.contour, outward=True)).area
+    ):
         layer.add_region(_path(pour.contour, closed=True), pour.function)
         for hole in pour.holes:
             layer.add_region(_path(hole, closed=True), pour.function, True)
@@ -111,7 +133,9 @@ def _netlist(sketch: Sketch) -> bytes:
 def _points(sketch: Sketch) -> Iterator[tuple[Pour | Draw | Pad | Hole, tuple[float, float]]]:
     """A place on every object of copper, and every plated hole."""
     for pour in sketch.pours:
-        area = shapely.Polygon(ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes])
+        area = shapely.Polygon(
+            ring(pour.contour, outward=True), [ring(h, outward=False) for h in pour.holes]
+        )
         at = area.representative_point()
         yield pour, (at.x, at.y)
     yield from ((draw, (draw.points[0][0], draw.points[0][1])) for draw in sketch.draws)
@@ -149,7 +173,10 @@ def plain(case: Case) -> bool:
 
 
 def told(findings: list[Finding]) -> list[tuple[object, ...]]:
-    rows = ((f.rule, str(f.level), tuple(sorted(f.nets)), f.layer, f.required, f.measured) for f in findings)
+    rows = (
+        (f.rule, str(f.level), tuple(sorted(f.nets)), f.layer, f.required, f.measured)
+        for f in findings
+    )
     return sorted(rows, key=str)
 
 
@@ -160,7 +187,9 @@ def thicknesses(sketch: Sketch) -> Hints:
 
 @pytest.mark.parametrize("most", [5, pytest.param(1000, marks=pytest.mark.long)])
 @pytest.mark.parametrize("rule", RULES)
-def test_boards_of_other_writers_give_the_same_findings(rule: str, most: int, tmp_path: Path) -> None:
+def test_boards_of_other_writers_give_the_same_findings(
+    rule: str, most: int, tmp_path: Path
+) -> None:
     """Named boards of a rule that can be written so, and no few."""
     held = [case for case in cases(rule) if plain(case)]
     assert len(held) > 2
@@ -171,4 +200,6 @@ def test_boards_of_other_writers_give_the_same_findings(rule: str, most: int, tm
         name = rule.replace("_", "-")
         found_, expected = told(found(other, case.rules, name)), told(found(own, case.rules, name))
         assert [row[:-1] for row in found_] == [row[:-1] for row in expected], case.name
-        assert [row[-1] for row in found_] == pytest.approx([row[-1] for row in expected], abs=0.001), case.name
+        assert [row[-1] for row in found_] == pytest.approx(
+            [row[-1] for row in expected], abs=0.001
+        ), case.name

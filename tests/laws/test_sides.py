@@ -62,13 +62,19 @@ def strips(draw: st.DrawFn) -> list[Strip]:
 def sketch(above: list[Strip], below: list[Strip]) -> Sketch:
     """The board of these strips."""
     pours = [
-        Pour(net=f"GND_{region.upper()}", layer=layer, contour=box(first * STEP, 0, last * STEP, 20))
+        Pour(
+            net=f"GND_{region.upper()}", layer=layer, contour=box(first * STEP, 0, last * STEP, 20)
+        )
         for layer, found in (("L1", above), ("L3", below))
         for region, first, last in found
     ]
     trace = Draw(net="SIG", layer="L2", width=0.2, points=((0.0, 10.0), (CELLS * STEP, 10.0)))
     return Sketch(
-        title="sides", layers=3, outline=box(-5, -5, CELLS * STEP + 5, 25), pours=tuple(pours), draws=(trace,)
+        title="sides",
+        layers=3,
+        outline=box(-5, -5, CELLS * STEP + 5, 25),
+        pours=tuple(pours),
+        draws=(trace,),
     )
 
 
@@ -112,7 +118,11 @@ def gaps(above: list[str], below: list[str]) -> Iterator[tuple[float, float, flo
             yield left.last * STEP, left.last * STEP, 0.0
     for left, middle, right in zip(line, line[1:], line[2:], strict=False):
         if middle.what == "." and left.what != right.what:
-            yield middle.first * STEP, middle.last * STEP, sum(bare[middle.first : middle.last]) * STEP
+            yield (
+                middle.first * STEP,
+                middle.last * STEP,
+                sum(bare[middle.first : middle.last]) * STEP,
+            )
 
 
 def changes(side: list[str]) -> Iterator[tuple[float, float, str, str]]:
@@ -140,13 +150,19 @@ def test_errors_are_where_nothing_carries_the_return_current_all_the_way(
     above: list[Strip], below: list[Strip]
 ) -> None:
     """Each with its place and its length over no pour."""
-    errors = sorted((*extent(f), round(f.measured or 0.0, 3)) for f in found(above, below) if f.level == Level.ERROR)
+    errors = sorted(
+        (*extent(f), round(f.measured or 0.0, 3))
+        for f in found(above, below)
+        if f.level == Level.ERROR
+    )
     assert errors == sorted(gaps(shown(above), shown(below)))
 
 
 @settings(max_examples=150, deadline=None)
 @given(strips(), strips())
-def test_every_change_of_a_side_is_told_once_and_nothing_else(above: list[Strip], below: list[Strip]) -> None:
+def test_every_change_of_a_side_is_told_once_and_nothing_else(
+    above: list[Strip], below: list[Strip]
+) -> None:
     """By a finding that covers or touches it; and each warning or note covers a change of one side."""
     told = found(above, below)
     places = [change for side in (above, below) for change in changes(shown(side))]

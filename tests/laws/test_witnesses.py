@@ -31,7 +31,9 @@ def pads(one: tuple[float, float], two: tuple[float, float], face: int = TOP) ->
         (shapely.box(-20, -20, 5, 20), BOTTOM, 2 + 1.6 + 8 - 1),  # over the edge x = 5
     ],
 )
-def test_the_mesh_measures_what_is_plain(region: shapely.Geometry, face: int, length: float) -> None:
+def test_the_mesh_measures_what_is_plain(
+    region: shapely.Geometry, face: int, length: float
+) -> None:
     """Pads of radius 0.5 at x = -3 and 3: straight, round a slot of 1 by 8 mm, over an edge."""
     board = Board(region, region, 1.6, pads((-3, 0), (3, 0), face))
     assert mesh_length(board) == pytest.approx(length, abs=1e-6)
@@ -45,12 +47,22 @@ def test_between_parts_of_a_board_there_is_no_path() -> None:
 @pytest.mark.parametrize(
     ("void", "least", "most"),
     [
-        (shapely.Polygon([(-1.5, 4), (0, -1), (1.5, 4)]), 5.0, 5.0),  # a V: at y = 0 it is 0.6 mm wide
+        (
+            shapely.Polygon([(-1.5, 4), (0, -1), (1.5, 4)]),
+            5.0,
+            5.0,
+        ),  # a V: at y = 0 it is 0.6 mm wide
         (shapely.box(-0.4, -5, 0.4, 4), 5.0, 5.0),  # narrower than X
-        (shapely.box(-0.75, -1, 0.75, 4), 5.0, 2 * np.hypot(2.25, 1) - 1 + 1.5),  # a floor wider than X
+        (
+            shapely.box(-0.75, -1, 0.75, 4),
+            5.0,
+            2 * np.hypot(2.25, 1) - 1 + 1.5,
+        ),  # a floor wider than X
     ],
 )
-def test_links_that_must_be_and_that_can_be(void: shapely.Geometry, least: float, most: float) -> None:
+def test_links_that_must_be_and_that_can_be(
+    void: shapely.Geometry, least: float, most: float
+) -> None:
     """Pads of radius 0.5 at x = -3 and 3, X = 1: across a tip, across a narrow notch, round a wide one."""
     region = SMALL.difference(void)
     board = Board(region, region, 1.6, pads((-3, 0), (3, 0)), 1.0)
@@ -66,13 +78,17 @@ def test_boards_that_were_once_measured_wrong_and_agree_now(path: Path) -> None:
 
 
 @pytest.mark.parametrize(("kind", "seed", "count"), [("mesh", 1, 6), ("links", 2, 1)])
-def test_a_few_boards_agree_with_their_witnesses(kind: str, seed: int, count: int, tmp_path: Path) -> None:
+def test_a_few_boards_agree_with_their_witnesses(
+    kind: str, seed: int, count: int, tmp_path: Path
+) -> None:
     counts = run([kind], seed, 60.0, tmp_path, most=count)
     assert counts[kind, "agreed"] + counts[kind, "doubted"] == count, counts
     assert counts[kind, "agreed"] > count / 2
 
 
-def test_a_length_that_is_wrong_is_found_and_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_length_that_is_wrong_is_found_and_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("tests.laws.witnesses.mesh_length", lambda board: mesh_length(board) - 0.01)
     counts = run(["mesh"], 1, 60.0, tmp_path, most=2)
     assert counts == {("mesh", "long"): 2}

@@ -11,7 +11,19 @@ from lxml import etree
 from checker.demo import boards
 from checker.demo.gerber_writer import INCH, escaped, gerber_package
 from checker.demo.ipc2581_writer import REVISIONS, ipc2581_text
-from checker.demo.sketch import OVAL, RECTANGLE, Draw, Hole, Pad, Part, Pour, Sketch, box, circle, via
+from checker.demo.sketch import (
+    OVAL,
+    RECTANGLE,
+    Draw,
+    Hole,
+    Pad,
+    Part,
+    Pour,
+    Sketch,
+    box,
+    circle,
+    via,
+)
 from tests.boards import FIXTURES
 
 SCHEMAS = Path(__file__).parents[3] / "shared" / "schemas"
@@ -22,7 +34,12 @@ EVERYTHING = Sketch(
     outline=((0, 0), (50, 0), (50, 27), (47, 30, 47, 27, 1), (0, 30)),
     cutouts=(box(20, 20, 22, 25),),
     pours=(
-        Pour(net="GND", layer="L2", contour=box(1, 1, 40, 20), holes=(circle(10, 10, 1), box(12, 3, 13, 8))),
+        Pour(
+            net="GND",
+            layer="L2",
+            contour=box(1, 1, 40, 20),
+            holes=(circle(10, 10, 1), box(12, 3, 13, 8)),
+        ),
         Pour(net="", layer="L1", contour=box(42, 2, 43, 3), function="CopperBalancing"),
     ),
     draws=(
@@ -31,7 +48,16 @@ EVERYTHING = Sketch(
         Draw(net="A", layer="L4", width=0.25, points=((8, 2), (8, 6, 8, 4, -1))),
     ),
     pads=(
-        Pad(net="A", layer="L1", at=(2, 2), size=(1, 2), shape=RECTANGLE, refdes="U1", pin="1", pin_name="IN"),
+        Pad(
+            net="A",
+            layer="L1",
+            at=(2, 2),
+            size=(1, 2),
+            shape=RECTANGLE,
+            refdes="U1",
+            pin="1",
+            pin_name="IN",
+        ),
         Pad(net="GND", layer="L1", at=(5, 2), size=(1, 2), shape=OVAL, refdes="U1", pin="2"),
         Pad(net="N/C", layer="L1", at=(7, 7), size=(0.8, 0.8), refdes="U1", pin="3"),
         Pad(net="GND", layer="L4", at=(35, 9), size=(2, 1), shape=OVAL, refdes="C1", pin="1"),

@@ -28,7 +28,15 @@ from typing import Any
 import numpy as np
 import shapely
 
-from checker.insulation.surface.geodesics import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
+from checker.insulation.surface.geodesics import (
+    HOP,
+    SOURCE,
+    TARGET,
+    Geodesic,
+    Surface,
+    copper,
+    exposed,
+)
 from tests.boards import FIXTURES
 from tests.insulation.linked import any_link, must_link
 from tests.insulation.mesh_witness import mesh_length
@@ -49,9 +57,16 @@ Answer = tuple[str, str]  # agreed | doubted | long | short; and the numbers
 
 def solved(board: Board, limit: float) -> tuple[Geodesic | None, bool]:
     """The product's answer, and whether it doubts it: its search was given up, or a slot has three rooms or more."""
-    faces, bare = [m for m in board.metals if m.face is not None], [m for m in board.metals if m.face is None]
-    metal = copper(*([getattr(m, name) for m in faces] for name in ("skeleton", "radius", "face", "island")))
-    laid_bare = exposed(*([getattr(m, name) for m in bare] for name in ("skeleton", "above", "below", "island")))
+    faces, bare = (
+        [m for m in board.metals if m.face is not None],
+        [m for m in board.metals if m.face is None],
+    )
+    metal = copper(
+        *([getattr(m, name) for m in faces] for name in ("skeleton", "radius", "face", "island"))
+    )
+    laid_bare = exposed(
+        *([getattr(m, name) for m in bare] for name in ("skeleton", "above", "below", "island"))
+    )
     surface = Surface(board.region, board.thickness, x=board.x)
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     legs = surface.legs(metal, roles, max(limit, board.x), laid_bare)
@@ -62,7 +77,9 @@ def by_mesh(board: Board) -> Answer:
     """The product against the exact geodesic."""
     exact = mesh_length(board)
     path, doubted = solved(board, min(exact + 2.0, FAR))
-    if path is not None and path.length < exact - ARCS:  # a mesh may have refined copper near the wrong of two ends
+    if (
+        path is not None and path.length < exact - ARCS
+    ):  # a mesh may have refined copper near the wrong of two ends
         exact = min(exact, measure(board, FINE))
     return _judged(path, doubted, exact - ARCS, exact)
 
@@ -120,7 +137,13 @@ def written(board: Board, kind: str, because: str) -> str:
         for m in board.metals
     ]  # fmt: skip
     region = shapely.to_wkt(board.region, rounding_precision=-1)
-    told = {"because": because, "kind": kind, "x": board.x, "thickness": board.thickness, "region": region}
+    told = {
+        "because": because,
+        "kind": kind,
+        "x": board.x,
+        "thickness": board.thickness,
+        "region": region,
+    }
     return json.dumps(told | {"metals": metals}, indent=1) + "\n"
 
 
@@ -128,14 +151,18 @@ def read(text: str) -> tuple[Board, dict[str, Any]]:
     """A board and what is said of it."""
     told = json.loads(text)
     region = shapely.from_wkt(told["region"])
-    metals = tuple(Metal(**(m | {"skeleton": shapely.from_wkt(m["skeleton"])})) for m in told["metals"])
+    metals = tuple(
+        Metal(**(m | {"skeleton": shapely.from_wkt(m["skeleton"])})) for m in told["metals"]
+    )
     return Board(region, region, told["thickness"], metals, told["x"]), told
 
 
 # ---------------------------------------------------------------------------------------------------------- campaign
 
 
-def run(kinds: Iterable[str], seed: int, minutes: float, kept: Path, *, most: int = 10**9) -> Counter[tuple[str, str]]:
+def run(
+    kinds: Iterable[str], seed: int, minutes: float, kept: Path, *, most: int = 10**9
+) -> Counter[tuple[str, str]]:
     """Boards of each kind in turn until the time is up: counts by kind and answer. What disagrees is kept."""
     counts: Counter[tuple[str, str]] = Counter()
     share = minutes * 60 / len(list(kinds := tuple(kinds)))
@@ -148,7 +175,9 @@ def run(kinds: Iterable[str], seed: int, minutes: float, kept: Path, *, most: in
             counts[kind, answer] += 1
             if answer in ("long", "short"):
                 kept.mkdir(parents=True, exist_ok=True)
-                (kept / f"{kind}-{seed}-{number}.json").write_text(written(board, kind, f"{answer}: {numbers}"))
+                (kept / f"{kind}-{seed}-{number}.json").write_text(
+                    written(board, kind, f"{answer}: {numbers}")
+                )
                 sys.stdout.write(f"{kind} {seed} {number}: {answer}, {numbers}\n")
                 sys.stdout.flush()
             number += 1
@@ -157,7 +186,9 @@ def run(kinds: Iterable[str], seed: int, minutes: float, kept: Path, *, most: in
 
 def main() -> None:
     """Run the campaign and print its counts."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--minutes", type=float, default=20.0, help="of processor time")
     parser.add_argument("--seed", type=int, default=secrets.randbits(32))
     parser.add_argument("--kind", choices=KINDS, action="append", help="default: all")
@@ -166,7 +197,9 @@ def main() -> None:
     sys.stdout.write(f"seed {args.seed}\n")
     sys.stdout.flush()
     counts = run(args.kind or KINDS, args.seed, args.minutes, args.kept)
-    sys.stdout.writelines(f"{kind} {answer}: {count}\n" for (kind, answer), count in sorted(counts.items()))
+    sys.stdout.writelines(
+        f"{kind} {answer}: {count}\n" for (kind, answer), count in sorted(counts.items())
+    )
 
 
 if __name__ == "__main__":

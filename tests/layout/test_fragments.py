@@ -22,7 +22,9 @@ def board(*rows: Conductors, nets: int = 1, **more: object) -> Board:
 
 def stroke(x0: float, x1: float, radius: float = 0.1, **more: object) -> Conductors:
     """A stroke along y = 0."""
-    return conductors(1, geometry=np.array([[x0, 0, x1, 0, 0]]), radius=radius, net=more.pop("net", 0), **more)
+    return conductors(
+        1, geometry=np.array([[x0, 0, x1, 0, 0]]), radius=radius, net=more.pop("net", 0), **more
+    )
 
 
 def cleared(area: shapely.Geometry, centre: shapely.Geometry) -> Conductors:
@@ -36,10 +38,15 @@ def touching(made: Board) -> list[tuple[int, int]]:
     judged = judge(made, np.arange(len(made.copper)), seen)
     parts = cut_up(made, judged, np.arange(len(made.copper)), seen)
     found = contacts(made, parts, np.zeros(len(parts), dtype=bool))
-    return sorted((int(parts.row[a]), int(parts.row[b])) for a, b in zip(found.first, found.second, strict=True))
+    return sorted(
+        (int(parts.row[a]), int(parts.row[b]))
+        for a, b in zip(found.first, found.second, strict=True)
+    )
 
 
-@pytest.mark.parametrize(("gap", "touches"), [(0.0, True), (0.2, True), (0.2009, True), (0.2012, False), (1.0, False)])
+@pytest.mark.parametrize(
+    ("gap", "touches"), [(0.0, True), (0.2, True), (0.2009, True), (0.2012, False), (1.0, False)]
+)
 def test_round_ends_touch_within_a_micrometre(gap: float, touches: bool) -> None:
     """Two strokes of radius 0.1 end to end."""
     assert touching(board(stroke(0, 1), stroke(1 + gap, 3))) == ([(0, 1)] if touches else [])
@@ -69,12 +76,20 @@ def test_plated_holes_join_layers_that_they_reach() -> None:
     """A hole touches the copper of its own net on every layer that it passes, and no other."""
     rows = (stroke(0, 1), stroke(1, 3, layer=1), stroke(1, 3, layer=1, net=1))
     drilled = holes(
-        3, ends=np.array([[1.0, 0, 1, 0]] * 3), radius=0.1, plated=[1, 1, 0], first=[0, 1, 0], last=1, net=0
+        3,
+        ends=np.array([[1.0, 0, 1, 0]] * 3),
+        radius=0.1,
+        plated=[1, 1, 0],
+        first=[0, 1, 0],
+        last=1,
+        net=0,
     )
     made = board(*rows, nets=2, holes=drilled)
     seen = [NOTHING] * 2
     judged = judge(made, np.arange(3), seen)
     parts = cut_up(made, judged, np.arange(3), seen)
     found = contacts(made, parts, np.zeros(len(parts), dtype=bool))
-    pairs = sorted((int(h), int(parts.row[f])) for h, f in zip(found.hole, found.at_hole, strict=True))
+    pairs = sorted(
+        (int(h), int(parts.row[f])) for h, f in zip(found.hole, found.at_hole, strict=True)
+    )
     assert pairs == [(0, 0), (0, 1), (1, 1)]

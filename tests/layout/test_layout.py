@@ -43,7 +43,10 @@ def test_territories_are_pours_from_above() -> None:
 
 def test_barriers_and_ties_are_found_either_way_round() -> None:
     """The order of `between` does not matter; what is not declared is None."""
-    rules = {"barrier": [{"between": ["b", "a"], "working_voltage": 50}], "tie": [{"between": ["b", "a"]}]}
+    rules = {
+        "barrier": [{"between": ["b", "a"], "working_voltage": 50}],
+        "tie": [{"between": ["b", "a"]}],
+    }
     seen = layout(rules)
     assert seen.barrier_between(0, 1) is seen.rules.barriers[0] is seen.barrier_between(1, 0)
     assert seen.tie_between(0, 1) is seen.rules.ties[0] is seen.tie_between(1, 0)
@@ -64,7 +67,9 @@ BARRIER = {"barrier": [{"between": ["a", "b"], "isolators": ["U1"], "working_vol
 def test_pads_of_a_part_are_its_rows() -> None:
     """Unknown parts have none."""
     seen = layout(pads=PADS)
-    assert seen.board.copper.net[seen.pads_of("U1")].tolist() == [net(seen, n) for n in ("SIG", "B_SIG", "B_SIG")]
+    assert seen.board.copper.net[seen.pads_of("U1")].tolist() == [
+        net(seen, n) for n in ("SIG", "B_SIG", "B_SIG")
+    ]
     assert len(seen.pads_of("U9")) == 0
 
 
@@ -115,7 +120,12 @@ def labels(seen: Layout, layer: int, *points: tuple[float, float]) -> list[tuple
     for view in (seen.reference_maps[layer].first, seen.reference_maps[layer].second):
         found = view.label_points(np.array(points))
         out.append(
-            [f"{seen.regions[seen.pours[i].region].name}{seen.pours[i].layer + 1}" if i != OFF else "" for i in found]
+            [
+                f"{seen.regions[seen.pours[i].region].name}{seen.pours[i].layer + 1}"
+                if i != OFF
+                else ""
+                for i in found
+            ]
         )
     return list(zip(*out, strict=True))
 
@@ -125,7 +135,11 @@ def test_outer_layers_look_one_way() -> None:
     seen = layout(pours=[A, {**B, "layer": "L3"}], layers=4)
     for layer in (0, 3):
         assert seen.reference_maps[layer].alike
-        assert labels(seen, layer, (5, 5), (15, 5), (11, 5)) == [("a2", "a2"), ("b3", "b3"), ("", "")]
+        assert labels(seen, layer, (5, 5), (15, 5), (11, 5)) == [
+            ("a2", "a2"),
+            ("b3", "b3"),
+            ("", ""),
+        ]
 
 
 def test_inner_layers_look_both_ways() -> None:
@@ -149,7 +163,11 @@ def test_a_fill_shows_in_front_of_the_plane() -> None:
 
 def test_without_a_plane_the_nearest_fill_counts() -> None:
     """Two fills of a third each, above a pour on the traces' own layer that makes the territory."""
-    pours = [{**A, "layer": "L1", "box": [0, 0, 30, 20]}, A, {**A, "layer": "L3", "box": [20, 0, 30, 20]}]
+    pours = [
+        {**A, "layer": "L1", "box": [0, 0, 30, 20]},
+        A,
+        {**A, "layer": "L3", "box": [20, 0, 30, 20]},
+    ]
     seen = layout(pours=pours)
     assert labels(seen, 0, (5, 5), (25, 5)) == [("a2", "a2"), ("", "")]
 
@@ -175,7 +193,10 @@ def test_pours_on_the_own_layer_reach_a_little_farther_and_yield_to_others() -> 
 
 def test_the_rules_may_name_the_layers() -> None:
     """Only named layers are references."""
-    seen = layout({"stackup": {"reference": {"L1": ["L3"]}}}, pours=[A, {**A, "layer": "L3", "box": [0, 0, 6, 20]}, B])
+    seen = layout(
+        {"stackup": {"reference": {"L1": ["L3"]}}},
+        pours=[A, {**A, "layer": "L3", "box": [0, 0, 6, 20]}, B],
+    )
     assert labels(seen, 0, (5, 5), (8, 5), (15, 5)) == [("a3", "a3"), ("", ""), ("", "")]
 
 
@@ -209,7 +230,10 @@ def test_pours_of_other_nets_before_the_reference_are_remarks(
     trace = [[2, 5], [9, 5]] if under else [[15, 5], [25, 5]]
     seen = layout(
         rules,
-        pours=[{"net": "VCC", "layer": "L2", "box": [0, 0, 10, 20]}, {**A, "layer": "L3", "box": [0, 0, 30, 20]}],
+        pours=[
+            {"net": "VCC", "layer": "L2", "box": [0, 0, 10, 20]},
+            {**A, "layer": "L3", "box": [0, 0, 30, 20]},
+        ],
         draws=[{"net": "SIG", "layer": "L1", "width": 0.2, "points": trace}],
     )
     assert [remark.what for remark in seen.remarks] == told

@@ -31,9 +31,9 @@ POINTS = POINT.map(shapely.Point)
 LINES = st.lists(POINT, min_size=2, max_size=4, unique=True).map(shapely.LineString)
 BOXES = st.tuples(POINT, POINT).filter(lambda p: p[0][0] != p[1][0] and p[0][1] != p[1][1])
 AREAS = BOXES.map(lambda p: shapely.box(*np.minimum(*p), *np.maximum(*p)))
-EMPTIES = st.sampled_from(["POINT EMPTY", "LINESTRING EMPTY", "POLYGON EMPTY", "GEOMETRYCOLLECTION EMPTY"]).map(
-    shapely.from_wkt
-)
+EMPTIES = st.sampled_from(
+    ["POINT EMPTY", "LINESTRING EMPTY", "POLYGON EMPTY", "GEOMETRYCOLLECTION EMPTY"]
+).map(shapely.from_wkt)
 SINGLE = st.one_of(POINTS, LINES, AREAS, EMPTIES)
 COLLECTIONS = st.lists(SINGLE, max_size=4).map(shapely.GeometryCollection)
 NESTED = st.lists(st.one_of(SINGLE, COLLECTIONS), max_size=4).map(shapely.GeometryCollection)
@@ -64,7 +64,12 @@ def singles(shape: shapely.Geometry) -> Iterator[shapely.Geometry]:
 def test_lines_are_found_however_deep(shapes: list[shapely.Geometry]) -> None:
     """Each line once, with the place that it comes from, and a point halfway along it."""
     lines, source = line_parts(array(shapes))
-    wanted = [(i, s.wkt) for i, shape in enumerate(shapes) for s in singles(shape) if s.geom_type == "LineString"]
+    wanted = [
+        (i, s.wkt)
+        for i, shape in enumerate(shapes)
+        for s in singles(shape)
+        if s.geom_type == "LineString"
+    ]
     found = sorted(zip(source.tolist(), (line.wkt for line in lines), strict=True))
     assert found == sorted((i, text) for i, text in wanted if "EMPTY" not in text)
     assert shapely.dwithin(middles(lines), lines, 1e-9).all()
@@ -72,7 +77,9 @@ def test_lines_are_found_however_deep(shapes: list[shapely.Geometry]) -> None:
 
 @settings(max_examples=200)
 @given(st.lists(LINES, min_size=1, max_size=6))
-def test_a_link_leads_over_a_cell_if_a_piece_of_it_lies_inside(links: list[shapely.Geometry]) -> None:
+def test_a_link_leads_over_a_cell_if_a_piece_of_it_lies_inside(
+    links: list[shapely.Geometry],
+) -> None:
     """Not by touching corners, nor by running along edges; a line and a point in common are one piece."""
     straight = array([shapely.LineString([line.coords[0], line.coords[-1]]) for line in links])
     straight = straight[shapely.length(straight) > 0]
@@ -83,7 +90,11 @@ def test_a_link_leads_over_a_cell_if_a_piece_of_it_lies_inside(links: list[shape
 def test_a_link_that_meets_a_cell_in_a_line_and_a_point() -> None:
     """Along the level y = 6 it only touches two tips; through y = 4 it runs inside and touches the notch."""
     links = array([shapely.LineString([(0, 6), (8, 6)]), shapely.LineString([(0, 4), (8, 4)])])
-    assert shapely.intersection(links[1], SPIKED).geom_type in ("GeometryCollection", "MultiLineString", "LineString")
+    assert shapely.intersection(links[1], SPIKED).geom_type in (
+        "GeometryCollection",
+        "MultiLineString",
+        "LineString",
+    )
     assert _leads_over(SPIKED, links).tolist() == [False, True]
 
 
@@ -122,7 +133,9 @@ def test_runs_beside_noise_are_lines(shapes: list[shapely.Geometry]) -> None:
 
 
 @given(st.lists(LINES, min_size=1, max_size=5), st.lists(POINTS, max_size=3))
-def test_runs_along_an_edge_are_lines(lines: list[shapely.Geometry], dots: list[shapely.Geometry]) -> None:
+def test_runs_along_an_edge_are_lines(
+    lines: list[shapely.Geometry], dots: list[shapely.Geometry]
+) -> None:
     """Points among them make no run."""
     for run in _connected(array([*lines, *dots])):
         assert all(part.geom_type == "LineString" for part in shapely.get_parts(run))
@@ -170,7 +183,10 @@ def seen() -> Layout:
             "because": "",
             "expect": (),
             "pours": [{"region": "a", "layer": "L2", "box": [0, 0, 10, 10]}],
-            "draws": [{"net": "SIG", "layer": "L1", "width": 0.2, "points": [[0, y], [8, y]]} for y in (1, 5)],
+            "draws": [
+                {"net": "SIG", "layer": "L1", "width": 0.2, "points": [[0, y], [8, y]]}
+                for y in (1, 5)
+            ],
         },
     )
     return layout_of(built_directly(made.sketch), made.rules)

@@ -32,7 +32,9 @@ def test_two_names_on_one_copper(more: str, doubted: bool, bridged: bool, tmp_pa
     """The strip joins both pours: with a barrier a galvanic bridge, with a tie the one connection, else a doubt."""
     write_gerber(NAMELESS.with_(draws=(BRIDGE,)), tmp_path / "board")
     (tmp_path / "rules.toml").write_text(RULES + more)
-    found = run.check(tmp_path / "board", run.load_rules(tmp_path / "rules.toml"), run.Options()).outcome
+    found = run.check(
+        tmp_path / "board", run.load_rules(tmp_path / "rules.toml"), run.Options()
+    ).outcome
     told = [stated.doubt.what for stated in found.doubts]
     assert ("net.GND and net.HV name one piece of copper" in told) == doubted
     assert ("galvanic-bridge" in {finding.rule for finding in found.findings}) == bridged

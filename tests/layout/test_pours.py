@@ -11,11 +11,16 @@ from checker.layout.pours import holds_disc
 
 
 def _cut_square(cuts: list[tuple[float, float, float, float, float]]) -> list[shapely.Polygon]:
-    turned = [shapely.affinity.rotate(shapely.box(x, y, x + w, y + h), angle) for x, y, w, h, angle in cuts]
+    turned = [
+        shapely.affinity.rotate(shapely.box(x, y, x + w, y + h), angle)
+        for x, y, w, h, angle in cuts
+    ]
     return list(shapely.get_parts(shapely.box(0, 0, 20, 20) - shapely.union_all(turned)))
 
 
-CUT = st.tuples(st.floats(0, 20), st.floats(0, 20), st.floats(0.3, 4), st.floats(0.3, 9), st.floats(0, 90))
+CUT = st.tuples(
+    st.floats(0, 20), st.floats(0, 20), st.floats(0.3, 4), st.floats(0.3, 9), st.floats(0, 90)
+)
 
 
 @settings(max_examples=60, deadline=None)

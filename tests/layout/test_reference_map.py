@@ -24,7 +24,9 @@ from checker.layout.regions import Pour
 
 COORDINATE = st.integers(0, 24).map(lambda n: n / 2)
 CORNERS = st.tuples(COORDINATE, COORDINATE, COORDINATE, COORDINATE)
-WITH_HOLE = shapely.Polygon(shapely.box(0, 0, 6, 12).exterior, [shapely.box(2, 4, 4, 8).exterior.coords])
+WITH_HOLE = shapely.Polygon(
+    shapely.box(0, 0, 6, 12).exterior, [shapely.box(2, 4, 4, 8).exterior.coords]
+)
 CELLS = [
     Cell(0, WITH_HOLE),
     Cell(1, shapely.Polygon([(8, 0), (12, 0), (12, 12), (10, 12)])),
@@ -45,7 +47,11 @@ def test_a_box_decides_only_what_is_certain(corners: list[tuple[float, ...]]) ->
     """Wholly inside one cell, wholly outside all, or undecided; also for boxes without width, height or both."""
     boxes = np.array([box(c) for c in corners])
     for (x0, y0, x1, y1), label in zip(boxes, VIEW.label_boxes(boxes), strict=True):
-        line = shapely.LineString([(x0, y0), (x1, y1)]) if (x0, y0) != (x1, y1) else shapely.Point(x0, y0)
+        line = (
+            shapely.LineString([(x0, y0), (x1, y1)])
+            if (x0, y0) != (x1, y1)
+            else shapely.Point(x0, y0)
+        )
         thing = shapely.box(x0, y0, x1, y1) if x0 < x1 and y0 < y1 else line
         inside = [cell.label for cell in CELLS if cell.shape.contains_properly(thing)]
         meets = any(cell.shape.intersects(thing) for cell in CELLS)

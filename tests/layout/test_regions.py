@@ -55,7 +55,9 @@ def doubts(seen: Layout) -> list[str]:
         ("/X/{slash}*", ["/X/{slash}1", "/X/1"], [0]),
     ],
 )
-def test_patterns_match_whole_names_as_written(pattern: str, names: list[str], found: list[int]) -> None:
+def test_patterns_match_whole_names_as_written(
+    pattern: str, names: list[str], found: list[int]
+) -> None:
     """Glob patterns match case by case; a name spelled like the pattern matches as well."""
     assert NetNames(names).matching([pattern]).tolist() == found
 
@@ -91,7 +93,10 @@ def test_a_net_that_two_regions_claim_is_a_doubt() -> None:
 
 def test_a_tie_may_share_a_net_of_two_regions() -> None:
     """A net that the tie names is no doubt."""
-    rules = {"region": {"a": {"nets": ["X*"]}, "b": {"nets": ["X1"]}}, "tie": [{"between": ["a", "b"], "nets": ["X1"]}]}
+    rules = {
+        "region": {"a": {"nets": ["X*"]}, "b": {"nets": ["X1"]}},
+        "tie": [{"between": ["a", "b"], "nets": ["X1"]}],
+    }
     seen = layout(rules, draws=[trace("X1")])
     assert doubts(seen) == []
     assert seen.is_shared([n.name for n in seen.board.nets].index("X1"), 0, 1)
@@ -113,7 +118,11 @@ def test_a_net_that_no_region_claims_is_a_doubt() -> None:
         ({"nets": {"pairs": [["SIG", "SIG_N"]]}}, 'no net matches "SIG_N"', "nets.pairs"),
         ({"nets": {"edge_ns": {"CLK": 1.0}}}, 'no net matches "CLK"', "nets.edge_ns"),
         ({"nets": {"stitching": ["C9"]}}, 'part "C9" is not on the board', "nets.stitching"),
-        ({"tie": [{"between": ["a", "b"], "at": "R9"}]}, 'part "R9" is not on the board', "tie[0].at"),
+        (
+            {"tie": [{"between": ["a", "b"], "at": "R9"}]},
+            'part "R9" is not on the board',
+            "tie[0].at",
+        ),
         ({"tie": [{"between": ["a", "b"], "nets": ["Q"]}]}, 'no net matches "Q"', "tie[0].nets"),
         (
             {"barrier": [{"between": ["a", "b"], "isolators": ["U9"], "working_voltage": 50}]},
@@ -130,10 +139,16 @@ def test_a_net_that_no_region_claims_is_a_doubt() -> None:
             'no net matches "PE"',
             "hardware[0].net",
         ),
-        ({"stackup": {"reference": {"L1": ["L7"]}}}, 'layer "L7" is not on the board', "stackup.reference.L1"),
+        (
+            {"stackup": {"reference": {"L1": ["L7"]}}},
+            'layer "L7" is not on the board',
+            "stackup.reference.L1",
+        ),
     ],
 )
-def test_what_matches_nothing_is_a_doubt_with_its_key(rules: dict[str, Any], what: str, element: str) -> None:
+def test_what_matches_nothing_is_a_doubt_with_its_key(
+    rules: dict[str, Any], what: str, element: str
+) -> None:
     """A pattern without net, a part or a layer that is not there: told with the key that asks for it."""
     seen = layout(rules, draws=[trace("SIG")])
     assert (what, element) in [(doubt.what, doubt.place.element) for doubt in seen.doubts]
@@ -147,7 +162,9 @@ def test_what_matches_nothing_is_a_doubt_with_its_key(rules: dict[str, Any], wha
         {"region": {"b": {"nets": ["P?"]}}},
     ],
 )
-def test_a_net_that_only_hardware_has_is_known_where_the_rules_name_it(named: dict[str, Any]) -> None:
+def test_a_net_that_only_hardware_has_is_known_where_the_rules_name_it(
+    named: dict[str, Any],
+) -> None:
     """A chassis screw's net need not be on the board; one that nothing else names may be misspelt."""
     screw = {"hardware": [{"at": [3, 3], "diameter": 6, "side": "both", "net": "PE"}]}
     seen = layout({**named, **screw}, draws=[trace("SIG")])
@@ -162,11 +179,15 @@ def test_a_doubt_offers_the_nearest_spelling() -> None:
 
 def test_a_region_without_any_pour_is_a_doubt() -> None:
     """Nothing can be judged against a reference that is not there."""
-    seen = layout({"region": {"c": {"reference": ["GND_C"], "nets": []}}}, draws=[trace("GND_C", 40)])
+    seen = layout(
+        {"region": {"c": {"reference": ["GND_C"], "nets": []}}}, draws=[trace("GND_C", 40)]
+    )
     assert doubts(seen) == ["region c has no pour"]
 
 
-@pytest.mark.parametrize(("named", "told"), [(["L1"], True), ([], True), (["L2"], False), (["L1", "L2"], False)])
+@pytest.mark.parametrize(
+    ("named", "told"), [(["L1"], True), ([], True), (["L2"], False), (["L1", "L2"], False)]
+)
 def test_a_stated_reference_without_pours_is_a_doubt(named: list[str], told: bool) -> None:
     """Both pours are on L2: a layer that refers to L1 or to nothing could hide every crossing."""
     seen = layout({"stackup": {"reference": {"L1": named}}}, draws=[trace("SIG")])
@@ -184,9 +205,13 @@ def test_a_net_of_the_star_inside_another_territory_is_a_doubt() -> None:
 # ------------------------------------------------------------------------------------------------------- floating
 
 
-def pad(net: str, x: float, refdes: str | None = None, pin: str | None = None, **more: Any) -> dict[str, Any]:
+def pad(
+    net: str, x: float, refdes: str | None = None, pin: str | None = None, **more: Any
+) -> dict[str, Any]:
     """A land at (x, 5)."""
-    named = {key: value for key, value in {"refdes": refdes, "pin": pin}.items() if value is not None}
+    named = {
+        key: value for key, value in {"refdes": refdes, "pin": pin}.items() if value is not None
+    }
     return {"net": net, "layer": "L1", "at": [x, 5], "size": 1, **named, **more}
 
 
@@ -196,12 +221,20 @@ def pad(net: str, x: float, refdes: str | None = None, pin: str | None = None, *
         ([pad("X", 2, "U1", "1")], [], True),  # one pin
         ([pad("X", 2, "U1", "1"), pad("X", 4, "R1", "1")], [], False),
         ([pad("X", 2, "U1", "1"), pad("X", 4, "U1", "2")], [], False),  # two pins of one part
-        ([pad("X", 2, "J1", "1", layer="L1"), pad("X", 2, "J1", "1", layer="L2")], [], True),  # one drilled pin
+        (
+            [pad("X", 2, "J1", "1", layer="L1"), pad("X", 2, "J1", "1", layer="L2")],
+            [],
+            True,
+        ),  # one drilled pin
         ([pad("X", 2, "U1", "1")], [{"net": "X", "at": [4, 5]}], True),  # a via is no pad
         ([pad("X", 2)], [], True),  # a land without part
         ([pad("X", 2), pad("X", 4)], [], False),
         ([pad("X", 2, "U1", "1"), pad("X", 4)], [], False),  # a test land
-        ([], [{"net": "X", "at": [4, 5]}], False),  # no pad at all: nobody says that it goes nowhere
+        (
+            [],
+            [{"net": "X", "at": [4, 5]}],
+            False,
+        ),  # no pad at all: nobody says that it goes nowhere
     ],
 )
 def test_a_net_with_exactly_one_pad_floats(pads: list[Any], vias: list[Any], floats: bool) -> None:
@@ -228,7 +261,9 @@ def test_a_reference_net_never_floats() -> None:
     assert region_of(seen, "GND_A") == "a"
 
 
-@pytest.mark.parametrize("function", ["CopperBalancing", "NonConductor", "Border", "FiducialPad,Local"])
+@pytest.mark.parametrize(
+    "function", ["CopperBalancing", "NonConductor", "Border", "FiducialPad,Local"]
+)
 def test_thieving_text_and_fiducials_belong_to_no_region(function: str) -> None:
     """Whatever net they carry, unless it is a reference."""
     seen = layout(
@@ -265,7 +300,9 @@ def hole(x0: float, y0: float, x1: float, y1: float) -> list[list[float]]:
         (hole(4, 4, 4.1, 14), False),  # a long narrow slot is no antipad
     ],
 )
-def test_holes_whose_longest_extent_is_below_the_limit_are_filled(void: list[Any], filled: bool) -> None:
+def test_holes_whose_longest_extent_is_below_the_limit_are_filled(
+    void: list[Any], filled: bool
+) -> None:
     """limits.hole is 1.5 mm."""
     area = (void[1][0] - void[0][0]) * (void[2][1] - void[1][1])
     seen = layout(pours=[{**A, "holes": [void]}, B])
@@ -276,13 +313,19 @@ def test_holes_whose_longest_extent_is_below_the_limit_are_filled(void: list[Any
 @pytest.mark.parametrize(
     ("size", "void", "filled"),
     [
-        (2.0, hole(2.6, 2.6, 7.4, 7.4), False),  # the corner is 2.4 * 1.414 - 1 = 2.39 from the copper
+        (
+            2.0,
+            hole(2.6, 2.6, 7.4, 7.4),
+            False,
+        ),  # the corner is 2.4 * 1.414 - 1 = 2.39 from the copper
         (2.0, hole(3.5, 3.5, 6.5, 6.5), True),  # the corner is 1.5 * 1.414 - 1 = 1.12 from it
         (4.0, hole(2.7, 2.7, 7.3, 7.3), True),  # 2.3 * 1.414 - 2 = 1.25
         (2.0, hole(3.5, 4.5, 9.9, 5.5), False),  # a slot that runs off to one side
     ],
 )
-def test_holes_close_around_drilled_pads_are_filled(size: float, void: list[Any], filled: bool) -> None:
+def test_holes_close_around_drilled_pads_are_filled(
+    size: float, void: list[Any], filled: bool
+) -> None:
     """A hole that reaches less than 1.5 mm beyond the copper of the pads that it surrounds is an antipad."""
     land = {"net": "X", "layer": "L2", "at": [5, 5], "size": size}
     drilled = [{"net": "X", "at": [5, 5], "diameter": 0.8}]
@@ -303,26 +346,37 @@ def test_the_voids_between_thermal_spokes_are_antipads(drilled: bool) -> None:
     ]
     land = {"net": "GND_A", "layer": "L2", "at": [5, 5], "size": 3}
     holes = [{"net": "GND_A", "at": [5, 5], "diameter": 1.5}] if drilled else []
-    seen = layout(pours=[{**A, "holes": [[list(p) for p in ring]]}, B], draws=spokes, pads=[land], holes=holes)
+    seen = layout(
+        pours=[{**A, "holes": [[list(p) for p in ring]]}, B], draws=spokes, pads=[land], holes=holes
+    )
     assert len(seen.pours[0].copper.interiors) == 4
     assert len(seen.pours[0].shape.interiors) == (0 if drilled else 4)
 
 
 def test_a_slot_that_ends_at_a_drilled_land_is_no_antipad() -> None:
     """It reaches too far, and the land is but a small part of its edge."""
-    slot = {**A, "holes": [hole(5.5, 4.8, 6.9, 5.2)]}  # 1.4 mm long, its end inside the land of 1.2 mm
+    slot = {
+        **A,
+        "holes": [hole(5.5, 4.8, 6.9, 5.2)],
+    }  # 1.4 mm long, its end inside the land of 1.2 mm
     land = {"net": "GND_A", "layer": "L2", "at": [5, 5], "size": 1.2}
     long_ = {**A, "holes": [hole(5.5, 4.8, 9, 5.2)]}
     for void, filled in ((slot, True), (long_, False)):
-        seen = layout(pours=[void, B], pads=[land], holes=[{"net": "GND_A", "at": [5, 5], "diameter": 0.6}])
+        seen = layout(
+            pours=[void, B], pads=[land], holes=[{"net": "GND_A", "at": [5, 5], "diameter": 0.6}]
+        )
         assert (len(seen.pours[0].shape.interiors) == 0) is filled
 
 
 def test_a_barrel_without_land_makes_an_antipad_too() -> None:
     """Inner layers often have no land: the wall of the plated hole is its copper; an unplated hole has none."""
     void = hole(4, 4, 6, 6)  # corner 1.414 - 0.4 from the wall
-    plated = layout(pours=[{**A, "holes": [void]}, B], holes=[{"net": "X", "at": [5, 5], "diameter": 0.8}])
-    unplated = layout(pours=[{**A, "holes": [void]}, B], holes=[{"at": [5, 5], "diameter": 0.8, "plated": False}])
+    plated = layout(
+        pours=[{**A, "holes": [void]}, B], holes=[{"net": "X", "at": [5, 5], "diameter": 0.8}]
+    )
+    unplated = layout(
+        pours=[{**A, "holes": [void]}, B], holes=[{"at": [5, 5], "diameter": 0.8, "plated": False}]
+    )
     assert shapes(plated)[0] == ("a", 200)
     assert shapes(unplated)[0] == ("a", 196)
 
@@ -333,7 +387,9 @@ def test_a_barrel_without_land_makes_an_antipad_too() -> None:
 )
 def test_a_pour_holds_a_disc_of_five_millimetres(box: list[float], pours: int) -> None:
     """Lone lands and tracks are no pours."""
-    seen = layout(pours=[A, B, {"net": "GND_C", "layer": "L1", "box": box}], rules={"region": {"c": REGION_C}})
+    seen = layout(
+        pours=[A, B, {"net": "GND_C", "layer": "L1", "box": box}], rules={"region": {"c": REGION_C}}
+    )
     assert len([p for p in seen.pours if seen.regions[p.region].name == "c"]) == pours
 
 
@@ -352,7 +408,11 @@ def test_the_area_of_a_region_limits_its_pours() -> None:
     """Copper outside is none of the region's; what falls apart inside is several pours."""
     rules = {"region": {"a": {"area": [[0, 0], [10, 0], [10, 6], [0, 6]]}}}
     assert shapes(layout(rules))[0] == ("a", 60)
-    u = {**A, "box": None, "points": [[0, 0], [20, 0], [20, 20], [14, 20], [14, 2], [6, 2], [6, 20], [0, 20]]}
+    u = {
+        **A,
+        "box": None,
+        "points": [[0, 0], [20, 0], [20, 20], [14, 20], [14, 2], [6, 2], [6, 20], [0, 20]],
+    }
     u = {key: value for key, value in u.items() if value is not None}
     rules = {"region": {"a": {"area": [[0, 8], [30, 8], [30, 30], [0, 30]]}}}
     seen = layout(rules, pours=[u, {**B, "box": [40, 0, 50, 20]}])
@@ -361,7 +421,11 @@ def test_the_area_of_a_region_limits_its_pours() -> None:
 
 def test_a_region_without_reference_has_its_area_for_territory() -> None:
     """Territory: pours from above, or the area."""
-    rules = {"region": {"c": {"reference": [], "nets": [], "area": [[40, 0], [50, 0], [50, 20], [40, 20]]}}}
+    rules = {
+        "region": {
+            "c": {"reference": [], "nets": [], "area": [[40, 0], [50, 0], [50, 20], [40, 20]]}
+        }
+    }
     seen = layout(rules)
     assert seen.territory(2).area == pytest.approx(200)
     assert doubts(seen) == ["region c has no copper"]
@@ -378,7 +442,9 @@ def test_planes_are_pours_but_no_territory() -> None:
 def test_pours_are_numbered_by_region_layer_and_place() -> None:
     """The order does not depend on the order of the files."""
     pieces = [{**A, "box": [20, 30, 28, 38]}, {**A, "box": [0, 30, 8, 38]}, {**A, "layer": "L1"}]
-    seen = layout(pours=[B, *pieces, A], rules={"region": {"b": {"nets": ["*"]}, "a": {"nets": []}}})
+    seen = layout(
+        pours=[B, *pieces, A], rules={"region": {"b": {"nets": ["*"]}, "a": {"nets": []}}}
+    )
     assert [(p.region, p.layer, p.piece, p.shape.bounds[0]) for p in seen.pours] == [
         (0, 1, 0, 12),
         (1, 0, 0, 0),
@@ -392,7 +458,11 @@ def test_the_land_of_another_reference_in_a_filled_antipad_stays_its_own() -> No
     """A mounting land of 6 mm of b in a's pour: the antipad is filled, but not under the land."""
     void = hole(2, 2, 8, 8)
     land = {"net": "GND_B", "layer": "L2", "at": [5, 5], "size": 5.6}
-    seen = layout(pours=[{**A, "holes": [void]}, B], pads=[land], holes=[{"net": "GND_B", "at": [5, 5], "diameter": 3}])
+    seen = layout(
+        pours=[{**A, "holes": [void]}, B],
+        pads=[land],
+        holes=[{"net": "GND_B", "at": [5, 5], "diameter": 3}],
+    )
     of_a, of_b = seen.pours[0], next(p for p in seen.pours if p.region == 1 and p.shape.area < 30)
     assert of_a.shape.area == pytest.approx(200 - np.pi * 2.8**2, abs=0.02)
     assert not shapely.overlaps(of_a.shape, of_b.shape)

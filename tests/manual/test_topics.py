@@ -32,7 +32,9 @@ def test_the_topics_of_the_contract_are_there() -> None:
 @pytest.mark.parametrize("topic", PAGES, ids=lambda topic: topic.name)
 def test_a_topic_fits_a_terminal_and_begins_with_what_it_tells(topic: Topic) -> None:
     lines = topic.text.splitlines()
-    assert all(len(line) <= 80 for line in lines if "moatcheck check fab" not in line)  # a command is not broken
+    assert all(
+        len(line) <= 80 for line in lines if "moatcheck check fab" not in line
+    )  # a command is not broken
     assert lines[0].endswith(".")
     assert lines[1] == ""
     assert "<<" not in topic.text
@@ -49,7 +51,9 @@ def test_the_rules_file_of_the_manual_is_valid() -> None:
 def test_every_key_of_the_rules_file_is_in_the_manual() -> None:
     """Each key that the reader asks for, as found in its own lines."""
     source = inspect.getsource(rules_file)
-    asked = re.findall(r'(?:table|top|self)\.(?:string|needed|choice|strings|[a-z_]*)\("(\w+)"', source)
+    asked = re.findall(
+        r'(?:table|top|self)\.(?:string|needed|choice|strings|[a-z_]*)\("(\w+)"', source
+    )
     missing = {key for key in asked if not re.search(rf"\b{key}\b", example())}
     assert not missing
 

@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 
 from parsers.assembly.connectivity import connect
 from parsers.board import PLATED, UNPLATED, Outline, holes
-from parsers.netlist import ALL_LAYERS, SURFACE, THROUGH, Netlist, Point, looks_like_netlist, read_netlist
+from parsers.netlist import (
+    ALL_LAYERS,
+    SURFACE,
+    THROUGH,
+    Netlist,
+    Point,
+    looks_like_netlist,
+    read_netlist,
+)
 from parsers.package.names import Tables
 from parsers.package.naming import Naming, name_copper, open_nets
 from parsers.package.netlist_checks import netlist_doubts, told_edge
@@ -42,7 +50,13 @@ def test_a_through_hole_record() -> None:
 def test_a_surface_record() -> None:
     """A land on the top side."""
     (point,) = read(SURFACE_LINE).points
-    assert (point.net, point.part, point.pin, point.kind, point.access) == ("PCI_CLK", "U26", "46", SURFACE, 1)
+    assert (point.net, point.part, point.pin, point.kind, point.access) == (
+        "PCI_CLK",
+        "U26",
+        "46",
+        SURFACE,
+        1,
+    )
     assert (point.x, point.y) == pytest.approx((78.0161, 39.9669))
 
 
@@ -69,7 +83,9 @@ def test_units(unit: str, x: float) -> None:
         ([THROUGH_LINE, "P  UNITS CUST 1"], HEAD, r"n\.ipc:4: the unit changes"),
     ],
 )
-def test_a_netlist_without_a_clear_unit_is_refused(lines: list[str], head: str, message: str) -> None:
+def test_a_netlist_without_a_clear_unit_is_refused(
+    lines: list[str], head: str, message: str
+) -> None:
     """Places in an unknown unit would name the wrong copper."""
     with pytest.raises(FormatError, match=message):
         read(*lines, head=head)
@@ -113,9 +129,13 @@ def test_conductors_name_the_copper_beneath_them() -> None:
         ((0, 1), 4, [ALL_LAYERS, 1]),
     ],
 )
-def test_access_codes_of_two_faces_name_the_faces(codes: tuple[int, ...], layers: int, found: list[int]) -> None:
+def test_access_codes_of_two_faces_name_the_faces(
+    codes: tuple[int, ...], layers: int, found: list[int]
+) -> None:
     """Where no code is above 2, 02 is the bottom, however many layers the board has (exporters' habit, no source)."""
-    assert netlist(*(point("A", 0, 0, access=code) for code in codes)).access(layers).tolist() == found
+    assert (
+        netlist(*(point("A", 0, 0, access=code) for code in codes)).access(layers).tolist() == found
+    )
 
 
 def test_holes_without_a_net_are_read() -> None:
@@ -131,7 +151,9 @@ def test_holes_without_a_net_are_read() -> None:
 def test_the_edge_is_read() -> None:
     """Chains of an outline and its continuation; a coordinate that is not told keeps its value."""
     found = read(f"389{'BOARD_EDGE':14}     X+000000Y+000000 X+010000", "089Y+020000*X0Y0X0Y10000")
-    assert found.edge == tuple(pytest.approx(p) for p in [(0, 0), (25.4, 0), (25.4, 50.8), (0, 0), (0, 25.4)])
+    assert found.edge == tuple(
+        pytest.approx(p) for p in [(0, 0), (25.4, 0), (25.4, 50.8), (0, 0), (0, 25.4)]
+    )
     assert found.points == found.doubts == ()
 
 
@@ -159,7 +181,11 @@ def test_a_layer_of_conductors_is_no_face() -> None:
         (["089X0Y0"], "999", "n.ipc has records of type '089' that continue nothing"),
         ([f"389{'BOARD_EDGE':14}     X0Y0 X1Q2"], "999", "n.ipc has places that are not readable"),
         ([SURFACE_LINE[:41]], "999", "n.ipc has records without a place"),
-        ([SURFACE_LINE[:41] + "X+0307x5Y+015735"], "999", "n.ipc has numbers that are not readable"),
+        (
+            [SURFACE_LINE[:41] + "X+0307x5Y+015735"],
+            "999",
+            "n.ipc has numbers that are not readable",
+        ),
         (["378GND L01 X10"], "999", "n.ipc has conductors without a layer"),
         ([f"378{'GND':14} L01 X10 X1Q2"], "999", "n.ipc has places that are not readable"),
         (["P  IMAGE PRIMARY", "P  IMAGE PANEL"], "999", "n.ipc holds several images"),
@@ -173,7 +199,12 @@ def test_what_is_not_understood_is_doubted(lines: list[str], end: str, what: str
 
 @pytest.mark.parametrize(
     ("data", "is_netlist"),
-    [(HEAD.encode(), True), (THROUGH_LINE.encode(), True), (b"C  hello\n", False), (b"%FSLAX24Y24*%", False)],
+    [
+        (HEAD.encode(), True),
+        (THROUGH_LINE.encode(), True),
+        (b"C  hello\n", False),
+        (b"%FSLAX24Y24*%", False),
+    ],
 )
 def test_netlists_are_told_by_their_content(data: bytes, is_netlist: bool) -> None:
     """Whatever the file is called."""
@@ -193,16 +224,22 @@ def test_any_record_is_read_or_doubted(line: str) -> None:
 # ------------------------------------------------------------------------------------------------ naming copper
 
 
-def pad(x: float, y: float, net: int = UNKNOWN_NET, layer: int = 0, size: float = 1.0) -> Conductors:
+def pad(
+    x: float, y: float, net: int = UNKNOWN_NET, layer: int = 0, size: float = 1.0
+) -> Conductors:
     row = np.array([[x, y, 0, 0, 0]])
-    return conductors(1, kind=Kind.DISC, geometry=row, radius=size / 2, net=net, layer=layer, pad=True)
+    return conductors(
+        1, kind=Kind.DISC, geometry=row, radius=size / 2, net=net, layer=layer, pad=True
+    )
 
 
 def track(x0: float, y0: float, x1: float, y1: float, layer: int = 0) -> Conductors:
     return conductors(1, geometry=np.array([[x0, y0, x1, y1, 0]]), radius=0.1, layer=layer)
 
 
-def point(net: str, x: float, y: float, access: int = 1, part: str = "", pin: str = "", hole: float = 0.0) -> Point:
+def point(
+    net: str, x: float, y: float, access: int = 1, part: str = "", pin: str = "", hole: float = 0.0
+) -> Point:
     kind = THROUGH if hole else SURFACE
     return Point(net, part, pin, kind, access, x, y, hole, PLATED if hole else UNPLATED, 1)
 
@@ -211,7 +248,9 @@ def netlist(*points: Point) -> Netlist:
     return Netlist("n.ipc", points, 0.00254)
 
 
-def named(copper: Conductors, *points: Point, tables: Tables | None = None) -> tuple[Naming, Tables]:
+def named(
+    copper: Conductors, *points: Point, tables: Tables | None = None
+) -> tuple[Naming, Tables]:
     tables = tables or Tables()
     return name_copper(netlist(*points), copper, holes(), tables, 2), tables
 
@@ -231,7 +270,9 @@ def test_a_point_names_the_pad_under_it_on_its_layer() -> None:
 
 def test_a_point_without_pad_names_the_smallest_copper() -> None:
     """Painted lands are found too."""
-    naming, tables = named(concatenate([track(-9, 0, 9, 0), track(-1, 0, 1, 0)]), point("SIG", 0, 0))
+    naming, tables = named(
+        concatenate([track(-9, 0, 9, 0), track(-1, 0, 1, 0)]), point("SIG", 0, 0)
+    )
     assert net_names(naming, tables) == ["unknown", "SIG"]
 
 
@@ -240,7 +281,9 @@ def test_a_hole_on_all_layers_is_named_with_its_pads() -> None:
     drilled = holes(1, ends=np.array([[0.0, 0, 0, 0]]), radius=0.2, plated=PLATED, last=1)
     tables = Tables()
     copper = concatenate([pad(0, 0), pad(0, 0, layer=1)])
-    naming = name_copper(netlist(point("SIG", 0, 0, ALL_LAYERS, hole=0.4)), copper, drilled, tables, 2)
+    naming = name_copper(
+        netlist(point("SIG", 0, 0, ALL_LAYERS, hole=0.4)), copper, drilled, tables, 2
+    )
     assert net_names(naming, tables) == ["SIG", "SIG"]
     assert naming.holes.net.tolist() == [0]
 
@@ -248,7 +291,9 @@ def test_a_hole_on_all_layers_is_named_with_its_pads() -> None:
 def test_not_connected_pads_are_nets_of_their_own() -> None:
     """N/C is no net that joins pads."""
     copper = concatenate([pad(0, 0), pad(5, 0)])
-    naming, tables = named(copper, point("N/C", 0, 0, 1, "U1", "3"), point("N/C", 5, 0, 1, "U1", "4"))
+    naming, tables = named(
+        copper, point("N/C", 0, 0, 1, "U1", "3"), point("N/C", 5, 0, 1, "U1", "4")
+    )
     assert net_names(naming, tables) == ["N/C (U1.3)", "N/C (U1.4)"]
     assert all(net.single for net in tables.nets)
 
@@ -284,7 +329,10 @@ def test_a_netlist_that_cuts_names_short_agrees() -> None:
     tables = Tables()
     long = tables.net("A_VERY_LONG_NET_NAME")
     naming, _ = named(
-        concatenate([pad(0, 0, long), pad(5, 0, long)]), point("A_VERY", 0, 0), point("A_VERY", 5, 0), tables=tables
+        concatenate([pad(0, 0, long), pad(5, 0, long)]),
+        point("A_VERY", 0, 0),
+        point("A_VERY", 5, 0),
+        tables=tables,
     )
     assert net_names(naming, tables) == ["A_VERY_LONG_NET_NAME"] * 2
     assert naming.doubts == ()
@@ -316,9 +364,18 @@ PLACES = np.array([(1.0 * i * i, 3.0 * i) for i in range(12)])
     ("moved", "advice"),
     [
         (PLACES + np.array([100, 0]), "it would fit moved by (-100.000, 0.000) mm"),
-        (PLACES * (-1, 1) + (300, 0), "it would fit mirrored in x and moved by (300.000, 0.000) mm"),
-        (PLACES / 25.4 + (500, 500), "it would fit scaled by 25.4 and moved by (-12700.000, -12700.000) mm"),
-        (np.random.default_rng(1).uniform(500, 900, PLACES.shape), "no shift or mirror image fits either"),
+        (
+            PLACES * (-1, 1) + (300, 0),
+            "it would fit mirrored in x and moved by (300.000, 0.000) mm",
+        ),
+        (
+            PLACES / 25.4 + (500, 500),
+            "it would fit scaled by 25.4 and moved by (-12700.000, -12700.000) mm",
+        ),
+        (
+            np.random.default_rng(1).uniform(500, 900, PLACES.shape),
+            "no shift or mirror image fits either",
+        ),
     ],
 )
 def test_a_misplaced_netlist_names_nothing(moved: np.ndarray, advice: str) -> None:
@@ -370,7 +427,11 @@ SQUARE = ((0.0, 0.0), (20.0, 0.0), (20.0, 10.0), (0.0, 10.0))
     ("netlist", "plated", "what"),
     [
         (Netlist("n.ipc", (), 0.001, holes=(HOLE,)), UNPLATED, []),
-        (Netlist("n.ipc", (), 0.001, holes=(HOLE,)), PLATED, ["holes that n.ipc has unplated are plated"]),
+        (
+            Netlist("n.ipc", (), 0.001, holes=(HOLE,)),
+            PLATED,
+            ["holes that n.ipc has unplated are plated"],
+        ),
         (
             Netlist("n.ipc", (), 0.001, holes=(HOLE._replace(x=5), HOLE._replace(x=6))),
             UNPLATED,
@@ -384,7 +445,9 @@ SQUARE = ((0.0, 0.0), (20.0, 0.0), (20.0, 10.0), (0.0, 10.0))
         ),
     ],
 )
-def test_holes_and_edge_are_held_against_the_board(netlist: Netlist, plated: int, what: list[str]) -> None:
+def test_holes_and_edge_are_held_against_the_board(
+    netlist: Netlist, plated: int, what: list[str]
+) -> None:
     drilled = holes(1, ends=np.array([[3.0, 4, 3, 4]]), radius=0.5, plated=plated)
     board = Outline(shapely.box(0, 0, 20.1, 10))
     assert [doubt.what for doubt in netlist_doubts(netlist, drilled, board)] == what

@@ -36,7 +36,9 @@ def row_of_record(r: Record) -> Row:
 
 def agree(text: str) -> int:
     """Both readers find the same points; how many."""
-    long_names = dict(re.findall(r"^C\s+NNAME(\S+)\s+(\S+)", text, re.M))  # the reference reads those after `P` alone
+    long_names = dict(
+        re.findall(r"^C\s+NNAME(\S+)\s+(\S+)", text, re.M)
+    )  # the reference reads those after `P` alone
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         records = Reference.from_string(text, "n.ipc").test_records
@@ -55,8 +57,17 @@ def agree(text: str) -> int:
 @pytest.mark.parametrize("unit", ["CUST 0", "CUST 1"])
 def test_worked_lines(unit: str) -> None:
     """Lines of several exporters: zeros or blanks before numbers, pins that are signs, long lines and short ones."""
-    lines = [THROUGH_LINE, SURFACE_LINE, PADDED_LINE, SIGN_LINE, f"{THROUGH_LINE}X0650Y0000      S3"]
-    lines += ["317N/C              H1    -1    D0500UA00X+001000Y-002000", f"{'327GND':38}A02X+000100Y+000200"]
+    lines = [
+        THROUGH_LINE,
+        SURFACE_LINE,
+        PADDED_LINE,
+        SIGN_LINE,
+        f"{THROUGH_LINE}X0650Y0000      S3",
+    ]
+    lines += [
+        "317N/C              H1    -1    D0500UA00X+001000Y-002000",
+        f"{'327GND':38}A02X+000100Y+000200",
+    ]
     assert agree("\n".join(["P  JOB x", f"P  UNITS {unit}", *lines, "999"])) == 7
 
 
@@ -71,7 +82,9 @@ def test_random_records(seed: int) -> None:
 
 def _record(dice: random.Random) -> str:
     def name(most: int) -> str:
-        return "".join(dice.choices(string.ascii_uppercase + string.digits + "_+/", k=dice.randint(1, most)))
+        return "".join(
+            dice.choices(string.ascii_uppercase + string.digits + "_+/", k=dice.randint(1, most))
+        )
 
     through = dice.random() < 0.5
     part = "VIA        " if dice.random() < 0.3 else f"{name(6):6}-{name(4):4}"

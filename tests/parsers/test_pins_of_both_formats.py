@@ -28,7 +28,9 @@ nets = ["B_*"]
 PARTS = (Part(refdes="H1"), Part(refdes="U1"))
 
 
-def pad(net: str | None, x: float, y: float = 5, refdes: str = "H1", pin: str = "1", layer: str = "L1") -> Pad:
+def pad(
+    net: str | None, x: float, y: float = 5, refdes: str = "H1", pin: str = "1", layer: str = "L1"
+) -> Pad:
     return Pad(net=net, layer=layer, at=(x, y), size=(1.0, 1.0), refdes=refdes, pin=pin)
 
 
@@ -68,7 +70,11 @@ CASES = (
     ),
     Case(
         "a ring of lands that touch is one pin",
-        board(pad(OPEN, 5), pad("unconnected-(H1-Pad2)", 5.9, pin="2"), pad("unconnected-(H1-Pad3)", 6.8, pin="3")),
+        board(
+            pad(OPEN, 5),
+            pad("unconnected-(H1-Pad2)", 5.9, pin="2"),
+            pad("unconnected-(H1-Pad3)", 6.8, pin="3"),
+        ),
         {"H1.1": OPEN},
         (OPEN,),
         floating=(OPEN,),
@@ -111,11 +117,20 @@ CASES = (
 
 
 def pins(board: Board) -> dict[str, str]:
-    return {f"{part.refdes}.{pin.number}": board.net_name(pin.net) for part in board.components for pin in part.pins}
+    return {
+        f"{part.refdes}.{pin.number}": board.net_name(pin.net)
+        for part in board.components
+        for pin in part.pins
+    }
 
 
 def findings(layout: Layout) -> list[tuple[str, tuple[str, ...], str]]:
-    found = [finding for rule in registry().values() if rule.why_not(layout) is None for finding in rule.find(layout)]
+    found = [
+        finding
+        for rule in registry().values()
+        if rule.why_not(layout) is None
+        for finding in rule.find(layout)
+    ]
     return sorted((one.rule, tuple(one.nets), str(one.level)) for one in found)
 
 
@@ -128,7 +143,9 @@ def test_pins_nets_and_doubts(case: Case, way: Way, tmp_path: Path) -> None:
     told = pins(read)
     assert sorted(net.name for net in read.nets) == sorted({"GND", "GND_B", "SIG", *case.open})
     assert told.keys() == case.pins.keys()
-    assert {pin: net for pin, net in told.items() if case.pins[pin]} == {p: n for p, n in case.pins.items() if n}
+    assert {pin: net for pin, net in told.items() if case.pins[pin]} == {
+        p: n for p, n in case.pins.items() if n
+    }
     assert bool(read.doubts) == case.doubts
     floating = {read.nets[net].name for net in np.flatnonzero(layout.floating[: len(read.nets)])}
     assert floating == set(case.floating)
@@ -136,7 +153,9 @@ def test_pins_nets_and_doubts(case: Case, way: Way, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
 def test_both_formats_give_the_same_findings(case: Case, tmp_path: Path) -> None:
-    gerber, ipc = (layout_of(way(case.sketch, tmp_path), RULES) for way in (through_gerber, through_ipc2581))
+    gerber, ipc = (
+        layout_of(way(case.sketch, tmp_path), RULES) for way in (through_gerber, through_ipc2581)
+    )
     assert findings(gerber) == findings(ipc) != []
     assert pins(gerber.board).keys() == pins(ipc.board).keys() == case.pins.keys()
 
@@ -160,12 +179,17 @@ def test_pins_take_names_from_the_rules(way: Way, tmp_path: Path) -> None:
 LEGS = (
     (pad("SIG", 5), pad("SIG", 9)),  # two legs of one size: the first from the left
     (pad("SIG", 9), pad("SIG", 5)),
-    (pad("SIG", 5), Pad(net="SIG", layer="L1", at=(9, 6), size=(2, 3), shape=RECTANGLE, refdes="H1", pin="1")),
+    (
+        pad("SIG", 5),
+        Pad(net="SIG", layer="L1", at=(9, 6), size=(2, 3), shape=RECTANGLE, refdes="H1", pin="1"),
+    ),
     (pad("SIG", 5, layer="L2"), pad("SIG", 9)),
 )
 
 
-@pytest.mark.parametrize(("pads", "x", "y"), [(LEGS[0], 5, 5), (LEGS[1], 5, 5), (LEGS[2], 9, 6), (LEGS[3], 9, 5)])
+@pytest.mark.parametrize(
+    ("pads", "x", "y"), [(LEGS[0], 5, 5), (LEGS[1], 5, 5), (LEGS[2], 9, 6), (LEGS[3], 9, 5)]
+)
 @FILES
 def test_a_pin_lies_where_its_largest_pad_of_the_first_layer_lies(
     pads: tuple[Pad, ...], x: float, y: float, way: Way, tmp_path: Path

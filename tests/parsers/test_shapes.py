@@ -15,7 +15,9 @@ from parsers.primitives import Kind, conductors, shape_tolerance
 EXACT = 1e-9  # mm; rounding
 
 
-def arc_stroke(reach: float, start: float, sweep: float, radius: float) -> tuple[shapely.Geometry, shapely.Geometry]:
+def arc_stroke(
+    reach: float, start: float, sweep: float, radius: float
+) -> tuple[shapely.Geometry, shapely.Geometry]:
     """The circumscribed and the inscribed shape of one arc stroke about (3, -4)."""
     row = conductors(1, kind=Kind.ARC, geometry=[[3, -4, reach, start, sweep]], radius=radius)
     return row.shapes()[0], row.shapes(inside=True)[0]
@@ -34,7 +36,9 @@ def distance_from_arc(points: np.ndarray, reach: float, start: float, sweep: flo
 arcs = st.tuples(
     st.floats(0.05, 20),
     st.floats(-math.pi, math.pi),
-    st.floats(0.01, 2 * math.pi) | st.floats(-2 * math.pi, -0.01) | st.sampled_from([2 * math.pi, -2 * math.pi]),
+    st.floats(0.01, 2 * math.pi)
+    | st.floats(-2 * math.pi, -0.01)
+    | st.sampled_from([2 * math.pi, -2 * math.pi]),
     st.floats(0.02, 2),
 )
 
@@ -60,7 +64,12 @@ def test_many_arcs_at_once(sweep: float) -> None:
     """A table of arcs gives the shapes that its rows give one by one."""
     rng = np.random.default_rng(5)
     geometry = np.column_stack(
-        (rng.uniform(-9, 9, (30, 2)), rng.uniform(0.1, 9, 30), rng.uniform(-3, 3, 30), np.full(30, sweep))
+        (
+            rng.uniform(-9, 9, (30, 2)),
+            rng.uniform(0.1, 9, 30),
+            rng.uniform(-3, 3, 30),
+            np.full(30, sweep),
+        )
     )
     table = conductors(30, kind=Kind.ARC, geometry=geometry, radius=rng.uniform(0.05, 1, 30))
     alone = [table.take([row]).shapes()[0] for row in range(30)]
@@ -76,12 +85,16 @@ def test_strokes_lie_on_the_safe_side(ends: tuple[int, int, int, int], radius: f
     """The circumscribed shape of a stroke holds it and the inscribed one lies in it, each within the tolerance."""
     x0, y0, x1, y1 = (v / 100 for v in ends)
     table = conductors(1, kind=Kind.STROKE, geometry=[[x0, y0, x1, y1, 0]], radius=radius)
-    line = shapely.LineString([(x0, y0), (x1, y1)]) if ends[:2] != ends[2:] else shapely.Point(x0, y0)
+    line = (
+        shapely.LineString([(x0, y0), (x1, y1)]) if ends[:2] != ends[2:] else shapely.Point(x0, y0)
+    )
     tolerance = float(shape_tolerance(np.array(radius)))
     for inside, least, most in ((False, 0, tolerance), (True, -tolerance, 0)):
         shape = table.shapes(inside=inside)[0]
         assert shape.is_valid
-        edge = shapely.points(shapely.get_coordinates(shapely.segmentize(shape.boundary, radius / 10)))
+        edge = shapely.points(
+            shapely.get_coordinates(shapely.segmentize(shape.boundary, radius / 10))
+        )
         off = shapely.distance(edge, line) - radius
         assert off.min() >= least - EXACT
         assert off.max() <= most + EXACT

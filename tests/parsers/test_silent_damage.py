@@ -53,9 +53,13 @@ def test_a_blank_inside_a_number_of_a_layer(old: str, new: str, tmp_path: Path) 
     assert whats(changed(tmp_path, b_top_gbr=TOP.replace(old, new, 1)))
 
 
-@pytest.mark.parametrize(("old", "new"), [("X2.0Y2.0", "X2. 0Y2.0"), ("X2.0Y2.0", "X2.0Y 2 0"), ("T1C0.5", "T1C0. 5")])
+@pytest.mark.parametrize(
+    ("old", "new"), [("X2.0Y2.0", "X2. 0Y2.0"), ("X2.0Y2.0", "X2.0Y 2 0"), ("T1C0.5", "T1C0. 5")]
+)
 def test_a_blank_inside_a_number_of_a_drill_program(old: str, new: str, tmp_path: Path) -> None:
-    assert "b-pth.drl has a blank inside a number" in whats(changed(tmp_path, b_pth_drl=TAPE.replace(old, new, 1)))
+    assert "b-pth.drl has a blank inside a number" in whats(
+        changed(tmp_path, b_pth_drl=TAPE.replace(old, new, 1))
+    )
 
 
 def test_a_blank_inside_a_number_of_a_netlist(tmp_path: Path) -> None:
@@ -66,7 +70,12 @@ def test_a_blank_inside_a_number_of_a_netlist(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "shape", ['<Circle diameter="0"/>', '<RectCenter width="0" height="1"/>', '<Oval width="1" height="0"/>']
+    "shape",
+    [
+        '<Circle diameter="0"/>',
+        '<RectCenter width="0" height="1"/>',
+        '<Oval width="1" height="0"/>',
+    ],
 )
 def test_ipc_2581_copper_of_size_0(shape: str, tmp_path: Path) -> None:
     found = read_xml(File(features={"TOP": one_set(features(shape))}), tmp_path)
@@ -75,7 +84,9 @@ def test_ipc_2581_copper_of_size_0(shape: str, tmp_path: Path) -> None:
 
 def test_ipc_2581_line_of_width_0(tmp_path: Path) -> None:
     line = '<Line startX="0" startY="0" endX="9" endY="0"><LineDesc lineEnd="ROUND" lineWidth="0"/></Line>'
-    assert "copper of size 0" in whats(read_xml(File(features={"TOP": one_set(features(line))}), tmp_path))
+    assert "copper of size 0" in whats(
+        read_xml(File(features={"TOP": one_set(features(line))}), tmp_path)
+    )
 
 
 BAD = b"G\xe4ND"  # Latin-1 in a name
@@ -85,18 +96,30 @@ def test_names_that_are_no_utf_8(tmp_path: Path) -> None:
     layer_ = TOP.encode().replace(b"TO.N,GND", b"TO.N," + BAD)
     assert "an attribute that cannot be decoded" in whats(changed(tmp_path / "a", b_top_gbr=layer_))
     tape = TAPE.encode().replace(b"T1\nX2", b"; #@! TO.N," + BAD + b"\nT1\nX2")
-    assert "b-pth.drl has attributes that are no UTF-8" in whats(changed(tmp_path / "b", b_pth_drl=tape))
-    netlist = b"P  UNITS CUST 0\n" + SURFACE_LINE.encode().replace(b"PCI_CLK", b"PCI_CL\xe4") + b"\n999\n"
+    assert "b-pth.drl has attributes that are no UTF-8" in whats(
+        changed(tmp_path / "b", b_pth_drl=tape)
+    )
+    netlist = (
+        b"P  UNITS CUST 0\n" + SURFACE_LINE.encode().replace(b"PCI_CLK", b"PCI_CL\xe4") + b"\n999\n"
+    )
     assert "b.ipc has records that are no UTF-8" in whats(changed(tmp_path / "c", b_ipc=netlist))
-    xml = File(features={"TOP": one_set(features('<Circle diameter="1"/>'), 'net="G@ND"')}).text().encode()
+    xml = (
+        File(features={"TOP": one_set(features('<Circle diameter="1"/>'), 'net="G@ND"')})
+        .text()
+        .encode()
+    )
     with pytest.raises(BoardError, match=r"board\.xml"):
         read_xml(xml.replace(b"G@ND", BAD), tmp_path)
 
 
 DISC = '<Circle diameter="1"/>'
-CUT = '<Contour><Polygon><PolyBegin x="0" y="0"/>{}<PolyStepSegment x="0" y="9"/></Polygon></Contour>'
+CUT = (
+    '<Contour><Polygon><PolyBegin x="0" y="0"/>{}<PolyStepSegment x="0" y="9"/></Polygon></Contour>'
+)
 STEP, STYLE = '<PolyStepSegment x="9" y="9"/>', '<LineDesc lineEnd="ROUND" lineWidth="0.1"/>'
-PAD = '<Pad><Location x="1" y="1"/>{}<Circle diameter="1"/><PinRef componentRef="U1" pin="4"/></Pad>'
+PAD = (
+    '<Pad><Location x="1" y="1"/>{}<Circle diameter="1"/><PinRef componentRef="U1" pin="4"/></Pad>'
+)
 PACKAGE = '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Circle diameter="1"/></Pin></Package>'
 
 
@@ -104,14 +127,20 @@ PACKAGE = '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Cir
     ("file", "what"),
     [
         (
-            File(layers=TWO_LAYERS[:1], features={"TOP": one_set(features(DISC)), "BOTTOM": one_set(features(DISC))}),
+            File(
+                layers=TWO_LAYERS[:1],
+                features={"TOP": one_set(features(DISC)), "BOTTOM": one_set(features(DISC))},
+            ),
             "features on BOTTOM, which is not declared",
         ),
         (
             File(features={"TOP": one_set(features(CUT.format(STEP + STYLE)))}),
             "a path with a description between its steps",
         ),
-        (File(features={"TOP": one_set(PAD.format('<Location x="2" y="1"/>'))}), "a pad with two Locations"),
+        (
+            File(features={"TOP": one_set(PAD.format('<Location x="2" y="1"/>'))}),
+            "a pad with two Locations",
+        ),
         (File(parts=PACKAGE.format("", '<Location x="2" y="1"/>')), "a pin without a number"),
         (
             File(parts=PACKAGE.format("4", '<PinRef componentRef="U1" pin="4"/>')),
@@ -126,7 +155,9 @@ PACKAGE = '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Cir
         ),
     ],
 )
-def test_elements_of_ipc_2581_that_are_lost_or_stand_elsewhere(file: File, what: str, tmp_path: Path) -> None:
+def test_elements_of_ipc_2581_that_are_lost_or_stand_elsewhere(
+    file: File, what: str, tmp_path: Path
+) -> None:
     assert what in whats(read_xml(file, tmp_path))
 
 
@@ -134,7 +165,9 @@ STACKUP = (
     '<Stackup name="S" overallThickness="1.6" tolPlus="0" tolMinus="0" whereMeasured="METAL"><StackupGroup name="G" '
     'thickness="1.6" tolPlus="0" tolMinus="0">{}</StackupGroup></Stackup>'
 )
-ROW = '<StackupLayer layerOrGroupRef="{}" thickness="0.035" tolPlus="0" tolMinus="0" sequence="{}"/>'
+ROW = (
+    '<StackupLayer layerOrGroupRef="{}" thickness="0.035" tolPlus="0" tolMinus="0" sequence="{}"/>'
+)
 
 
 def test_copper_on_a_layer_that_only_the_stackup_names(tmp_path: Path) -> None:
@@ -168,7 +201,10 @@ def test_a_thickness_that_no_board_has(value: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("value", ["NaN", "0", "-1.6", "1e308", "900", "thin"])
 def test_a_thickness_that_no_ipc_2581_board_has(value: str, tmp_path: Path) -> None:
     stackup = f'<Stackup name="S" overallThickness="{value}" tolPlus="0" tolMinus="0" whereMeasured="METAL"/>'
-    board = read_xml(File(stackup=stackup, features={"TOP": one_set(features('<Circle diameter="1"/>'))}), tmp_path)
+    board = read_xml(
+        File(stackup=stackup, features={"TOP": one_set(features('<Circle diameter="1"/>'))}),
+        tmp_path,
+    )
     assert "hickness" in whats(board)
     assert board.stackup.thickness is None
 
@@ -194,7 +230,9 @@ def test_accepted_doubts_carry_their_count(tmp_path: Path) -> None:
 
     def sentence(count: int) -> list[str]:
         pads = "".join(flash(1 + x / 2, 4, None) for x in range(count))
-        board = changed(tmp_path / str(count), b_top_gbr=layer("Copper,L1,Top", pads + flash(2, 2, pin="J1,1")))
+        board = changed(
+            tmp_path / str(count), b_top_gbr=layer("Copper,L1,Top", pads + flash(2, 2, pin="J1,1"))
+        )
         return [doubt.what for doubt in board.doubts if "unknown net" in doubt.what]
 
     assert sentence(18) != sentence(28)
@@ -208,11 +246,15 @@ def test_a_line_break_in_an_attribute(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["GN,", "gND"])
-def test_a_net_of_copper_without_pins_that_the_file_does_not_declare(name: str, tmp_path: Path) -> None:
+def test_a_net_of_copper_without_pins_that_the_file_does_not_declare(
+    name: str, tmp_path: Path
+) -> None:
     """The pads of vias alone change their net: no pin contradicts."""
     plain = DEMO.read_text(encoding="utf-8")
     vias = '<Set net="GND" padUsage="VIA">'
     assert plain.count(vias)
-    (tmp_path / "board.xml").write_text(plain.replace(vias, vias.replace("GND", name)), encoding="utf-8")
+    (tmp_path / "board.xml").write_text(
+        plain.replace(vias, vias.replace("GND", name)), encoding="utf-8"
+    )
     assert f"net {name} is on copper alone" in whats(read_board(tmp_path / "board.xml"))
     assert "on copper alone" not in whats(read_board(DEMO))

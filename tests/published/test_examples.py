@@ -69,12 +69,20 @@ def in_section(example: dict[str, Any]) -> Sketch:
     flat, rise = example["flat"], 0.0 if example["flat"] else 1.0
     left, right = notch[0][0] - flat, notch[-1][0] + flat
     up, high = rise * 2 * FAR, 14 * (2 * rise - 1)
-    edge: Contour = ((left - FAR, up), *notch, (right + FAR, up), (right + FAR, -FAR), (left - FAR, -FAR))
+    edge: Contour = (
+        (left - FAR, up),
+        *notch,
+        (right + FAR, up),
+        (right + FAR, -FAR),
+        (left - FAR, -FAR),
+    )
     return Sketch(
         outline=edge,
         pours=(
             Pour(net="A", layer="L1", contour=((left, 0.0), (left - 14, high), (left - 14, 0.0))),
-            Pour(net="B", layer="L1", contour=((right, 0.0), (right + 14, high), (right + 14, 0.0))),
+            Pour(
+                net="B", layer="L1", contour=((right, 0.0), (right + 14, high), (right + 14, 0.0))
+            ),
             far_below(left - FAR),
         ),
     )
@@ -99,7 +107,9 @@ def checked(sketch: Sketch, form: str, folder: Path) -> Outcome:
 
 @pytest.mark.parametrize("form", ["gerber", "ipc2581"])
 @pytest.mark.parametrize("name", EXAMPLES)
-def test_each_example_measures_what_its_derivation_says(name: str, form: str, tmp_path: Path) -> None:
+def test_each_example_measures_what_its_derivation_says(
+    name: str, form: str, tmp_path: Path
+) -> None:
     """Both distances, each told once since far more is asked for, and no doubt."""
     example = EXAMPLES[name]
     outcome = checked(drawn(example), form, tmp_path)

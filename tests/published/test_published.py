@@ -25,10 +25,15 @@ def rows() -> list[dict[str, str]]:
     return list(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
-def measured(table: dict[str, Any], rule: str, way: Way, folder: Path, barrier: dict[str, Any]) -> list[float | None]:
+def measured(
+    table: dict[str, Any], rule: str, way: Way, folder: Path, barrier: dict[str, Any]
+) -> list[float | None]:
     """What one rule finds too short on a board."""
     barrier = {"between": ["a", "b"], "table": "table.csv", "insulation": "functional"} | barrier
-    made = case("published", table | {"rules": {"region": REGIONS, "barrier": [barrier]}, "because": "", "expect": []})
+    made = case(
+        "published",
+        table | {"rules": {"region": REGIONS, "barrier": [barrier]}, "because": "", "expect": []},
+    )
     return [f.measured for f in found(way(made.sketch, folder), made.rules, rule, folder)]
 
 
@@ -41,13 +46,20 @@ def pours(left: float, right: float) -> list[dict[str, Any]]:
 
 
 @pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("row", rows(), ids=lambda r: f"{r['standard']} {r['clause']} {r['voltage']} V {r['mm']} mm")
-def test_a_row_met_exactly_passes_and_a_hundredth_less_is_found(row: dict[str, str], way: Way, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "row", rows(), ids=lambda r: f"{r['standard']} {r['clause']} {r['voltage']} V {r['mm']} mm"
+)
+def test_a_row_met_exactly_passes_and_a_hundredth_less_is_found(
+    row: dict[str, str], way: Way, tmp_path: Path
+) -> None:
     """The row stands in a user's table among rows above and below it."""
     wanted, voltage, rule = float(row["mm"]), int(row["voltage"]), row["distance"]
     text = f"voltage,{rule}\n{voltage / 2},{wanted / 2}\n{voltage},{wanted}\n{voltage * 2},{wanted * 2}\n"
     (tmp_path / "table.csv").write_text(text, encoding="utf-8")
-    barrier: dict[str, Any] = {"pollution_degree": int(row["pollution_degree"]), "working_voltage": voltage}
+    barrier: dict[str, Any] = {
+        "pollution_degree": int(row["pollution_degree"]),
+        "working_voltage": voltage,
+    }
     barrier |= {"material_group": row["material_group"]} if row["material_group"] else {}
     barrier |= {"clearance_voltage": voltage} if rule == "clearance" else {}
     assert measured({"pours": pours(0, wanted)}, rule, way, tmp_path, barrier) == []

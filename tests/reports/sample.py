@@ -21,7 +21,16 @@ from checker.findings import Finding, Level, Source, Waived, identified
 from checker.layout.layout import Layout
 from checker.layout.regions import Pour as RegionPour
 from checker.layout.regions import Region
-from checker.results.outcome import CAUTION, Check, Doubt, InputFile, Outcome, Place, RegionRow, StatedDoubt
+from checker.results.outcome import (
+    CAUTION,
+    Check,
+    Doubt,
+    InputFile,
+    Outcome,
+    Place,
+    RegionRow,
+    StatedDoubt,
+)
 from parsers.board import PLATED
 from parsers.board import holes as make_holes
 from parsers.primitives import Kind, concatenate, conductors
@@ -39,11 +48,15 @@ def sketch() -> Sketch:
     """The board: reference pours on L2 and L3, signals on L1 and L4, an isolator across the gap."""
     pours = []
     for layer in ("L2", "L3"):
-        antipads = tuple(circle(x, y, 0.9) for x in (50.0, 60.0, 70.0, 80.0) for y in (12.0, 28.0, 44.0, 60.0))
+        antipads = tuple(
+            circle(x, y, 0.9) for x in (50.0, 60.0, 70.0, 80.0) for y in (12.0, 28.0, 44.0, 60.0)
+        )
         pours.append(Pour(net="GND_PROBE", layer=layer, contour=box(1, 1, 38, 79)))
         pours.append(Pour(net="GND_SYS", layer=layer, contour=box(42, 1, 99, 79), holes=antipads))
     pours.append(Pour(net="GND_SYS", layer="L1", contour=box(82, 60, 98, 78)))
-    drawn = Sketch(title="dosing controller", layers=4, outline=box(0, 0, 100, 80), pours=tuple(pours))
+    drawn = Sketch(
+        title="dosing controller", layers=4, outline=box(0, 0, 100, 80), pours=tuple(pours)
+    )
     drawn = drawn.with_(cutouts=(box(39.5, 30, 40.5, 46),), holes=_screws(), pads=_parts())
     for x in (50.0, 60.0, 70.0, 80.0):
         for number, y in enumerate((12.0, 28.0, 44.0, 60.0)):
@@ -53,17 +66,35 @@ def sketch() -> Sketch:
 
 
 def _screws() -> tuple[Hole, ...]:
-    return tuple(Hole(at=(x, y), diameter=3.2, plated=False) for x in (4.0, 96.0) for y in (4.0, 76.0))
+    return tuple(
+        Hole(at=(x, y), diameter=3.2, plated=False) for x in (4.0, 96.0) for y in (4.0, 76.0)
+    )
 
 
 def _parts() -> tuple[Pad, ...]:
     isolator = [
-        Pad(net=net, layer="L1", at=(x, 50 + 1.27 * i), size=(2.0, 0.7), shape=RECTANGLE, refdes="U3", pin=f"{side}{i}")
+        Pad(
+            net=net,
+            layer="L1",
+            at=(x, 50 + 1.27 * i),
+            size=(2.0, 0.7),
+            shape=RECTANGLE,
+            refdes="U3",
+            pin=f"{side}{i}",
+        )
         for side, x, net in (("A", 36.0, "PH_DATA"), ("B", 44.0, "SYS_DATA"))
         for i in range(4)
     ]
     plug = [
-        Pad(net=f"PH_{i}", layer="L1", at=(5, 20 + 2.5 * i), size=(1.6, 1.6), refdes="J1", pin=f"{i}") for i in range(6)
+        Pad(
+            net=f"PH_{i}",
+            layer="L1",
+            at=(5, 20 + 2.5 * i),
+            size=(1.6, 1.6),
+            refdes="J1",
+            pin=f"{i}",
+        )
+        for i in range(6)
     ]
     chip = [
         Pad(
@@ -86,7 +117,12 @@ def _traces() -> tuple[Draw, ...]:
             net=name,
             layer="L1",
             width=0.2,
-            points=((60 + 0.8 * i, 66), (60 + 0.8 * i, 58 - i), (90 - i, 40 - 2.2 * i), (90 - i, 8)),
+            points=(
+                (60 + 0.8 * i, 66),
+                (60 + 0.8 * i, 58 - i),
+                (90 - i, 40 - 2.2 * i),
+                (90 - i, 8),
+            ),
         )
         for i, name in enumerate(SIGNALS)
     ]
@@ -100,9 +136,18 @@ def _traces() -> tuple[Draw, ...]:
         for i in range(6)
     ]
     crossing = (
-        Draw(net="PH_2", layer="L1", width=0.25, points=((30, 29), (34, 29), (39, 24), (46, 24), (50, 28))),
-        Draw(net="EC_DRIVE", layer="L4", width=0.3, points=((20, 60), (36, 60), (40, 64), (48, 64))),
-        Draw(net="PUMP_SENSE", layer="L1", width=0.5, points=((70, 74), (41, 74), (32, 70), (32, 64))),
+        Draw(
+            net="PH_2",
+            layer="L1",
+            width=0.25,
+            points=((30, 29), (34, 29), (39, 24), (46, 24), (50, 28)),
+        ),
+        Draw(
+            net="EC_DRIVE", layer="L4", width=0.3, points=((20, 60), (36, 60), (40, 64), (48, 64))
+        ),
+        Draw(
+            net="PUMP_SENSE", layer="L1", width=0.5, points=((70, 74), (41, 74), (32, 70), (32, 64))
+        ),
         Draw(
             net="PUMP_SENSE",
             layer="L4",
@@ -126,7 +171,13 @@ def layout() -> Layout:
     board = built_directly(sketch())
     index = {net.name: i for i, net in enumerate(board.nets)}
     regions = tuple(
-        Region(i, RegionSpec(name, (ref,), quiet=quiet), frozenset({index[ref]}), frozenset(), frozenset({index[ref]}))
+        Region(
+            i,
+            RegionSpec(name, (ref,), quiet=quiet),
+            frozenset({index[ref]}),
+            frozenset(),
+            frozenset({index[ref]}),
+        )
         for i, (name, ref, quiet) in enumerate(REGIONS)
     )
     shapes = board.copper.shapes()
@@ -136,7 +187,11 @@ def layout() -> Layout:
             if int(board.copper.net[row]) in region.reference:
                 filled = shapely.Polygon(shapes[row].exterior)
                 layer, net = int(board.copper.layer[row]), int(board.copper.net[row])
-                pours.append(RegionPour(region.index, layer, net, len(pours), filled, shapes[row], plane=False))
+                pours.append(
+                    RegionPour(
+                        region.index, layer, net, len(pours), filled, shapes[row], plane=False
+                    )
+                )
     probe = np.array([net.name.startswith(("PH_", "EC_", "GND_PROBE")) for net in board.nets])
     made = SimpleNamespace(
         board=board,
@@ -223,10 +278,17 @@ def findings() -> list[Finding]:
                 required=6.4,
                 message="creepage between GND_PROBE and GND_SYS is short",
                 regions=("probe", "system"),
-                path=(((38.0, 47.0), (39.5, 46.0)), ((39.5, 46.0), (40.5, 46.0)), ((40.5, 46.0), (42.0, 47.0))),
+                path=(
+                    ((38.0, 47.0), (39.5, 46.0)),
+                    ((39.5, 46.0), (40.5, 46.0)),
+                    ((40.5, 46.0), (42.0, 47.0)),
+                ),
                 detail={"legs": [{"on": "top"}, {"on": "bottom"}, {"on": "top"}], "raw_mm": 4.2},
                 group="barrier probe system",
-                sources=(Source("GND_PROBE", "dosing-L1.gtl", None), Source("GND_SYS", "dosing.drl", 31)),
+                sources=(
+                    Source("GND_PROBE", "dosing-L1.gtl", None),
+                    Source("GND_SYS", "dosing.drl", 31),
+                ),
             ),
             Finding(
                 rule="clearance",
@@ -298,7 +360,12 @@ def outcome(**changes: Any) -> Outcome:
         tables=(InputFile("spacing.csv", "01" * 32, None, "spacing table"),),
         thickness=1.6,
         bounds=(0.0, 0.0, 100.0, 80.0),
-        layers=(("L1", "top", "top"), ("L2", "gnd", "inner"), ("L3", "gnd 2", "inner"), ("L4", "bottom", "bottom")),
+        layers=(
+            ("L1", "top", "top"),
+            ("L2", "gnd", "inner"),
+            ("L3", "gnd 2", "inner"),
+            ("L4", "bottom", "bottom"),
+        ),
         nets=24,
         holes=20,
         components=3,
@@ -308,7 +375,11 @@ def outcome(**changes: Any) -> Outcome:
         ),
         checks=(
             *(Check(rule, True) for rule in sorted({f.rule for f in found})),
-            Check("return-handover", False, "no stitching capacitors are named and no reference changes layer"),
+            Check(
+                "return-handover",
+                False,
+                "no stitching capacitors are named and no reference changes layer",
+            ),
         ),
         findings=tuple(found),
         doubts=(
@@ -320,13 +391,19 @@ def outcome(**changes: Any) -> Outcome:
                 )
             ),
             StatedDoubt(
-                Doubt("no netlist for layer L3", "nets there come from copper contact alone", Place("dosing")),
+                Doubt(
+                    "no netlist for layer L3",
+                    "nets there come from copper contact alone",
+                    Place("dosing"),
+                ),
                 Waived("legacy board, compared by hand", date(2027, 3, 31)),
             ),
         ),
         remarks=(
             Doubt(
-                "the waiver for pour-edge matches nothing", "remove it from the rules file", Place("dosing.toml", 61)
+                "the waiver for pour-edge matches nothing",
+                "remove it from the rules file",
+                Place("dosing.toml", 61),
             ),
         ),
         today=date(2026, 11, 25),
@@ -354,13 +431,16 @@ def dense() -> Scene:
     pour = shapely.difference(shapely.box(0.5, 0.5, 99.5, 79.5), shapely.union_all(rings))
     net = next(iter(base.regions[0].reference))
     pours = tuple(
-        RegionPour(0, layer, net, 0, shapely.box(0.5, 0.5, 99.5, 79.5), pour, plane=False) for layer in range(4)
+        RegionPour(0, layer, net, 0, shapely.box(0.5, 0.5, 99.5, 79.5), pour, plane=False)
+        for layer in range(4)
     )
     rng = np.random.default_rng(1)
     start = rng.uniform(1, 79, (12000, 2))
     turn = rng.integers(0, 8, 12000) * np.pi / 4
     reach = rng.uniform(0.3, 4, 12000)
-    ends = np.column_stack((start, start + reach[:, None] * np.column_stack((np.cos(turn), np.sin(turn)))))
+    ends = np.column_stack(
+        (start, start + reach[:, None] * np.column_stack((np.cos(turn), np.sin(turn))))
+    )
     strokes = conductors(
         12000,
         geometry=np.column_stack((ends, np.zeros(12000))),
@@ -370,7 +450,13 @@ def dense() -> Scene:
     )
     lands = np.column_stack((np.tile(spots, (4, 1)), np.zeros((6000, 3))))
     pads = conductors(
-        6000, kind=Kind.DISC, geometry=lands, radius=0.3, layer=np.repeat(np.arange(4), 1500), pad=True, net=net
+        6000,
+        kind=Kind.DISC,
+        geometry=lands,
+        radius=0.3,
+        layer=np.repeat(np.arange(4), 1500),
+        pad=True,
+        net=net,
     )
     copper = concatenate([strokes, pads])
     drilled = make_holes(1500, ends=np.hstack((spots, spots)), radius=0.15, plated=PLATED, last=3)

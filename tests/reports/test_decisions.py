@@ -42,7 +42,9 @@ def test_a_waiver_covers_its_finding_and_no_other(net: str, at: tuple[float, flo
     assert remarks == []
 
 
-@pytest.mark.parametrize("net", [name for name in hostile.NAMES if name] + ["A[0]", "*", "a?b", '"', "\\"])
+@pytest.mark.parametrize(
+    "net", [name for name in hostile.NAMES if name] + ["A[0]", "*", "a?b", '"', "\\"]
+)
 def test_hostile_names_can_be_waived(net: str) -> None:
     made = identified([finding(net), finding("OTHER")])
     wanted = next(f for f in made if f.nets[0] == net)
@@ -62,14 +64,18 @@ def test_a_group_gives_a_waiver_for_each_member_that_has_none() -> None:
 
 
 @pytest.mark.parametrize("outcome", [sample.outcome(), hostile.outcome()])
-def test_the_text_for_everything_covers_every_finding_and_doubt_once_reasons_are_filled_in(outcome: Outcome) -> None:
+def test_the_text_for_everything_covers_every_finding_and_doubt_once_reasons_are_filled_in(
+    outcome: Outcome,
+) -> None:
     text = written("waivers", outcome)
     with pytest.raises(RulesFileError, match="reason"):
         parse_rules(HEAD + text, "rules.toml", {})
     rules = read(text)
     covered, remarks = waivers.waive(outcome.findings, rules, date(2026, 1, 1))
     assert all(f.waived for f in covered)
-    accepted, more = waivers.accept([d.doubt for d in outcome.doubts if d.accepted is None], rules, date(2026, 1, 1))
+    accepted, more = waivers.accept(
+        [d.doubt for d in outcome.doubts if d.accepted is None], rules, date(2026, 1, 1)
+    )
     assert all(d.accepted for d in accepted)
     assert [*remarks, *more] == []
 
@@ -83,7 +89,9 @@ def test_a_finding_without_a_hint_is_told_what_its_rule_says() -> None:
 
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
 def test_an_acceptance_means_its_doubt(what: str) -> None:
-    assert tomllib.loads(decisions.acceptance(Doubt(what, "why")))["accepted_doubt"][0]["what"] == what
+    assert (
+        tomllib.loads(decisions.acceptance(Doubt(what, "why")))["accepted_doubt"][0]["what"] == what
+    )
 
 
 def test_details_are_words_with_units() -> None:

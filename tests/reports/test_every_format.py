@@ -46,7 +46,9 @@ def test_no_two_formats_write_the_same_file() -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome])
-def test_every_format_carries_the_caution_and_the_verdict(name: str, make: Callable[[], Outcome]) -> None:
+def test_every_format_carries_the_caution_and_the_verdict(
+    name: str, make: Callable[[], Outcome]
+) -> None:
     outcome = make()
     text = words(written(name, outcome))
     assert SAFETY in text
@@ -98,7 +100,9 @@ def test_same_outcome_same_bytes(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_names_from_files_cannot_bring_characters_that_steer_or_turn_words_into_a_report(name: str) -> None:
+def test_names_from_files_cannot_bring_characters_that_steer_or_turn_words_into_a_report(
+    name: str,
+) -> None:
     assert not CONTROL.search(written(name, hostile.outcome()))
 
 
@@ -107,12 +111,18 @@ def test_every_open_doubt_is_told(name: str) -> None:
     assert "aperture macro THERMAL" in written(name, sample.outcome())
 
 
-@pytest.mark.parametrize("name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text", "waivers"])
+@pytest.mark.parametrize(
+    "name", ["csv", "gerber", "html", "json", "junit", "markdown", "sarif", "text", "waivers"]
+)
 def test_every_place_is_told_with_its_message(name: str) -> None:
     """Text and Markdown tell a place by its worst finding."""
     text = words(written(name, sample.outcome()))
     outcome = sample.outcome()
-    told = [group.worst for group in outcome.groups] if name in ("markdown", "text") else outcome.findings
+    told = (
+        [group.worst for group in outcome.groups]
+        if name in ("markdown", "text")
+        else outcome.findings
+    )
     assert all(finding.message in text for finding in told if finding.waived is None)
 
 
@@ -135,9 +145,14 @@ def test_every_id_is_told(name: str) -> None:
     [(form.name, form.file_name) for form in registry().values() if form.name != "html"],
 )
 @pytest.mark.usefixtures("invented_rules")
-def test_the_sample_gives_its_golden_report(name: str, file: str, golden: Callable[[str, str], None]) -> None:
+def test_the_sample_gives_its_golden_report(
+    name: str, file: str, golden: Callable[[str, str], None]
+) -> None:
     """Readable goldens; `pytest --rewrite-goldens` writes them anew, for a reviewer to read the diff."""
-    golden(f"reports/{file}", written(name, sample.outcome(), Pictures(files=("image-L1.png", "image-L4.png"))))
+    golden(
+        f"reports/{file}",
+        written(name, sample.outcome(), Pictures(files=("image-L1.png", "image-L4.png"))),
+    )
 
 
 def test_the_registry_hands_out_records() -> None:

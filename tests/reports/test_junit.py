@@ -63,7 +63,11 @@ def test_a_case_is_a_net_or_pair_and_names_are_unique_in_their_suite() -> None:
 
 
 def failing(outcome: Outcome) -> set[str | None]:
-    return {case.get("name") for case in suites_of(outcome).iter("testcase") if case.find("failure") is not None}
+    return {
+        case.get("name")
+        for case in suites_of(outcome).iter("testcase")
+        if case.find("failure") is not None
+    }
 
 
 def test_only_what_fails_the_check_is_a_failure() -> None:
@@ -86,6 +90,8 @@ def test_an_open_doubt_is_an_error_and_an_accepted_one_passes() -> None:
 
 
 def test_a_rule_that_did_not_run_is_skipped_with_the_reason() -> None:
-    skipped = suites_of(sample.outcome()).find("testsuite[@name='return-handover']/testcase/skipped")
+    skipped = suites_of(sample.outcome()).find(
+        "testsuite[@name='return-handover']/testcase/skipped"
+    )
     assert skipped is not None
     assert "no stitching capacitors" in skipped.get("message", "")

@@ -19,7 +19,14 @@ UNESCAPED_PIPE = re.compile(r"(?<!\\)\|")
 def many(number: int) -> Outcome:
     words = "long words " * 40
     found = [
-        Finding(rule="clearance", level=Level.ERROR, message=words, hint=words, at=(float(i), 0.0), nets=(f"N{i}" * 9,))
+        Finding(
+            rule="clearance",
+            level=Level.ERROR,
+            message=words,
+            hint=words,
+            at=(float(i), 0.0),
+            nets=(f"N{i}" * 9,),
+        )
         for i in range(number)
     ]
     doubts = tuple(StatedDoubt(Doubt(f"{i} {words}", words)) for i in range(number))
@@ -61,7 +68,11 @@ def test_pictures_are_named_and_not_linked() -> None:
 
 
 def test_each_net_of_a_place_is_told_once() -> None:
-    row = next(line for line in written("markdown", sample.outcome()).splitlines() if line.startswith("| 6 |"))
+    row = next(
+        line
+        for line in written("markdown", sample.outcome()).splitlines()
+        if line.startswith("| 6 |")
+    )
     assert row.count("DRIVE") == 1
 
 
@@ -78,6 +89,8 @@ def test_a_cell_holds_four_hundred_characters() -> None:
 
 
 def test_no_more_than_thirty_two_pictures_are_named() -> None:
-    text = written("markdown", sample.outcome(), Pictures(files=tuple(f"image-L{i}.png" for i in range(1, 40))))
+    text = written(
+        "markdown", sample.outcome(), Pictures(files=tuple(f"image-L{i}.png" for i in range(1, 40)))
+    )
     assert "image-L32.png" in text
     assert "image-L33.png" not in text

@@ -67,7 +67,10 @@ def test_it_says_what_it_is() -> None:
 @settings(max_examples=30)
 @given(st.lists(st.tuples(st.floats(0, 30), st.floats(0, 30)), min_size=2, max_size=12))
 def test_numbers_do_not_stand_on_each_other(places: list[tuple[float, float]]) -> None:
-    found = [Finding(rule="x", level=Level.NOTE, message="m", at=at, nets=(str(i),)) for i, at in enumerate(places)]
+    found = [
+        Finding(rule="x", level=Level.NOTE, message="m", at=at, nets=(str(i),))
+        for i, at in enumerate(places)
+    ]
     spots = list(_number_places(callouts_of(identified(found))).values())
     pairs = [(a, b) for i, a in enumerate(spots) for b in spots[:i]]
     assert all(abs(a[0] - b[0]) >= 1.2 or abs(a[1] - b[1]) >= DIGIT_HIGH for a, b in pairs)

@@ -46,7 +46,9 @@ WIDE, HIGH = 1400, 900
 PATIENCE = 300_000  # ms; conditions are waited for however slow the machine is
 SETTLED = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: install the package chromium")
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None, reason="no Chromium on this machine: install the package chromium"
+)
 
 
 @pytest.fixture(scope="module")
@@ -65,7 +67,10 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "hostile": (hostile.outcome(), None),
         "clean": (sample.clean(), None),
     }
-    return {name: save(folder / f"{name}.html", outcome, Pictures(scene)) for name, (outcome, scene) in made.items()}
+    return {
+        name: save(folder / f"{name}.html", outcome, Pictures(scene))
+        for name, (outcome, scene) in made.items()
+    }
 
 
 def save(path: Path, outcome: Outcome, pictures: Pictures) -> Path:
@@ -79,7 +84,13 @@ class Visit:
     """A page that is open, and what went wrong or out to the network on it."""
 
     def __init__(
-        self, browser: Any, file: Path, *, hash_: str = "", dark: bool = False, size: tuple[int, int] = (WIDE, HIGH)
+        self,
+        browser: Any,
+        file: Path,
+        *,
+        hash_: str = "",
+        dark: bool = False,
+        size: tuple[int, int] = (WIDE, HIGH),
     ) -> None:
         self.page = browser.new_page(
             viewport={"width": size[0], "height": size[1]},
@@ -90,7 +101,10 @@ class Visit:
         self.errors: list[str] = []
         self.requests: list[str] = []
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
-        self.page.on("console", lambda message: self.errors.append(message.text) if message.type == "error" else None)
+        self.page.on(
+            "console",
+            lambda message: self.errors.append(message.text) if message.type == "error" else None,
+        )
         self.page.on("request", lambda request: self.requests.append(request.url))
         self.page.goto(f"file://{file}{hash_}")
         self.page.wait_for_selector("#board[data-ready=yes]")
@@ -135,7 +149,9 @@ def visit(browser: Any, files: dict[str, Path]) -> Iterator[Visit]:
 
 def shown(visit: Visit, selector: str) -> bool:
     """Whether an element of the board is drawn."""
-    visible: bool = visit.page.eval_on_selector(selector, "n => getComputedStyle(n).display !== 'none'")
+    visible: bool = visit.page.eval_on_selector(
+        selector, "n => getComputedStyle(n).display !== 'none'"
+    )
     return visible
 
 
@@ -157,7 +173,9 @@ def test_it_asks_nothing_of_the_network_and_is_one_file(visit: Visit) -> None:
     assert len([url for url in visit.requests if url.startswith("file://")]) == 1
 
 
-def test_a_crowded_board_of_four_layers_stays_under_5_mb_and_can_be_moved(browser: Any, tmp_path: Path) -> None:
+def test_a_crowded_board_of_four_layers_stays_under_5_mb_and_can_be_moved(
+    browser: Any, tmp_path: Path
+) -> None:
     file = save(tmp_path / "dense.html", sample.outcome(), Pictures(sample.dense()))
     assert file.stat().st_size < 5_000_000
     opened = Visit(browser, file)
@@ -188,12 +206,23 @@ def copper_at(point: shapely.Point, layer: str, pours: tuple[str, ...]) -> set[s
     """The same by the exact copper: that of a layer, and the pours of some layers."""
     made = sample.layout()
     copper, nets = made.board.copper, [net.name for net in made.board.nets]
-    poured = shapely.union_all([pour.copper for pour in made.pours if made.layer_id(pour.layer) == layer])
-    rows = np.flatnonzero(shapely.intersects(copper.shapes(), point) & (copper.layer == int(layer[1:]) - 1))
+    poured = shapely.union_all(
+        [pour.copper for pour in made.pours if made.layer_id(pour.layer) == layer]
+    )
+    rows = np.flatnonzero(
+        shapely.intersects(copper.shapes(), point) & (copper.layer == int(layer[1:]) - 1)
+    )
     loose = [row for row in rows if copper.pad[row] or not shapely.intersects(poured, point)]
-    found = [pour for pour in made.pours if made.layer_id(pour.layer) in pours and pour.copper.intersects(point)]
+    found = [
+        pour
+        for pour in made.pours
+        if made.layer_id(pour.layer) in pours and pour.copper.intersects(point)
+    ]
     names = {f"{layer} {nets[copper.net[row]]}" for row in loose}
-    return names | {f"{made.layer_id(p.layer)} {nets[p.net]}, pour of {sample.REGIONS[p.region][0]}" for p in found}
+    return names | {
+        f"{made.layer_id(p.layer)} {nets[p.net]}, pour of {sample.REGIONS[p.region][0]}"
+        for p in found
+    }
 
 
 def test_net_and_layer_under_the_pointer_are_told(visit: Visit) -> None:
@@ -201,7 +230,9 @@ def test_net_and_layer_under_the_pointer_are_told(visit: Visit) -> None:
     copper = sample.layout().board.copper
     edges = shapely.union_all(shapely.boundary(copper.shapes()))
     rng = np.random.default_rng(5)
-    spots = np.vstack((rng.uniform((2, 2), (98, 78), (40, 2)), copper.geometry[~(copper.area >= 0)][:60, :2]))
+    spots = np.vstack(
+        (rng.uniform((2, 2), (98, 78), (40, 2)), copper.geometry[~(copper.area >= 0)][:60, :2])
+    )
     told = 0
     for x, y in spots.tolist():
         left, bottom, right, top = visit.window()
@@ -224,8 +255,13 @@ def test_what_is_switched_off_is_not_told(visit: Visit) -> None:
 
 
 def test_many_doubts_leave_the_findings_in_view(browser: Any, tmp_path: Path) -> None:
-    doubts = tuple(StatedDoubt(Doubt(f"file {i} is not understood", "export it again")) for i in range(60))
-    opened = Visit(browser, save(tmp_path / "doubts.html", sample.outcome(doubts=doubts), Pictures(sample.scene())))
+    doubts = tuple(
+        StatedDoubt(Doubt(f"file {i} is not understood", "export it again")) for i in range(60)
+    )
+    opened = Visit(
+        browser,
+        save(tmp_path / "doubts.html", sample.outcome(doubts=doubts), Pictures(sample.scene())),
+    )
     first = opened.page.locator("#list > li").first.bounding_box()
     assert first["y"] + first["height"] < HIGH
     assert opened.page.locator("#doubts li").count() == 60
@@ -233,7 +269,11 @@ def test_many_doubts_leave_the_findings_in_view(browser: Any, tmp_path: Path) ->
 
 
 def test_verdict_caution_and_open_doubts_are_seen_at_once(visit: Visit) -> None:
-    for selector, words in (("#verdict", "INCOMPLETE"), ("#caution", SAFETY), ("#doubts", "aperture macro THERMAL")):
+    for selector, words in (
+        ("#verdict", "INCOMPLETE"),
+        ("#caution", SAFETY),
+        ("#doubts", "aperture macro THERMAL"),
+    ):
         box = visit.page.locator(selector).bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= HIGH
@@ -252,7 +292,9 @@ def test_the_board_is_drawn_to_scale(visit: Visit) -> None:
 
 
 @pytest.mark.parametrize("place", range(len(FOUND)))
-def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: Visit, place: int) -> None:
+def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(
+    visit: Visit, place: int
+) -> None:
     finding = FOUND[place]
     visit.choose(finding)
     left, bottom, right, top = visit.window()
@@ -268,7 +310,9 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
         assert finding.hint is None or wording.sentence(finding.hint) in story
     assert finding.measured is None or wording.measurement(finding) in story
     assert shown(visit, f"#marks .way-group[data-id='{finding.id}']")
-    paths = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)")
+    paths = visit.page.locator(
+        f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)"
+    )
     assert paths.count() == max(len(finding.path), 1)
     assert visit.page.url.endswith(f"#{finding.id}")
 
@@ -276,7 +320,9 @@ def test_choosing_a_finding_flies_there_and_shows_path_numbers_and_hint(visit: V
 def test_the_witness_path_is_where_the_finding_says(visit: Visit) -> None:
     finding = next(f for f in FOUND if f.rule == "gap-crossing" and f.layer == "L1")
     visit.choose(finding)
-    box = visit.page.locator(f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)").bounding_box()
+    box = visit.page.locator(
+        f"#marks .way-group[data-id='{finding.id}'] .way:not(.halo, .detour)"
+    ).bounding_box()
     x0, y0 = visit.on_screen(38.0, 25.0)
     x1, y1 = visit.on_screen(42.0, 24.0)
     assert (box["x"], box["y"]) == pytest.approx((x0, y0), abs=4)
@@ -332,7 +378,10 @@ def test_search_and_filters_leave_what_fits(visit: Visit) -> None:
 
 
 def test_a_filter_acts_on_numbers_and_strokes_too(visit: Visit) -> None:
-    crossing, other = next(f for f in FOUND if f.nets == ("PH_2",)), next(f for f in FOUND if f.rule == "creepage")
+    crossing, other = (
+        next(f for f in FOUND if f.nets == ("PH_2",)),
+        next(f for f in FOUND if f.rule == "creepage"),
+    )
     for finding in (crossing, other):
         assert shown(visit, f"#marks .badge[data-group='{finding.group}']")
         assert shown(visit, f"#marks .way-group[data-id='{finding.id}']")
@@ -342,10 +391,14 @@ def test_a_filter_acts_on_numbers_and_strokes_too(visit: Visit) -> None:
     assert not shown(visit, f"#marks .way-group[data-id='{crossing.id}']")
     assert not shown(visit, f"#marks .way-group[data-id='{other.id}']")
     assert shown(visit, f"#marks .way-group[data-id='{clearance.id}']")
-    assert shown(visit, f"#marks .badge[data-group='{clearance.group}']")  # the same place, by its other finding
+    assert shown(
+        visit, f"#marks .badge[data-group='{clearance.group}']"
+    )  # the same place, by its other finding
 
 
-def test_the_link_holds_what_is_filtered_and_chosen(browser: Any, files: dict[str, Path], visit: Visit) -> None:
+def test_the_link_holds_what_is_filtered_and_chosen(
+    browser: Any, files: dict[str, Path], visit: Visit
+) -> None:
     visit.page.fill("#search", "PH_2 & more?")
     visit.page.fill("#search", "PH_2")
     visit.page.uncheck("[name=level][value=warning]")
@@ -357,7 +410,9 @@ def test_the_link_holds_what_is_filtered_and_chosen(browser: Any, files: dict[st
     assert not there.page.is_checked("[name=level][value=warning]")
     assert not there.page.is_checked("#with-known")
     chosen = "#list li.chosen"
-    assert there.page.get_attribute(chosen, "data-group") == visit.page.get_attribute(chosen, "data-group")
+    assert there.page.get_attribute(chosen, "data-group") == visit.page.get_attribute(
+        chosen, "data-group"
+    )
     there.page.close()
 
 
@@ -417,7 +472,9 @@ def test_measuring_between_two_points_tells_their_distance(visit: Visit) -> None
     visit.page.mouse.click(*visit.on_screen(*end))
     told = visit.page.inner_text("#length")
     length, dx, dy = (float(v) for v in re.findall(r"-?\d+\.\d+", told))
-    pixel = (visit.window()[2] - visit.window()[0]) / visit.page.locator("#board").bounding_box()["width"]
+    pixel = (visit.window()[2] - visit.window()[0]) / visit.page.locator("#board").bounding_box()[
+        "width"
+    ]
     assert (length, dx, dy) == pytest.approx((5.0, 3.0, 4.0), abs=2 * pixel)
     visit.page.keyboard.press("Escape")
     assert visit.page.locator("#ruler *").count() == 0
@@ -429,9 +486,13 @@ def test_words_below_the_board_never_move_it(browser: Any, files: dict[str, Path
     for size in ((1366, 768), (900, 600), (390, 844)):
         opened = Visit(browser, files["sample"], size=size)
         before = opened.page.locator("#board").bounding_box()
-        opened.page.evaluate("document.getElementById('under').textContent = 'L1 A LONG NAME · '.repeat(40)")
+        opened.page.evaluate(
+            "document.getElementById('under').textContent = 'L1 A LONG NAME · '.repeat(40)"
+        )
         opened.page.click("#measure-button")
-        opened.page.evaluate("document.getElementById('length').textContent = '123.456 mm (dx 1, dy 2) '.repeat(4)")
+        opened.page.evaluate(
+            "document.getElementById('length').textContent = '123.456 mm (dx 1, dy 2) '.repeat(4)"
+        )
         opened.window()
         assert opened.page.locator("#board").bounding_box() == before
         opened.page.close()
@@ -455,7 +516,9 @@ def test_the_wheel_zooms_about_the_pointer(visit: Visit) -> None:
     visit.page.mouse.move(*spot)
     wide = visit.page.evaluate("document.getElementById('board').viewBox.baseVal.width") * 0.99
     visit.page.mouse.wheel(0, -400)
-    visit.page.wait_for_function("wide => document.getElementById('board').viewBox.baseVal.width < wide", arg=wide)
+    visit.page.wait_for_function(
+        "wide => document.getElementById('board').viewBox.baseVal.width < wide", arg=wide
+    )
     assert visit.on_screen(*place) == pytest.approx(spot, abs=1.5)
     assert "x 60." in visit.page.inner_text("#where") or "x 59.9" in visit.page.inner_text("#where")
 
@@ -502,7 +565,10 @@ def contrast(a: tuple[float, ...], b: tuple[float, ...]) -> float:
     """Contrast ratio. Source: W3C, Web Content Accessibility Guidelines 2.2, definitions."""
     light = []
     for colour in (a, b):
-        parts = [v / 255 / 12.92 if v / 255 <= 0.04045 else ((v / 255 + 0.055) / 1.055) ** 2.4 for v in colour]
+        parts = [
+            v / 255 / 12.92 if v / 255 <= 0.04045 else ((v / 255 + 0.055) / 1.055) ** 2.4
+            for v in colour
+        ]
         light.append(0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2])
     return (max(light) + 0.05) / (min(light) + 0.05)
 
@@ -516,7 +582,9 @@ def test_light_and_dark_are_readable(browser: Any, files: dict[str, Path], dark:
     for selector in ("#caution", "#tally", ".about b", ".about b + span", "#listed"):
         ink, paper = opened.page.eval_on_selector(selector, look)
         assert contrast(ink, paper) >= 4.5, selector
-    assert opened.page.eval_on_selector("body", "n => getComputedStyle(n).colorScheme") == ("dark" if dark else "light")
+    assert opened.page.eval_on_selector("body", "n => getComputedStyle(n).colorScheme") == (
+        "dark" if dark else "light"
+    )
     opened.page.close()
 
 
@@ -567,14 +635,24 @@ def test_the_print_is_at_most_a_page_a_place_and_an_overview(visit: Visit, tmp_p
 
 
 @pytest.mark.parametrize("landscape", [False, True])
-def test_a_place_with_very_long_words_is_one_printed_page(browser: Any, tmp_path: Path, landscape: bool) -> None:
+def test_a_place_with_very_long_words_is_one_printed_page(
+    browser: Any, tmp_path: Path, landscape: bool
+) -> None:
     words = "a long story of many words " * 200
     told = {f"fact_{i}": "some more words" for i in range(200)}
-    found = [replace(finding, message=words, hint=words, detail=finding.detail | told) for finding in FOUND]
+    found = [
+        replace(finding, message=words, hint=words, detail=finding.detail | told)
+        for finding in FOUND
+    ]
     outcome = sample.outcome(findings=tuple(found))
-    opened = Visit(browser, save(tmp_path / "long.html", outcome, Pictures(scene_of(sample.layout(), tuple(found)))))
+    opened = Visit(
+        browser,
+        save(tmp_path / "long.html", outcome, Pictures(scene_of(sample.layout(), tuple(found)))),
+    )
     opened.page.pdf(path=tmp_path / "long.pdf", landscape=landscape, format="A4")
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", (tmp_path / "long.pdf").read_bytes())) <= 1 + len(outcome.groups)
+    assert len(
+        re.findall(rb"/Type\s*/Page\b(?!s)", (tmp_path / "long.pdf").read_bytes())
+    ) <= 1 + len(outcome.groups)
     opened.page.emulate_media(media="print")
     opened.page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     clipped = "nodes => nodes.filter(n => n.scrollHeight > n.clientHeight + 1).length"
@@ -584,7 +662,9 @@ def test_a_place_with_very_long_words_is_one_printed_page(browser: Any, tmp_path
 
 def test_hostile_names_stay_words(browser: Any, files: dict[str, Path]) -> None:
     opened = Visit(browser, files["hostile"])
-    opened.page.on("dialog", lambda dialog: pytest.fail(f"a name ran as a script: {dialog.message}"))
+    opened.page.on(
+        "dialog", lambda dialog: pytest.fail(f"a name ran as a script: {dialog.message}")
+    )
     assert opened.page.locator("#list > li").count() == len(hostile.findings())
     for place in range(len(hostile.findings())):
         opened.page.keyboard.press("j")
@@ -606,9 +686,9 @@ def test_a_page_without_findings_says_so(browser: Any, files: dict[str, Path]) -
 def test_the_embedded_report_is_the_json_report(visit: Visit) -> None:
     stream = StringIO()
     registry()["json"].write(sample.outcome(), Pictures(), stream)
-    assert json.loads(visit.page.inner_text("#data") or visit.page.text_content("#data"))["report"] == json.loads(
-        stream.getvalue()
-    )
+    assert json.loads(visit.page.inner_text("#data") or visit.page.text_content("#data"))[
+        "report"
+    ] == json.loads(stream.getvalue())
 
 
 # -------------------------------------------------------------------- two hundred findings, any screen
@@ -712,7 +792,9 @@ def test_words_on_currents_are_readable_at_every_zoom(
     for _ in range(4):
         opened.window()
         words = opened.page.locator("g.field:not(.off) text:not(.off)")
-        boxes = opened.page.eval_on_selector_all(f"g.field:not(.off) text:not(.off), {LABELS}", BOXES)
+        boxes = opened.page.eval_on_selector_all(
+            f"g.field:not(.off) text:not(.off), {LABELS}", BOXES
+        )
         for a, b in overlapping(boxes):  # line boxes are higher than the letters in them
             assert min(a[2], b[2]) - max(a[0], b[0]) < 4 or min(a[3], b[3]) - max(a[1], b[1]) < 4
         seen |= set(words.all_text_contents())
@@ -795,9 +877,14 @@ def test_a_mark_for_several_places_opens_on_a_click(browser: Any, crowded: Path)
     opened.page.close()
 
 
-def test_the_print_of_200_findings_is_at_most_a_page_a_place_and_an_overview(browser: Any, tmp_path: Path) -> None:
+def test_the_print_of_200_findings_is_at_most_a_page_a_place_and_an_overview(
+    browser: Any, tmp_path: Path
+) -> None:
     outcome = crowd()
-    opened = Visit(browser, save(tmp_path / "p.html", outcome, Pictures(scene_of(sample.layout(), outcome.findings))))
+    opened = Visit(
+        browser,
+        save(tmp_path / "p.html", outcome, Pictures(scene_of(sample.layout(), outcome.findings))),
+    )
     assert pages_of(opened, tmp_path / "page.pdf") <= 201
     opened.page.close()
 
@@ -808,14 +895,21 @@ def test_a_small_or_enlarged_screen_has_one_scrolling_page(
 ) -> None:
     """683 by 384 is what a window of 1366 by 768 has left at 200 %."""
     opened = Visit(browser, files["sample"], size=size)
-    board, aside = opened.page.locator("#stage").bounding_box(), opened.page.locator("aside").bounding_box()
+    board, aside = (
+        opened.page.locator("#stage").bounding_box(),
+        opened.page.locator("aside").bounding_box(),
+    )
     assert board["y"] + board["height"] <= aside["y"] + 1
     assert board["width"] >= size[0] - 20
     assert opened.page.evaluate("document.documentElement.scrollHeight > innerHeight")
     assert opened.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     sticky = "n => ['sticky', 'fixed'].includes(getComputedStyle(n).position)"
-    assert not any(opened.page.eval_on_selector(name, sticky) for name in ("#filters", "footer", "header"))
-    assert opened.page.eval_on_selector("aside", "n => n.scrollHeight <= n.clientHeight + 1")  # no list in the list
+    assert not any(
+        opened.page.eval_on_selector(name, sticky) for name in ("#filters", "footer", "header")
+    )
+    assert opened.page.eval_on_selector(
+        "aside", "n => n.scrollHeight <= n.clientHeight + 1"
+    )  # no list in the list
     opened.page.close()
 
 
@@ -827,7 +921,10 @@ def test_the_layer_panel_hides_no_copper_at_first_view(
     board = opened.page.locator("#board").bounding_box()
     for name in ("#switches", "#tools", "#status"):
         box = opened.page.locator(name).bounding_box()
-        assert box["y"] + box["height"] <= board["y"] + 1 or box["y"] >= board["y"] + board["height"] - 1
+        assert (
+            box["y"] + box["height"] <= board["y"] + 1
+            or box["y"] >= board["y"] + board["height"] - 1
+        )
     assert not opened.page.is_visible("#inset")
     opened.page.close()
 
@@ -835,16 +932,24 @@ def test_the_layer_panel_hides_no_copper_at_first_view(
 def test_an_inset_shows_where_a_zoomed_view_is(visit: Visit) -> None:
     visit.choose(FOUND[0])
     assert visit.page.is_visible("#inset")
-    x, y, w, h = (float(visit.page.get_attribute("#inset-view", key)) for key in ("x", "y", "width", "height"))
+    x, y, w, h = (
+        float(visit.page.get_attribute("#inset-view", key)) for key in ("x", "y", "width", "height")
+    )
     left, bottom, right, top = visit.window()
-    assert (x / 1000, -(y + h) / 1000, (x + w) / 1000, -y / 1000) == pytest.approx((left, bottom, right, top), abs=0.01)
+    assert (x / 1000, -(y + h) / 1000, (x + w) / 1000, -y / 1000) == pytest.approx(
+        (left, bottom, right, top), abs=0.01
+    )
     assert f"{round(right - left, 1):g}" in visit.page.inner_text("#window")
     finding = FOUND[0]
     assert visit.page.text_content("#dimension text") == wording.measurement(finding)
 
 
-def test_without_a_script_the_list_and_a_picture_are_there(browser: Any, files: dict[str, Path]) -> None:
-    context = browser.new_context(java_script_enabled=False, viewport={"width": WIDE, "height": HIGH})
+def test_without_a_script_the_list_and_a_picture_are_there(
+    browser: Any, files: dict[str, Path]
+) -> None:
+    context = browser.new_context(
+        java_script_enabled=False, viewport={"width": WIDE, "height": HIGH}
+    )
     page = context.new_page()
     page.set_default_timeout(PATIENCE)
     page.goto(f"file://{files['sample']}")
@@ -864,9 +969,13 @@ def test_without_a_script_the_list_and_a_picture_are_there(browser: Any, files: 
 
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("state", ["first view", "chosen", "panel"])
-def test_an_accessibility_checker_finds_nothing(browser: Any, files: dict[str, Path], dark: bool, state: str) -> None:
+def test_an_accessibility_checker_finds_nothing(
+    browser: Any, files: dict[str, Path], dark: bool, state: str
+) -> None:
     """axe-core, rules tagged for WCAG 2.2 level AA and best practice."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+    )
     opened = Visit(browser, files["sample"], dark=dark)
     if state == "chosen":
         visit_first = next(f for f in FOUND if f.rule == "creepage")
@@ -905,7 +1014,9 @@ def test_measuring_works_by_keyboard_and_keeps_the_focus(visit: Visit) -> None:
     press("Enter")
     told = visit.page.inner_text("#length")
     length, dx, dy = (float(v) for v in re.findall(r"-?\d+\.\d+", told))
-    pixel = (visit.window()[2] - visit.window()[0]) / visit.page.locator("#board").bounding_box()["width"]
+    pixel = (visit.window()[2] - visit.window()[0]) / visit.page.locator("#board").bounding_box()[
+        "width"
+    ]
     assert (dx, dy) == pytest.approx((30 * pixel, pixel), abs=0.002)
     assert length == pytest.approx(np.hypot(dx, dy), abs=0.002)
     assert visit.page.evaluate("document.activeElement.id") == "board"
@@ -938,7 +1049,9 @@ def test_text_for_the_rules_file_is_offered_for_one_and_for_several(visit: Visit
 def test_a_finding_between_two_layers_is_drawn_with_both(browser: Any, tmp_path: Path) -> None:
     between = replace(FOUND[1], layer=None, nets=("PH_2", "PUMP_SENSE"), net_layers=("L1", "L4"))
     outcome = sample.outcome(findings=(between,))
-    file = save(tmp_path / "two.html", outcome, Pictures(scene_of(sample.layout(), outcome.findings)))
+    file = save(
+        tmp_path / "two.html", outcome, Pictures(scene_of(sample.layout(), outcome.findings))
+    )
     opened = Visit(browser, file, hash_=f"#{between.id}")
     for layer, net in (("L1", "PH_2"), ("L4", "PUMP_SENSE")):
         assert shown(opened, f"g.copper[data-layer={layer}] path[data-net={net}]")
@@ -963,17 +1076,23 @@ def test_style_and_script_are_allowed_by_their_hashes_alone(files: dict[str, Pat
     assert not re.search(r"<[^>]* style=", text.split("<script")[0])
 
 
-def test_a_script_that_came_in_would_not_run(browser: Any, files: dict[str, Path], tmp_path: Path) -> None:
+def test_a_script_that_came_in_would_not_run(
+    browser: Any, files: dict[str, Path], tmp_path: Path
+) -> None:
     spoilt = tmp_path / "spoilt.html"
     text = files["sample"].read_text(encoding="utf-8")
-    spoilt.write_text(text.replace("<main>", "<script>document.title = 'taken'</script><main>"), encoding="utf-8")
+    spoilt.write_text(
+        text.replace("<main>", "<script>document.title = 'taken'</script><main>"), encoding="utf-8"
+    )
     opened = Visit(browser, spoilt)
     assert opened.page.title() != "taken"
     assert any("Content Security Policy" in error for error in opened.errors)
     opened.page.close()
 
 
-def test_marks_of_direction_are_not_in_the_words_of_the_page(browser: Any, files: dict[str, Path]) -> None:
+def test_marks_of_direction_are_not_in_the_words_of_the_page(
+    browser: Any, files: dict[str, Path]
+) -> None:
     opened = Visit(browser, files["hostile"])
     words = opened.page.inner_text("body") + opened.page.title()
     assert not re.search("[\u200e\u200f\u202a-\u202e\u2066-\u2069\x00-\x08\x1b]", words)

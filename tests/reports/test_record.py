@@ -62,7 +62,9 @@ def test_numbers_survive_to_the_nanometre() -> None:
         assert told["at_mm"] == pytest.approx(finding.at, abs=1e-6)
         assert told["bounds_mm"] == pytest.approx(finding.extent, abs=1e-6)
         assert told["measured"] == pytest.approx(finding.measured, abs=1e-6)
-        assert [[tuple(p) for p in line] for line in told["path_mm"]] == [list(line) for line in finding.path]
+        assert [[tuple(p) for p in line] for line in told["path_mm"]] == [
+            list(line) for line in finding.path
+        ]
 
 
 def test_counts_leave_waived_findings_out() -> None:
@@ -99,7 +101,9 @@ def _spoilt(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
         lambda r: r["doubts"][1]["accepted"].update(reason=""),
     ],
 )
-def test_the_schema_refuses_what_the_contract_does_not_allow(change: Callable[[dict[str, Any]], object]) -> None:
+def test_the_schema_refuses_what_the_contract_does_not_allow(
+    change: Callable[[dict[str, Any]], object],
+) -> None:
     assert not VALIDATOR.is_valid(_spoilt(change))
 
 

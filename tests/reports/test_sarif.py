@@ -45,9 +45,13 @@ def oasis() -> Draft7Validator:
 
 @pytest.mark.needs("report schemas")
 @pytest.mark.parametrize("make", OUTCOMES)
-def test_a_log_is_valid_by_the_oasis_schema(make: Callable[[], Outcome], oasis: Draft7Validator) -> None:
+def test_a_log_is_valid_by_the_oasis_schema(
+    make: Callable[[], Outcome], oasis: Draft7Validator
+) -> None:
     """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, sarif-schema-2.1.0.json."""
-    assert [error.message for error in oasis.iter_errors(json.loads(written("sarif", make())))] == []
+    assert [
+        error.message for error in oasis.iter_errors(json.loads(written("sarif", make())))
+    ] == []
 
 
 @pytest.mark.parametrize("make", OUTCOMES)
@@ -79,7 +83,9 @@ def test_the_models_refuse_a_broken_log() -> None:
         {"suppressions": [{"kind": "external"}, {"kind": "external"}]},
     ],
 )
-def test_the_schema_refuses_a_broken_log(changes: dict[str, object], oasis: Draft7Validator) -> None:
+def test_the_schema_refuses_a_broken_log(
+    changes: dict[str, object], oasis: Draft7Validator
+) -> None:
     """Unknown keys, URIs with blanks, lines before the first, odd ids, twice the same: formats are checked, too."""
     assert not oasis.is_valid(broken(**changes))
 
@@ -87,14 +93,18 @@ def test_the_schema_refuses_a_broken_log(changes: dict[str, object], oasis: Draf
 def test_each_result_names_a_rule_that_is_described() -> None:
     run = run_of(sample.outcome())
     described = run["tool"]["driver"]["rules"]
-    assert all(described[result["ruleIndex"]]["id"] == result["ruleId"] for result in run["results"])
+    assert all(
+        described[result["ruleIndex"]]["id"] == result["ruleId"] for result in run["results"]
+    )
     assert all(rule["help"]["text"] for rule in described)
 
 
 def test_a_finding_is_known_again_by_its_id() -> None:
     results = run_of(sample.outcome())["results"]
     prints = [
-        result["partialFingerprints"]["moatcheckFinding/v1"] for result in results if "partialFingerprints" in result
+        result["partialFingerprints"]["moatcheckFinding/v1"]
+        for result in results
+        if "partialFingerprints" in result
     ]
     assert prints == [finding.id for group in sample.outcome().groups for finding in group.members]
 
@@ -113,7 +123,10 @@ def _location(result: dict[str, Any]) -> tuple[str, int | None]:
 
 
 def test_a_location_is_the_line_told_or_the_layers_file_or_the_board() -> None:
-    by_rule = {(r["ruleId"], r["properties"]["layer"]): _location(r) for r in run_of(sample.outcome())["results"][:9]}
+    by_rule = {
+        (r["ruleId"], r["properties"]["layer"]): _location(r)
+        for r in run_of(sample.outcome())["results"][:9]
+    }
     assert by_rule["gap-crossing", "L1"] == ("dosing/dosing-L1.gtl", 412)
     assert by_rule["clearance", "L1"] == ("dosing/dosing-L1.gtl", None)
     assert by_rule["galvanic-bridge", None] == ("dosing", None)
@@ -123,7 +136,10 @@ def test_further_objects_of_a_finding_are_related_locations() -> None:
     result = next(r for r in run_of(sample.outcome())["results"] if r["ruleId"] == "creepage")
     assert _location(result) == ("dosing/dosing-L1.gtl", None)
     (other,) = result["relatedLocations"]
-    assert other["physicalLocation"] == {"artifactLocation": {"uri": "dosing/dosing.drl"}, "region": {"startLine": 31}}
+    assert other["physicalLocation"] == {
+        "artifactLocation": {"uri": "dosing/dosing.drl"},
+        "region": {"startLine": 31},
+    }
     assert "GND_SYS" in other["message"]["text"]
 
 

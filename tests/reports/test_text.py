@@ -37,7 +37,10 @@ def test_the_verdict_is_the_first_word(verdict: str) -> None:
 
 def test_the_verdict_line_counts_places_findings_doubts_and_idle_checks() -> None:
     text = " ".join(" ".join(lines(sample.outcome())[:2]).split())
-    assert "INCOMPLETE: 7 places (8 findings), 1 waived; 1 doubt not accepted; 1 check did not run" in text
+    assert (
+        "INCOMPLETE: 7 places (8 findings), 1 waived; 1 doubt not accepted; 1 check did not run"
+        in text
+    )
     assert lines(sample.clean())[0] == "PASS: no findings; 1 check did not run"
 
 
@@ -50,18 +53,30 @@ def test_places_are_told_worst_first_each_by_its_worst_finding() -> None:
 
 def test_the_other_findings_of_a_place_are_told_below_it() -> None:
     text = "\n".join(lines(sample.outcome()))
-    assert "     with 1 more finding of one cause (1 clearance)\n     - clearance (known) PH_DATA / SYS_DATA" in text
+    assert (
+        "     with 1 more finding of one cause (1 clearance)\n     - clearance (known) PH_DATA / SYS_DATA"
+        in text
+    )
 
 
 @pytest.mark.usefixtures("invented_rules")
 def test_what_a_broken_rule_asks_for_is_told_once() -> None:
     text = "\n".join(lines(sample.outcome()))
     asked = text.split("What these rules ask for")[1]
-    assert all(asked.count(f"\n  {rule}: ") == 1 for rule in {f.rule for f in sample.findings() if not f.waived})
+    assert all(
+        asked.count(f"\n  {rule}: ") == 1
+        for rule in {f.rule for f in sample.findings() if not f.waived}
+    )
 
 
 def test_numbers_of_places_are_those_of_the_pictures() -> None:
-    found = dict(re.findall(r"^  (\d+)\. .*?\n(?:     .*\n)*?     id (\w+)", "\n".join(lines(sample.outcome())), re.M))
+    found = dict(
+        re.findall(
+            r"^  (\d+)\. .*?\n(?:     .*\n)*?     id (\w+)",
+            "\n".join(lines(sample.outcome())),
+            re.M,
+        )
+    )
     assert found == {str(c.number): c.id for c in leads(sample.scene().callouts) if not c.waived}
 
 
@@ -74,14 +89,25 @@ def test_colour_only_where_asked() -> None:
 
 def test_many_places_are_cut_with_a_count() -> None:
     many = [
-        Finding(rule="clearance", level=Level.ERROR, message="short", at=(float(i), 0.0), nets=(f"N{i}",))
+        Finding(
+            rule="clearance",
+            level=Level.ERROR,
+            message="short",
+            at=(float(i), 0.0),
+            nets=(f"N{i}",),
+        )
         for i in range(57)
     ]
     text = "\n".join(lines(sample.outcome(findings=tuple(identified(many)))))
     assert "and 17 more, all in report.json" in text
     assert text.count("     id ") == 40
     assert "37 more places in brief" in text
-    assert text.index("57 places") < text.index("20. error") < text.index("in brief") < text.index("21. error")
+    assert (
+        text.index("57 places")
+        < text.index("20. error")
+        < text.index("in brief")
+        < text.index("21. error")
+    )
 
 
 def test_the_worst_finding_has_its_waiver_and_the_same_to_do_stands_once() -> None:
@@ -96,7 +122,9 @@ def test_the_worst_finding_has_its_waiver_and_the_same_to_do_stands_once() -> No
         "To do: As for 1.",
     ]
     note = [Finding(**{**said, "level": Level.NOTE}, at=(0.0, 0.0))]
-    assert "[[waiver]]" not in "\n".join(lines(sample.outcome(findings=tuple(identified(note)), doubts=())))
+    assert "[[waiver]]" not in "\n".join(
+        lines(sample.outcome(findings=tuple(identified(note)), doubts=()))
+    )
 
 
 def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
@@ -115,7 +143,13 @@ def test_a_large_place_is_told_by_its_worst_finding_and_the_count() -> None:
 
 
 def test_numbers_that_the_message_has_are_not_told_again() -> None:
-    said = {"rule": "creepage", "level": Level.ERROR, "at": (0.0, 0.0), "measured": 7.9996, "required": 8.0}
+    said = {
+        "rule": "creepage",
+        "level": Level.ERROR,
+        "at": (0.0, 0.0),
+        "measured": 7.9996,
+        "required": 8.0,
+    }
     both = Finding(message="A to B 7.999 mm on L1, 8 mm creepage required", nets=("A", "B"), **said)
     one = Finding(message="A to B 7.999 mm on L1", nets=("A", "C"), **said)
     text = "\n".join(lines(sample.outcome(findings=tuple(identified([both, one])))))

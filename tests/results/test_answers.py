@@ -27,10 +27,26 @@ def told(measured: float, **detail: Any) -> Finding:
 @pytest.mark.parametrize(
     ("measured", "detail", "copper"),
     [
-        (1e-5, {}, "shared copper: fits the allowed error with the declared currents, 10 µV of 20 µV"),
-        (5e-5, {}, "shared copper: exceeds the allowed error with the declared currents, 50 µV of 20 µV"),
-        (5e-5, {"open": ["x"]}, "shared copper: exceeds the allowed error with the declared currents, 50 µV of 20 µV"),
-        (1e-5, {"open": ["a", "b"]}, "shared copper: not answered, 10 µV of 20 µV so far; open: a; b"),
+        (
+            1e-5,
+            {},
+            "shared copper: fits the allowed error with the declared currents, 10 µV of 20 µV",
+        ),
+        (
+            5e-5,
+            {},
+            "shared copper: exceeds the allowed error with the declared currents, 50 µV of 20 µV",
+        ),
+        (
+            5e-5,
+            {"open": ["x"]},
+            "shared copper: exceeds the allowed error with the declared currents, 50 µV of 20 µV",
+        ),
+        (
+            1e-5,
+            {"open": ["a", "b"]},
+            "shared copper: not answered, 10 µV of 20 µV so far; open: a; b",
+        ),
         (0.0, {}, "shared copper: fits the allowed error with the declared currents, 0 V of 20 µV"),
     ],
 )
@@ -46,7 +62,10 @@ def test_shared_copper(measured: float, detail: dict[str, Any], copper: str) -> 
     ("detail", "said"),
     [
         ({"field_device": "floating"}, "floating, fits"),
-        ({"field_device": "earthed", "common_mode_v": 12.0}, "earthed, disturbs by its 12 V of common mode"),
+        (
+            {"field_device": "earthed", "common_mode_v": 12.0},
+            "earthed, disturbs by its 12 V of common mode",
+        ),
         ({"field_device": "earthed"}, "earthed, disturbs by its common mode, which is not stated"),
         ({"field_device": "unknown"}, "unknown, not answerable from these files"),
         ({}, "unknown, not answerable from these files"),
@@ -58,7 +77,12 @@ def test_the_field_device(detail: dict[str, Any], said: str) -> None:
 
 
 def test_other_layouts_stand_beside_the_board_as_it_is() -> None:
-    compared = {"regions": ["a", "b"], "joined_uv": 48.5, "isolated_pf": 4.151, "without_parts": ["U3"]}
+    compared = {
+        "regions": ["a", "b"],
+        "joined_uv": 48.5,
+        "isolated_pf": 4.151,
+        "without_parts": ["U3"],
+    }
     (answer,) = answers([told(1e-6, what_if=compared)])
     assert answer.layouts == (
         Variant("the board as it is", "1 µV", 1e-6),

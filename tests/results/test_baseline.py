@@ -17,7 +17,9 @@ from parsers.trouble import InputError
 
 
 def finding(net: str, x: float, y: float = 0.0, rule: str = "gap-crossing") -> Finding:
-    return Finding(rule=rule, level=Level.ERROR, message=f"{net} crosses", at=(x, y), nets=(net,), layer="L1")
+    return Finding(
+        rule=rule, level=Level.ERROR, message=f"{net} crosses", at=(x, y), nets=(net,), layer="L1"
+    )
 
 
 def pasts(*findings: Finding) -> list[Past]:
@@ -28,7 +30,9 @@ OLD = [finding("A", 1), finding("B", 2), finding("C", 3), finding("C", 40)]
 
 
 @given(st.floats(-100, 100), st.floats(-100, 100), st.permutations(range(4)))
-def test_a_board_that_moves_as_a_whole_renews_nothing(dx: float, dy: float, order: list[int]) -> None:
+def test_a_board_that_moves_as_a_whole_renews_nothing(
+    dx: float, dy: float, order: list[int]
+) -> None:
     new = [replace(OLD[i], at=(OLD[i].at[0] + dx, OLD[i].at[1] + dy)) for i in order]
     result = compare(pasts(*OLD), pasts(*new))
     assert (len(result.unchanged), result.fixed, result.new, result.moved) == (4, (), (), ())
@@ -41,7 +45,9 @@ def test_one_of_two_crossings_of_a_net_fixed_leaves_the_other_known() -> None:
 
 
 def test_a_new_crossing_elsewhere_is_not_hidden_by_a_fixed_one_of_the_same_net() -> None:
-    result = compare(pasts(finding("A", 1), finding("C", 3)), pasts(finding("A", 1), finding("C", 80)))
+    result = compare(
+        pasts(finding("A", 1), finding("C", 3)), pasts(finding("A", 1), finding("C", 80))
+    )
     assert [p.at[0] for p in result.fixed] == [3]
     assert [p.at[0] for p in result.new] == [80]
 
@@ -60,7 +66,9 @@ def test_a_finding_that_moved_alone_is_moved() -> None:
 
 
 def test_the_text_names_each_finding_once_with_what_became_of_it() -> None:
-    text = as_text(compare(pasts(finding("A", 1), finding("B", 2)), pasts(finding("A", 1), finding("D", 9))))
+    text = as_text(
+        compare(pasts(finding("A", 1), finding("B", 2)), pasts(finding("A", 1), finding("D", 9)))
+    )
     assert text.splitlines()[0] == "1 fixed, 1 new, 0 moved, 1 unchanged"
     assert ["fixed" in line for line in text.splitlines()[1:]] == [True, False, False]
 
@@ -97,7 +105,17 @@ def test_a_missing_report_is_one_line(tmp_path: Path) -> None:
 
 
 def test_findings_of_a_report_are_read_back_as_they_were(tmp_path: Path) -> None:
-    entry = {"id": "i", "rule": "r", "level": "error", "nets": ["A"], "components": [], "regions": ["p"], "layer": None}
+    entry = {
+        "id": "i",
+        "rule": "r",
+        "level": "error",
+        "nets": ["A"],
+        "components": [],
+        "regions": ["p"],
+        "layer": None,
+    }
     report = {"schema": 1, "findings": [{**entry, "at_mm": [1, 2], "message": "m"}]}
     (tmp_path / "old.json").write_text(json.dumps(report))
-    assert read_report(tmp_path / "old.json") == [Past("i", "r", "error", ("A",), (), ("p",), None, (1.0, 2.0), "m")]
+    assert read_report(tmp_path / "old.json") == [
+        Past("i", "r", "error", ("A",), (), ("p",), None, (1.0, 2.0), "m")
+    ]

@@ -9,7 +9,9 @@ from checker.findings import Finding, Level, identified
 
 
 def finding(**told: Any) -> Finding:
-    return Finding(**({"rule": "creepage", "level": Level.ERROR, "message": "short", "at": (0.0, 0.0)} | told))
+    return Finding(
+        **({"rule": "creepage", "level": Level.ERROR, "message": "short", "at": (0.0, 0.0)} | told)
+    )
 
 
 def test_a_finding_whose_rule_names_no_group_is_a_group_of_its_own() -> None:
@@ -44,7 +46,10 @@ def test_a_group_does_not_change_an_id() -> None:
 
 def test_alike_findings_are_numbered_by_place_whatever_order_they_come_in() -> None:
     """Two of the same nets on the same layer: the one farther left is the first, though its harm is less."""
-    left, right = finding(nets=("A",), at=(1.0, 9.0), harm=1.0), finding(nets=("A",), at=(2.0, 3.0), harm=5.0)
+    left, right = (
+        finding(nets=("A",), at=(1.0, 9.0), harm=1.0),
+        finding(nets=("A",), at=(2.0, 3.0), harm=5.0),
+    )
     ids = [{f.at: f.id for f in identified(both)} for both in ([left, right], [right, left])]
     assert ids[0] == ids[1]
     assert ids[0][1.0, 9.0] == identified([left])[0].id != ids[0][2.0, 3.0]

@@ -12,7 +12,13 @@ from checker.findings import Finding, Level, Waived, grouped, identified
 
 
 def finding(**told: Any) -> Finding:
-    common = {"rule": "creepage", "level": Level.ERROR, "message": "short", "at": (0.0, 0.0), "group": "one"}
+    common = {
+        "rule": "creepage",
+        "level": Level.ERROR,
+        "message": "short",
+        "at": (0.0, 0.0),
+        "group": "one",
+    }
     return Finding(**(common | told))
 
 
@@ -23,12 +29,18 @@ def only(*findings: Finding) -> Any:
 
 def test_the_largest_share_of_the_requirement_that_is_missing_tells_a_group() -> None:
     """Required / measured: 8 / 2 = 4 against 3 / 1 = 3, although 1 mm is the shorter."""
-    group = only(finding(nets=("A",), measured=1.0, required=3.0), finding(nets=("B",), measured=2.0, required=8.0))
+    group = only(
+        finding(nets=("A",), measured=1.0, required=3.0),
+        finding(nets=("B",), measured=2.0, required=8.0),
+    )
     assert group.worst.nets == ("B",)
 
 
 def test_nothing_at_all_is_worse_than_anything() -> None:
-    group = only(finding(nets=("A",), measured=0.001, required=8.0), finding(nets=("B",), measured=0.0, required=0.5))
+    group = only(
+        finding(nets=("A",), measured=0.001, required=8.0),
+        finding(nets=("B",), measured=0.0, required=0.5),
+    )
     assert group.worst.nets == ("B",)
 
 
@@ -41,7 +53,9 @@ def test_level_tells_where_no_share_is_missing() -> None:
 
 
 def test_the_longest_of_several_runs_tells_them() -> None:
-    runs = [finding(level=Level.WARNING, at=(x, 0.0), measured=x, required=1.0) for x in (3.0, 9.0, 5.0)]
+    runs = [
+        finding(level=Level.WARNING, at=(x, 0.0), measured=x, required=1.0) for x in (3.0, 9.0, 5.0)
+    ]
     assert only(*runs).worst.measured == 9.0
 
 
@@ -77,10 +91,20 @@ def test_a_waiver_of_one_member_leaves_the_others() -> None:
     assert len(group.open) == 1
 
 
-@given(st.lists(st.tuples(st.sampled_from("abc"), st.floats(0, 9), st.sampled_from(list(Level))), max_size=12))
-def test_every_finding_is_in_one_group_whatever_the_order(made: list[tuple[str, float, Level]]) -> None:
+@given(
+    st.lists(
+        st.tuples(st.sampled_from("abc"), st.floats(0, 9), st.sampled_from(list(Level))),
+        max_size=12,
+    )
+)
+def test_every_finding_is_in_one_group_whatever_the_order(
+    made: list[tuple[str, float, Level]],
+) -> None:
     found = identified(
-        [finding(group=key, nets=(str(i),), measured=v, required=9.0, level=n) for i, (key, v, n) in enumerate(made)]
+        [
+            finding(group=key, nets=(str(i),), measured=v, required=9.0, level=n)
+            for i, (key, v, n) in enumerate(made)
+        ]
     )
     forward, backward = grouped(found), grouped(found[::-1])
     assert forward == backward

@@ -27,7 +27,9 @@ def stock(*draws: dict[str, Any], **rules: Any) -> dict[str, NetRow]:
     table = {"because": "", "expect": [], "pours": POURS, "draws": list(draws), "rules": rules}
     made = case("board", table)
     limits = {name: limit.default for name, limit in known_limits().items()}
-    rows = inventory(built_directly(made.sketch), parse_rules(made.rules, "rules.toml", limits)).nets
+    rows = inventory(
+        built_directly(made.sketch), parse_rules(made.rules, "rules.toml", limits)
+    ).nets
     return {row.net: row for row in rows}
 
 
@@ -44,13 +46,25 @@ QUIET = {"region": {"b": {"nets": ["B_*"]}}}
         ("S", [(2, 10), (12, 10)], "a", 10, 100.0, 0),
         ("S", [(4, 10), (24, 10)], "a", 20, 50.0, 1),  # 10 of 20 mm over a
         ("B_S", [(4, 10), (24, 10)], "b", 20, 40.0, 1),  # 8 of 20 mm over b
-        ("S", [(4, 10), (24, 10), (24, 20), (4, 20)], "a", 50, 40.0, 2),  # there and back: 20 of 50 mm
+        (
+            "S",
+            [(4, 10), (24, 10), (24, 20), (4, 20)],
+            "a",
+            50,
+            40.0,
+            2,
+        ),  # there and back: 20 of 50 mm
         ("S", [(15, 5), (15, 35)], "a", 30, 0.0, 0),  # along the gap
         ("S", [(18, 5), (28, 5)], "a", 10, 0.0, 0),  # over the other region's pour only
     ],
 )
 def test_each_net_is_told_with_its_share_and_crossings(
-    net: str, points: list[tuple[float, float]], region: str, length: float, share: float, crossings: int
+    net: str,
+    points: list[tuple[float, float]],
+    region: str,
+    length: float,
+    share: float,
+    crossings: int,
 ) -> None:
     """Worked by hand: pour a ends at x 14, pour b begins at x 16."""
     row = stock(trace(net, *points), **({} if region == "a" else QUIET))[net]

@@ -43,8 +43,15 @@ def test_the_command_prints_lines_to_paste_that_settle_the_doubts(tmp_path: Path
     lines = re.findall(r"^  (at = \[\[.*\]\])", text, re.M)
     assert len(lines) == 2
     rules = tmp_path / "rules.toml"
-    rules.write_text("schema = 1\n" + "".join(f"[net.N{n}]\n{line}\n" for n, line in enumerate(lines)))
-    named = CliRunner().invoke(main, ["inventory", str(board), "--rules", str(rules), "--islands", "--format", "csv"])
+    rules.write_text(
+        "schema = 1\n" + "".join(f"[net.N{n}]\n{line}\n" for n, line in enumerate(lines))
+    )
+    named = CliRunner().invoke(
+        main, ["inventory", str(board), "--rules", str(rules), "--islands", "--format", "csv"]
+    )
     assert named.exit_code == 0
     assert [line.split(",")[0] for line in named.output.splitlines()] == ["net", "N0", "N1", "SIG"]
-    assert "unknown net" not in CliRunner().invoke(main, ["inventory", str(board), "--rules", str(rules)]).output
+    assert (
+        "unknown net"
+        not in CliRunner().invoke(main, ["inventory", str(board), "--rules", str(rules)]).output
+    )

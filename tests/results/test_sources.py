@@ -69,7 +69,10 @@ def test_a_line_named_holds_copper_of_that_net(name: str) -> None:
         assert tuple(source.net for source in finding.sources) == finding.nets
         for source in finding.sources:
             assert source.line is not None
-            assert nets_of_lines(folder / source.file)[source.line] == source.net, (finding.message, source)
+            assert nets_of_lines(folder / source.file)[source.line] == source.net, (
+                finding.message,
+                source,
+            )
 
 
 @pytest.mark.parametrize("name", BOARDS)
@@ -81,9 +84,13 @@ def test_an_object_named_lies_at_the_witness(name: str) -> None:
     for finding in checked(DEMO / name).findings:
         points = [finding.at, *(point for line in finding.path for point in line)]
         for source in finding.sources:
-            rows = (board.copper.file == files.index(source.file)) & (board.copper.line == source.line)
+            rows = (board.copper.file == files.index(source.file)) & (
+                board.copper.line == source.line
+            )
             reach = 0.5 if finding.rule == "noisy-neighbour" else 0.002
-            assert shapely.dwithin(shapely.union_all(shapes[rows]), shapely.MultiPoint(points), reach), finding.message
+            assert shapely.dwithin(
+                shapely.union_all(shapes[rows]), shapely.MultiPoint(points), reach
+            ), finding.message
 
 
 # ------------------------------------------------------------------------------------------------ objects one by one
@@ -96,14 +103,29 @@ def board_of(*tables: Conductors, **changes: Any) -> Board:
     return replace(empty_board(), nets=nets, files=files, copper=copper, **changes)
 
 
-def stroke(net: int, x0: float, y0: float, x1: float, y1: float, line: int, layer: int = 0) -> Conductors:
+def stroke(
+    net: int, x0: float, y0: float, x1: float, y1: float, line: int, layer: int = 0
+) -> Conductors:
     geometry = np.array([[x0, y0, x1, y1, 0]])
-    return conductors(1, kind=Kind.STROKE, net=net, geometry=geometry, radius=0.1, line=line, layer=layer)
+    return conductors(
+        1, kind=Kind.STROKE, net=net, geometry=geometry, radius=0.1, line=line, layer=layer
+    )
 
 
-def disc(net: int, x: float, y: float, line: int, radius: float = 0.5, layer: int = 0) -> Conductors:
+def disc(
+    net: int, x: float, y: float, line: int, radius: float = 0.5, layer: int = 0
+) -> Conductors:
     geometry = np.array([[x, y, 0, 0, 0]])
-    return conductors(1, kind=Kind.DISC, net=net, geometry=geometry, radius=radius, pad=True, line=line, layer=layer)
+    return conductors(
+        1,
+        kind=Kind.DISC,
+        net=net,
+        geometry=geometry,
+        radius=radius,
+        pad=True,
+        line=line,
+        layer=layer,
+    )
 
 
 def finding(**changes: Any) -> Finding:
@@ -123,7 +145,12 @@ def lines_of(board: Board, **changes: Any) -> list[tuple[str, int | None]]:
     return [(source.net, source.line) for source in told.sources]
 
 
-BEND = (stroke(0, 0, 0, 5, 0, 11), stroke(0, 5, 0, 5, 5, 12), disc(0, 0, 0, 20), stroke(1, 0, 1, 5, 1, 13))
+BEND = (
+    stroke(0, 0, 0, 5, 0, 11),
+    stroke(0, 5, 0, 5, 5, 12),
+    disc(0, 0, 0, 20),
+    stroke(1, 0, 1, 5, 1, 13),
+)
 
 
 @pytest.mark.parametrize(
@@ -139,13 +166,17 @@ BEND = (stroke(0, 0, 0, 5, 0, 11), stroke(0, 5, 0, 5, 5, 12), disc(0, 0, 0, 20),
         ("nor one that is not there", {"nets": ("hardware", "A"), "at": (1.0, 0.0)}, [("A", 11)]),
     ],
 )  # fmt: skip
-def test_which_object_is_named(why: str, told: dict[str, Any], lines: list[tuple[str, int]]) -> None:
+def test_which_object_is_named(
+    why: str, told: dict[str, Any], lines: list[tuple[str, int]]
+) -> None:
     assert lines_of(board_of(*BEND), **told) == lines, why
 
 
 def test_a_net_out_of_reach_is_not_named() -> None:
     """The nearest ring is searched first; beyond 5 mm nothing is said."""
-    board = board_of(stroke(0, 0, 0, 1, 0, 1), stroke(1, 0, 4.9, 1, 4.9, 2), stroke(1, 0, 6, 1, 6, 3))
+    board = board_of(
+        stroke(0, 0, 0, 1, 0, 1), stroke(1, 0, 4.9, 1, 4.9, 2), stroke(1, 0, 6, 1, 6, 3)
+    )
     assert lines_of(board, nets=("B",), at=(0.5, 0.0)) == [("B", 2)]
     assert lines_of(board, nets=("A",), at=(0.5, 5.2)) == []
 
@@ -153,11 +184,16 @@ def test_a_net_out_of_reach_is_not_named() -> None:
 def test_the_layer_of_each_net_is_kept_to() -> None:
     """Crossing copper of the same net on another layer is another object."""
     board = board_of(
-        stroke(0, 0, 0, 4, 0, 1, layer=1), stroke(0, 2, -1, 2, 1, 2), stroke(1, 0, 0.3, 4, 0.3, 3, layer=1)
+        stroke(0, 0, 0, 4, 0, 1, layer=1),
+        stroke(0, 2, -1, 2, 1, 2),
+        stroke(1, 0, 0.3, 4, 0.3, 3, layer=1),
     )
     assert lines_of(board, at=(2.0, 0.0), layer="L1") == [("A", 2)]
     assert lines_of(board, at=(2.0, 0.0), layer="L2") == [("A", 1)]
-    assert lines_of(board, at=(2.0, 0.0), nets=("A", "B"), net_layers=("L2", "L2")) == [("A", 1), ("B", 3)]
+    assert lines_of(board, at=(2.0, 0.0), nets=("A", "B"), net_layers=("L2", "L2")) == [
+        ("A", 1),
+        ("B", 3),
+    ]
 
 
 def test_each_of_many_objects_is_found() -> None:
@@ -179,13 +215,22 @@ def test_pieces_of_a_cut_stroke_keep_its_line() -> None:
 def test_copper_left_by_a_negative_image_has_a_file_and_no_line() -> None:
     image = Image(disc(-2, 5, 5, 8), np.array([True]))
     copper = compose(image, profile=shapely.box(0, 0, 10, 10), negative=True)
-    (told,) = with_sources(board_of(replace(copper, net=np.zeros(len(copper), np.int32))), [finding(at=(1.0, 1.0))])
+    (told,) = with_sources(
+        board_of(replace(copper, net=np.zeros(len(copper), np.int32))), [finding(at=(1.0, 1.0))]
+    )
     assert told.sources == (Source("A", "top.gbr", None),)
 
 
 def test_walls_of_plated_holes_are_copper_too() -> None:
     """Where no pad of the net is at the place; unplated holes are none."""
-    drilled = holes(2, ends=np.array([[0, 0, 0, 0], [3, 0, 3, 0]]), radius=0.3, net=0, file=1, line=np.array([4, 5]))
+    drilled = holes(
+        2,
+        ends=np.array([[0, 0, 0, 0], [3, 0, 3, 0]]),
+        radius=0.3,
+        net=0,
+        file=1,
+        line=np.array([4, 5]),
+    )
     plated = replace(drilled, plated=np.array([PLATED, 0], dtype=np.int8))
     board = board_of(disc(1, 9, 9, 1), holes=plated)
     assert lines_of(board, at=(0.3, 0.0)) == [("A", 4)]

@@ -15,7 +15,9 @@ from parsers.trouble import Doubt
 TODAY = date(2027, 3, 31)
 
 
-def finding(net: str = "SHIELD", at: tuple[float, float] = (12.5, 40.0), rule: str = "gap-crossing") -> Finding:
+def finding(
+    net: str = "SHIELD", at: tuple[float, float] = (12.5, 40.0), rule: str = "gap-crossing"
+) -> Finding:
     return Finding(rule=rule, level=Level.ERROR, message="", at=at, nets=(net,))
 
 
@@ -38,13 +40,17 @@ def waiver(**keys: object) -> Rules:
         ({"until": date(2027, 3, 30)}, False),
     ],
 )
-def test_a_waiver_covers_what_it_names_on_its_last_day_too(keys: dict[str, object], covered: bool) -> None:
+def test_a_waiver_covers_what_it_names_on_its_last_day_too(
+    keys: dict[str, object], covered: bool
+) -> None:
     found, remarks = waive([finding()], waiver(**keys), TODAY)
     assert (found[0].waived is not None) == covered
     assert bool(remarks) == (not covered)
 
 
-@pytest.mark.parametrize(("net", "covered"), [("SPI_CLK", True), ("SHIELD", True), ("S*D", True), ("SPI", False)])
+@pytest.mark.parametrize(
+    ("net", "covered"), [("SPI_CLK", True), ("SHIELD", True), ("S*D", True), ("SPI", False)]
+)
 def test_a_waiver_may_name_any_net_of_a_finding(net: str, covered: bool) -> None:
     """A clearance is one of two nets; it is waived by the name of either."""
     pair = replace(finding(), nets=("SPI_CLK", "SHIELD"))
@@ -63,7 +69,10 @@ def test_a_waived_finding_stays_with_its_reason() -> None:
 
 
 def test_a_doubt_is_accepted_by_its_exact_words() -> None:
-    doubts = [Doubt("no netlist for layer L3", "because"), Doubt("no netlist for layer L2", "because")]
+    doubts = [
+        Doubt("no netlist for layer L3", "because"),
+        Doubt("no netlist for layer L2", "because"),
+    ]
     rules = Rules(accepted_doubts=(AcceptedDoubt("no netlist for layer L3", "compared by hand"),))
     stated, remarks = accept(doubts, rules, TODAY)
     assert [entry.accepted is not None for entry in stated] == [True, False]
@@ -72,7 +81,10 @@ def test_a_doubt_is_accepted_by_its_exact_words() -> None:
 
 def test_an_acceptance_that_matches_nothing_or_has_ended_is_told() -> None:
     rules = Rules(
-        accepted_doubts=(AcceptedDoubt("nothing like it", "x"), AcceptedDoubt("a", "x", date(2026, 1, 1))),
+        accepted_doubts=(
+            AcceptedDoubt("nothing like it", "x"),
+            AcceptedDoubt("a", "x", date(2026, 1, 1)),
+        ),
     )
     stated, remarks = accept([Doubt("a", "b")], rules, TODAY)
     assert stated[0].accepted is None

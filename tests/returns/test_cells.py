@@ -32,19 +32,32 @@ def test_a_moat_far_finer_than_a_cell_is_not_bridged(cell: float, turn: int) -> 
 @pytest.mark.parametrize("cell", [2.0, 0.7, 0.25])
 @pytest.mark.parametrize("turn", [0, 27, 45])
 def test_a_neck_far_finer_than_a_cell_is_not_cut(cell: float, turn: int) -> None:
-    neck = shapely.union_all([shapely.box(0, 0, 9, 10), shapely.box(8, 4.999, 12, 5), shapely.box(11, 0, 20, 10)])
+    neck = shapely.union_all(
+        [shapely.box(0, 0, 9, 10), shapely.box(8, 4.999, 12, 5), shapely.box(11, 0, 20, 10)]
+    )
     assert pieces(shapely.affinity.rotate(neck, turn), cell) == 1
 
 
 def test_copper_within_one_cell_is_a_node_of_its_own() -> None:
-    cells = Cells([shapely.box(0, 0, 0.1, 0.1), shapely.box(3, 3, 8, 8)], grid_over((0, 0, 8, 8), 1.0))
-    assert len(np.setdiff1d(np.arange(len(cells)), np.concatenate((cells.branches.first, cells.branches.second)))) == 1
+    cells = Cells(
+        [shapely.box(0, 0, 0.1, 0.1), shapely.box(3, 3, 8, 8)], grid_over((0, 0, 8, 8), 1.0)
+    )
+    assert (
+        len(
+            np.setdiff1d(
+                np.arange(len(cells)), np.concatenate((cells.branches.first, cells.branches.second))
+            )
+        )
+        == 1
+    )
     assert cells.nodes_at(np.array([[0.05, 0.05]]))[0] >= 0
 
 
 def test_a_place_beside_a_fine_moat_is_found_on_its_own_side() -> None:
     """Both sides share a cell; points 0.002 mm apart lie on different nodes."""
-    cells = Cells([shapely.box(0, 0, 20, 10), shapely.box(0, 10.001, 20, 20)], grid_over((0, 0, 20, 20), 1.0))
+    cells = Cells(
+        [shapely.box(0, 0, 20, 10), shapely.box(0, 10.001, 20, 20)], grid_over((0, 0, 20, 20), 1.0)
+    )
     below, above, off = cells.nodes_at(np.array([[7.0, 9.9995], [7.0, 10.0015], [25.0, 3.0]]))
     assert cells.cell[below] == cells.cell[above]
     assert below != above
@@ -55,7 +68,9 @@ stars = st.lists(st.floats(3.0, 9.0), min_size=5, max_size=12)
 
 
 @given(radii=stars, cell=st.sampled_from([0.6, 1.1, 2.3]), hole=st.floats(0.3, 2.5))
-def test_edges_are_as_long_as_the_copper_on_the_lines(radii: list[float], cell: float, hole: float) -> None:
+def test_edges_are_as_long_as_the_copper_on_the_lines(
+    radii: list[float], cell: float, hole: float
+) -> None:
     """Against shapely: copper on every line of the grid, both directions."""
     turn = 2 * np.pi * np.arange(len(radii)) / len(radii)
     star = shapely.Polygon(np.column_stack((np.cos(turn), np.sin(turn))) * np.array(radii)[:, None])
@@ -64,8 +79,12 @@ def test_edges_are_as_long_as_the_copper_on_the_lines(radii: list[float], cell: 
     cells = Cells(shapely.get_parts(shape), grid)
     (x0, y0), (columns, rows) = grid.origin, grid.shape
     top, right = y0 + rows * cell, x0 + columns * cell
-    lines = [shapely.LineString([(x0 + k * cell, y0), (x0 + k * cell, top)]) for k in range(columns)]
-    lines += [shapely.LineString([(x0, y0 + k * cell), (right, y0 + k * cell)]) for k in range(rows)]
+    lines = [
+        shapely.LineString([(x0 + k * cell, y0), (x0 + k * cell, top)]) for k in range(columns)
+    ]
+    lines += [
+        shapely.LineString([(x0, y0 + k * cell), (right, y0 + k * cell)]) for k in range(rows)
+    ]
     wanted = sum(shapely.intersection(line, shape).length for line in lines)
     assert cells.branches.width.sum() * cell == pytest.approx(wanted, abs=1e-6)
     assert pieces(shape, cell) == len(shapely.get_parts(shape))
@@ -80,6 +99,8 @@ def test_a_layer_without_copper_has_no_nodes() -> None:
 def test_rims_on_the_lines_of_the_grid_are_no_trouble() -> None:
     """Whole cells, and the same copper a hair to the side, are the same network."""
     grid = Grid((0.0, 0.0), 1.0, (8, 8))
-    on, beside = (Cells([shapely.box(1 + off, 1 + off, 5 + off, 5 + off)], grid) for off in (0.0, 1e-9))
+    on, beside = (
+        Cells([shapely.box(1 + off, 1 + off, 5 + off, 5 + off)], grid) for off in (0.0, 1e-9)
+    )
     assert len(on) == len(beside)
     assert on.branches.width.sum() == pytest.approx(beside.branches.width.sum(), abs=1e-6)

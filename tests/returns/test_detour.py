@@ -49,7 +49,10 @@ def test_a_tie_carries_the_detour_and_is_named() -> None:
 def test_a_plane_on_another_layer_is_reached_through_vias() -> None:
     """Two pours joined by vias at y 15 to a sheet below: the way leads down and up again."""
     below = shapely.box(0, 0, 30, 20)
-    links = [rp.Link((0, 2), ((9.0, 15.0),) * 2, "via"), rp.Link((1, 2), ((13.0, 15.0),) * 2, "via")]
+    links = [
+        rp.Link((0, 2), ((9.0, 15.0),) * 2, "via"),
+        rp.Link((1, 2), ((13.0, 15.0),) * 2, "via"),
+    ]
     way = rp.Network([LEFT, RIGHT, below], links).detour([(0, (10, 5))], [(1, (12, 5))])
     assert way is not None
     assert way.length == pytest.approx(2 * math.hypot(1, 10) + 4, abs=1e-6)
@@ -71,7 +74,10 @@ def test_more_stitching_never_lengthens_the_detour(at: float, other: float) -> N
     sheets = [shapely.box(0, -20, 10, 20), shapely.box(12, -20, 30, 20)]
     links = [rp.Link((0, 1), ((10.0, y), (12.0, y)), "C") for y in (at, other)]
     start, end = [(0, (10.0, 0.0))], [(1, (12.0, 0.0))]
-    one, two = rp.Network(sheets, links[:1]).detour(start, end), rp.Network(sheets, links).detour(start, end)
+    one, two = (
+        rp.Network(sheets, links[:1]).detour(start, end),
+        rp.Network(sheets, links).detour(start, end),
+    )
     assert one is not None
     assert two is not None
     assert two.length <= one.length + 1e-9
@@ -79,10 +85,17 @@ def test_more_stitching_never_lengthens_the_detour(at: float, other: float) -> N
 
 @settings(max_examples=25, deadline=None)
 @example([(5, 11, 5, 1), (10, 6, 1, 5)])  # two holes that touch at a corner
-@given(st.lists(st.tuples(st.integers(1, 16), st.integers(1, 16), st.integers(1, 5), st.integers(1, 5)), max_size=6))
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 16), st.integers(1, 16), st.integers(1, 5), st.integers(1, 5)),
+        max_size=6,
+    )
+)
 def test_the_detour_agrees_with_a_fine_grid(blocks: list[tuple[int, int, int, int]]) -> None:
     """A grid of step s with 8 neighbours is never shorter than the truth, and at most 8.24 % and two cells longer."""
-    pour = shapely.box(0, 0, 20, 20) - shapely.union_all([shapely.box(x, y, x + w, y + h) for x, y, w, h in blocks])
+    pour = shapely.box(0, 0, 20, 20) - shapely.union_all(
+        [shapely.box(x, y, x + w, y + h) for x, y, w, h in blocks]
+    )
     parts = [p for p in shapely.get_parts(pour) if p.covers(shapely.Point(0, 0))]
     assume(parts and parts[0].covers(shapely.Point(20, 20)))
     way = rp.Network([parts[0]], []).detour([(0, (0, 0))], [(0, (20, 20))])
@@ -95,7 +108,9 @@ def test_the_detour_agrees_with_a_fine_grid(blocks: list[tuple[int, int, int, in
 def _pinches(pour: shapely.Polygon) -> shapely.Geometry:
     """Small discs where outlines touch at a point: a point has no width, so it carries no current."""
     rings = shapely.get_rings(pour)
-    at, count = np.unique(np.vstack([ring.coords[1:] for ring in rings]), axis=0, return_counts=True)
+    at, count = np.unique(
+        np.vstack([ring.coords[1:] for ring in rings]), axis=0, return_counts=True
+    )
     discs: shapely.Geometry = shapely.union_all(shapely.buffer(shapely.points(at[count > 1]), 0.1))
     return discs
 
@@ -112,7 +127,8 @@ def _grid_way(pour: shapely.Polygon, step: float) -> float:
         ends = np.stack((np.column_stack((i, j)), np.column_stack((i + dx, j + dy))), axis=1) * step
         inside = shapely.covers(grown, shapely.linestrings(ends))
         graph.add_weighted_edges_from(
-            ((a, b), (a + dx, b + dy), step * math.hypot(dx, dy)) for a, b in zip(i[inside], j[inside], strict=True)
+            ((a, b), (a + dx, b + dy), step * math.hypot(dx, dy))
+            for a, b in zip(i[inside], j[inside], strict=True)
         )
     return float(nx.dijkstra_path_length(graph, (0, 0), (count - 1, count - 1)))
 
@@ -130,7 +146,9 @@ def test_two_slots_and_a_corner_are_walked_as_drawn() -> None:
 @st.composite
 def holed_sheets(draw: st.DrawFn) -> shapely.Polygon:
     """A square with slanted blocks cut out of it: the largest piece that remains."""
-    block = st.tuples(st.floats(1, 19), st.floats(1, 19), st.floats(0.5, 6), st.floats(0.5, 6), st.floats(0, 90))
+    block = st.tuples(
+        st.floats(1, 19), st.floats(1, 19), st.floats(0.5, 6), st.floats(0.5, 6), st.floats(0, 90)
+    )
     cut = [
         shapely.affinity.rotate(shapely.box(x - w / 2, y - h / 2, x + w / 2, y + h / 2), turn)
         for x, y, w, h, turn in draw(st.lists(block, min_size=1, max_size=8))
@@ -139,7 +157,9 @@ def holed_sheets(draw: st.DrawFn) -> shapely.Polygon:
     return max(left, key=lambda part: part.area)
 
 
-def _all_sights(sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]) -> float:
+def _all_sights(
+    sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]
+) -> float:
     """Shortest way over every pair of vertices that see each other: the plain definition."""
     places = np.vstack((start, end, shapely.get_coordinates(sheet)))
     one, other = np.triu_indices(len(places), 1)
@@ -147,12 +167,17 @@ def _all_sights(sheet: shapely.Polygon, start: tuple[float, float], end: tuple[f
     grown = shapely.buffer(sheet, 1e-6, join_style="mitre")
     seen = shapely.covers(grown, lines)
     graph = nx.Graph()
-    graph.add_weighted_edges_from(zip(one[seen], other[seen], shapely.length(lines[seen]), strict=True))
+    graph.add_weighted_edges_from(
+        zip(one[seen], other[seen], shapely.length(lines[seen]), strict=True)
+    )
     return float(nx.dijkstra_path_length(graph, 0, 1))
 
 
 @settings(max_examples=60, deadline=None)
-@given(holed_sheets(), st.lists(st.tuples(st.floats(0, 20), st.floats(0, 20)), min_size=2, max_size=2, unique=True))
+@given(
+    holed_sheets(),
+    st.lists(st.tuples(st.floats(0, 20), st.floats(0, 20)), min_size=2, max_size=2, unique=True),
+)
 def test_the_detour_is_the_shortest_of_all_ways_over_vertices(
     sheet: shapely.Polygon, ends: list[tuple[float, float]]
 ) -> None:
@@ -161,14 +186,20 @@ def test_the_detour_is_the_shortest_of_all_ways_over_vertices(
     way = network.detour([(0, start)], [(0, end)])
     assert way is not None
     assert way.length == pytest.approx(_all_sights(network.sheets[0], start, end), abs=1e-3)
-    assert way.length == pytest.approx(shapely.LineString([*way.path, way.path[-1]]).length, abs=1e-6)
+    assert way.length == pytest.approx(
+        shapely.LineString([*way.path, way.path[-1]]).length, abs=1e-6
+    )
 
 
-def _by_library(sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]) -> float:
+def _by_library(
+    sheet: shapely.Polygon, start: tuple[float, float], end: tuple[float, float]
+) -> float:
     """Shortest way between two places of a sheet as the library extremitypathfinder finds it."""
     sheet = shapely.orient_polygons(sheet)
     found = PolygonEnvironment()
-    found.store(sheet.exterior.coords[:-1], [ring.coords[:-1] for ring in sheet.interiors], validate=False)
+    found.store(
+        sheet.exterior.coords[:-1], [ring.coords[:-1] for ring in sheet.interiors], validate=False
+    )
     found.prepare()
     _, length = found.find_shortest_path(start, end, verify=False)
     return float(length)
@@ -180,13 +211,24 @@ def test_the_detour_is_that_of_a_library_for_shortest_paths(seed: int) -> None:
     rng = np.random.default_rng(seed)
     cut = [
         shapely.affinity.rotate(shapely.box(x, y, x + w, y + h), turn)
-        for x, y, w, h, turn in rng.uniform((1, 1, 0.3, 0.3, 0), (18, 18, 7, 7, 90), (rng.integers(5, 9), 5))
+        for x, y, w, h, turn in rng.uniform(
+            (1, 1, 0.3, 0.3, 0), (18, 18, 7, 7, 90), (rng.integers(5, 9), 5)
+        )
     ]
-    cut += [shapely.Point(x, y).buffer(r, 4) for x, y, r in rng.uniform((1, 1, 0.3), (19, 19, 1.5), (3, 3))]
-    parts = shapely.get_parts(shapely.set_precision(shapely.box(0, 0, 20, 20) - shapely.union_all(cut), 1e-3))
+    cut += [
+        shapely.Point(x, y).buffer(r, 4)
+        for x, y, r in rng.uniform((1, 1, 0.3), (19, 19, 1.5), (3, 3))
+    ]
+    parts = shapely.get_parts(
+        shapely.set_precision(shapely.box(0, 0, 20, 20) - shapely.union_all(cut), 1e-3)
+    )
     sheet = max(parts, key=lambda part: part.area)
     network, inner = rp.Network([sheet], []), shapely.buffer(sheet, -0.01)
-    places = [p for p in map(tuple, rng.uniform(0, 20, (60, 2)).tolist()) if inner.covers(shapely.Point(p))]
+    places = [
+        p
+        for p in map(tuple, rng.uniform(0, 20, (60, 2)).tolist())
+        if inner.covers(shapely.Point(p))
+    ]
     held = 0
     for start, end in zip(places[:6], places[6:12], strict=True):
         way = network.detour([(0, start)], [(0, end)])
@@ -198,7 +240,9 @@ def test_the_detour_is_that_of_a_library_for_shortest_paths(seed: int) -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(holed_sheets(), st.integers(0, 60))
-def test_a_search_that_stops_tells_what_the_way_has_at_least(sheet: shapely.Polygon, nodes: int) -> None:
+def test_a_search_that_stops_tells_what_the_way_has_at_least(
+    sheet: shapely.Polygon, nodes: int
+) -> None:
     network = rp.Network([sheet], [])
     start, end = (network.on_sheet(0, at) for at in ((0.0, 0.0), (20.0, 20.0)))
     whole = network.detour([(0, start)], [(0, end)])
@@ -209,13 +253,17 @@ def test_a_search_that_stops_tells_what_the_way_has_at_least(sheet: shapely.Poly
     assert least is not None
     assert least <= part.length + 1e-6
     assert part.length <= whole.length + 1e-6
-    assert part.found == (part.length == pytest.approx(whole.length, abs=1e-9) and part.path == whole.path)
+    assert part.found == (
+        part.length == pytest.approx(whole.length, abs=1e-9) and part.path == whole.path
+    )
 
 
 def test_searches_share_one_budget() -> None:
     network, budget = rp.Network([U_SHAPE], []), rp.Budget(30)
     ways = [network.detour([(0, (4, 5))], [(0, (6, 5))], budget) for _ in range(20)]
-    assert [way.found for way in ways if way] == sorted((way.found for way in ways if way), reverse=True)
+    assert [way.found for way in ways if way] == sorted(
+        (way.found for way in ways if way), reverse=True
+    )
     assert ways[0] is not None
     assert ways[0].found
     assert ways[-1] is not None
@@ -236,7 +284,9 @@ def test_the_bound_holds_over_links(vias: list[tuple[float, float]]) -> None:
     assert least is not None
     assert least <= way.length + 1e-9
     shortest = min(
-        math.dist((10, 5), a) + math.dist(a, (b[0] + 12, b[1])) + math.dist((b[0] + 12, b[1]), (12, 5))
+        math.dist((10, 5), a)
+        + math.dist(a, (b[0] + 12, b[1]))
+        + math.dist((b[0] + 12, b[1]), (12, 5))
         for a in vias
         for b in vias
     )

@@ -33,9 +33,15 @@ def test_a_loop_with_a_rectangles_perimeter_and_area_has_its_inductance() -> Non
 
 @pytest.mark.parametrize(
     ("frequency", "area", "current", "microvolt", "decibel"),
-    [(50e6, 400, 0.025, 109.67, 40.80), (30e6, 1000, 0.025, 98.70, 39.89), (100e6, 10, 0.005, 2.193, 6.82)],
+    [
+        (50e6, 400, 0.025, 109.67, 40.80),
+        (30e6, 1000, 0.025, 98.70, 39.89),
+        (100e6, 10, 0.005, 2.193, 6.82),
+    ],
 )
-def test_small_loops_radiate(frequency: float, area: float, current: float, microvolt: float, decibel: float) -> None:
+def test_small_loops_radiate(
+    frequency: float, area: float, current: float, microvolt: float, decibel: float
+) -> None:
     """Electromagnetic Compatibility Engineering (2009), chapter 12, free space (printed constant 131.6e-16)."""
     field = rp.loop_field(frequency, area, current)
     assert field * 1e6 == pytest.approx(microvolt, rel=0.001)
@@ -54,7 +60,8 @@ def test_the_knee_of_an_edge(edge: float, knee: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("distance", "height", "expected"), [(0.5, 0.2, 0.13793), (0.6, 0.2, 0.1), (0.2, 0.2, 0.5), (0.6, 1.0, 0.7353)]
+    ("distance", "height", "expected"),
+    [(0.5, 0.2, 0.13793), (0.6, 0.2, 0.1), (0.2, 0.2, 0.5), (0.6, 1.0, 0.7353)],
 )
 def test_coupling_of_parallel_traces(distance: float, height: float, expected: float) -> None:
     """High-Speed Digital Design (1993), chapter 5: the rule that three heights give ten per cent; from memory."""
@@ -62,11 +69,16 @@ def test_coupling_of_parallel_traces(distance: float, height: float, expected: f
 
 
 @pytest.mark.parametrize(
-    ("frequency", "area", "current", "distance"), [(2, 1, 1, 1), (1, 2, 1, 1), (1, 1, 2, 1), (1, 1, 1, 2)]
+    ("frequency", "area", "current", "distance"),
+    [(2, 1, 1, 1), (1, 2, 1, 1), (1, 1, 2, 1), (1, 1, 1, 2)],
 )
-def test_the_field_scales_as_the_formula_says(frequency: float, area: float, current: float, distance: float) -> None:
+def test_the_field_scales_as_the_formula_says(
+    frequency: float, area: float, current: float, distance: float
+) -> None:
     """Electromagnetic Compatibility Engineering (2009), chapter 12: f^2 A I / r; +12.04, +6.02, +6.02, -6.02 dB."""
-    ratio = rp.loop_field(1e8 * frequency, 10 * area, 0.005 * current, 3 * distance) / rp.loop_field(1e8, 10, 0.005, 3)
+    ratio = rp.loop_field(
+        1e8 * frequency, 10 * area, 0.005 * current, 3 * distance
+    ) / rp.loop_field(1e8, 10, 0.005, 3)
     assert ratio == pytest.approx(frequency**2 * area * current / distance)
 
 
@@ -77,14 +89,23 @@ def test_the_printed_constant_is_that_of_maxwells_equations() -> None:
 
 
 @settings(deadline=None)
-@given(gap=st.floats(0.2, 5), reach=st.floats(0.5, 60), more=st.floats(0.01, 40), width=st.floats(0.1, 0.5))
-def test_a_longer_way_round_a_slot_has_no_less_inductance(gap: float, reach: float, more: float, width: float) -> None:
+@given(
+    gap=st.floats(0.2, 5),
+    reach=st.floats(0.5, 60),
+    more=st.floats(0.01, 40),
+    width=st.floats(0.1, 0.5),
+)
+def test_a_longer_way_round_a_slot_has_no_less_inductance(
+    gap: float, reach: float, more: float, width: float
+) -> None:
     """Straight up, across and down: the loop is the rectangle gap x reach, which only grows."""
     loops = [rp.loop_inductance(gap * r, gap, 2 * r + gap, width) for r in (reach, reach + more)]
     assert loops[0] <= loops[1] + 1e-9
 
 
-@pytest.mark.parametrize(("diverted", "width", "printed"), [(25.4, 0.2032, 24.1416), (10.0, 0.2, 7.7008)])
+@pytest.mark.parametrize(
+    ("diverted", "width", "printed"), [(25.4, 0.2032, 24.1416), (10.0, 0.2, 7.7008)]
+)
 @pytest.mark.parametrize("gap", [0.5, 1.0, 2.0])
 def test_the_loop_round_a_slot_agrees_with_the_diversion_formula(
     diverted: float, width: float, printed: float, gap: float
@@ -96,7 +117,9 @@ def test_the_loop_round_a_slot_agrees_with_the_diversion_formula(
     0.9 times (long, narrow slots) and 2.2 times (short, wide ones) the formula, which knows no gap.
     """
     assert 5 * (diverted / 25.4) * math.log(diverted / width) == pytest.approx(printed, abs=1e-3)
-    loop = rp.loop_inductance(area=diverted * gap, length=gap, detour=2 * diverted + gap, width=width)
+    loop = rp.loop_inductance(
+        area=diverted * gap, length=gap, detour=2 * diverted + gap, width=width
+    )
     assert 0.9 * printed < loop < 2.2 * printed
 
 
@@ -119,7 +142,9 @@ def test_a_square_of_a_circles_area_has_its_inductance_but_for_the_longer_perime
     assert rp.rectangle_inductance(side, side, 0.1) / CIRCLE == pytest.approx(1.0489, abs=0.0005)
 
 
-def test_a_round_loop_is_taken_for_the_square_of_its_perimeter_and_bounded_ten_per_cent_below() -> None:
+def test_a_round_loop_is_taken_for_the_square_of_its_perimeter_and_bounded_ten_per_cent_below() -> (
+    None
+):
     """Area 25 pi, perimeter 10 pi: no rectangle has both; the square has (ln 314.2 - 2.160) / (ln 314.2 - 1.758)."""
     loop = rp.loop_inductance(area=25 * math.pi, length=10, detour=10 * math.pi - 10, width=WIRE)
     assert loop / CIRCLE == pytest.approx(0.8993, abs=0.0005)

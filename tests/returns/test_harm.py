@@ -48,7 +48,11 @@ def test_a_tie_carries_the_return_and_bounds_the_loop() -> None:
 
 def test_a_plane_below_joined_by_vias_carries_the_return() -> None:
     """Both pours are one net, joined through L3: the vias at y 30 make 20 up, 6 across, 20 down."""
-    pours = [{**POURS[0]}, {**POURS[1], "region": "a"}, {"region": "a", "layer": "L3", "box": [0, 0, 30, 40]}]
+    pours = [
+        {**POURS[0]},
+        {**POURS[1], "region": "a"},
+        {"region": "a", "layer": "L3", "box": [0, 0, 30, 40]},
+    ]
     draws = [{**TRACE, "layer": "L1"}]
     vias = [{"net": "GND_A", "at": [12, 30]}, {"net": "GND_A", "at": [18, 30]}]
     found_ = crossings(pours=pours, draws=draws, vias=vias, layers=4)
@@ -96,7 +100,10 @@ def test_a_capacitor_is_proposed_where_it_shortens_the_way_and_no_barrier_forbid
 
 def test_ends_are_found_where_only_the_copper_of_two_strokes_meets() -> None:
     """Centre lines stop at x 13.95 and start again at 14.1: their round ends overlap. Isolated, so the worst harm."""
-    draws = [{**TRACE, "points": [[2, 10], [13.95, 10]]}, {**TRACE, "points": [[14.1, 10], [28, 10]]}]
+    draws = [
+        {**TRACE, "points": [[2, 10], [13.95, 10]]},
+        {**TRACE, "points": [[14.1, 10], [28, 10]]},
+    ]
     (finding,) = crossings(draws=draws)
     assert finding.detail["ends_mm"] == [[13.95, 10], [16, 10]]
     assert finding.harm > ISOLATED
@@ -115,13 +122,20 @@ def test_isolated_pours_beside_the_trace_on_its_own_layer_are_isolated_too() -> 
     """Pours 1 mm to both sides of the trace on L1, their gap at x 14..17: nothing joins them."""
     names = {"a": (0, 14), "b": (17, 30)}
     sides = ((0, 9), (11, 20))
-    pours = [{"region": r, "layer": "L1", "box": [x0, y0, x1, y1]} for r, (x0, x1) in names.items() for y0, y1 in sides]
+    pours = [
+        {"region": r, "layer": "L1", "box": [x0, y0, x1, y1]}
+        for r, (x0, x1) in names.items()
+        for y0, y1 in sides
+    ]
     (finding,) = crossings(pours=pours)
     assert finding.detail["detour_mm"] is None
     assert finding.harm > ISOLATED
 
 
-MANY = [{**TRACE, "net": f"S{n:02d}", "points": [[2, 2 + n * 0.5], [28, 2 + n * 0.5]]} for n in range(60)]
+MANY = [
+    {**TRACE, "net": f"S{n:02d}", "points": [[2, 2 + n * 0.5], [28, 2 + n * 0.5]]}
+    for n in range(60)
+]
 TIE = [{"between": ["a", "b"], "at": "R40"}]
 PADS = [resistor(13.5, 35, "R40", "GND_A"), resistor(16.5, 35, "R40", "GND_B")]
 
@@ -150,7 +164,9 @@ def test_with_a_budget_of_one_node_the_findings_are_the_same_with_other_detours(
     whole = crossings(draws=MANY[::6], pads=PADS, rules={"tie": TIE})
     monkeypatch.setattr("checker.returns.harm.NODES", 1)
     stopped = crossings(draws=MANY[::6], pads=PADS, rules={"tie": TIE})
-    assert [(f.id, f.level, f.message, f.at) for f in whole] == [(f.id, f.level, f.message, f.at) for f in stopped]
+    assert [(f.id, f.level, f.message, f.at) for f in whole] == [
+        (f.id, f.level, f.message, f.at) for f in stopped
+    ]
     assert all(f.detail["detour_mm"] is not None for f in whole)
     for f in stopped:
         assert f.detail["detour_mm"] is None
@@ -182,7 +198,9 @@ def over_a_gap(gap: float, up: float, width: float = WIRE, **keys: Any) -> Findi
     pours = [POURS[0], {**POURS[1], "box": [14 + gap, 0, 44, 40]}]
     trace = {**TRACE, "width": width, "points": [[2, 10], [42, 10]]}
     pads = [resistor(14, 10 + up, "R40", "GND_A"), resistor(14 + gap, 10 + up, "R40", "GND_B")]
-    (finding,) = crossings(**{"pours": pours, "draws": [trace], "pads": pads, **keys, "rules": _tied(keys)})
+    (finding,) = crossings(
+        **{"pours": pours, "draws": [trace], "pads": pads, **keys, "rules": _tied(keys)}
+    )
     return finding
 
 
@@ -212,7 +230,11 @@ def test_the_narrowest_stroke_makes_the_inductance() -> None:
     """The trace is 2 mm wide but for 0.412427 mm in the gap: the loop is that of the thin wire."""
     wide = {**TRACE, "width": 2.0}
     thin = {**TRACE, "width": WIRE, "points": [[14.5, 10], [18.5, 10]]}
-    draws = [{**wide, "points": [[2, 10], [14.5, 10]]}, thin, {**wide, "points": [[18.5, 10], [42, 10]]}]
+    draws = [
+        {**wide, "points": [[2, 10], [14.5, 10]]},
+        thin,
+        {**wide, "points": [[18.5, 10], [42, 10]]},
+    ]
     assert over_a_gap(5, 20, draws=draws).detail["loop_nh"] == pytest.approx(36.382, abs=0.002)
 
 
@@ -227,7 +249,9 @@ def test_a_crossing_has_the_field_of_its_loop_at_the_knee() -> None:
     assert finding.detail["field_assumes"].startswith("5 mA at the knee frequency, free space, 3 m")
 
 
-@pytest.mark.parametrize("times", [{"SIG": 5.0, "S*": 2.0}, {"SIG": 2.0, "S*": 5.0}, {"S*": 5.0, "SIG": 2.0}])
+@pytest.mark.parametrize(
+    "times", [{"SIG": 5.0, "S*": 2.0}, {"SIG": 2.0, "S*": 5.0}, {"S*": 5.0, "SIG": 2.0}]
+)
 def test_of_two_edge_patterns_the_faster_one_counts(times: dict[str, float]) -> None:
     """Common practice, no source: the knee is that of the fastest edge, 0.5 / 2 ns; harm is by 250 MHz over 100."""
     slow = over_a_gap(2, 5)
@@ -295,7 +319,12 @@ def test_the_loop_of_a_board_is_that_of_the_rectangle_and_near_the_diversion_for
     pads = [resistor(x, 20, "R40", net) for x, net in ((14, "GND_A"), (16, "GND_B"))]
     (finding,) = crossings(pads=pads, rules={"tie": [{"between": ["a", "b"], "at": "R40"}]})
     a, b, r, d = 2.0, 10.0, 0.2235 * 0.235, math.hypot(2, 10)
-    ends = a * math.log(2 * a / r) + b * math.log(2 * b / r) - a * math.asinh(a / b) - b * math.asinh(b / a)
+    ends = (
+        a * math.log(2 * a / r)
+        + b * math.log(2 * b / r)
+        - a * math.asinh(a / b)
+        - b * math.asinh(b / a)
+    )
     assert finding.detail["detour_mm"] == pytest.approx(22, abs=0.001)
     assert finding.detail["loop_area_mm2"] == pytest.approx(20, abs=0.001)
     assert finding.detail["loop_nh"] == pytest.approx(0.4 * (ends + 2 * d - 2 * (a + b)), rel=0.001)

@@ -55,10 +55,22 @@ def test_strip(cell: float, turn: float) -> None:
 
     sheet = single(turned(shapely.box(0, 0, 100, 10)), cell)
     ends = (turned(shapely.box(0, 0, 1, 10)), turned(shapely.box(99, 0, 100, 10)))
-    places = [pad(30 * cos(radians(turn)) - 5 * sin(radians(turn)), 30 * sin(radians(turn)) + 5 * cos(radians(turn)))]
-    places += [pad(70 * cos(radians(turn)) - 5 * sin(radians(turn)), 70 * sin(radians(turn)) + 5 * cos(radians(turn)))]
+    places = [
+        pad(
+            30 * cos(radians(turn)) - 5 * sin(radians(turn)),
+            30 * sin(radians(turn)) + 5 * cos(radians(turn)),
+        )
+    ]
+    places += [
+        pad(
+            70 * cos(radians(turn)) - 5 * sin(radians(turn)),
+            70 * sin(radians(turn)) + 5 * cos(radians(turn)),
+        )
+    ]
     found = squares(
-        sheet, (over(sheet, ends[0]), over(sheet, ends[1])), (over(sheet, places[0]), over(sheet, places[1]))
+        sheet,
+        (over(sheet, ends[0]), over(sheet, ends[1])),
+        (over(sheet, places[0]), over(sheet, places[1])),
     )
     assert found == pytest.approx(4.0, rel=1e-4)
 
@@ -68,18 +80,23 @@ def test_ring(cell: float) -> None:
     """ln(b / a) / 2 pi between two radii of a disc fed in its middle (from memory); 6..29 mm: 0.2508."""
     sheet = single(shapely.Point(3.3, 1.7).buffer(32, quad_segs=64), cell)
     rim = shapely.difference(
-        shapely.Point(3.3, 1.7).buffer(32, quad_segs=64), shapely.Point(3.3, 1.7).buffer(31, quad_segs=64)
+        shapely.Point(3.3, 1.7).buffer(32, quad_segs=64),
+        shapely.Point(3.3, 1.7).buffer(31, quad_segs=64),
     )
     current = over(sheet, shapely.Point(3.3, 1.7).buffer(4, quad_segs=64)), over(sheet, rim)
     for turn in (0.2, 1.1, 2.5):
         inner, outer = (over(sheet, pad(3.3 + r * cos(turn), 1.7 + r * sin(turn))) for r in (6, 29))
-        assert squares(sheet, current, (inner, outer)) == pytest.approx(log(29 / 6) / (2 * pi), rel=0.02)
+        assert squares(sheet, current, (inner, outer)) == pytest.approx(
+            log(29 / 6) / (2 * pi), rel=0.02
+        )
 
 
 @pytest.mark.parametrize("cell", CELLS)
 @pytest.mark.parametrize("radius", [0.05, 0.15, 0.25, 0.5, 1.0, 2.0])
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.13, 0.21), (0.2, 0.05)])
-def test_two_round_contacts_in_a_disc(cell: float, radius: float, shift: tuple[float, float]) -> None:
+def test_two_round_contacts_in_a_disc(
+    cell: float, radius: float, shift: tuple[float, float]
+) -> None:
     """acosh(d / 2a) / pi in an infinite sheet (from memory); the rim of a disc adds images of both contacts.
 
     A rim that no current crosses is a contact of the same sign at R^2 / r beyond it: in a disc of radius R, contacts at
@@ -134,7 +151,9 @@ def test_chains_pass_by_contacts_without_copper() -> None:
     chain = Chain(tuple(Contact(n, (5.0, 5.0), 0.2) for n in range(3)), (1.0, 2.0))
     sheet = Sheet([shapely.get_parts(p) for p in plates], [THICKNESS] * 3, [chain], 0.5)
     potential = sheet.potential(at(sheet, chain.contacts[0]), at(sheet, chain.contacts[2]))
-    found = at(sheet, chain.contacts[0]).mean(potential) - at(sheet, chain.contacts[2]).mean(potential)
+    found = at(sheet, chain.contacts[0]).mean(potential) - at(sheet, chain.contacts[2]).mean(
+        potential
+    )
     assert found == pytest.approx(3.0, rel=1e-3)
 
 

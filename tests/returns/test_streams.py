@@ -28,7 +28,9 @@ UP = Chain((Contact(0, (40.0, 5.0), 0.15), Contact(1, (40.0, 5.0), 0.15)), (1e-3
 def test_what_passes_a_middle_part_enters_it_once() -> None:
     sheet = strip()
     potential = sheet.potential(over(sheet, 0, (0, 0, 1, 10)), over(sheet, 0, (59, 0, 60, 10)))
-    assert entering(sheet, potential, sheet.covered(0, shapely.box(25, 0, 35, 10))) == pytest.approx(1.0)
+    assert entering(
+        sheet, potential, sheet.covered(0, shapely.box(25, 0, 35, 10))
+    ) == pytest.approx(1.0)
 
 
 def test_what_enters_by_a_pin_counts_as_what_enters_over_the_edge() -> None:

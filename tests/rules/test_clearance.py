@@ -12,7 +12,10 @@ import pytest
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Board
 from tests.boards import WAYS, Case, Way, built_directly, case, cases, differences, found
 
-REGIONS = {"a": {"reference": ["GND_A"], "nets": ["A_*"]}, "b": {"reference": ["GND_B"], "nets": ["B_*"]}}
+REGIONS = {
+    "a": {"reference": ["GND_A"], "nets": ["A_*"]},
+    "b": {"reference": ["GND_B"], "nets": ["B_*"]},
+}
 BARRIER = {"between": ["a", "b"], "working_voltage": 250}
 
 
@@ -20,7 +23,9 @@ BARRIER = {"between": ["a", "b"], "working_voltage": 250}
 @pytest.mark.parametrize("case", cases("clearance"), ids=str)
 def test_each_named_board_gives_exactly_its_findings(case: Case, way: Way, tmp_path: Path) -> None:
     """Each named board gives exactly its expected findings, whichever format carried it."""
-    assert differences(found(way(case.sketch, tmp_path), case.rules, "clearance"), case.expect) == []
+    assert (
+        differences(found(way(case.sketch, tmp_path), case.rules, "clearance"), case.expect) == []
+    )
 
 
 def drawn(table: dict[str, Any]) -> tuple[Board, str]:
@@ -40,8 +45,12 @@ def test_a_hole_of_unknown_plating_is_taken_for_a_conductor() -> None:
     )
     told = {}
     for plating in (PLATED, PLATING_UNKNOWN, UNPLATED):
-        drilled = replace(board, holes=replace(board.holes, plated=np.array([plating], dtype=np.int8)))
-        told[plating] = [(f.layer, f.measured) for f in found(drilled, rules, "clearance") if f.layer == "L1"]
+        drilled = replace(
+            board, holes=replace(board.holes, plated=np.array([plating], dtype=np.int8))
+        )
+        told[plating] = [
+            (f.layer, f.measured) for f in found(drilled, rules, "clearance") if f.layer == "L1"
+        ]
     assert told[PLATED] == told[PLATING_UNKNOWN] == [("L1", pytest.approx(2.5, abs=0.001))]
     assert told[UNPLATED] == []
 
@@ -60,8 +69,16 @@ INNER_COPPER = [
             "clearance",
             0.4,
         ),
-        ("voltage,clearance,creepage,where\n250,3.0,8.0,outer\n250,,0.9,inner\n250,,0.9,through\n", "creepage", 0.9),
-        ("voltage,clearance,creepage,where\n250,3.0,8.0,outer\n250,0.4,,inner\n250,0.4,,through\n", "clearance", 0.4),
+        (
+            "voltage,clearance,creepage,where\n250,3.0,8.0,outer\n250,,0.9,inner\n250,,0.9,through\n",
+            "creepage",
+            0.9,
+        ),
+        (
+            "voltage,clearance,creepage,where\n250,3.0,8.0,outer\n250,0.4,,inner\n250,0.4,,through\n",
+            "clearance",
+            0.4,
+        ),
     ],
 )
 def test_inside_the_board_the_clearance_holds_and_the_creepage_where_there_is_no_other(
@@ -80,4 +97,8 @@ def test_inside_the_board_the_clearance_holds_and_the_creepage_where_there_is_no
     told = {name: found(board, rules, name, tmp_path) for name in ("clearance", "creepage")}
     (finding,) = told.pop(rule)
     assert list(told.values()) == [[]]
-    assert (finding.layer, finding.measured, finding.required) == ("L2", pytest.approx(0.3, abs=0.001), required)
+    assert (finding.layer, finding.measured, finding.required) == (
+        "L2",
+        pytest.approx(0.3, abs=0.001),
+        required,
+    )

@@ -12,7 +12,18 @@ import shapely
 from checker.findings import Finding
 from checker.rules.creepage import doubts, find
 from parsers.board import Board
-from tests.boards import RULE_CASES, WAYS, Case, Way, built_directly, case, cases, differences, found, layout_of
+from tests.boards import (
+    RULE_CASES,
+    WAYS,
+    Case,
+    Way,
+    built_directly,
+    case,
+    cases,
+    differences,
+    found,
+    layout_of,
+)
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -47,7 +58,9 @@ def found_on(board: Board, rules: str) -> list[Finding]:
 
 def with_plated_edge(board: Board) -> Board:
     assert board.outline is not None
-    return replace(board, outline=replace(board.outline, plated=shapely.LineString([(0, -5), (0, 5)])))
+    return replace(
+        board, outline=replace(board.outline, plated=shapely.LineString([(0, -5), (0, 5)]))
+    )
 
 
 def test_a_plated_edge_that_touches_nothing_is_crossed_for_nothing() -> None:
@@ -61,7 +74,9 @@ def test_a_plated_edge_is_of_the_net_that_touches_it() -> None:
     """A trace of B below reaches the plated edge: A is 2 mm from it on top."""
     draws = [{"net": "B", "layer": "L2", "width": 0.2, "points": [[-3.5, 0], [-0.1, 0]]}]
     board, rules = board_and_rules(OVER_THE_EDGE | {"draws": draws})
-    assert [f.measured for f in found_on(board, rules)] == [pytest.approx(3.6, abs=0.001)]  # 2 + 1.6 to the trace's end
+    assert [f.measured for f in found_on(board, rules)] == [
+        pytest.approx(3.6, abs=0.001)
+    ]  # 2 + 1.6 to the trace's end
     measured = [f.measured for f in found_on(with_plated_edge(board), rules)]
     assert measured == [pytest.approx(2.0, abs=0.001)]
 
@@ -95,18 +110,27 @@ def test_a_board_without_a_profile_has_no_edges() -> None:
 
 def test_a_net_on_both_sides_of_a_spacing_is_not_held_against_itself() -> None:
     spacing = {"between": [["A", "C"], ["B", "C"]], "working_voltage": 250, "table": "creepage.csv"}
-    pads = [{"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", 0), ("C", 4), ("B", 30))]
+    pads = [
+        {"net": n, "layer": "L1", "at": [x, 0], "size": 1.0}
+        for n, x in (("A", 0), ("C", 4), ("B", 30))
+    ]
     rules = {"region": {"a": {"reference": ["A"], "nets": ["*"]}}, "spacing": [spacing]}
     board, text = board_and_rules({"because": "", "pads": pads, "rules": rules, "expect": []})
-    assert [(f.nets, f.measured) for f in found_on(board, text)] == [(("A", "C"), pytest.approx(3.0, abs=0.001))]
+    assert [(f.nets, f.measured) for f in found_on(board, text)] == [
+        (("A", "C"), pytest.approx(3.0, abs=0.001))
+    ]
 
 
 def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
     """Twenty dots 0.4 mm apart from A to 2 mm before B: 2 mm count, the bare gaps add up in the raw length."""
     dots = [{"net": "", "layer": "L1", "at": [0.9 + i, 0], "size": 0.6} for i in range(20)]
-    ends = [{"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", -0.3), ("B", 22.7))]
+    ends = [
+        {"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", -0.3), ("B", 22.7))
+    ]
     rules = {"region": REGIONS, "barrier": [BARRIER]}
-    board, text = board_and_rules({"because": "", "pads": [*ends, *dots], "rules": rules, "expect": []})
+    board, text = board_and_rules(
+        {"because": "", "pads": [*ends, *dots], "rules": rules, "expect": []}
+    )
     only = found_on(board, text)
     assert [f.measured for f in only] == [pytest.approx(2.0, abs=0.001)]
     assert only[0].detail["raw_mm"] == pytest.approx(0.4 + 19 * 0.4 + 2.0, abs=0.001)
@@ -115,7 +139,12 @@ def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
 
 
 ROOM = 3.0  # mm; side of the rooms at both ends of a slot
-NECKS = {"three rooms": (3, 0.4, 0, 1), "two rooms": (2, 0.4, 0, 0), "one": (3, ROOM, 0, 0), "far": (3, 0.4, 30, 0)}
+NECKS = {
+    "three rooms": (3, 0.4, 0, 1),
+    "two rooms": (2, 0.4, 0, 0),
+    "one": (3, ROOM, 0, 0),
+    "far": (3, 0.4, 30, 0),
+}
 
 
 @pytest.mark.parametrize(("rooms", "neck", "away", "expected"), NECKS.values(), ids=NECKS)
@@ -141,7 +170,11 @@ def test_a_slot_of_many_rooms_between_both_sides_is_a_doubt(
     board, rules = board_and_rules(made)
     assert board.outline is not None
     cut = replace(board, outline=replace(board.outline, shape=board.outline.shape.difference(slot)))
-    told = [doubt for doubt in doubts(layout_of(cut, rules, RULE_CASES)) if "narrows to less than X" in doubt.what]
+    told = [
+        doubt
+        for doubt in doubts(layout_of(cut, rules, RULE_CASES))
+        if "narrows to less than X" in doubt.what
+    ]
     assert len(told) == expected
 
 
@@ -180,7 +213,12 @@ def test_a_finding_stands_halfway_along_its_longest_leg() -> None:
     """Round the end of a round-ended slot the middle of the chord is air."""
     slot = {"at": [4.5, -10], "to": [4.5, 3], "diameter": 1.5, "plated": False}
     (finding,) = told({**PADS_APART, "holes": [slot], "rules": LONG})
-    assert shapely.LineString([p for line in finding.path for p in line]).distance(shapely.Point(finding.at)) < 1e-6
+    assert (
+        shapely.LineString([p for line in finding.path for p in line]).distance(
+            shapely.Point(finding.at)
+        )
+        < 1e-6
+    )
 
 
 LONG: dict[str, Any] = {"region": REGIONS, "barrier": [{**BARRIER, "working_voltage": 500}]}

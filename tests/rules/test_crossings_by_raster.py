@@ -29,11 +29,18 @@ def split_pours(dice: random.Random) -> list[tuple[int, Box]]:
     """Boxes of both regions, in mm: those of different regions are at least a cell apart."""
     boxes: list[tuple[int, Box]] = []
     for _ in range(40):
-        x, y, w, h = dice.randint(0, WIDE - 4), dice.randint(0, HIGH - 4), dice.randint(3, 9), dice.randint(3, 9)
+        x, y, w, h = (
+            dice.randint(0, WIDE - 4),
+            dice.randint(0, HIGH - 4),
+            dice.randint(3, 9),
+            dice.randint(3, 9),
+        )
         new, region = (x, y, min(x + w, WIDE), min(y + h, HIGH)), dice.choice((1, 2))
         if all(other == region or apart(new, box) for other, box in boxes):
             boxes.append((region, new))
-    return [(region, (x0 * CELL, y0 * CELL, x1 * CELL, y1 * CELL)) for region, (x0, y0, x1, y1) in boxes]
+    return [
+        (region, (x0 * CELL, y0 * CELL, x1 * CELL, y1 * CELL)) for region, (x0, y0, x1, y1) in boxes
+    ]
 
 
 def apart(one: Box, other: Box) -> bool:
@@ -54,8 +61,16 @@ def walked(trace: list[XY], picture: Image.Image) -> list[float]:
         count = math.ceil(math.hypot(x1 - x0, y1 - y0) / step)
         for i in range(count):
             x, y = x0 + (x1 - x0) * i / count, y0 + (y1 - y0) * i / count
-            seen.append((picture.getpixel((int(x * PIXELS), int(y * PIXELS))), math.hypot(x1 - x0, y1 - y0) / count))
-    runs = [(label, sum(length for _, length in run)) for label, run in groupby(seen, key=lambda s: s[0])]
+            seen.append(
+                (
+                    picture.getpixel((int(x * PIXELS), int(y * PIXELS))),
+                    math.hypot(x1 - x0, y1 - y0) / count,
+                )
+            )
+    runs = [
+        (label, sum(length for _, length in run))
+        for label, run in groupby(seen, key=lambda s: s[0])
+    ]
     return [
         length
         for (before, _), (label, length), (after, _) in zip(runs, runs[1:], runs[2:], strict=False)
@@ -76,8 +91,13 @@ def test_crossings_are_those_of_the_picture(seed: int, tmp_path: Path) -> None:
     table: dict[str, Any] = {
         "because": "",
         "expect": [],
-        "pours": [{"region": NAMES[region], "layer": "L2", "box": list(box)} for region, box in pours],
-        "draws": [{"net": n, "layer": "L1", "width": 0.2, "points": [list(p) for p in t]} for n, t in traces.items()],
+        "pours": [
+            {"region": NAMES[region], "layer": "L2", "box": list(box)} for region, box in pours
+        ],
+        "draws": [
+            {"net": n, "layer": "L1", "width": 0.2, "points": [list(p) for p in t]}
+            for n, t in traces.items()
+        ],
     }
     made = case("picture", table)
     told = found(WAYS[seed % len(WAYS)](made.sketch, tmp_path), made.rules, "gap-crossing")

@@ -19,7 +19,10 @@ from tests.boards import WAYS, Case, Way, built_directly, case, cases, differenc
 @pytest.mark.parametrize("case", cases("galvanic_bridge"), ids=str)
 def test_each_named_board_gives_exactly_its_findings(case: Case, way: Way, tmp_path: Path) -> None:
     """Each named board gives exactly its expected findings, whichever format carried it."""
-    assert differences(found(way(case.sketch, tmp_path), case.rules, "galvanic-bridge"), case.expect) == []
+    assert (
+        differences(found(way(case.sketch, tmp_path), case.rules, "galvanic-bridge"), case.expect)
+        == []
+    )
 
 
 SIDES = """
@@ -36,7 +39,10 @@ isolators = ["U1"]
 
 def doubts_of(pads: list[dict[str, object]]) -> set[str]:
     told = case("board", {"because": "", "expect": [], "rules": SIDES, "pads": pads})
-    return {doubt.what for doubt in galvanic_bridge.doubts(layout_of(built_directly(told.sketch), SIDES))}
+    return {
+        doubt.what
+        for doubt in galvanic_bridge.doubts(layout_of(built_directly(told.sketch), SIDES))
+    }
 
 
 def pad(net: str, x: float, **more: object) -> dict[str, object]:
@@ -47,19 +53,25 @@ def test_an_isolator_without_a_pin_on_one_side_is_a_doubt() -> None:
     """A wrong designator, or a part that was turned round, must not look like an isolator that was checked."""
     both = [pad("GND_A", 0, refdes="U1", pin="1"), pad("GND_B", 9, refdes="U1", pin="2")]
     assert doubts_of(both) == set()
-    assert doubts_of([both[0], pad("GND_A", 9, refdes="U1", pin="2")]) == {"isolator U1 has no pin in b"}
+    assert doubts_of([both[0], pad("GND_A", 9, refdes="U1", pin="2")]) == {
+        "isolator U1 has no pin in b"
+    }
 
 
 def test_pads_without_any_part_are_a_doubt() -> None:
     """Where the data names no parts, none can be seen across the barrier; vias are no parts' pads."""
     assert doubts_of([pad("GND_A", 0), pad("GND_B", 9)]) == {"the data names no parts"}
-    assert doubts_of([pad("GND_A", 0, function="ViaPad"), pad("GND_B", 9, function="ViaPad")]) == set()
+    assert (
+        doubts_of([pad("GND_A", 0, function="ViaPad"), pad("GND_B", 9, function="ViaPad")]) == set()
+    )
 
 
 PLATED = shapely.LineString([(0, 5), (0, 15)])
 
 
-def found_beside(edge: shapely.Geometry, rules: str, **copper: list[dict[str, object]]) -> list[Finding]:
+def found_beside(
+    edge: shapely.Geometry, rules: str, **copper: list[dict[str, object]]
+) -> list[Finding]:
     """Findings on a board whose left edge is x = 0, plated as given."""
     told = case("board", {"because": "", "expect": [], "rules": rules, **copper})
     board = replace(built_directly(told.sketch), outline=Outline(shapely.box(0, 0, 30, 20), edge))
@@ -87,12 +99,22 @@ side = "top"
         ("", [track("GND_A", 2), track("GND_B", 12)], []),
         (
             SCREW,
-            [track("GND_A", 8, 5), track(None, 12), {**track("GND_B", 12), "points": [[11, 12], [15, 12]]}],
+            [
+                track("GND_A", 8, 5),
+                track(None, 12),
+                {**track("GND_B", 12), "points": [[11, 12], [15, 12]]},
+            ],
             [("GND_A", "plated edge", "unknown net", "hardware", "GND_B")],
         ),
         (SCREW, [track("GND_A", 8, 5), {**track("GND_B", 12), "points": [[11, 12], [15, 12]]}], []),
     ],
-    ids=["one net", "two nets", "beside the plating", "by way of nameless copper", "nothing on the way"],
+    ids=[
+        "one net",
+        "two nets",
+        "beside the plating",
+        "by way of nameless copper",
+        "nothing on the way",
+    ],
 )
 def test_a_plated_edge_joins_what_touches_it(
     more: str, draws: list[dict[str, object]], nets: list[tuple[str, ...]]
@@ -109,7 +131,9 @@ def test_a_plated_edge_is_a_tie() -> None:
     assert [f.measured for f in found_beside(PLATED, tie, draws=draws[:1])] == [0.0]
 
 
-NETS = tuple(f"{side}_{n}" for side in "ABC" for n in range(4))  # four of either side, four of a third region
+NETS = tuple(
+    f"{side}_{n}" for side in "ABC" for n in range(4)
+)  # four of either side, four of a third region
 REGIONS = {side.lower(): {"reference": [f"GND_{side}"], "nets": [f"{side}_*"]} for side in "ABC"}
 
 
@@ -120,7 +144,10 @@ def wired(dice: random.Random) -> tuple[nx.MultiGraph, dict[str, Any]]:
     """
     graph = nx.MultiGraph()
     graph.add_nodes_from(NETS)
-    bars = [{"net": n, "layer": "L1", "width": 0.5, "points": [[0, 4 * i], [90, 4 * i]]} for i, n in enumerate(NETS)]
+    bars = [
+        {"net": n, "layer": "L1", "width": 0.5, "points": [[0, 4 * i], [90, 4 * i]]}
+        for i, n in enumerate(NETS)
+    ]
     board: dict[str, Any] = {"draws": bars, "pads": [], "vias": []}
     for joint in range(dice.randint(2, 14)):
         x, pins = 4 + 5 * joint, dice.sample(range(12), dice.choice((2, 2, 2, 3)))
@@ -128,12 +155,21 @@ def wired(dice: random.Random) -> tuple[nx.MultiGraph, dict[str, Any]]:
         if dice.random() < 0.3:
             first, second = pins[:2]
             net = NETS[first]
-            board["draws"].append({"net": net, "layer": "L2", "width": 0.3, "points": [[x, 4 * i] for i in pins[:2]]})
+            board["draws"].append(
+                {"net": net, "layer": "L2", "width": 0.3, "points": [[x, 4 * i] for i in pins[:2]]}
+            )
             board["vias"] += [{"net": net, "at": [x, 4 * i]} for i in pins[:2]]
             graph.add_edge(NETS[first], NETS[second], f"copper at {x}")
             continue
         for number, i in enumerate(pins):
-            pad = {"net": NETS[i], "layer": "L1", "at": [x, 4 * i], "size": 0.4, "refdes": name, "pin": f"{number + 1}"}
+            pad = {
+                "net": NETS[i],
+                "layer": "L1",
+                "at": [x, 4 * i],
+                "size": 0.4,
+                "refdes": name,
+                "pin": f"{number + 1}",
+            }
             board["pads"].append(pad)
         graph.add_edges_from((NETS[a], NETS[b], name) for a in pins for b in pins if a < b)
     return graph, board
@@ -143,7 +179,9 @@ def bridges(graph: nx.MultiGraph) -> int:
     """How many bridges a netlist has: joints that touch both sides, and groups of third nets that do."""
     direct = {joint for a, b, joint in graph.edges(keys=True) if {a[0], b[0]} == {"A", "B"}}
     third = graph.copy()
-    third.remove_edges_from([(a, b, joint) for a, b, joint in graph.edges(keys=True) if joint in direct])
+    third.remove_edges_from(
+        [(a, b, joint) for a, b, joint in graph.edges(keys=True) if joint in direct]
+    )
     groups = nx.connected_components(third.subgraph(n for n in NETS if n[0] == "C"))
     reached = [{n[0] for c in group for n in third.neighbors(c)} for group in groups]
     return len(direct) + sum({"A", "B"} <= sides for sides in reached)

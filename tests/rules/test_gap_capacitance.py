@@ -12,4 +12,7 @@ from tests.boards import WAYS, Case, Way, cases, differences, found
 @pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("case", cases("gap_capacitance"), ids=str)
 def test_case(case: Case, way: Way, tmp_path: Path) -> None:
-    assert differences(found(way(case.sketch, tmp_path), case.rules, "gap-capacitance"), case.expect) == []
+    assert (
+        differences(found(way(case.sketch, tmp_path), case.rules, "gap-capacitance"), case.expect)
+        == []
+    )

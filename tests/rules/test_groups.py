@@ -16,7 +16,12 @@ B = {"region": "b", "layer": "L2", "box": [12, 0, 30, 40]}
 TRENCH = {
     "pours": [
         {"region": "a", "layer": "L1", "box": [0, 0, 30, 20]},
-        {"region": "b", "layer": "L3", "box": [0, 0, 30, 20], "holes": [[[5, 8], [25, 8], [25, 12], [5, 12]]]},
+        {
+            "region": "b",
+            "layer": "L3",
+            "box": [0, 0, 30, 20],
+            "holes": [[[5, 8], [25, 8], [25, 12], [5, 12]]],
+        },
     ],
     "draws": [{"net": "B_1", "layer": "L2", "width": 0.2, "points": [[6, 10], [24, 10]]}],
     "rules": {"region": {"a": {"quiet": True}}},
@@ -56,7 +61,9 @@ def test_runs_of_one_net_are_one_group() -> None:
     ],
     ids=["a_bus_is_one", "two_places_are_two", "one_net_is_one"],
 )
-def test_crossings_side_by_side_or_of_one_net_are_one_group(draws: list[dict[str, Any]], sizes: list[int]) -> None:
+def test_crossings_side_by_side_or_of_one_net_are_one_group(
+    draws: list[dict[str, Any]], sizes: list[int]
+) -> None:
     """Over the gap between a and b."""
     found = groups("gap-crossing", pours=[A, B], draws=draws)
     assert sorted(group["gap-crossing"] for group in found) == sizes
@@ -73,22 +80,33 @@ def test_overlaps_far_apart_are_two_groups_and_near_ones_are_one() -> None:
     strips = [[0, 0, 5, 40], [40, 0, 46, 40], [47, 0, 53, 40]]
     pours = [{"region": "a", "layer": "L1", "box": [0, 0, 60, 40]}]
     pours += [{"region": "b", "layer": "L3", "box": strip} for strip in strips]
-    assert groups("pour-overlap", pours=pours) == [Counter({"pour-overlap": 1}), Counter({"pour-overlap": 2})]
+    assert groups("pour-overlap", pours=pours) == [
+        Counter({"pour-overlap": 1}),
+        Counter({"pour-overlap": 2}),
+    ]
 
 
 def test_places_of_one_net_outside_of_overlaps_are_one_group() -> None:
     """A net of b over quiet a on two layers and at two places."""
     draws = [trace("B_1", [15, 5], [7, 5]), trace("B_1", [15, 30], [7, 30], layer="L3")]
-    found = groups("region-intrusion", pours=[A, B], draws=draws, rules={"region": {"a": {"quiet": True}}})
+    found = groups(
+        "region-intrusion", pours=[A, B], draws=draws, rules={"region": {"a": {"quiet": True}}}
+    )
     assert found == [Counter({"region-intrusion": 2})]
 
 
 @pytest.mark.parametrize(
     ("vias", "sizes"),
-    [([], [2]), ([{"net": "GND_A", "at": [28, 35]}], [1, 1]), ([{"net": "GND_A", "at": [10, 15]}], [1])],
+    [
+        ([], [2]),
+        ([{"net": "GND_A", "at": [28, 35]}], [1, 1]),
+        ([{"net": "GND_A", "at": [10, 15]}], [1]),
+    ],
     ids=["nothing_joins_them", "two_far_from_the_only_joint", "one_far_from_it"],
 )
-def test_handovers_that_one_joint_could_serve_are_one_group(vias: list[dict[str, Any]], sizes: list[int]) -> None:
+def test_handovers_that_one_joint_could_serve_are_one_group(
+    vias: list[dict[str, Any]], sizes: list[int]
+) -> None:
     """Two signal vias 20 mm apart between planes of one net on L2 and L3."""
     found = groups(
         "return-handover",

@@ -13,7 +13,10 @@ from tests.boards import WAYS, Case, Way, built_directly, case, cases, differenc
 @pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("case", cases("noisy_neighbour"), ids=str)
 def test_case(case: Case, way: Way, tmp_path: Path) -> None:
-    assert differences(found(way(case.sketch, tmp_path), case.rules, "noisy-neighbour"), case.expect) == []
+    assert (
+        differences(found(way(case.sketch, tmp_path), case.rules, "noisy-neighbour"), case.expect)
+        == []
+    )
 
 
 @pytest.mark.parametrize("apart", [0.3, 0.4, 0.5, 0.6])
@@ -35,7 +38,14 @@ def test_coupling_bounds_that_of_two_wires_over_their_images(apart: float, heigh
         "nets": {"noisy": ["SW"]},
         "limits": {"coupling_gap": 1.0},
     }
-    table = {"because": "", "expect": [], "pours": pours, "draws": draws, "rules": rules, "dielectric": [height]}
+    table = {
+        "because": "",
+        "expect": [],
+        "pours": pours,
+        "draws": draws,
+        "rules": rules,
+        "dielectric": [height],
+    }
     made = case("pair", table)
     (finding,) = found(built_directly(made.sketch), made.rules, "noisy-neighbour")
     mutual = math.log(1 + (2 * height / apart) ** 2) / 2

@@ -58,4 +58,6 @@ def test_the_promised_rules_are_there() -> None:
 
 
 def test_a_baseline_never_silences_safety() -> None:
-    assert all(registry()[name].rule.safety for name in ("clearance", "creepage", "galvanic-bridge"))
+    assert all(
+        registry()[name].rule.safety for name in ("clearance", "creepage", "galvanic-bridge")
+    )

@@ -17,7 +17,10 @@ from tests.boards import WAYS, Case, Way, built_directly, cases, differences, fo
 @pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("case", cases("shared_return"), ids=str)
 def test_case(case: Case, way: Way, tmp_path: Path) -> None:
-    assert differences(found(way(case.sketch, tmp_path), case.rules, "shared-return"), case.expect) == []
+    assert (
+        differences(found(way(case.sketch, tmp_path), case.rules, "shared-return"), case.expect)
+        == []
+    )
 
 
 STRIP = cases("shared_return")[0]
@@ -32,7 +35,12 @@ STRIP = cases("shared_return")[0]
             "pin J1.2 is on GND, not on IN",
             'quiet_input[0].from; did you mean "J1.1"?',
         ),
-        ('to = "P2.1"', 'to = "U1.1"', "pin U1.1 is on IN, not on VB", "correct the pin or the net of current[0].to"),
+        (
+            'to = "P2.1"',
+            'to = "U1.1"',
+            "pin U1.1 is on IN, not on VB",
+            "correct the pin or the net of current[0].to",
+        ),
         (
             'back = ["P2.2"',
             'back = ["P2.1"',
@@ -79,9 +87,12 @@ def test_what_leaves_the_question_open_is_a_doubt(old: str, new: str, what: str,
 def test_a_current_that_returns_by_two_nets_needs_a_tie(tie: str, told: list[str]) -> None:
     """Copper of both meets under the pad: with a tie that is meant, without one it is a doubt."""
     pads = tuple(
-        replace(pad, net="GND_B") if (pad.refdes, pad.pin) == ("P2", "2") else pad for pad in STRIP.sketch.pads
+        replace(pad, net="GND_B") if (pad.refdes, pad.pin) == ("P2", "2") else pad
+        for pad in STRIP.sketch.pads
     )
-    regions = STRIP.rules.replace('nets = ["*"] } }', 'nets = ["*"] }, b = { reference = ["GND_B"], nets = [] } }')
+    regions = STRIP.rules.replace(
+        'nets = ["*"] } }', 'nets = ["*"] }, b = { reference = ["GND_B"], nets = [] } }'
+    )
     assert 'reference = ["GND_B"]' in regions
     layout = layout_of(built_directly(replace(STRIP.sketch, pads=pads)), f"{regions}\n{tie}")
     assert [doubt.what for doubt in doubts(layout)] == told
@@ -123,11 +134,17 @@ def test_pins_that_are_not_on_the_board_are_doubts_with_the_nearest_names() -> N
 
 
 @pytest.mark.parametrize(
-    ("left_out", "why"), [("current", "no [[current]] is declared"), ("quiet_input", "no [[quiet_input]] is declared")]
+    ("left_out", "why"),
+    [("current", "no [[current]] is declared"), ("quiet_input", "no [[quiet_input]] is declared")],
 )
 def test_without_its_keys_it_does_not_run_and_says_so(left_out: str, why: str) -> None:
     lines = [line for line in STRIP.rules.splitlines() if not line.startswith(left_out)]
-    assert registry()["shared-return"].why_not(layout_of(built_directly(STRIP.sketch), "\n".join(lines))) == why
+    assert (
+        registry()["shared-return"].why_not(
+            layout_of(built_directly(STRIP.sketch), "\n".join(lines))
+        )
+        == why
+    )
 
 
 @pytest.mark.parametrize(
@@ -138,14 +155,18 @@ def test_without_its_keys_it_does_not_run_and_says_so(left_out: str, why: str) -
         ((20.0, 22.677, 22.678, 22.68), 0.2268),  # not one before those
     ],
 )
-def test_the_stated_error_is_the_larger_of_two_halvings(told: tuple[float, ...], error: float) -> None:
+def test_the_stated_error_is_the_larger_of_two_halvings(
+    told: tuple[float, ...], error: float
+) -> None:
     (declared,) = layout_of(built_directly(STRIP.sketch), STRIP.rules).once(currents_of).currents
     (share,) = quiet_inputs._shares([declared], [[volts] for volts in told])
     assert share.ohms == told[-1]
     assert share.error == pytest.approx(error)
 
 
-@pytest.mark.parametrize(("allowed", "finer"), [(0.5, False), (0.96, True), (1.02, True), (1.2, False)])
+@pytest.mark.parametrize(
+    ("allowed", "finer"), [(0.5, False), (0.96, True), (1.02, True), (1.2, False)]
+)
 def test_near_what_is_allowed_the_grid_is_as_fine_as_can_be(allowed: float, finer: bool) -> None:
     """0.98514 V are told: 3 % is near, 22 % is not, and there 0.125 mm is fine enough."""
     rules = STRIP.rules.replace("allowed = 0.5", f"allowed = {allowed}")

@@ -63,9 +63,15 @@ def _leave_shared(joined: list[Tie]) -> None:
 def _stitching(survey: Survey, joined: list[Tie]) -> list[Part]:
     """Small capacitors that hand return current over between the carriers of one region, or the references of a tie."""
     carriers = [region.carriers for region in survey.regions]
-    own = [part for part in survey.parts if _hands_over(part) and any(set(part.distinct) <= c for c in carriers)]
+    own = [
+        part
+        for part in survey.parts
+        if _hands_over(part) and any(set(part.distinct) <= c for c in carriers)
+    ]
     across = [part for tie in joined if tie.parts or tie.places for part in tie.capacitors]
-    return sorted({part.refdes: part for part in (*own, *across) if _hands_over(part)}.values(), key=_refdes)
+    return sorted(
+        {part.refdes: part for part in (*own, *across) if _hands_over(part)}.values(), key=_refdes
+    )
 
 
 def _hands_over(part: Part) -> bool:

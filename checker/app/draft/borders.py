@@ -49,16 +49,23 @@ def barriers(survey: Survey) -> list[Barrier]:
     found: dict[tuple[tuple[str, ...], ...], Barrier] = {}
     for isolator in survey.domains.isolators:
         groups = {_key(g): g for side in isolator.sides if (g := _standing(survey, side))}
-        for first, second in _pairs(sorted(groups.values(), key=lambda group: _rank(survey, group))):
+        for first, second in _pairs(
+            sorted(groups.values(), key=lambda group: _rank(survey, group))
+        ):
             other = _against(survey, first, second)
             barrier = found.setdefault((_key(first), _key(other)), Barrier((first, other)))
             barrier.isolators.append(isolator)
     for barrier in found.values():
-        barrier.straddling = [p for p in survey.parts if p.connector and all(_has(p, s) for s in barrier.sides)]
+        barrier.straddling = [
+            p for p in survey.parts if p.connector and all(_has(p, s) for s in barrier.sides)
+        ]
         barrier.across = [
             link
             for link in survey.domains.across
-            if all(any(_domain(survey, end) in r.domain for end in link.ends for r in side) for side in barrier.sides)
+            if all(
+                any(_domain(survey, end) in r.domain for end in link.ends for r in side)
+                for side in barrier.sides
+            )
         ]
     return list(found.values())
 
@@ -89,8 +96,12 @@ def _tie(survey: Survey, first: Region, second: Region) -> Tie:
     """What joins the references of two regions themselves."""
     ends = (set(first.reference), set(second.reference))
     joining = [part for part in survey.parts if _joins(part, ends)]
-    low = [part for part in joining if not part.is_capacitor]  # may conduct, for all that the data tells
-    touching = [c for c in survey.board.connectivity.contacts if all(end & set(c.nets) for end in ends)]
+    low = [
+        part for part in joining if not part.is_capacitor
+    ]  # may conduct, for all that the data tells
+    touching = [
+        c for c in survey.board.connectivity.contacts if all(end & set(c.nets) for end in ends)
+    ]
     earth = EARTH in (first.kind, second.kind)
     near = sorted((p for p in low if not earth or p.gap(*ends) < ACROSS), key=_read)
     nets = sorted(_shared(survey, first, second)) if near or touching or not earth else []
@@ -131,7 +142,9 @@ def _standing(survey: Survey, side: Nets) -> tuple[Region, ...]:
     return tuple(region for region in survey.regions if _domain(survey, min(side)) in region.domain)
 
 
-def _against(survey: Survey, first: tuple[Region, ...], second: tuple[Region, ...]) -> tuple[Region, ...]:
+def _against(
+    survey: Survey, first: tuple[Region, ...], second: tuple[Region, ...]
+) -> tuple[Region, ...]:
     """The regions that a side is held apart from: of mains everything but earth, whatever isolates it further on."""
     if any(region.kind != MAINS for region in first):
         return second
@@ -144,7 +157,9 @@ def _domain(survey: Survey, net: int) -> int | None:
 
 def _rank(survey: Survey, group: Sequence[Region]) -> tuple[bool, int]:
     """Mains first, then as the regions stand."""
-    return all(region.kind != MAINS for region in group), min(survey.regions.index(region) for region in group)
+    return all(region.kind != MAINS for region in group), min(
+        survey.regions.index(region) for region in group
+    )
 
 
 def _key(group: Iterable[Region]) -> tuple[str, ...]:

@@ -25,11 +25,15 @@ from checker.app.draft.parts import Part
 
 NEAR = 0.7  # mm between pads of one part: fine pitch, no insulation
 STRIP = 2.0  # mm between the pads of an isolator's sides, least
-STRIP_OF_GROUNDS = 0.8  # mm, the same where each side has a ground of its own: converters with pins in one row
+STRIP_OF_GROUNDS = (
+    0.8  # mm, the same where each side has a ground of its own: converters with pins in one row
+)
 ACROSS = 2.0  # mm between the pads of a part that may span a barrier on purpose
 MANY = 60  # grounds, and links of grounds, that are tried one by one
 ARRAY = 3  # pairs of pins that make an array whatever its nets are called; fewer must share names
-FEW = 3  # links between two grounds that may be capacitors and bleeders across; more are no exception
+FEW = (
+    3  # links between two grounds that may be capacitors and bleeders across; more are no exception
+)
 
 Nets = frozenset[int]
 Pair = tuple[float, int, int]  # gap between two sides of a part, mm, and the roots of their domains
@@ -95,11 +99,17 @@ def find_domains(netlist: Netlist) -> Domains:
             cut = _few_between(narrow, links, found.across, (first, second))
             if cut:
                 found = _better(netlist, links, found, cut, (first, second))
-    mains = [net for net, name in enumerate(netlist.names) if is_mains(name) and net not in netlist.grounds]
+    mains = [
+        net
+        for net, name in enumerate(netlist.names)
+        if is_mains(name) and net not in netlist.grounds
+    ]
     return _off_mains(netlist, (links, narrow), found, mains[0]) if mains else found
 
 
-def _off_mains(netlist: Netlist, linked: tuple[Sequence[Link], Joined], found: Domains, mains: int) -> Domains:
+def _off_mains(
+    netlist: Netlist, linked: tuple[Sequence[Link], Joined], found: Domains, mains: int
+) -> Domains:
     """Take for Y capacitors what holds a rectified mains side to a ground: without it the side belongs to mains."""
     links, narrow = linked
     held = [link for link in links if _spans(link) and len(netlist.grounds & set(link.ends)) == 1]
@@ -123,12 +133,18 @@ def _pairs(items: Sequence[int]) -> Iterable[tuple[int, int]]:
 
 
 def _better(
-    netlist: Netlist, links: Sequence[Link], now: Domains, cut: Sequence[Link], ends: tuple[int, int]
+    netlist: Netlist,
+    links: Sequence[Link],
+    now: Domains,
+    cut: Sequence[Link],
+    ends: tuple[int, int],
 ) -> Domains:
     """The domains without some links, if isolators alone then stand between two grounds; else as they are."""
     tried = _parted(netlist, links, (*now.across, *cut))
     first, second = (tried.of(end) for end in ends)
-    between = [i for i in tried.isolators if {first, second} <= {tried.of(min(side)) for side in i.sides}]
+    between = [
+        i for i in tried.isolators if {first, second} <= {tried.of(min(side)) for side in i.sides}
+    ]
     return tried if first != second and between else now
 
 
@@ -141,7 +157,9 @@ def _links(netlist: Netlist) -> list[Link]:
         for net in nets:
             pins[net] += 1
         if len(nets) == 2 and not part.connector and not set(nets) & netlist.earth:
-            graph.add_edge(*nets, link=Link((nets[0], nets[1]), (part,), part.gap(nets[:1], nets[1:])))
+            graph.add_edge(
+                *nets, link=Link((nets[0], nets[1]), (part,), part.gap(nets[:1], nets[1:]))
+            )
     for net in sorted(graph.nodes):
         around: list[tuple[int, int, Link]] = sorted(graph.edges(net, data="link"), key=_by_text)
         if pins[net] == 2 and len(around) == 2 and net not in netlist.grounds:
@@ -160,7 +178,11 @@ def _contract(graph: nx.MultiGraph[int], net: int, links: Sequence[Link]) -> Non
     if ends[0] == ends[1]:
         return
     parts = (*links[0].parts, *links[1].parts)
-    chain = Link((min(ends), max(ends)), tuple(sorted(parts, key=lambda p: p.refdes)), links[0].gap + links[1].gap)
+    chain = Link(
+        (min(ends), max(ends)),
+        tuple(sorted(parts, key=lambda p: p.refdes)),
+        links[0].gap + links[1].gap,
+    )
     graph.remove_node(net)
     graph.add_edge(*chain.ends, link=chain)
 
@@ -177,13 +199,17 @@ def _few_between(
     for link in wide:
         a, b = (joined[end] for end in link.ends)
         if a != b:
-            graph.add_edge(a, b, capacity=(graph[a][b]["capacity"] if graph.has_edge(a, b) else 0) + 1)
+            graph.add_edge(
+                a, b, capacity=(graph[a][b]["capacity"] if graph.has_edge(a, b) else 0) + 1
+            )
     if first not in graph or second not in graph:
         return ()
     cost, (side, _) = nx.minimum_cut(graph, first, second)
     if not 0 < cost <= FEW:
         return ()
-    return tuple(link for link in wide if (joined[link.ends[0]] in side) != (joined[link.ends[1]] in side))
+    return tuple(
+        link for link in wide if (joined[link.ends[0]] in side) != (joined[link.ends[1]] in side)
+    )
 
 
 def _base(netlist: Netlist, links: Iterable[Link]) -> Joined:
@@ -198,7 +224,9 @@ def _base(netlist: Netlist, links: Iterable[Link]) -> Joined:
     for part in netlist.parts:
         if len(part.distinct) > 2 and not part.connector:
             for cell in part.cells(NEAR):
-                joined.union(*(net for net in cell if net not in apart)) if set(cell) - apart else None
+                joined.union(*(net for net in cell if net not in apart)) if set(
+                    cell
+                ) - apart else None
     return joined
 
 
@@ -224,7 +252,9 @@ class _State:
     def __init__(self, netlist: Netlist, joined: Joined) -> None:
         self.netlist, self.joined, self.changed = netlist, joined, True
         self.through: dict[str, Part] = {}
-        self.open = [part for part in netlist.parts if len(part.distinct) > 2 and not part.connector]
+        self.open = [
+            part for part in netlist.parts if len(part.distinct) > 2 and not part.connector
+        ]
         self.members: dict[int, set[int]] = defaultdict(set)
         for net in range(len(netlist.names)):
             if net not in netlist.earth:
@@ -251,7 +281,11 @@ def _undoubted(isolators: Sequence[Isolator], state: _State) -> tuple[Isolator, 
 
     proved = [between(isolator) for isolator in isolators if not isolator.doubtful]
     return tuple(
-        replace(isolator, doubtful=isolator.doubtful and not any(between(isolator) <= domains for domains in proved))
+        replace(
+            isolator,
+            doubtful=isolator.doubtful
+            and not any(between(isolator) <= domains for domains in proved),
+        )
         for isolator in isolators
     )
 
@@ -268,7 +302,9 @@ def _judged(part: Part, state: _State) -> Isolator | None:
         elif len(bare) > 1:
             state.join(bare)
         else:
-            failing = next((pair for pair in pairs if not _isolates(part, pair, sides, state)), None)
+            failing = next(
+                (pair for pair in pairs if not _isolates(part, pair, sides, state)), None
+            )
             if failing is None:
                 return _isolator(part, pairs, sides, state) if pairs else None
             state.join(failing[1:])
@@ -314,18 +350,28 @@ def _isolates(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> 
 def _leads_through(part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State) -> bool:
     """Whether a part is an array or a choke of signals: many pins that face each other, or two whose names agree."""
     pairs = _series(part, roots, sides, state)
-    return len(pairs) >= ARRAY or (bool(pairs) and all(_akin(state.netlist, pair) for pair in pairs))
+    return len(pairs) >= ARRAY or (
+        bool(pairs) and all(_akin(state.netlist, pair) for pair in pairs)
+    )
 
 
-def _series(part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State) -> tuple[tuple[int, int], ...]:
+def _series(
+    part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State
+) -> tuple[tuple[int, int], ...]:
     """Pairs of nets that face each other across a part without ground and supply, connectors alone beyond; or none."""
     names, grounds = state.netlist.names, state.netlist.grounds
     beyond = set().union(*(state.members[root] for root in roots if root not in state.grounded))
-    if any(net in grounds or is_supply(names[net]) for net in part.distinct) or are_mains(names[n] for n in beyond):
+    if any(net in grounds or is_supply(names[net]) for net in part.distinct) or are_mains(
+        names[n] for n in beyond
+    ):
         return ()
     if any(beyond & set(other.distinct) for other in state.open if other is not part):
         return ()
-    loose = all(len(beyond & set(other.distinct)) < 2 for other in state.netlist.parts if len(other.distinct) == 2)
+    loose = all(
+        len(beyond & set(other.distinct)) < 2
+        for other in state.netlist.parts
+        if len(other.distinct) == 2
+    )
     return part.facing(*(sides[root] for root in roots)) if loose else ()
 
 
@@ -345,14 +391,18 @@ def _is_doubtful(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) 
 
 def _may_be_choke(pairs: Sequence[tuple[int, int]], netlist: Netlist) -> bool:
     """Whether ground faces ground and supply faces supply, of no two voltages, and no name speaks of isolation."""
-    if len(pairs) != 2 or any(ISOLATED.search(netlist.names[net]) for pair in pairs for net in pair):
+    if len(pairs) != 2 or any(
+        ISOLATED.search(netlist.names[net]) for pair in pairs for net in pair
+    ):
         return False
     ground = [pair for pair in pairs if set(pair) <= netlist.grounds]
     supply = [pair for pair in pairs if not set(pair) & netlist.grounds]
     if len(ground) != 1 or len(supply) != 1:
         return False
     levels = {voltage(netlist.names[net]) for net in supply[0]} - {None}
-    return len(levels) < 2 and (all(is_supply(netlist.names[n]) for n in supply[0]) or _akin(netlist, supply[0]))
+    return len(levels) < 2 and (
+        all(is_supply(netlist.names[n]) for n in supply[0]) or _akin(netlist, supply[0])
+    )
 
 
 def _fed_together(roots: Sequence[int], state: _State) -> bool:

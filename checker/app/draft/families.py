@@ -19,7 +19,10 @@ LEAST = 2  # names that make a family
 
 
 def patterns(
-    own: Iterable[str], others: Iterable[str], endings: Collection[str] = (), guests: Iterable[str] = ()
+    own: Iterable[str],
+    others: Iterable[str],
+    endings: Collection[str] = (),
+    guests: Iterable[str] = (),
 ) -> list[str]:
     """Glob patterns that match all of some names and none of others.
 
@@ -46,15 +49,22 @@ def patterns(
             break
         found[min(names & left)] = pattern
         left -= names
-    return [pattern for _, pattern in sorted({**found, **{name: glob.escape(name) for name in left}}.items())]
+    return [
+        pattern
+        for _, pattern in sorted({**found, **{name: glob.escape(name) for name in left}}.items())
+    ]
 
 
-def _worth(pattern: str, names: set[str], left: set[str], free: set[str]) -> tuple[int, int, bool, int, str]:
+def _worth(
+    pattern: str, names: set[str], left: set[str], free: set[str]
+) -> tuple[int, int, bool, int, str]:
     """How much a stem is to be preferred: names that it settles, then all of its family, then a short beginning."""
     return len(names & left), len(names & free), pattern[0] != ANY, -len(pattern), pattern
 
 
-def _stems(own: Collection[str], others: Collection[str], endings: Collection[str]) -> dict[str, set[str]]:
+def _stems(
+    own: Collection[str], others: Collection[str], endings: Collection[str]
+) -> dict[str, set[str]]:
     """Patterns of stems with the names that each covers, without those that match another's."""
     covered: dict[str, set[str]] = {}
     for name in own:
@@ -64,7 +74,11 @@ def _stems(own: Collection[str], others: Collection[str], endings: Collection[st
             covered.setdefault(f"*{glob.escape(stem)}", set()).add(name)
     taken = {f"{glob.escape(stem)}*" for name in others for stem in heads(name)}
     taken |= {f"*{glob.escape(stem)}" for name in others for stem in LAST_WORD.findall(name)}
-    return {pattern: names for pattern, names in covered.items() if pattern not in taken and len(names) >= LEAST}
+    return {
+        pattern: names
+        for pattern, names in covered.items()
+        if pattern not in taken and len(names) >= LEAST
+    }
 
 
 def heads(name: str) -> list[str]:

@@ -43,7 +43,10 @@ def amended(old: str, new: str, nets: Sequence[str]) -> str:
     """
     kept, drafted = tomlkit.parse(old), tomlkit.parse(new)
     names = NetNames(nets)
-    region = {name: _same_region(kept, table, names) or name for name, table in drafted.get("region", {}).items()}
+    region = {
+        name: _same_region(kept, table, names) or name
+        for name, table in drafted.get("region", {}).items()
+    }
     files = _Files(kept, drafted, names, region, [])
     _add_named_nets(files)
     _add_regions(files)
@@ -58,7 +61,9 @@ def amended(old: str, new: str, nets: Sequence[str]) -> str:
 def _mark(kept: TOMLDocument, added: Sequence[str]) -> None:
     """Make a file a draft: its check stays incomplete until a hand has looked at what was added."""
     told = tomlkit.item(True)
-    told.comment(f"added: {'; '.join(added)}. The check stays incomplete until this line is removed")
+    told.comment(
+        f"added: {'; '.join(added)}. The check stays incomplete until this line is removed"
+    )
     if "draft" in kept:
         kept["draft"] = told
     else:
@@ -78,7 +83,9 @@ def _same_nets(kept: TOMLDocument, table: Table, names: NetNames) -> str | None:
     """The region without reference that claims most of a drafted one's nets."""
     own = set(names.matching(table["nets"]).tolist())
     claims = {
-        str(name): len(own & set(names.matching(p for p in other.get("nets", []) if p != "*").tolist()))
+        str(name): len(
+            own & set(names.matching(p for p in other.get("nets", []) if p != "*").tolist())
+        )
         for name, other in kept.get("region", {}).items()
         if not other.get("reference")
     }
@@ -90,7 +97,9 @@ def _add_named_nets(files: _Files) -> None:
     known = files.old.get("net", {})
     for name, table in files.new.get("net", {}).items():
         if not known and name not in known:
-            files.old.setdefault("net", tomlkit.table(is_super_table=True)).append(name, _copy(table))
+            files.old.setdefault("net", tomlkit.table(is_super_table=True)).append(
+                name, _copy(table)
+            )
             files.added.append(f"net {name}")
 
 
@@ -102,12 +111,17 @@ def _add_regions(files: _Files) -> None:
         target = files.region[name]
         if target not in regions:
             added = _copy(table)
-            if any("*" in other.get("nets", []) for other in regions.values()) and "*" in added["nets"]:
+            if (
+                any("*" in other.get("nets", []) for other in regions.values())
+                and "*" in added["nets"]
+            ):
                 added["nets"] = tomlkit.array()
             regions[target] = _fitting(regions, added)
             files.added.append(f"region {target}")
         elif "*" not in table["nets"]:
-            new = [p for p in table["nets"] if not set(files.names.matching([p]).tolist()) <= claimed]
+            new = [
+                p for p in table["nets"] if not set(files.names.matching([p]).tolist()) <= claimed
+            ]
             _extend(files, regions[target], "nets", new, f"of region {target}")
 
 
@@ -121,13 +135,19 @@ def _claimed(files: _Files) -> set[int]:
 def _add_between(files: _Files, kind: str) -> None:
     """Barriers (or ties) between regions that the file has none between, and isolators that it names nowhere."""
     for table in files.new.get(kind, []):
-        sides = [frozenset(files.region.get(n, n) for n in _names(side)) for side in table["between"]]
+        sides = [
+            frozenset(files.region.get(n, n) for n in _names(side)) for side in table["between"]
+        ]
         same = next((t for t in files.old.get(kind, []) if _meets(t, sides)), None)
-        if same is None and not any(_meets(t, sides) for k in ("barrier", "tie") for t in files.old.get(k, [])):
+        if same is None and not any(
+            _meets(t, sides) for k in ("barrier", "tie") for t in files.old.get(k, [])
+        ):
             added = _copy(table)
             added["between"] = [_plain(sorted(side)) for side in sides]
             _append(files.old, kind, added)
-            files.added.append(f"{kind} between {' and '.join(', '.join(sorted(side)) for side in sides)}")
+            files.added.append(
+                f"{kind} between {' and '.join(', '.join(sorted(side)) for side in sides)}"
+            )
         elif same is not None and kind == "barrier":
             new = [part for part in table["isolators"] if not _mentions(files.old, part)]
             _extend(files, same, "isolators", new, "of a barrier")

@@ -38,7 +38,9 @@ def drafted(board: Board, pour: float) -> str:
         return text.header(board) + text.nothing() + text.layers_text(board)
     regions = _regions(pieces)
     blocks = [text.header(board), text.NAMELESS]
-    blocks += [text.named_net(piece.name, piece.place, _why(board, piece)) for piece in _all(regions)]
+    blocks += [
+        text.named_net(piece.name, piece.place, _why(board, piece)) for piece in _all(regions)
+    ]
     blocks += [_region(piece, home=i == 0) for i, piece in enumerate(regions)]
     return "".join([*blocks, text.layers_text(board)])
 
@@ -49,7 +51,9 @@ def _pieces(board: Board, pour: float) -> list[Piece]:
     found = pours_by(board, nameless, pour)
     order = sorted(found, key=lambda piece: (-found[piece].area, piece))
     large = [number for number in order if found[number].area >= SMALL * found[order[0]].area]
-    return [Piece(f"PIECE_{i}", found[n], _place(board, n, found[n])) for i, n in enumerate(large, 1)]
+    return [
+        Piece(f"PIECE_{i}", found[n], _place(board, n, found[n])) for i, n in enumerate(large, 1)
+    ]
 
 
 def _place(board: Board, piece: int, poured: Poured) -> Place:
@@ -67,7 +71,9 @@ def _regions(pieces: list[Piece]) -> list[Piece]:
     regions: list[Piece] = []
     for piece in pieces:
         seen = piece.poured.seen
-        under = [r for r in regions if shapely.intersection(seen, r.poured.seen).area >= OVER * seen.area]
+        under = [
+            r for r in regions if shapely.intersection(seen, r.poured.seen).area >= OVER * seen.area
+        ]
         if under:
             under[0].planes.append(piece)
         elif len(regions) < MOST:

@@ -13,16 +13,22 @@ GROUND = re.compile(
     r"GND|GROUND|(?:^|[_\W])(?:[APDI]?VSS\w*|0V\w*|COM|RTN|RETURN|SHIELD)(?:$|[_\W\d])",
     re.IGNORECASE,
 )
-EARTH = re.compile(r"(?:^|[_\W])(?:PE|EARTH|PROT(?:ECTIVE)?_?EARTH|P_?EARTH|SAFETY_?(?:EARTH|GND))\d*(?:$|[_\W])", re.I)
+EARTH = re.compile(
+    r"(?:^|[_\W])(?:PE|EARTH|PROT(?:ECTIVE)?_?EARTH|P_?EARTH|SAFETY_?(?:EARTH|GND))\d*(?:$|[_\W])",
+    re.I,
+)
 SUPPLY = re.compile(
     r"(?:^|[_\W])(?:[+-]?\d+V\d*[A-Z]*|[+-]?V?P?\d+[.V]\d+V?[A-Z]*|[AD]?V(?:CC|DD|EE)\w*|V\+|V-"
     r"|V(?:BUS|IN|OUT|BAT|SYS|AUX|S|P|A|D|B|ISO)\d*|V\d+\w*|VP_\w+|VS_\w+|PWR|POWER)(?:$|[_\W])",
     re.IGNORECASE,
 )
 MAINS = re.compile(
-    r"(?:^|[_\W])(?:AC|ACL|ACN|MAINS|LINE|LIVE|NEUTRAL|PHASE|L|N|\d+VAC|VAC)(?:$|[_\W\d])", re.IGNORECASE
+    r"(?:^|[_\W])(?:AC|ACL|ACN|MAINS|LINE|LIVE|NEUTRAL|PHASE|L|N|\d+VAC|VAC)(?:$|[_\W\d])",
+    re.IGNORECASE,
 )
-STRONG_MAINS = re.compile(r"(?:^|[_\W])(?:AC_?[LN]|MAINS|LIVE|NEUTRAL|\d+VAC|VAC)(?:$|[_\W\d])", re.IGNORECASE)
+STRONG_MAINS = re.compile(
+    r"(?:^|[_\W])(?:AC_?[LN]|MAINS|LIVE|NEUTRAL|\d+VAC|VAC)(?:$|[_\W\d])", re.IGNORECASE
+)
 NEUTRAL = re.compile(r"(?:^|[_\W])(?:AC_?N|N|NEUTRAL)(?:$|[_\W])", re.IGNORECASE)
 RETURN = re.compile(r"(?:-|_N|_NEG|_MINUS|RTN|RET|\bCOM)$", re.IGNORECASE)
 SMALL_SIGNAL = re.compile(
@@ -33,7 +39,9 @@ PREFIX = re.compile(r"^[A-Za-z]+")
 
 LETTERS = {"a": "analog", "d": "digital", "p": "power"}  # written together with GND
 WORDS = {"": "main", "an": "analog", "0v": "main"}
-CONNECTORS = frozenset(["J", "P", "X", "CN", "CON", "CONN", "XP", "XS", "TB", "PL", "SK", "H", "MH", "TP", "FID"])
+CONNECTORS = frozenset(
+    ["J", "P", "X", "CN", "CON", "CONN", "XP", "XS", "TB", "PL", "SK", "H", "MH", "TP", "FID"]
+)
 CALLED = {  # what a designator says; evidence in a comment, never more
     "a capacitor": frozenset({"C"}),
     "a bead, choke, link or switch": frozenset(
@@ -97,7 +105,9 @@ def is_mains(name: str) -> bool:
 def are_mains(names: Iterable[str]) -> bool:
     """Whether some nets of one domain are called line and neutral, or alike."""
     named = [own(name) for name in names if not is_automatic(name)]
-    return sum(bool(MAINS.search(name)) for name in named) > 1 and any(STRONG_MAINS.search(n) for n in named)
+    return sum(bool(MAINS.search(name)) for name in named) > 1 and any(
+        STRONG_MAINS.search(n) for n in named
+    )
 
 
 def prefix(refdes: str) -> str:
@@ -139,7 +149,9 @@ def region_name(reference: str) -> str:
     """
     if is_earth(reference):
         return "earth"
-    rest = re.sub(r"GROUND|(?<![A-Z0-9])[ADP]GND(?=[^A-Z0-9])|GND|VSS|[^A-Z0-9]+", " ", own(reference).upper()).split()
+    rest = re.sub(
+        r"GROUND|(?<![A-Z0-9])[ADP]GND(?=[^A-Z0-9])|GND|VSS|[^A-Z0-9]+", " ", own(reference).upper()
+    ).split()
     word = "-".join(rest).lower()
     letter = "" if "_" in own(reference) else LETTERS.get(word, "")
     return letter or WORDS.get(word) or (f"ground-{word}" if word.isdigit() else word)

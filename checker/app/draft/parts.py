@@ -78,7 +78,10 @@ class Part:
 
     def gap(self, first: Iterable[int], second: Iterable[int]) -> float:
         """Shortest distance between the pads of two groups of nets, mm; infinite if one has none."""
-        a, b = (shapely.union_all(self._pads(np.isin(self.nets, list(group)))) for group in (first, second))
+        a, b = (
+            shapely.union_all(self._pads(np.isin(self.nets, list(group))))
+            for group in (first, second)
+        )
         return np.inf if a.is_empty or b.is_empty else float(shapely.distance(a, b))
 
     def cells(self, near: float) -> Iterator[list[int]]:
@@ -86,7 +89,9 @@ class Part:
         pads = self._pads(np.ones(len(self.nets), dtype=bool))
         pairs = shapely.STRtree(pads).query(pads, "dwithin", near)
         close = coo_array((np.ones(pairs.shape[1], dtype=bool), pairs), shape=(len(pads),) * 2)
-        for rows in grouped(np.arange(len(pads)), connected_components(close, directed=False)[1]).values():
+        for rows in grouped(
+            np.arange(len(pads)), connected_components(close, directed=False)[1]
+        ).values():
             yield np.unique(self.nets[rows]).tolist()
 
     def _pads(self, mask: Bools) -> Shapes:
@@ -98,7 +103,9 @@ def parts_of(board: Board, floating: Bools) -> tuple[Part, ...]:
     """Parts of a board that have live pins; nets that float (`floating`, one entry per net) are left out."""
     pads = _pads(board)
     number = {refdes: i for i, refdes in enumerate(board.refdes)}
-    found = (_part(board, c, pads.get(number.get(c.refdes, -1), {}), floating) for c in board.components)
+    found = (
+        _part(board, c, pads.get(number.get(c.refdes, -1), {}), floating) for c in board.components
+    )
     return tuple(part for part in found if len(part.nets))
 
 
@@ -119,7 +126,9 @@ def _pads(board: Board) -> dict[int, dict[str, Rows]]:
     if len(rows):
         key = copper.component[rows].astype(np.int64) * (len(board.pins) + 1) + copper.pin[rows]
         for members in grouped(rows, np.unique(key, return_inverse=True)[1]).values():
-            out[int(copper.component[members[0]])][board.pins[int(copper.pin[members[0]])]] = members
+            out[int(copper.component[members[0]])][board.pins[int(copper.pin[members[0]])]] = (
+                members
+            )
     return out
 
 
@@ -127,9 +136,13 @@ def _part(board: Board, component: Component, pads: dict[str, Rows], floating: B
     pins = [pin for pin in component.pins if pin.net >= 0 and not floating[pin.net]]
     boxes = [_box(board, pads.get(pin.number), pin.at) for pin in pins]
     named = sum(bool(names.CONNECTOR_PIN.match(pin.name)) for pin in component.pins)
-    connector = names.prefix(component.refdes) in names.CONNECTORS or 2 * named > len(component.pins)
+    connector = names.prefix(component.refdes) in names.CONNECTORS or 2 * named > len(
+        component.pins
+    )
     nets = np.array([pin.net for pin in pins], dtype=np.int32)
-    return Part(component.refdes, nets, np.array(boxes).reshape(-1, 4), connector, component.package)
+    return Part(
+        component.refdes, nets, np.array(boxes).reshape(-1, 4), connector, component.package
+    )
 
 
 def _box(board: Board, rows: Rows | None, at: tuple[float, float]) -> Floats:

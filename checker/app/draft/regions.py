@@ -22,7 +22,9 @@ from checker.layout.regions import floating_nets
 from parsers.board import Board
 
 GROUND_PARTS = 3  # a net that is called a ground but has no pour needs so many parts to be one
-MOST = 0.4  # share of its domain's area that a pour needs to be a reference without being called one
+MOST = (
+    0.4  # share of its domain's area that a pour needs to be a reference without being called one
+)
 SHARED = 0.5  # share of a supply plane's parts, and of its pours, that lie with one ground
 SOME, ALL = 0.25, 0.9  # fewer of its parts will do where all of its pours lie over the ground
 PLANE = 0.25  # a supply net's pours cover this share of a region's territory, or are no plane
@@ -77,7 +79,11 @@ class Survey:
 
     def netlist(self) -> Netlist:
         """What domains are found from; without any other ground, what is called earth is one."""
-        grounds = {n for n, name in enumerate(self.names) if names.is_ground(name) and self.is_substantial(n)}
+        grounds = {
+            n
+            for n, name in enumerate(self.names)
+            if names.is_ground(name) and self.is_substantial(n)
+        }
         earth = {n for n, name in enumerate(self.names) if names.is_earth(name) and self.on[n]}
         if not grounds:
             grounds, earth = {n for n in earth if self.is_substantial(n)}, set()
@@ -90,7 +96,9 @@ class Survey:
 
     def territory(self, region: Region) -> shapely.Geometry:
         """A region's reference pours seen from above."""
-        return shapely.union_all([self.pours[net].seen for net in region.reference if net in self.pours])
+        return shapely.union_all(
+            [self.pours[net].seen for net in region.reference if net in self.pours]
+        )
 
     def pads(self, nets: Iterable[int]) -> shapely.Geometry:
         """Middles of the pads of some nets (of all their copper if they have none)."""
@@ -107,7 +115,10 @@ class Survey:
     def guests(self, region: Region) -> set[int]:
         """Nets of one pad on a region's own parts: fed from outside, perhaps."""
         own = region.nets | region.carriers
-        pins = [{pin.net for pin in component.pins if pin.net >= 0} for component in self.board.components]
+        pins = [
+            {pin.net for pin in component.pins if pin.net >= 0}
+            for component in self.board.components
+        ]
         return {net for nets in pins if nets & own for net in nets if self.floating[net]}
 
     def strangers(self, region: Region) -> set[str]:
@@ -129,7 +140,9 @@ def _regions(survey: Survey) -> list[Region]:
     """Regions with reference first, then one for all sides without, then earth."""
     found: list[Region] = []
     bare: list[int] = []
-    isolated = {survey.domains.of(min(side)) for part in survey.domains.isolators for side in part.sides}
+    isolated = {
+        survey.domains.of(min(side)) for part in survey.domains.isolators for side in part.sides
+    }
     alone = not survey.netlist().grounds
     for number, domain in enumerate(survey.domains.domains):
         references = _references(survey, domain, number in isolated or alone)
@@ -138,7 +151,9 @@ def _regions(survey: Survey) -> list[Region]:
             bare.append(number)
     if bare:
         found.append(_bare(survey, bare))
-    earth = sorted(n for n, name in enumerate(survey.names) if names.is_earth(name) and survey.on[n])
+    earth = sorted(
+        n for n, name in enumerate(survey.names) if names.is_earth(name) and survey.on[n]
+    )
     if earth and not {net for region in found for net in region.reference} & set(earth):
         why = "earth by name; nothing of it is on any side, parts to it are no bridge"
         found.append(Region("earth", EARTH, tuple(earth), frozenset(), why))
@@ -166,7 +181,11 @@ def _references(survey: Survey, domain: Nets, unnamed: bool) -> list[int]:
 def _unnamed_reference(survey: Survey, domain: Nets) -> list[int]:
     """A pour that is called neither ground nor supply but serves as reference: called a return, or most of its area."""
     mains = names.are_mains(survey.names[net] for net in domain)
-    able = [net for net in sorted(domain) if net in survey.pours and not names.is_supply(survey.names[net])]
+    able = [
+        net
+        for net in sorted(domain)
+        if net in survey.pours and not names.is_supply(survey.names[net])
+    ]
     if mains:
         able = [net for net in able if names.NEUTRAL.search(names.own(survey.names[net]))]
         returns = able
@@ -185,7 +204,13 @@ def _with_reference(survey: Survey, number: int, net: int) -> Region:
     called = CALLED[kind]
     poured = survey.where(net) if net in survey.pours else "no pour"
     why = f"{called}: {poured}, {len(survey.on[net])} parts"
-    return Region("mains" if mains else names.region_name(survey.names[net]), kind, (net,), frozenset((number,)), why)
+    return Region(
+        "mains" if mains else names.region_name(survey.names[net]),
+        kind,
+        (net,),
+        frozenset((number,)),
+        why,
+    )
 
 
 def _bare(survey: Survey, numbers: Sequence[int]) -> Region:
@@ -194,8 +219,12 @@ def _bare(survey: Survey, numbers: Sequence[int]) -> Region:
     mains = names.are_mains(survey.names[net] for net in nets)
     why = "no ground and no pour among its nets" + (", line and neutral by name" if mains else "")
     if len(numbers) > 1:
-        why += f"; {len(numbers)} circuits that nothing joins: do they need distances to each other?"
-    return Region("mains" if mains else "contacts", MAINS if mains else BARE, (), frozenset(numbers), why)
+        why += (
+            f"; {len(numbers)} circuits that nothing joins: do they need distances to each other?"
+        )
+    return Region(
+        "mains" if mains else "contacts", MAINS if mains else BARE, (), frozenset(numbers), why
+    )
 
 
 def _name_apart(regions: Sequence[Region]) -> None:
@@ -203,7 +232,9 @@ def _name_apart(regions: Sequence[Region]) -> None:
     used: set[str] = set()
     for region in regions:
         base = region.name if region.name.strip("-") else "region"
-        region.name = next(n for n in (base, *(f"{base}-{i}" for i in range(2, 10_000))) if n not in used)
+        region.name = next(
+            n for n in (base, *(f"{base}-{i}" for i in range(2, 10_000))) if n not in used
+        )
         used.add(region.name)
 
 
@@ -244,14 +275,20 @@ def _shared_out(survey: Survey, regions: Sequence[Region], nets: set[int]) -> di
             choice = _clear(votes.get(net, Counter()))
             if choice is not None:
                 found[net] = choice
-        _spread([part for part in survey.parts if not reference.keys() & set(part.distinct)], found, nets)
+        _spread(
+            [part for part in survey.parts if not reference.keys() & set(part.distinct)],
+            found,
+            nets,
+        )
     return {net: regions[choice] for net, choice in found.items()}
 
 
 def _are_beside(territories: Sequence[shapely.Geometry]) -> bool:
     """Whether territories lie side by side, not over each other: only then a place tells which is meant."""
     pairs = [(a, b) for i, a in enumerate(territories) for b in territories[i + 1 :]]
-    return all(shapely.intersection(a, b).area < (1 - SHARED) * min(a.area, b.area) for a, b in pairs)
+    return all(
+        shapely.intersection(a, b).area < (1 - SHARED) * min(a.area, b.area) for a, b in pairs
+    )
 
 
 Votes = dict[int, Counter[int]]  # for each net, how often each reference is meant
@@ -266,7 +303,9 @@ def _evidence(parts: Sequence[Part], reference: dict[int, int]) -> Iterator[Vote
     for part in pins:
         grounds = [net for net in part.distinct if net in reference]
         for net in part.distinct if len({reference[ground] for ground in grounds}) > 1 else ():
-            beside[net][reference[min(grounds, key=lambda ground: (part.gap([net], [ground]), ground))]] += 1
+            beside[net][
+                reference[min(grounds, key=lambda ground: (part.gap([net], [ground]), ground))]
+            ] += 1
     yield beside
 
 
@@ -284,7 +323,9 @@ def _over(survey: Survey, net: int, territories: Sequence[shapely.Geometry]) -> 
     """How many of a net's pads lie over each of some territories alone."""
     if not territories:
         return Counter()
-    hits = np.array([shapely.intersects(territory, survey.pads([net])) for territory in territories])
+    hits = np.array(
+        [shapely.intersects(territory, survey.pads([net])) for territory in territories]
+    )
     alone = hits & (hits.sum(axis=0) == 1)
     return Counter({i: int(count) for i, count in enumerate(alone.sum(axis=1)) if count})
 
@@ -305,7 +346,11 @@ def _spread(parts: Sequence[Part], found: dict[int, int], nets: set[int]) -> Non
         if not part.connector:
             graph.add_edges_from((a, b) for i, a in enumerate(near) for b in near[i + 1 :])
     for _ in range(len(nets)):
-        told = {net: Counter(found[n] for n in graph[net] if n in found) for net in graph if net not in found}
+        told = {
+            net: Counter(found[n] for n in graph[net] if n in found)
+            for net in graph
+            if net not in found
+        }
         new = {net: choice for net, votes in told.items() if (choice := _clear(votes)) is not None}
         if not new:
             return
@@ -328,7 +373,11 @@ def _claim_stray(survey: Survey, net: int) -> None:
 def _by_family(survey: Survey, net: int, regions: Sequence[Region]) -> int | None:
     """The one region that has nets with the longest stem of a net's name."""
     for stem in reversed(heads(survey.names[net])):
-        own = [i for i, r in enumerate(regions) if any(survey.names[n].startswith(stem) for n in r.nets | r.carriers)]
+        own = [
+            i
+            for i, r in enumerate(regions)
+            if any(survey.names[n].startswith(stem) for n in r.nets | r.carriers)
+        ]
         if own:
             return own[0] if len(own) == 1 else None
     return None
@@ -358,7 +407,11 @@ def _planes(survey: Survey, region: Region) -> tuple[int, ...]:
 def _choose_home(survey: Survey) -> None:
     """The region that claims what no other does: the widest ground, no mains side and no earth."""
     regions = survey.regions
-    able = [r for r in regions if r.kind in (GROUND, POURED)] or [r for r in regions if r.kind != EARTH] or regions
+    able = (
+        [r for r in regions if r.kind in (GROUND, POURED)]
+        or [r for r in regions if r.kind != EARTH]
+        or regions
+    )
     if able:
         able.sort(key=lambda region: sorted(survey.names[net] for net in region.reference))
         max(able, key=lambda region: _weight(survey, region)).home = True

@@ -51,11 +51,18 @@ def region_text(survey: Survey, region: Region) -> str:
     lines = [
         f"\n[region.{key(region.name)}]",
         noted(f"reference = {listed(survey, region.reference)}", region.why),
-        noted(f"nets = {array(nets_of(survey, region))}", _why_nets(survey, region, len(region.nets))),
+        noted(
+            f"nets = {array(nets_of(survey, region))}", _why_nets(survey, region, len(region.nets))
+        ),
     ]
     if region.planes:
         where = "; ".join(f"{survey.names[net]}: {survey.where(net)}" for net in region.planes)
-        lines.append(noted(f"planes = {listed(survey, region.planes)}", f"over its ground, its parts on it; {where}"))
+        lines.append(
+            noted(
+                f"planes = {listed(survey, region.planes)}",
+                f"over its ground, its parts on it; {where}",
+            )
+        )
     return "\n".join([*lines, *_quiet(survey, region)]) + "\n"
 
 
@@ -66,7 +73,9 @@ def nets_of(survey: Survey, region: Region) -> list[str]:
     own = {survey.names[net] for net in region.nets}
     carriers = [survey.names[net] for net in region.carriers]
     endings = {word for net in carriers for word in names.words(net)}
-    guests = {survey.names[net] for net in survey.guests(region) if not survey.board.nets[net].single}
+    guests = {
+        survey.names[net] for net in survey.guests(region) if not survey.board.nets[net].single
+    }
     return patterns(own, survey.strangers(region) - own, endings, guests)
 
 
@@ -93,15 +102,25 @@ def _quiet(survey: Survey, region: Region) -> list[str]:
     """A region is quiet if its name says so; else it is asked for."""
     if region.kind in (EARTH, MAINS) or len(survey.regions) < 2:
         return []
-    told = [survey.names[net] for net in region.reference if names.SMALL_SIGNAL.search(survey.names[net])]
+    told = [
+        survey.names[net]
+        for net in region.reference
+        if names.SMALL_SIGNAL.search(survey.names[net])
+    ]
     if told:
         return [noted("quiet = true", f"{told[0]} is a name for small signals")]
-    return [] if region.home else ["# quiet = true  # are its signals small? Nothing in the data proves it"]
+    return (
+        []
+        if region.home
+        else ["# quiet = true  # are its signals small? Nothing in the data proves it"]
+    )
 
 
 def barrier_text(survey: Survey, barrier: Barrier, earth: Region | None) -> str:
     """The table of a barrier."""
-    mains = [i for i, side in enumerate(barrier.sides) if any(region.kind == MAINS for region in side)]
+    mains = [
+        i for i, side in enumerate(barrier.sides) if any(region.kind == MAINS for region in side)
+    ]
     standing = sorted(barrier.isolators, key=lambda isolator: isolator.part.refdes)
     isolators = [isolator for isolator in standing if not isolator.doubtful]
     lines = [
@@ -123,8 +142,13 @@ def _straddling(barrier: Barrier) -> str:
     line = f"straddling = {array(sorted(part.refdes for part in barrier.straddling))}"
     carriers = [{net for region in side for net in region.carriers} for side in barrier.sides]
     if all(set(part.distinct) & own for part in barrier.straddling for own in carriers):
-        return noted(line, "connectors with grounds of both sides; they conduct nothing between pins")
-    return asked(line.replace("\n", " ")) + "  # a connector with pins on both sides, or a net on the wrong one?"
+        return noted(
+            line, "connectors with grounds of both sides; they conduct nothing between pins"
+        )
+    return (
+        asked(line.replace("\n", " "))
+        + "  # a connector with pins on both sides, or a net on the wrong one?"
+    )
 
 
 def between(barrier: Barrier) -> str:
@@ -150,7 +174,9 @@ def _question(survey: Survey, link: Link) -> str:
 def _earthed(survey: Survey, barrier: Barrier, earth: Region, mains: Sequence[int]) -> list[str]:
     line = f"earthed = {listed(survey, earth.reference)}"
     if not mains:
-        return [f"{asked(line)}  # if it is protective earth; then name the side that it protects from: hazardous ="]
+        return [
+            f"{asked(line)}  # if it is protective earth; then name the side that it protects from: hazardous ="
+        ]
     side = barrier.sides[mains[0]]
     names_ = [region.name for region in side]
     hazardous = quoted(names_[0]) if len(side) == 1 else array(names_)
@@ -165,17 +191,30 @@ def _spacing(survey: Survey, barrier: Barrier, earth: Region | None, mains: Sequ
         for region in barrier.sides[mains[0]]
         for pattern in (*escaped(survey, region.carriers), *nets_of(survey, region))
     ]
-    return SPACING.format(nets=printable(flat(nets)), earth=printable(flat(escaped(survey, earth.reference))))
+    return SPACING.format(
+        nets=printable(flat(nets)), earth=printable(flat(escaped(survey, earth.reference)))
+    )
 
 
 def tie_text(survey: Survey, tie: Tie) -> str:
     """The table of a tie, at the first part or place that joins the two; more of them are told."""
-    shared = patterns((survey.names[n] for n in tie.nets), (n for i, n in enumerate(survey.names) if i not in tie.nets))
+    shared = patterns(
+        (survey.names[n] for n in tie.nets),
+        (n for i, n in enumerate(survey.names) if i not in tie.nets),
+    )
     lines = ["\n[[tie]]", f"between = {array(region.name for region in tie.regions)}"]
-    joins = [f"copper at ({x:.2f}, {y:.2f})" for x, y in tie.places] + [part.called for part in tie.parts]
+    joins = [f"copper at ({x:.2f}, {y:.2f})" for x, y in tie.places] + [
+        part.called for part in tie.parts
+    ]
     if len(tie.parts) > 1 and not tie.places and not tie.are_alike:
-        lines.append(asked(f"{', '.join(part.called for part in tie.parts)} join {_ends(survey, tie)}:"))
-        lines.append(asked("which of them ties (at =)? Capacitors belong to nets.stitching; two ties are a loop"))
+        lines.append(
+            asked(f"{', '.join(part.called for part in tie.parts)} join {_ends(survey, tie)}:")
+        )
+        lines.append(
+            asked(
+                "which of them ties (at =)? Capacitors belong to nets.stitching; two ties are a loop"
+            )
+        )
     elif tie.parts and not tie.places:
         lines.append(noted(f"at = {quoted(tie.parts[0].refdes)}", _why_at(survey, tie)))
     elif tie.places:
@@ -184,7 +223,9 @@ def tie_text(survey: Survey, tie: Tie) -> str:
         lines.append(asked(_loose(tie)))
     if len(joins) > 1 and (tie.places or tie.are_alike):
         lines.append(
-            asked(f"{', '.join(joins[1:])} too: {len(joins)} connections are a loop, an error until one is left")
+            asked(
+                f"{', '.join(joins[1:])} too: {len(joins)} connections are a loop, an error until one is left"
+            )
         )
     why = "  # parts on both sides" if shared else ""
     return "\n".join([*lines, f"nets = {array(shared)}{why}"]) + "\n"
@@ -192,13 +233,21 @@ def tie_text(survey: Survey, tie: Tie) -> str:
 
 def _loose(tie: Tie) -> str:
     caps = ", ".join(part.refdes for part in tie.capacitors)
-    told = f"{caps} alone, called a capacitor, joins them" if caps else "no part and no copper joins the two themselves"
+    told = (
+        f"{caps} alone, called a capacitor, joins them"
+        if caps
+        else "no part and no copper joins the two themselves"
+    )
     return f"{told}: where are they tied? Or should it be a barrier?"
 
 
 def _why_at(survey: Survey, tie: Tie) -> str:
     part = tie.parts[0]
-    doubt = "; then it is no tie, where are they tied?" if names.called(part.refdes) == "a capacitor" else ""
+    doubt = (
+        "; then it is no tie, where are they tied?"
+        if names.called(part.refdes) == "a capacitor"
+        else ""
+    )
     return f"{part.called}: {_ends(survey, tie)}{doubt}"
 
 
@@ -210,7 +259,9 @@ def through_text(survey: Survey) -> str:
     """Parts that are taken for arrays or chokes, as questions."""
     parts = sorted(survey.domains.through, key=lambda part: part.refdes)
     why = "pins face each other, none at a ground or supply: an array or choke? If it isolates, it needs a barrier"
-    return "".join(f"{asked(f'{part.called}: {survey.text(part.distinct)}; {why}')}\n" for part in parts)
+    return "".join(
+        f"{asked(f'{part.called}: {survey.text(part.distinct)}; {why}')}\n" for part in parts
+    )
 
 
 def stitching_text(parts: Sequence[Part]) -> str:
@@ -220,7 +271,11 @@ def stitching_text(parts: Sequence[Part]) -> str:
     why = "two near pins, on references or a reference and its plane: capacitors, or strike them"
     line = noted(f"stitching = {array(part.refdes for part in parts)}", why)
     others = [part.refdes for part in parts if names.called(part.refdes) != "a capacitor"]
-    doubt = asked(f"{', '.join(others)}: no capacitor by designator; is it one?") + "\n" if others else ""
+    doubt = (
+        asked(f"{', '.join(others)}: no capacitor by designator; is it one?") + "\n"
+        if others
+        else ""
+    )
     return f"\n[nets]\n{line}\n{doubt}"
 
 
@@ -231,7 +286,9 @@ def layers_text(board: Board) -> str:
         *(f"#   {file.layer} = {printable(file.path)}" for file in board.files if file.layer),
     ]
     if board.stackup.thickness is None:
-        lines += ["# The data tells no thickness; creepage over edges and distances between layers need it:"]
+        lines += [
+            "# The data tells no thickness; creepage over edges and distances between layers need it:"
+        ]
         lines += ["# [stackup]", "# thickness = 1.6"]
     if board.outline is None:
         lines += ["# The data has no profile; a barrier needs the board's edges:"]
@@ -267,7 +324,11 @@ def asked(question: str) -> str:
 
 def key(name: str) -> str:
     """A TOML key."""
-    return name if name.replace("-", "").replace("_", "").isalnum() and name.isascii() else quoted(name)
+    return (
+        name
+        if name.replace("-", "").replace("_", "").isalnum() and name.isascii()
+        else quoted(name)
+    )
 
 
 def flat(items: Iterable[str]) -> str:
@@ -279,7 +340,11 @@ def array(items: Iterable[str]) -> str:
     """A TOML list, broken into lines where it is long."""
     words = list(items)
     line = flat(words)
-    return line if len(line) <= WIDE else "[\n" + "".join(f"    {quoted(word)},\n" for word in words) + "]"
+    return (
+        line
+        if len(line) <= WIDE
+        else "[\n" + "".join(f"    {quoted(word)},\n" for word in words) + "]"
+    )
 
 
 NAMELESS = """

@@ -25,7 +25,9 @@ Parcels = Iterable[Opened]  # each is read only when a worker is free, so that m
 Done = tuple[Row, bytes]
 
 
-def in_processes(parcels: Parcels, jobs: int, check: Callable[[Parcel], Done] = check_parcel) -> Iterator[Done]:
+def in_processes(
+    parcels: Parcels, jobs: int, check: Callable[[Parcel], Done] = check_parcel
+) -> Iterator[Done]:
     """Check parcels in `jobs` processes of this machine."""
     handle = partial(_done, partial(_bounded, check))
     return lanes.in_lanes(parcels, jobs, handle, partial(limit_memory, MEMORY))
@@ -65,7 +67,9 @@ def _client(distributed: Any, address: str) -> Any:
     kind, _, count = address.partition(":")
     if kind == "local":
         if not count.isdigit() or int(count) < 1:
-            raise InputError(f'--cluster "{address}": write local:4 for four workers, or tcp://host:port')
+            raise InputError(
+                f'--cluster "{address}": write local:4 for four workers, or tcp://host:port'
+            )
         cluster = distributed.LocalCluster(
             n_workers=int(count), threads_per_worker=1, memory_limit=MEMORY, dashboard_address=None
         )
@@ -74,7 +78,9 @@ def _client(distributed: Any, address: str) -> Any:
         return distributed.Client(address, timeout=ANSWER, set_as_default=False)
     except (OSError, ValueError) as error:
         told = str(error).splitlines()[0]
-        raise InputError(f'--cluster "{address}": no scheduler answers ({told}); give tcp://host:port') from error
+        raise InputError(
+            f'--cluster "{address}": no scheduler answers ({told}); give tcp://host:port'
+        ) from error
 
 
 def _collected(distributed: Any, client: Any, parcels: Parcels) -> Iterator[Done]:

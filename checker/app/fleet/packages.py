@@ -17,7 +17,9 @@ from parsers.package.archive import is_archive
 from parsers.trouble import InputError, Place
 
 HEAD = 4096  # bytes that tell what a file is
-GERBER = re.compile(rb"(?:^|\*)\s*%(?:FS[LTD]|TF\.|MOMM|MOIN|ADD)", re.MULTILINE)  # %FS must stand in each file
+GERBER = re.compile(
+    rb"(?:^|\*)\s*%(?:FS[LTD]|TF\.|MOMM|MOIN|ADD)", re.MULTILINE
+)  # %FS must stand in each file
 DRILL = re.compile(rb"^(M48|T\d+C[\d.]+)", re.MULTILINE)
 XML = re.compile(rb"<(\w+:)?IPC-2581")
 XML_ENDINGS = (".xml", ".cvg", ".xml.gz", ".cvg.gz")
@@ -83,7 +85,10 @@ def rules_of(package: Path, pattern: str | None) -> tuple[Path | None, str]:
     for folder in (*([package] if package.is_dir() else []), package.parent):
         hits = sorted(path for path in folder.glob(wanted) if path.is_file())
         if len(hits) > 1:
-            return None, f"{len(hits)} files match {wanted} in {folder}; leave one or name it more closely"
+            return (
+                None,
+                f"{len(hits)} files match {wanted} in {folder}; leave one or name it more closely",
+            )
         if hits:
             return hits[0], ""
     return None, f"no {wanted} in it or beside it"

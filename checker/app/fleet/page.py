@@ -32,7 +32,9 @@ def as_page(rows: Sequence[Row]) -> bytes:
         _section("Doubts by cause", ("cause", "boards", "doubts"), _causes(rows)),
         _section("Slowest boards", ("board", "processor s"), _slowest(rows)),
         _section(
-            "All boards", ("board", "verdict", "dated", "places", "errors", "warnings", "doubts", "trouble"), _all(rows)
+            "All boards",
+            ("board", "verdict", "dated", "places", "errors", "warnings", "doubts", "trouble"),
+            _all(rows),
         ),
     ]
     head = f"<!doctype html><html lang=en><meta charset=utf-8><title>Fleet</title><style>{STYLE}</style>"
@@ -52,7 +54,9 @@ def _by_year(rows: Sequence[Row]) -> tuple[tuple[str, ...], list[tuple[object, .
         for rule, number in row.findings.items():
             total[rule][row.dated[:4] or "undated"] += number
     boards = Counter(row.dated[:4] or "undated" for row in rows)
-    lines: list[tuple[object, ...]] = [(rule, *(total[rule][year] for year in years)) for rule in sorted(total)]
+    lines: list[tuple[object, ...]] = [
+        (rule, *(total[rule][year] for year in years)) for rule in sorted(total)
+    ]
     return ("rule", *years), [("(boards)", *(boards[year] for year in years)), *lines]
 
 
@@ -61,16 +65,23 @@ def _causes(rows: Sequence[Row]) -> list[tuple[object, ...]]:
     boards = Counter(cause for row in rows for cause in set(row.doubts))
     worst = sorted(doubts, key=lambda cause: (-boards[cause], -doubts[cause], cause))
     more = len(worst) - MOST
-    lines: list[tuple[object, ...]] = [(cause, boards[cause], doubts[cause]) for cause in worst[:MOST]]
+    lines: list[tuple[object, ...]] = [
+        (cause, boards[cause], doubts[cause]) for cause in worst[:MOST]
+    ]
     return [*lines, (f"and {more} more causes", "", "")] if more > 0 else lines
 
 
 def _slowest(rows: Sequence[Row]) -> list[tuple[object, ...]]:
-    return [(row.name, f"{row.seconds:.2f}") for row in sorted(rows, key=lambda r: (-r.seconds, r.name))[:MOST]]
+    return [
+        (row.name, f"{row.seconds:.2f}")
+        for row in sorted(rows, key=lambda r: (-r.seconds, r.name))[:MOST]
+    ]
 
 
 def _all(rows: Sequence[Row]) -> list[tuple[object, ...]]:
-    worst = sorted(rows, key=lambda row: (ORDER.index(row.verdict), -row.levels.get("error", 0), row.name))
+    worst = sorted(
+        rows, key=lambda row: (ORDER.index(row.verdict), -row.levels.get("error", 0), row.name)
+    )
     return [
         (
             *(row.name, row.verdict, row.dated or "undated", row.groups),
@@ -84,8 +95,13 @@ def _section(title: str, heads: Sequence[str], lines: Iterable[Sequence[object]]
     lines = list(lines)
     if not lines:
         return f"<h2>{escape(title)}</h2><p>No entry.</p>"
-    numeric = [all(isinstance(line[n], int) or _is_number(line[n]) for line in lines) for n in range(len(heads))]
-    top = "".join(_cell("th", head, is_number) for head, is_number in zip(heads, numeric, strict=True))
+    numeric = [
+        all(isinstance(line[n], int) or _is_number(line[n]) for line in lines)
+        for n in range(len(heads))
+    ]
+    top = "".join(
+        _cell("th", head, is_number) for head, is_number in zip(heads, numeric, strict=True)
+    )
     body = "".join(
         f"<tr>{''.join(_cell('td', value, is_number) for value, is_number in zip(line, numeric, strict=True))}</tr>"
         for line in lines

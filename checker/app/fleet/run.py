@@ -49,7 +49,11 @@ def run_fleet(fleet: Fleet, progress: Progress = lambda *_: None) -> list[Row]:
     fleet.out.mkdir(parents=True, exist_ok=True)
     ledger, today = Ledger(fleet.out), fleet.today or date.today()
     parcels = [_opener(package, ledger, today) for package in packages]
-    done = engine.on_cluster(parcels, fleet.cluster) if fleet.cluster else engine.in_processes(parcels, fleet.jobs)
+    done = (
+        engine.on_cluster(parcels, fleet.cluster)
+        if fleet.cluster
+        else engine.in_processes(parcels, fleet.jobs)
+    )
     rows: list[Row] = []
     for row, report in done:
         _note(row, report, ledger, fleet.out)

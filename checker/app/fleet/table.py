@@ -41,7 +41,9 @@ def as_csv(rows: Sequence[Row]) -> bytes:
     if records:
         writer = csv.DictWriter(stream, list(records[0]), lineterminator="\n")
         writer.writeheader()
-        writer.writerows({key: _harmless(value) for key, value in record.items()} for record in records)
+        writer.writerows(
+            {key: _harmless(value) for key, value in record.items()} for record in records
+        )
     return stream.getvalue().encode()
 
 

@@ -94,7 +94,9 @@ def packed(package: Package, today: date) -> Parcel:
     if package.rules is None:
         raise InputError(f"{package.name}: not checked: {package.why_no_rules}")
     single = not package.path.is_dir()
-    files = {package.path.name: package.path.read_bytes()} if single else dict(_files_of(package.path))
+    files = (
+        {package.path.name: package.path.read_bytes()} if single else dict(_files_of(package.path))
+    )
     return Parcel(package.name, single, files, _rules_of(package.rules), today)
 
 
@@ -104,7 +106,9 @@ def check_parcel(parcel: Parcel) -> tuple[Row, bytes]:
     with tempfile.TemporaryDirectory(prefix="moatcheck-fleet-") as scratch:
         board, rules = _laid_out(parcel, Path(scratch))
         try:
-            checked = run.check(board, run.load_rules(rules), run.Options(today=parcel.today, jobs=1))
+            checked = run.check(
+                board, run.load_rules(rules), run.Options(today=parcel.today, jobs=1)
+            )
         except InputError as error:
             told = str(error).replace(f"{scratch}/", "")
             return Row(parcel.name, parcel.key, UNREADABLE, 3, told, _dated(parcel)), b""
@@ -156,7 +160,11 @@ def _cause(what: str) -> str:
 
 def _dated(parcel: Parcel) -> str:
     """The latest day that a file of the package states as its creation."""
-    days = [(hit[1] or hit[2]).decode() for data in parcel.files.values() for hit in DATED.finditer(data)]
+    days = [
+        (hit[1] or hit[2]).decode()
+        for data in parcel.files.values()
+        for hit in DATED.finditer(data)
+    ]
     return max(days, default="")
 
 

@@ -104,10 +104,13 @@ class Air:
         kept = np.flatnonzero(least[0][i] + rise + least[1][j] < limit)
         i, j = i[kept], j[kept]
         total = np.cumsum(
-            np.bincount(a.stretch, minlength=len(runs))[i] * np.bincount(b.stretch, minlength=len(runs))[j]
+            np.bincount(a.stretch, minlength=len(runs))[i]
+            * np.bincount(b.stretch, minlength=len(runs))[j]
         )
         last = int(total[-1]) if len(total) else 0
-        for block in np.split(np.arange(len(i)), np.searchsorted(total, np.arange(BLOCK, last, BLOCK))):
+        for block in np.split(
+            np.arange(len(i)), np.searchsorted(total, np.arange(BLOCK, last, BLOCK))
+        ):
             if len(block):
                 yield i[block], j[block]
 

@@ -62,7 +62,12 @@ class Search:
     """
 
     def __init__(
-        self, voids: Voids, depth: Floats, sides: tuple[Side, Side], near: tuple[Near, Near], limit: float
+        self,
+        voids: Voids,
+        depth: Floats,
+        sides: tuple[Side, Side],
+        near: tuple[Near, Near],
+        limit: float,
     ) -> None:
         self.voids, self.depth, self.limit, self.near = voids, depth, limit, near
         self.a, self.b = sides
@@ -181,7 +186,9 @@ class Search:
     def _split(self, spans: Spans) -> Spans:
         """Halve the stretch of each pair that has more pieces."""
         first = self._counts(spans, 0) >= self._counts(spans, 1)
-        parts = [(np.where(first, half, WHOLE), np.where(first, WHOLE, half)) for half in (HALF, OTHER)]
+        parts = [
+            (np.where(first, half, WHOLE), np.where(first, WHOLE, half)) for half in (HALF, OTHER)
+        ]
         become_u, become_v = (np.concatenate(columns) for columns in zip(*parts, strict=True))
         spans = stacked([spans, spans])
         near_a, u = self._descend(0, self.a, spans.u, become_u)

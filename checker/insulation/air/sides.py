@@ -43,14 +43,18 @@ class Side:
         self.inflate = (part.radius + part.slack)[owner]
         self.layer = layer[self.row]
         self.inner = (self.layer > 0) & (self.layer < layers - 1)
-        self.touching = self.inner | (shapely.get_dimensions(self.shape) == 2)  # no way begins away from it
+        self.touching = self.inner | (
+            shapely.get_dimensions(self.shape) == 2
+        )  # no way begins away from it
         self.lack = self._lack(rims)
 
     def _lack(self, rims: shapely.STRtree) -> Floats:
         """How far inner copper that touches stays from the nearest rim."""
         lack = np.zeros(len(self.row))
         inner = np.flatnonzero(self.inner)
-        (which, _), gap = rims.query_nearest(self.shape[inner], all_matches=False, return_distance=True)
+        (which, _), gap = rims.query_nearest(
+            self.shape[inner], all_matches=False, return_distance=True
+        )
         lack[inner[which]] = np.maximum(gap - self.inflate[inner[which]], 0.0)
         return lack
 
@@ -90,7 +94,9 @@ class Side:
         feet: Floats = ends[:, 0] + away * share[:, None]
         return feet
 
-    def near_runs(self, stretches: Stretches, tree: shapely.STRtree, node: Ints, limit: float) -> Near:
+    def near_runs(
+        self, stretches: Stretches, tree: shapely.STRtree, node: Ints, limit: float
+    ) -> Near:
         """What reaches the runs of the rims: on the faces within the limit, on inner layers where it touches them."""
         piece, run = self._reaching(tree, limit)
         place = np.column_stack((run, node[self.row[piece]], self.layer[piece]))

@@ -25,7 +25,9 @@ MOST_CORNERS = 2000  # beyond that a table of all pairs no longer pays
 MOST_PARTS = 32  # parts of a board that lines are told to run round one by one
 MOST_LINES = 2_000_000  # from places to corners, looked along at once: bounds memory
 GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
-STRAIGHT = 1e-12  # mm; a stretch is straight if its ends are no closer than it is long, but for rounding
+STRAIGHT = (
+    1e-12  # mm; a stretch is straight if its ends are no closer than it is long, but for rounding
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,18 +137,29 @@ class Voids:
         start = np.cumsum(count) - count
         i, j = which[: len(u)], which[len(u) :]
         row, step = np.repeat(np.arange(len(u)), count[i] * count[j]), counted(count[i] * count[j])
-        one, two = corner[start[i][row] + step // count[j][row]], corner[start[j][row] + step % count[j][row]]
+        one, two = (
+            corner[start[i][row] + step // count[j][row]],
+            corner[start[j][row] + step % count[j][row]],
+        )
         at = self.corners.at
-        length = np.hypot(*(u[row] - at[one]).T) + self._web[0][one, two] + np.hypot(*(v[row] - at[two]).T)
+        length = (
+            np.hypot(*(u[row] - at[one]).T)
+            + self._web[0][one, two]
+            + np.hypot(*(v[row] - at[two]).T)
+        )
         best = np.full(len(u), np.inf)
         np.minimum.at(best, row, length)
         order = np.lexsort((length, row))
-        first = order[np.searchsorted(row[order], np.arange(len(u))).clip(max=max(len(order) - 1, 0))]
+        first = order[
+            np.searchsorted(row[order], np.arange(len(u))).clip(max=max(len(order) - 1, 0))
+        ]
         return best, one[first], two[first]
 
     def _seen_corners(self, place: Floats) -> tuple[Rows, Rows]:
         """Corners that a string from each place can bend round: places and corners, sorted by place."""
-        point, corner = np.divmod(np.arange(len(place) * len(self.corners)), max(len(self.corners), 1))
+        point, corner = np.divmod(
+            np.arange(len(place) * len(self.corners)), max(len(self.corners), 1)
+        )
         kept = self.corners.taut(corner, place[point])
         point, corner = point[kept], corner[kept]
         kept = self._sees(place[point], self.corners.at[corner])
@@ -188,13 +201,26 @@ def _cut(rims: Rims) -> Rims:
     a, b = rims.ends[row, 0:2], rims.ends[row, 2:4]
     ends = np.hstack([a + part[:, k : k + 1] * (b - a) for k in (0, 1)])
     none = np.zeros(len(row))
-    return Rims(ends, rims.s[row] + step * size, size, rims.loop[row], rims.slack[row], none, none, rims.perimeter)
+    return Rims(
+        ends,
+        rims.s[row] + step * size,
+        size,
+        rims.loop[row],
+        rims.slack[row],
+        none,
+        none,
+        rims.perimeter,
+    )
 
 
 def _stretches(rims: Rims) -> Stretches:
     """Runs of at most RUN and all their halves."""
     place = np.column_stack((rims.loop, rims.s // RUN))
-    count = np.bincount(np.unique(place, axis=0, return_inverse=True)[1]) if len(rims) else np.empty(0, dtype=np.intp)
+    count = (
+        np.bincount(np.unique(place, axis=0, return_inverse=True)[1])
+        if len(rims)
+        else np.empty(0, dtype=np.intp)
+    )
     level = np.column_stack((np.cumsum(count) - count, count))
     runs, levels, halves, done = len(level), [], [], 0
     while len(level):
@@ -205,7 +231,9 @@ def _stretches(rims: Rims) -> Stretches:
         levels.append(level)
         halves.append(half)
         front = parts[:, 1] // 2
-        level = np.column_stack((parts[:, 0], front, parts[:, 0] + front, parts[:, 1] - front)).reshape(-1, 2)
+        level = np.column_stack(
+            (parts[:, 0], front, parts[:, 0] + front, parts[:, 1] - front)
+        ).reshape(-1, 2)
     if not runs:
         none = np.empty(0, dtype=np.intp)
         no_lines = np.empty(0, dtype=object), np.empty(0), np.empty(0)

@@ -89,7 +89,9 @@ class Edges:
     cost: Floats
     on: Ints  # (n, STRETCHES): what the stretches between the points run on; NOTHING where there is none
     points: Floats  # (n, STRETCHES + 1, 2): the ends of the stretches, NaN where there is none
-    lengths: Floats  # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
+    lengths: (
+        Floats  # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
+    )
     reach: Floats  # (n, 2): what copper at both ends of the stretches on faces lies nearer
     loop: Ints  # the rim along which a middle stretch on a wall is drawn
     s: Floats  # (n, 2): where along it
@@ -102,7 +104,9 @@ class Edges:
         return Edges(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
-def copper(skeletons: Any, radius: Any = 0.0, face: Any = TOP, island: Any = 0, slack: Any = 0.0) -> Copper:
+def copper(
+    skeletons: Any, radius: Any = 0.0, face: Any = TOP, island: Any = 0, slack: Any = 0.0
+) -> Copper:
     """Make a table of copper; scalars are repeated.
 
     Examples
@@ -114,7 +118,9 @@ def copper(skeletons: Any, radius: Any = 0.0, face: Any = TOP, island: Any = 0, 
     shapes: Shapes = np.atleast_1d(np.asarray(skeletons, dtype=object))
     n = len(shapes)
     islands, faces = (np.broadcast_to(np.asarray(c, np.int32), (n,)).copy() for c in (island, face))
-    radii, slacks = (np.broadcast_to(np.asarray(c, np.float64), (n,)).copy() for c in (radius, slack))
+    radii, slacks = (
+        np.broadcast_to(np.asarray(c, np.float64), (n,)).copy() for c in (radius, slack)
+    )
     return Copper(islands, faces, shapes, radii, slacks)
 
 
@@ -141,7 +147,9 @@ def pieces_of(skeletons: Shapes, reach: Floats) -> Pieces:
     xy, chain = shapely.get_coordinates(chains, return_index=True)
     follows = np.flatnonzero(chain[1:] == chain[:-1])
     single = np.flatnonzero((shapely.get_type_id(chains) == shapely.GeometryType.POINT)[chain])
-    ends = np.concatenate((np.hstack((xy[follows], xy[follows + 1])), np.hstack((xy[single], xy[single]))))
+    ends = np.concatenate(
+        (np.hstack((xy[follows], xy[follows + 1])), np.hstack((xy[single], xy[single])))
+    )
     row = chain_owner[np.concatenate((chain[follows], chain[single]))]
     return Pieces(ends, reach[row], row)
 
@@ -149,7 +157,10 @@ def pieces_of(skeletons: Shapes, reach: Floats) -> Pieces:
 def boxes_of(ends: Floats, reach: Floats | float = 0.0) -> Floats:
     """Boxes around straight pieces, widened by their reach, (n, 4)."""
     x, y = ends[:, [0, 2]], ends[:, [1, 3]]
-    low, high = np.column_stack((x.min(axis=1), y.min(axis=1))), np.column_stack((x.max(axis=1), y.max(axis=1)))
+    low, high = (
+        np.column_stack((x.min(axis=1), y.min(axis=1))),
+        np.column_stack((x.max(axis=1), y.max(axis=1))),
+    )
     wide = np.broadcast_to(reach, (len(ends),))[:, None]
     boxes: Floats = np.hstack((low - wide, high + wide))
     return boxes
@@ -224,7 +235,9 @@ def first_clear(key: Keys, cost: Floats, clear: Callable[[Rows], Bools]) -> Rows
     return np.sort(np.concatenate(found))
 
 
-def lines(tail: Any, head: Any, cost: Floats, face: int, ends: tuple[Floats, Floats], reach: Floats | None) -> Edges:
+def lines(
+    tail: Any, head: Any, cost: Floats, face: int, ends: tuple[Floats, Floats], reach: Floats | None
+) -> Edges:
     """Edges that are straight lines on one face."""
     n = len(cost)
     on, points, lengths = no_stretches(n)

@@ -125,17 +125,23 @@ class Surface:
     ) -> None:
         cuts = inscribed_slots(np.asarray(slots, float).reshape(-1, 4), np.asarray(radius, float))
         void = shapely.union_all(cuts)
-        whole = shapely.box(-_ENDLESS, -_ENDLESS, _ENDLESS, _ENDLESS) if outline is None else outline
+        whole = (
+            shapely.box(-_ENDLESS, -_ENDLESS, _ENDLESS, _ENDLESS) if outline is None else outline
+        )
         self.region = whole.difference(void)
         passage = bridged(widened(whole).difference(void), x)
         passable, whole_rims = passage.passable, rims_of(self.region)
-        self.necks = [part for place in passage.places if len(place.rooms) > 2 for part in place.parts]
+        self.necks = [
+            part for place in passage.places if len(place.rooms) > 2 for part in place.parts
+        ]
         links = links_of(passage.places, passable, x)
         sight = LinkedSight(passable, passage.places, x) if passage.places else Sight(passable)
         corners = stacked_corners(corners_of(passable), links.corners())
         crossed = around(passage.places, x)
         # at a straight stretch of a bridged slot, away from its ends, the width is known
-        rims = parted(whole_rims, filled_behind(whole_rims, passable) | whole_rims.within(crossed), x + PUSH)
+        rims = parted(
+            whole_rims, filled_behind(whole_rims, passable) | whole_rims.within(crossed), x + PUSH
+        )
         open_behind = filled_behind(rims, passable) | rims.within(crossed)
         widths = widths_behind(rims, open_behind, x)
         self.ground = Ground(rims, open_behind, widths, x, corners, links, sight, thickness)
@@ -171,7 +177,16 @@ class Surface:
         most = MOST_LINES if most is None else most
         soft = _soft(roles, solid)
         free = None if x is None or not (roles == HOP).any() else (soft, x)
-        graph = Graph(self.ground, metal, roles, limit, bare or exposed(), np.asarray(own, np.int32), most, free)
+        graph = Graph(
+            self.ground,
+            metal,
+            roles,
+            limit,
+            bare or exposed(),
+            np.asarray(own, np.int32),
+            most,
+            free,
+        )
         return Legs(graph, self.ground, limit, solid)
 
     def shortest(
@@ -215,14 +230,21 @@ class Surface:
         whole[cut] = False
         shapely.prepare(self.region)
         whole &= shapely.contains(self.region, shapely.point_on_surface(metal.skeleton))
-        round_ = shapely.buffer(metal.skeleton[cut], reach[cut] / np.cos(np.pi / 4 / _ROUND), quad_segs=_ROUND)
-        parts, owner = shapely.get_parts(shapely.intersection(round_, self.region), return_index=True)
+        round_ = shapely.buffer(
+            metal.skeleton[cut], reach[cut] / np.cos(np.pi / 4 / _ROUND), quad_segs=_ROUND
+        )
+        parts, owner = shapely.get_parts(
+            shapely.intersection(round_, self.region), return_index=True
+        )
         areas = shapely.get_dimensions(parts) == 2
         kept = np.flatnonzero(whole)
         rows = np.concatenate((kept, cut[owner[areas]]))
         exact = np.arange(len(rows)) < len(kept)
         skeleton = np.concatenate((metal.skeleton[kept], parts[areas]))
-        radius, slack = np.where(exact, metal.radius[rows], 0.0), np.where(exact, metal.slack[rows], 0.0)
+        radius, slack = (
+            np.where(exact, metal.radius[rows], 0.0),
+            np.where(exact, metal.slack[rows], 0.0),
+        )
         return Copper(metal.island[rows], metal.face[rows], skeleton, radius, slack), rows
 
 
@@ -286,10 +308,15 @@ class Legs:
         """Length and course of one leg."""
         nodes = self._graph.nodes
         if start not in self._leg_trees:
-            self._leg_trees = {start: _tree(self._matrix, start, self.limit), **_some(self._leg_trees)}
+            self._leg_trees = {
+                start: _tree(self._matrix, start, self.limit),
+                **_some(self._leg_trees),
+            }
         way = [n % nodes for n in _path(self._leg_trees[start], start, nodes + end)]
         rows = [self._row(a, b) for a, b in pairwise(way)]
-        course = [leg for row, tail in zip(rows, way[:-1], strict=True) for leg in self._drawn(row, tail)]
+        course = [
+            leg for row, tail in zip(rows, way[:-1], strict=True) for leg in self._drawn(row, tail)
+        ]
         return float(self._graph.edges.cost[rows].sum()), _merged(course)
 
     def length_of(self, start: int, end: int) -> float:
@@ -299,7 +326,9 @@ class Legs:
     @cached_property
     def _lengths(self) -> dict[tuple[int, int], float]:
         """Lengths of legs by their ends."""
-        order = np.argsort(-self.length, kind="stable")  # of equal ends the shortest comes last and stays
+        order = np.argsort(
+            -self.length, kind="stable"
+        )  # of equal ends the shortest comes last and stays
         ends = zip(self.start[order].tolist(), self.end[order].tolist(), strict=True)
         return dict(zip(ends, self.length[order].tolist(), strict=True))
 
@@ -318,7 +347,9 @@ class Legs:
         for block in each(starts[self.roles[starts] != TARGET].astype(np.intp), _RUN):
             reached = dijkstra(self._matrix, indices=block, limit=self.limit)[:, graph.nodes :]
             row, end = np.nonzero(np.isfinite(reached))
-            kept = graph.meet(block[row].astype(np.int32), end.astype(np.int32)) & (self.roles[end] != SOURCE)
+            kept = graph.meet(block[row].astype(np.int32), end.astype(np.int32)) & (
+                self.roles[end] != SOURCE
+            )
             row, end = row[kept], end[kept]
             found.append((block[row], end, _unzeroed(reached[row, end])))
         return _three(found)
@@ -350,16 +381,28 @@ class Legs:
         for k in range(STRETCHES):
             if edges.on[row, k] != NOTHING:
                 legs += self._stretch(row, k)
-        return legs if edges.tail[row] == tail else [Leg(g.on, g.points[::-1], g.length) for g in reversed(legs)]
+        return (
+            legs
+            if edges.tail[row] == tail
+            else [Leg(g.on, g.points[::-1], g.length) for g in reversed(legs)]
+        )
 
     def _stretch(self, row: int, k: int) -> list[Leg]:
         """One stretch of an edge; none on a face if copper reaches the rim there."""
         edges = self._graph.edges
-        on, (start, end), length = int(edges.on[row, k]), edges.points[row, k : k + 2], float(edges.lengths[row, k])
+        on, (start, end), length = (
+            int(edges.on[row, k]),
+            edges.points[row, k : k + 2],
+            float(edges.lengths[row, k]),
+        )
         if on == WALL:
             loop = int(edges.loop[row])
             followed = k == MIDDLE and loop != NOTHING
-            points = self._ground.rims.between(loop, *edges.s[row].tolist()) if followed else [_xy(start), _xy(end)]
+            points = (
+                self._ground.rims.between(loop, *edges.s[row].tolist())
+                if followed
+                else [_xy(start), _xy(end)]
+            )
             return [Leg(ON[on], tuple(points), length)]
         alone = edges.on[row, MIDDLE] == NOTHING
         at_start, at_end = edges.reach[row] * np.array([k == NEAR, k == FAR or alone])
@@ -375,7 +418,9 @@ def _soft(roles: Ints, solid: Any) -> Bools:
 
 def _tree(matrix: Any, start: int, limit: float) -> Ints:
     """For every node the one before it on the shortest path from the start; negative where there is none."""
-    came_from: Ints = dijkstra(matrix, indices=np.array([start]), limit=limit, return_predecessors=True)[1][0]
+    came_from: Ints = dijkstra(
+        matrix, indices=np.array([start]), limit=limit, return_predecessors=True
+    )[1][0]
     return came_from
 
 

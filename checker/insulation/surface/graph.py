@@ -18,7 +18,14 @@ from scipy.sparse import csr_array
 
 from checker.geometry.board_edges import Corners, CountedSight, Rims, Sight
 from checker.geometry.boxes import box_gaps
-from checker.geometry.segments import along, closest, distance_to, nearest_part, parallel, touching_lines
+from checker.geometry.segments import (
+    along,
+    closest,
+    distance_to,
+    nearest_part,
+    parallel,
+    touching_lines,
+)
 from checker.insulation.surface.edges import (
     BOTTOM,
     HOP,
@@ -64,7 +71,9 @@ from checker.insulation.surface.wall_windows import Starts, in_walls, no_gate
 from parsers.primitives import Bools, Floats, Ints, Rows
 
 ZERO = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
-MOST_LINES = 60_000  # lines of sight that one search looks along, per _MANY pieces of copper: some 7 seconds
+MOST_LINES = (
+    60_000  # lines of sight that one search looks along, per _MANY pieces of copper: some 7 seconds
+)
 _MANY = 1000
 _STRIDES = (64, 16, 4)  # of the samples of links that are laid out first
 _TIE = 1e-9  # mm; lengths closer than this are the same
@@ -160,13 +169,18 @@ class Graph:
         """What paths count at least before and behind legs: straight lines seen from above, from copper to copper."""
         pieces, walls = self._pieces, self._in_walls
         ends = np.concatenate((pieces.ends, walls.ends))
-        reach, island = np.concatenate((pieces.reach, walls.slack)), np.concatenate((self._island, walls.island))
+        reach, island = (
+            np.concatenate((pieces.reach, walls.slack)),
+            np.concatenate((self._island, walls.island)),
+        )
         boxes, found = boxes_of(ends, reach), no_paths()
         for left, right in joins(boxes, boxes, self._limit):
             kept = (island[left] < island[right]) & self.meet(island[left], island[right])
             a, b = left[kept], right[kept]
             pair = island[a].astype(np.int64) * self.islands + island[b]
-            near = np.flatnonzero(box_gaps(boxes[a], boxes[b]) <= found.of(pair))  # the rest is no shorter
+            near = np.flatnonzero(
+                box_gaps(boxes[a], boxes[b]) <= found.of(pair)
+            )  # the rest is no shorter
             a, b = a[near], b[near]
             length = np.maximum(closest(ends[a], ends[b])[0] - reach[a] - reach[b], 0.0)
             found = found.with_shorter(shortest_of(pair[near], length))
@@ -196,14 +210,19 @@ class Graph:
         left = np.flatnonzero((self._face == face) & (role != TARGET))
         right = np.flatnonzero((self._face == face) & (role != SOURCE))
         boxes = self._pieces.boxes()
-        found = [self._touching(left[a], right[b]) for a, b in joins(boxes[left], boxes[right], self._limit)]
+        found = [
+            self._touching(left[a], right[b])
+            for a, b in joins(boxes[left], boxes[right], self._limit)
+        ]
         a, b, length, part_a, part_b = _columns(found)
         p, q = along(self._pieces.ends[a], part_a), along(self._pieces.ends[b], part_b)
         key = self._island[a].astype(np.int64) * self.islands + self._island[b]
         rows = first_clear(key, length, self._sees(p, q))
         a, b = a[rows], b[rows]
         reach = np.column_stack((self._pieces.reach[a], self._pieces.reach[b]))
-        return lines(self._island[a], self._island[b], length[rows], face, (p[rows], q[rows]), reach)
+        return lines(
+            self._island[a], self._island[b], length[rows], face, (p[rows], q[rows]), reach
+        )
 
     def _touching(self, a: Rows, b: Rows) -> tuple[Rows, Rows, Floats, Floats, Floats]:
         """Shortest lines of wanted pairs of pieces, both ends of the stretch where two pieces are parallel.
@@ -226,7 +245,8 @@ class Graph:
         rows = np.concatenate((near, side_by_side[row]))
         length = np.concatenate((length[near], ties[row, which]))
         parts_a, parts_b = (
-            np.concatenate(c) for c in ((part_a[near], ties_a[row, which]), (part_b[near], ties_b[row, which]))
+            np.concatenate(c)
+            for c in ((part_a[near], ties_a[row, which]), (part_b[near], ties_b[row, which]))
         )
         return a[rows], b[rows], np.maximum(length - reach[rows], 0.0), parts_a, parts_b
 
@@ -244,7 +264,9 @@ class Graph:
         self._reach = self._reach_of(piece, corner, length)
         over = self._behind_links(nearest)
         useful = (nearest + onwards(over.min(axis=0))).min(axis=2) <= self._limit
-        self._beside, self._behind = (np.where(useful[..., None], least, np.inf) for least in (nearest, over))
+        self._beside, self._behind = (
+            np.where(useful[..., None], least, np.inf) for least in (nearest, over)
+        )
         self._ways = onwards(over.min(axis=0))
         solid = self._useful_corners()
         solid = solid[solid < self._ground.solid_corners()]
@@ -267,14 +289,20 @@ class Graph:
         rows = np.flatnonzero(mine[corner])
         piece, corner, points, length = piece[rows], corner[rows], points[rows], length[rows]
         rest = self._ways[corner, self.roles[self._island[piece]]]
-        length = np.where(corner < self._ground.solid_corners(), length, np.maximum(length - unsampled(length), 0.0))
+        length = np.where(
+            corner < self._ground.solid_corners(),
+            length,
+            np.maximum(length - unsampled(length), 0.0),
+        )
         kept = (length + rest <= self._limit) & self._bends(corner, points)
         yield from self._to_corners(piece[kept], corner[kept], points[kept], length[kept])
 
     def _bends(self, corner: Rows, points: Floats) -> Bools:
         """Whether a shortest path from each point may bend at its corner or end of a link."""
         ground = self._ground
-        return ground.corners.taut(corner, points) & ground.links.from_board(corner - ground.solid_corners(), points)
+        return ground.corners.taut(corner, points) & ground.links.from_board(
+            corner - ground.solid_corners(), points
+        )
 
     def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
         """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
@@ -285,7 +313,9 @@ class Graph:
         length = length + beyond[self._island[piece]]
         nearest = np.full((2, self._corners, 3), np.inf)
         np.minimum.at(nearest, (self._face[piece], corner, self.roles[self._island[piece]]), length)
-        wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
+        wall, seen = all_joins(
+            boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit
+        )
         apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
         apart += beyond[walls.island[wall]]
         for face in (TOP, BOTTOM):
@@ -299,11 +329,18 @@ class Graph:
     def _reach_of(self, piece: Rows, corner: Rows, length: Floats) -> Reach:
         """Distance of corners from each island, seen from above; copper in walls is near both faces."""
         at, walls = self._ground.corners.at, self._in_walls
-        wall, seen = all_joins(boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit)
+        wall, seen = all_joins(
+            boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit
+        )
         apart = np.maximum(distance_to(walls.ends[wall], at[seen]) - walls.slack[wall], 0.0)
         islands = np.concatenate((self._island[piece], walls.island[wall], walls.island[wall]))
-        face = np.concatenate((self._face[piece], np.repeat([TOP, BOTTOM], len(wall)))).astype(np.int32)
-        corner, length = np.concatenate((corner, seen, seen)), np.concatenate((length, apart, apart))
+        face = np.concatenate((self._face[piece], np.repeat([TOP, BOTTOM], len(wall)))).astype(
+            np.int32
+        )
+        corner, length = (
+            np.concatenate((corner, seen, seen)),
+            np.concatenate((length, apart, apart)),
+        )
         return reach_of(corner, islands, face, length, self._corners)
 
     def _behind_links(self, nearest: Floats) -> Floats:
@@ -315,7 +352,9 @@ class Graph:
         over[:, second] = nearest[:, first] + links.length[:, None]
         return over
 
-    def _to_corners(self, piece: Rows, corner: Rows, points: Floats, length: Floats) -> Iterator[Edges]:
+    def _to_corners(
+        self, piece: Rows, corner: Rows, points: Floats, length: Floats
+    ) -> Iterator[Edges]:
         at = self._ground.corners.at
         for face in (TOP, BOTTOM):
             rows = np.flatnonzero(self._face[piece] == face)
@@ -348,7 +387,9 @@ class Graph:
             # nothing is won by two links of one place, nor by landing twice in a row
             kept &= ((place[u] != place[w]) | (place[u] < 0)) & ~(lands[u] & lands[w])
             u, w = u[kept], w[kept]
-            kept = norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit
+            kept = (
+                norm(corners.at[u] - corners.at[w]) + row_min(by_role[u] + onward[w]) <= self._limit
+            )
             u, w = u[kept], w[kept]
             kept = self._bends(u, corners.at[w]) & self._bends(w, corners.at[u])
             u, w = u[kept], w[kept]
@@ -413,7 +454,10 @@ class Graph:
         corners = corners[corners < self._ground.solid_corners()]
         ends = self._ends_of(batch)
         self._add(
-            [*self._from_copper(ends), *self._lines_between(np.concatenate((corners, self._ends_of(opened))), ends)]
+            [
+                *self._from_copper(ends),
+                *self._lines_between(np.concatenate((corners, self._ends_of(opened))), ends),
+            ]
         )
         rest = np.setdiff1d(laid, opened)
         while len(rest):
@@ -447,7 +491,9 @@ class Graph:
         node = np.repeat(np.arange(self.nodes), np.diff(known.first)) - self.islands
         rows = np.flatnonzero(node >= 0)
         face, corner = np.divmod(node[rows], self._corners)
-        return reach_of(corner, known.island[rows], face.astype(np.int32), known.length[rows], self._corners)
+        return reach_of(
+            corner, known.island[rows], face.astype(np.int32), known.length[rows], self._corners
+        )
 
     def _leave_out(self, links: Rows) -> None:
         """No path goes over these links."""
@@ -457,7 +503,9 @@ class Graph:
 
     def _known(self) -> Known:
         """What paths found so far tell; those over walls are shorter than what joins the same conductors on faces."""
-        known = known_from(directed(self), self.roles, self._conductor, self.nodes, self._limit, self._around)
+        known = known_from(
+            directed(self), self.roles, self._conductor, self.nodes, self._limit, self._around
+        )
         return known.with_shorter(self._found.shortest)
 
     def _corner_lines(self, u: Rows, w: Rows, length: Floats, behind: Floats) -> Iterator[Edges]:
@@ -470,7 +518,14 @@ class Graph:
             kept = length + least <= self._limit
             a, b = u[kept], w[kept]
             ends = at[a], at[b]
-            yield lines(self._corner_nodes(a, face), self._corner_nodes(b, face), length[kept], face, ends, None)
+            yield lines(
+                self._corner_nodes(a, face),
+                self._corner_nodes(b, face),
+                length[kept],
+                face,
+                ends,
+                None,
+            )
 
     def _corner_nodes(self, corner: Rows, face: int) -> Rows:
         return self.islands + face * self._corners + corner
@@ -499,10 +554,16 @@ class Graph:
         )
         walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
         if len(bare):
-            self._add(walls.to_copper([self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]))
+            self._add(
+                walls.to_copper(
+                    [self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]
+                )
+            )
         known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
-        edges, search = walls.between_faces([self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known)
+        edges, search = walls.between_faces(
+            [self._starts(face, behind[face]) for face in (TOP, BOTTOM)], known
+        )
         shortest = self._found.shortest.with_shorter(search.found())
         self._found = _Found(shortest, [*self._found.edges, *edges])
 
@@ -519,12 +580,16 @@ class Graph:
         solid = np.where(useful < first, useful, -1)  # a path leaves a link in any direction
         own = np.where(self.roles[self._island[mine]][:, None] == np.arange(3), 0.0, np.inf)
         return Starts(
-            node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(np.int32),
+            node=np.concatenate((self._island[mine], self._corner_nodes(useful, face))).astype(
+                np.int32
+            ),
             ends=np.concatenate((self._pieces.ends[mine], np.hstack((at, at)))),
             reach=np.concatenate((self._pieces.reach[mine], np.zeros(len(useful)))),
             behind=np.concatenate((own, behind[useful])),
             corner=np.concatenate((np.full(len(mine), -1), solid)),
-            board=np.concatenate((np.zeros((len(mine), 2)), self._ground.links.board_sides(useful - first))),
+            board=np.concatenate(
+                (np.zeros((len(mine), 2)), self._ground.links.board_sides(useful - first))
+            ),
             gate=no_gate(len(mine) + len(useful)),
         )
 
@@ -534,7 +599,11 @@ def _columns(
 ) -> tuple[Rows, Rows, Floats, Floats, Floats]:
     none = np.empty(0)
     rows_a, rows_b, *real = zip(*found, (no_rows(), no_rows(), none, none, none), strict=True)
-    a, b, (length, part_a, part_b) = np.concatenate(rows_a), np.concatenate(rows_b), map(np.concatenate, real)
+    a, b, (length, part_a, part_b) = (
+        np.concatenate(rows_a),
+        np.concatenate(rows_b),
+        map(np.concatenate, real),
+    )
     return a, b, length, part_a, part_b
 
 

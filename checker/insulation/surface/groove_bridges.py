@@ -26,14 +26,26 @@ STEP = 0.01  # mm; between the ends of sampled links
 LANDING = 0.02  # mm; between landings
 CLOSE = 0.06  # mm; ends of links nearer than this to a sharp corner are sampled closer
 SHARP = np.radians(10.0)  # less is a joint of chords that stand for an arc
-_BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)  # mm; where they are, besides STEP
+_BESIDE = (
+    0.0005,
+    0.0015,
+    0.003,
+    0.0055,
+    0.009,
+    0.014,
+    0.021,
+    0.029,
+    0.038,
+)  # mm; where they are, besides STEP
 _FINE = 1e-5  # mm
 _BLOCK = 1000  # curves sampled at once: bounds memory
 
 Accepted = Callable[[Floats], Bools]  # which chords, (n, 4), are links
 
 
-def held(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted) -> tuple[Floats, Floats]:
+def held(
+    void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted
+) -> tuple[Floats, Floats]:
     """Links of a void that hold, between pieces of rim within an area.
 
     Parameters
@@ -49,12 +61,17 @@ def held(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted:
     none = np.empty((0, 4))
     found = [(none, none)]
     for curves in (_of_one_length(pieces, sharp, length), _touching(pieces, sharp, void, length)):
-        found += [curves.take(rows).sampled(accepted) for rows in each(np.arange(len(curves.first)), _BLOCK)]
+        found += [
+            curves.take(rows).sampled(accepted)
+            for rows in each(np.arange(len(curves.first)), _BLOCK)
+        ]
     ends, walls = zip(*found, strict=True)
     return np.concatenate(ends), np.concatenate(walls)
 
 
-def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted) -> tuple[Floats, Floats]:
+def landings(
+    void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted
+) -> tuple[Floats, Floats]:
     """Places on straight rims, no further apart than LANDING, where links may end.
 
     A path over two links in a row that lands on a wall between them touches it where it is reflected.
@@ -68,12 +85,18 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
     size = _sizes(pieces)
     # a round wall has many short pieces: no path lands on one, and some of them tell whether a link ends there
     thin = np.maximum(np.ceil(length / 8 / size), 1).astype(np.intp)
-    kept = (size[i] >= LANDING) & ((size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0))
+    kept = (size[i] >= LANDING) & (
+        (size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0)
+    )
     i, j = i[kept], j[kept]
     j = j[np.argsort(i, kind="stable")]
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
     row, place = _places(size, LANDING, np.ones((len(size), 2), dtype=bool))
-    at, unit, count = pieces[row, :2] + place[:, None] * _units(pieces)[row], _units(pieces)[row], np.diff(first)[row]
+    at, unit, count = (
+        pieces[row, :2] + place[:, None] * _units(pieces)[row],
+        _units(pieces)[row],
+        np.diff(first)[row],
+    )
     found = np.zeros(len(at), dtype=bool)
     for block in each(np.arange(len(at)), _BLOCK):
         owner, step = repeated(block, count[block])
@@ -85,7 +108,9 @@ def landings(void: shapely.Polygon, near: shapely.Geometry, length: float, accep
         # one link is enough to tell that some end there; long chords are most likely to be links
         ask = partial(_accepted_of, accepted, chords)
         found[owner[first_clear(owner.astype(np.int64), -long[kept], ask)]] = True
-    return at[found], np.column_stack((unit[found, 1], -unit[found, 0])) * _void_side(void, at[found], unit[found])
+    return at[found], np.column_stack((unit[found, 1], -unit[found, 0])) * _void_side(
+        void, at[found], unit[found]
+    )
 
 
 def _accepted_of(accepted: Accepted, chords: Floats, rows: Rows) -> Bools:
@@ -133,14 +158,21 @@ class _Curves:
         ends, real, slower = self._chords(row, place)
         real[real] = accepted(ends[real])
         row_limit, place_limit = self._limits(row, place, real, accepted)
-        close = np.where(self.sharp[row], np.column_stack((place, size[row] - place)), np.inf).min(axis=1) < CLOSE
+        close = (
+            np.where(self.sharp[row], np.column_stack((place, size[row] - place)), np.inf).min(
+                axis=1
+            )
+            < CLOSE
+        )
         kept = real & (slower | close)
         limits, exists, _ = self._chords(row_limit, place_limit)
         ends = np.concatenate((ends[kept], limits[exists]))
         rows = np.concatenate((row[kept], row_limit[exists]))
         return ends, np.hstack((_units(self.first), _units(self.second)))[rows]
 
-    def _limits(self, row: Rows, place: Floats, real: Bools, accepted: Accepted) -> tuple[Rows, Floats]:
+    def _limits(
+        self, row: Rows, place: Floats, real: Bools, accepted: Accepted
+    ) -> tuple[Rows, Floats]:
         """Last places, to `_FINE`, between one that has a link and a neighbour that has none."""
         change = np.flatnonzero((row[1:] == row[:-1]) & (real[1:] != real[:-1]))
         rows = row[change]
@@ -156,22 +188,39 @@ class _Curves:
     def _chords(self, row: Rows, place: Floats) -> tuple[Floats, Bools, Bools]:
         """Chords by family and place of the first end; which exist; which have a second end that moves no faster."""
         u, v = _units(self.first)[row], _units(self.second)[row]
-        p, start, size = self.first[row, :2] + place[:, None] * u, self.second[row, :2], _sizes(self.second)[row]
+        p, start, size = (
+            self.first[row, :2] + place[:, None] * u,
+            self.second[row, :2],
+            _sizes(self.second)[row],
+        )
         gap, side = p - start, self.side[row]
         through = side == 0
         aside = self.length**2 - cross(v, gap) ** 2
         t = np.einsum("ij,ij->i", gap, v) + side * np.sqrt(np.maximum(aside, 0.0))
         ray = self.corner[row] - p
         turn = cross(v, ray)
-        t = np.where(through, np.divide(cross(gap, ray), turn, out=np.full(len(t), np.inf), where=turn != 0), t)
+        t = np.where(
+            through,
+            np.divide(cross(gap, ray), turn, out=np.full(len(t), np.inf), where=turn != 0),
+            t,
+        )
         exists = (t >= -PUSH) & (t <= size + PUSH)
         q = start + np.where(exists, np.clip(t, 0.0, size), 0.0)[:, None] * v
         way = q - p
         long, before = np.hypot(*way.T), np.hypot(*ray.T)
-        exists &= np.where(through, (long <= self.length) & (np.einsum("ij,ij->i", way, ray) > before**2), aside >= 0)
-        along_u, along_v = np.abs(np.einsum("ij,ij->i", way, u)), np.abs(np.einsum("ij,ij->i", way, v))
+        exists &= np.where(
+            through,
+            (long <= self.length) & (np.einsum("ij,ij->i", way, ray) > before**2),
+            aside >= 0,
+        )
+        along_u, along_v = (
+            np.abs(np.einsum("ij,ij->i", way, u)),
+            np.abs(np.einsum("ij,ij->i", way, v)),
+        )
         over_u, over_v = np.abs(cross(way, u)), np.abs(cross(way, v))
-        slower = np.where(through, over_u * (long - before) <= over_v * before, along_u <= along_v + PUSH)
+        slower = np.where(
+            through, over_u * (long - before) <= over_v * before, along_u <= along_v + PUSH
+        )
         return np.hstack((p, q)), exists, slower
 
 
@@ -187,21 +236,32 @@ def _touching(pieces: Floats, sharp: Bools, void: shapely.Polygon, length: float
     """Chords through each corner of the board between two pieces on both sides of it."""
     lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
     corners = corners_of(void).at
-    c, i = shapely.STRtree(lines).query(shapely.points(corners), predicate="dwithin", distance=length)
+    c, i = shapely.STRtree(lines).query(
+        shapely.points(corners), predicate="dwithin", distance=length
+    )
     apart = shapely.distance(lines[i], shapely.points(corners[c])) > PUSH
     c, i = c[apart], i[apart]
     pairs = [_opposite(corners[k], pieces, i[c == k]) for k in np.unique(c)]
     none = np.empty(0, dtype=np.intp)
     a, b = (np.concatenate([*(pair[n] for pair in pairs), none]) for n in (0, 1))
-    at = np.repeat(corners[np.unique(c)], [len(pair[0]) for pair in pairs], axis=0) if pairs else np.empty((0, 2))
+    at = (
+        np.repeat(corners[np.unique(c)], [len(pair[0]) for pair in pairs], axis=0)
+        if pairs
+        else np.empty((0, 2))
+    )
     return _Curves(pieces[a], sharp[a], pieces[b], np.zeros(len(a)), at, length)
 
 
 def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
     """Pairs of pieces that some line through a corner meets on both sides of it; may be too many."""
     rays = (pieces[rows].reshape(-1, 2, 2) - corner).reshape(-1, 4)
-    a, b = (k.ravel() for k in np.meshgrid(np.arange(len(rows)), np.arange(len(rows)), indexing="ij"))
-    turned = [(cross(rays[a, :2], rays[b, k : k + 2]), cross(rays[a, 2:], rays[b, k : k + 2])) for k in (0, 2)]
+    a, b = (
+        k.ravel() for k in np.meshgrid(np.arange(len(rows)), np.arange(len(rows)), indexing="ij")
+    )
+    turned = [
+        (cross(rays[a, :2], rays[b, k : k + 2]), cross(rays[a, 2:], rays[b, k : k + 2]))
+        for k in (0, 2)
+    ]
     signs = np.sign(np.column_stack([*turned[0], *turned[1]]))
     kept = (signs.min(axis=1) <= 0) & (signs.max(axis=1) >= 0) & (a != b)
     return rows[a[kept]], rows[b[kept]]
@@ -225,7 +285,9 @@ def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> tuple[Floats, Bool
     parts, owner = parts[long], owner[long]
     xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
     pieces = np.hstack((xy[:, 0], xy[:, -1]))
-    corner = np.column_stack([np.hypot(*(pieces[:, k : k + 2] - whole[owner, k : k + 2]).T) < PUSH for k in (0, 2)])
+    corner = np.column_stack(
+        [np.hypot(*(pieces[:, k : k + 2] - whole[owner, k : k + 2]).T) < PUSH for k in (0, 2)]
+    )
     return pieces, sharp[owner] & corner
 
 
@@ -248,7 +310,9 @@ def _places(size: Floats, step: float, sharp: Bools) -> tuple[Rows, Floats]:
     beside = np.array(_BESIDE)
     short = beside < size[:, None] / 2
     (near, k), (far, m) = (np.nonzero(short & sharp[:, n, None]) for n in (0, 1))
-    place = np.concatenate((number / (count[rows] - 1) * size[rows], beside[k], size[far] - beside[m]))
+    place = np.concatenate(
+        (number / (count[rows] - 1) * size[rows], beside[k], size[far] - beside[m])
+    )
     rows = np.concatenate((rows, near, far))
     order = np.lexsort((place, rows))
     return rows[order], place[order]

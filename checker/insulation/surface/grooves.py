@@ -40,7 +40,9 @@ class Links:
     """Sampled links that hold, and landings between links: links without length; columns."""
 
     ends: Floats  # (n, 4) x0, y0, x1, y1
-    board: Floats  # (n, 4) vectors square to the rim at both ends, to the side that a path comes from
+    board: (
+        Floats  # (n, 4) vectors square to the rim at both ends, to the side that a path comes from
+    )
     length: Floats  # what they count, mm
     place: Ints  # number of the narrow place; -1 where more than two walls meet
 
@@ -66,7 +68,9 @@ class Links:
 
     def from_board(self, end: Rows, points: Floats) -> Bools:
         """Whether a path may come from each point to an end, or `end` is negative."""
-        at = np.concatenate((self.ends[:, :2], self.ends[:, 2:], np.zeros((1, 2))))[np.maximum(end, -1)]
+        at = np.concatenate((self.ends[:, :2], self.ends[:, 2:], np.zeros((1, 2))))[
+            np.maximum(end, -1)
+        ]
         mask: Bools = np.einsum("ij,ij->i", points - at, self.board_sides(end)) >= -_EXACT
         return mask
 
@@ -123,7 +127,9 @@ class LinkedSight(Sight):
 def unsampled(length: Floats) -> Floats:
     """What the way to an end of a link from so far off may exceed the one to the best link's end, mm."""
     off = STEP / 2
-    more: Floats = np.where(length < CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0)
+    more: Floats = np.where(
+        length < CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0
+    )
     return more
 
 
@@ -152,12 +158,19 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
         at, inwards = landings(place.void, near, linked_length(x), accepted)
         ends += [found, np.tile(at, 2)]
         sides += [_away(found, beside), np.tile(inwards, 2)]
-        nearest = shapely.STRtree(place.parts).nearest(shapely.linestrings(np.vstack(ends[-2:]).reshape(-1, 2, 2)))
+        nearest = shapely.STRtree(place.parts).nearest(
+            shapely.linestrings(np.vstack(ends[-2:]).reshape(-1, 2, 2))
+        )
         numbers.append(np.where(np.array(place.walls)[nearest] > 2, -1, done + nearest))
         done += len(place.parts)
     all_ends = np.concatenate(ends)
     length = np.hypot(*(all_ends[:, 2:] - all_ends[:, :2]).T) - SHORTER
-    return Links(all_ends, np.concatenate(sides), np.maximum(length, 0.0), np.concatenate(numbers).astype(np.int32))
+    return Links(
+        all_ends,
+        np.concatenate(sides),
+        np.maximum(length, 0.0),
+        np.concatenate(numbers).astype(np.int32),
+    )
 
 
 def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
@@ -268,9 +281,13 @@ class _Chords:
         rows, areas = ring.cut_off(s, ends)
         if not len(rows):
             return mask
-        inside = np.stack([np.asarray(shapely.contains_xy(areas, x, y)) for x, y in self._rooms], axis=1)
+        inside = np.stack(
+            [np.asarray(shapely.contains_xy(areas, x, y)) for x, y in self._rooms], axis=1
+        )
         some = inside.any(axis=1)
-        here: Bools = np.logical_not(some)  # whether the stretch from first to second end is the one without rooms
+        here: Bools = np.logical_not(
+            some
+        )  # whether the stretch from first to second end is the one without rooms
         if ring.board is not None:
             here &= ~np.asarray(shapely.contains(areas, ring.board))
         mask[rows] = (some & ~inside.all(axis=1)) | _cuts_end(ring, s[rows], here)

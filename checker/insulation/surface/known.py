@@ -70,10 +70,14 @@ def around_of(one: Ints, two: Ints, length: Floats, roles: Ints, soft: Bools, x:
     cost = np.maximum(cost, _NOTHING)
     reached = []
     for role, other in ((SOURCE, TARGET), (TARGET, SOURCE)):
-        kept = (roles[head] == HOP) & (roles[tail] != other)  # a path ends at the first island that is no HOP
+        kept = (roles[head] == HOP) & (
+            roles[tail] != other
+        )  # a path ends at the first island that is no HOP
         matrix = csr_array((cost[kept], (tail[kept], head[kept])), shape=(n, n))
         starts = np.flatnonzero(roles == role)
-        least = dijkstra(matrix, indices=starts, min_only=True) if len(starts) else np.full(n, np.inf)
+        least = (
+            dijkstra(matrix, indices=starts, min_only=True) if len(starts) else np.full(n, np.inf)
+        )
         reached.append(least)
     return Around(reached[0], reached[1], soft, x)
 
@@ -125,7 +129,9 @@ class Known:
 
     def wanted(self, one: Ints, two: Ints) -> Bools:
         """Which two islands are measured to each other."""
-        mask: Bools = (one != two) & ((self.roles[one] != self.roles[two]) | (self.roles[one] == HOP))
+        mask: Bools = (one != two) & (
+            (self.roles[one] != self.roles[two]) | (self.roles[one] == HOP)
+        )
         return mask
 
     def pairs(self, one: Ints, two: Ints) -> Keys:
@@ -163,7 +169,9 @@ class Shortest:
 
     def with_shorter(self, more: Shortest) -> Shortest:
         """Both together."""
-        return shortest_of(np.concatenate((self.pair, more.pair)), np.concatenate((self.length, more.length)))
+        return shortest_of(
+            np.concatenate((self.pair, more.pair)), np.concatenate((self.length, more.length))
+        )
 
 
 def shortest_of(pair: Keys, length: Floats) -> Shortest:
@@ -209,7 +217,9 @@ def reach_of(corner: Rows | Ints, island: Ints, face: Ints, length: Floats, corn
     return Reach(first, island[kept], face[kept], length[kept])
 
 
-def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, known: Known, height: float) -> Bools:
+def beating(
+    one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, known: Known, height: float
+) -> Bools:
     """Which pairs of corners may lie on a path that beats what is known between any two islands.
 
     Parameters
@@ -239,7 +249,12 @@ def beating(one: Reach, two: Reach, at: tuple[Rows, Rows], between: Floats, know
 
 
 def known_from(
-    matrix: Any, roles: Ints, conductor: Ints, nodes: int, limit: float, around: tuple[Around, Around]
+    matrix: Any,
+    roles: Ints,
+    conductor: Ints,
+    nodes: int,
+    limit: float,
+    around: tuple[Around, Around],
 ) -> Known:
     """Search a graph from all its islands.
 

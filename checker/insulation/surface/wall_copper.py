@@ -115,7 +115,9 @@ class BareWalls:
         over, start, end = self._across(a, b)
         across = over < gap
         gap = np.minimum(gap, over)
-        drop = np.maximum(np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0)
+        drop = np.maximum(
+            np.maximum(walls.above[b] - walls.below[a], walls.above[a] - walls.below[b]), 0.0
+        )
         cost = np.maximum(np.hypot(gap, drop) - walls.slack[a] - walls.slack[b], 0.0)
         kept = cost <= self.limit
         a, b, across = a[kept], b[kept], across[kept]
@@ -123,10 +125,14 @@ class BareWalls:
         loop = np.where(across, NOTHING, walls.loop[a]).astype(np.int32)
         on, points, lengths = no_stretches(len(a))
         points[:, MIDDLE], points[:, FAR] = start, end
-        points[~across, MIDDLE], points[~across, FAR] = (self.rims.points(loop[~across], s[~across, k]) for k in (0, 1))
+        points[~across, MIDDLE], points[~across, FAR] = (
+            self.rims.points(loop[~across], s[~across, k]) for k in (0, 1)
+        )
         on[:, MIDDLE], lengths[:, MIDDLE] = WALL, cost[kept]
         none = np.zeros((len(a), 2))
-        return Edges(walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s)
+        return Edges(
+            walls.island[a], walls.island[b], cost[kept], on, points, lengths, none, loop, s
+        )
 
     def _across(self, a: Rows, b: Rows) -> tuple[Floats, Floats, Floats]:
         """Distance of copper in walls across a bridged void, infinite where none is between, and where it is taken."""
@@ -143,7 +149,9 @@ class BareWalls:
         boxes = boxes_of(rims.ends[laid.gate])
         for pair in joins(boxes, boxes, self.limit):
             a, b = self._facing(laid, *pair)
-            way = through_windows(laid.piece[a], rims.ends[laid.gate[a]], rims.ends[laid.gate[b]], laid.piece[b])
+            way = through_windows(
+                laid.piece[a], rims.ends[laid.gate[a]], rims.ends[laid.gate[b]], laid.piece[b]
+            )
             cost = np.maximum(way.length - laid.slack[a] - laid.slack[b], 0.0)
             kept = np.flatnonzero(cost <= self.limit)
             out = along(rims.ends[laid.gate[a[kept]]], way.first[kept])
@@ -161,7 +169,9 @@ class BareWalls:
                 for n, part in ((a[kept], way.start[kept]), (b[kept], way.end[kept]))
             ]
             points[:, : FAR + 1] = np.stack((feet[0], out, into, feet[1]), axis=1)
-            lengths[:, : MIDDLE + 1] = np.column_stack((np.maximum(up, 0), norm(out - into), np.maximum(down, 0)))
+            lengths[:, : MIDDLE + 1] = np.column_stack(
+                (np.maximum(up, 0), norm(out - into), np.maximum(down, 0))
+            )
             yield Edges(
                 tail=self.strips.island[one],
                 head=self.strips.island[two],
@@ -187,7 +197,10 @@ class BareWalls:
 
     def foot(self, row: Rows, gate: Rows, points: Floats) -> Floats:
         """Where points of strips laid beside gates are on the board; for corners, where strips are nearest to them."""
-        start, unit = self.rims.ends[gate, 0:2], self.rims.ends[gate, 2:4] - self.rims.ends[gate, 0:2]
+        start, unit = (
+            self.rims.ends[gate, 0:2],
+            self.rims.ends[gate, 2:4] - self.rims.ends[gate, 0:2],
+        )
         s = self.rims.s[gate] + np.einsum("ij,ij->i", points - start, unit) / self.rims.length[gate]
         loop = self.strips.loop[row]
         _, places = _gaps(self.strips.s[row], np.column_stack((s, s)), self.rims.perimeter[loop])
@@ -197,7 +210,11 @@ class BareWalls:
         """Copper in walls beside every gate through which it may come to a face."""
         walls, rims = self.strips, self.rims
         deep = walls.depth(face, self.thickness)
-        near = [self._rims_near(loop, turn, deep) for loop in np.unique(walls.loop) for turn in (-1, 0, 1)]
+        near = [
+            self._rims_near(loop, turn, deep)
+            for loop in np.unique(walls.loop)
+            for turn in (-1, 0, 1)
+        ]
         none = (no_rows(), no_rows(), np.empty((0, 2)))
         row, gate, s = (np.concatenate(c) for c in zip(*near, none, strict=True))
         over = self.bridged[gate]
@@ -206,7 +223,9 @@ class BareWalls:
         start = rims.ends[gate, 0:2]
         unit = (rims.ends[gate, 2:4] - start) / rims.length[gate, None]
         out = np.column_stack((unit[:, 1], -unit[:, 0])) * (side * deep[row])[:, None]
-        piece = np.hstack([start + unit * (s[:, k : k + 1] - rims.s[gate, None]) + out for k in (0, 1)])
+        piece = np.hstack(
+            [start + unit * (s[:, k : k + 1] - rims.s[gate, None]) + out for k in (0, 1)]
+        )
         less = saved(np.where(side[:, None] == VOID, self.widths[gate], 0.0), deep[row], self.x)
         at_corners, corner, up = self._up_to_corners(deep)
         row, gate = np.concatenate((row, at_corners)), np.concatenate((gate, corner))

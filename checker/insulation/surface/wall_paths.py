@@ -19,7 +19,14 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from checker.geometry.board_edges import Corners, Rims, leans_of, saved
-from checker.geometry.segments import ROUNDING, along, nearest_part, passing, through_windows, touching_lines
+from checker.geometry.segments import (
+    ROUNDING,
+    along,
+    nearest_part,
+    passing,
+    through_windows,
+    touching_lines,
+)
 from checker.insulation.surface.edges import (
     BOTTOM,
     FAR,
@@ -130,7 +137,9 @@ class Walls:
             return []
         found: list[Edges] = []
         for face, some in zip((TOP, BOTTOM), starts, strict=True):
-            found += self._cheapest_in_sight(self._approaches(some), self.bare.approaches(face), face)
+            found += self._cheapest_in_sight(
+                self._approaches(some), self.bare.approaches(face), face
+            )
             found += self.bare.by_face(self.bare.laid_beside(face), face)
         return [*found, self.bare.along()]
 
@@ -161,7 +170,9 @@ class Walls:
             found += self._best_of(near, far, kept, (one, two), search)
         return found, search
 
-    def _apart(self, near: Approaches, far: Approaches, one: Windows, two: Windows, bundle: Bundle) -> Bools:
+    def _apart(
+        self, near: Approaches, far: Approaches, one: Windows, two: Windows, bundle: Bundle
+    ) -> Bools:
         """Pairs of approaches that are not from two links of one place: nothing is won by those."""
         first, second = (
             self.kind[side.node[windows.row[rows]]]
@@ -171,11 +182,18 @@ class Walls:
         return mask
 
     def _best_of(
-        self, near: Approaches, far: Approaches, bundle: Bundle, windows: tuple[Windows, Windows], search: Search
+        self,
+        near: Approaches,
+        far: Approaches,
+        bundle: Bundle,
+        windows: tuple[Windows, Windows],
+        search: Search,
     ) -> Iterator[Edges]:
         """The ways of a bundle that beat the best path of their conductors."""
         one, two = windows
-        pairs = _Pairs(one.row[bundle.near], two.row[bundle.far], bundle.offset, np.zeros(len(bundle.near)))
+        pairs = _Pairs(
+            one.row[bundle.near], two.row[bundle.far], bundle.offset, np.zeros(len(bundle.near))
+        )
         before = one.before[bundle.near] + two.before[bundle.far]
         yield from self._best_first(near, far, pairs, TOP, (bundle.key, before, search.best))
 
@@ -215,7 +233,9 @@ class Walls:
         for a, b in joins(boxes[corners], runs, room[corners]):
             kept = self.corners.taut_towards(starts.corner[corners[a]], runs[b])
             pairs.append(_each_of(corners[a[kept]], first[b[kept]], count[b[kept]]))
-        return stacked_approaches([part for a, b in pairs for part in self._from_both_sides(starts, a, b)])
+        return stacked_approaches(
+            [part for a, b in pairs for part in self._from_both_sides(starts, a, b)]
+        )
 
     def _runs(self) -> tuple[Floats, Rows, Rows]:
         """Boxes around some rims in a row each, the first of them, and their number."""
@@ -224,7 +244,10 @@ class Walls:
         along_loop = place - begins[self.rims.loop - self.rims.loop[0]]
         first = np.flatnonzero(along_loop % _RUN == 0)
         boxes = boxes_of(self.rims.ends)
-        low, high = np.minimum.reduceat(boxes[:, :2], first), np.maximum.reduceat(boxes[:, 2:], first)
+        low, high = (
+            np.minimum.reduceat(boxes[:, :2], first),
+            np.maximum.reduceat(boxes[:, 2:], first),
+        )
         return np.hstack((low, high)), first, np.diff(np.append(first, len(place)))
 
     def _from_both_sides(self, starts: Starts, start: Rows, rim: Rows) -> Iterator[Approaches]:
@@ -243,7 +266,11 @@ class Walls:
         behind = row_max(piece[:, [1, 3]]) + np.maximum(
             starts.reach[start], 0.0
         )  # a link comes from no farther than the way does
-        wide = np.minimum(self.bare.widths[rim], behind[:, None]) if side == VOID else np.zeros((len(rim), 2))
+        wide = (
+            np.minimum(self.bare.widths[rim], behind[:, None])
+            if side == VOID
+            else np.zeros((len(rim), 2))
+        )
         apart = row_min(touching_lines(piece, level(window, 0.0))[0])
         lower = np.maximum(apart - reach - saved(wide, self.bare.thickness, self.bare.x), 0.0)
         out = Approaches(
@@ -264,7 +291,9 @@ class Walls:
         near, corner = row_min(out.lower) <= self.limit, starts.corner[start]
         yield self._widened(out.take(near & (corner < 0)), side)
         for cone in (1.0, -1.0):
-            yield self._from_corners(out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone, side)
+            yield self._from_corners(
+                out.take(near & (corner >= 0)), corner[near & (corner >= 0)], cone, side
+            )
 
     def _from_corners(self, out: Approaches, corner: Rows, cone: float, side: int) -> Approaches:
         """Approaches from corners, kept to the directions in which a shortest path can leave after its bend there.
@@ -274,7 +303,10 @@ class Walls:
         """
         rims, corners = self.rims, self.corners
         unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
-        before, after = corners.at[corner] - corners.before[corner], corners.after[corner] - corners.at[corner]
+        before, after = (
+            corners.at[corner] - corners.before[corner],
+            corners.after[corner] - corners.at[corner],
+        )
         turned = np.column_stack([angle_from(unit, cone * way, side) for way in (before, after)])
         low, high = row_min(turned), row_max(turned)
         wraps = high - low > np.pi
@@ -296,7 +328,9 @@ class Walls:
 
         It bends there only where the side that it comes from reaches round, and only if it may pass that end at all.
         """
-        bends = (self.rims.bend_before, self.rims.bend_after) if side == BOARD else leans_of(self.rims)
+        bends = (
+            (self.rims.bend_before, self.rims.bend_after) if side == BOARD else leans_of(self.rims)
+        )
         low, high = out.angle.T
         first, last = (out.angle if windows is None else windows).T
         low = np.where(low <= first + SLIGHT, low - bends[0][out.rim], low)
@@ -340,13 +374,19 @@ class Walls:
         rank = np.arange(len(order)) - np.repeat(first, np.diff(np.append(first, len(order))))
         group, least = key[order], least[order]
         done, bundle = 0, 1
-        while len(tried := np.flatnonzero((rank >= done) & (rank < done + bundle) & (least < best[group]))):
+        while len(
+            tried := np.flatnonzero((rank >= done) & (rank < done + bundle) & (least < best[group]))
+        ):
             if self.bare.sight.spent():
                 break
             rows = order[tried]
-            edges, kept = self._cross(near.take(pairs.near[rows]), far.take(pairs.far[rows]), pairs.offset[rows], face)
+            edges, kept = self._cross(
+                near.take(pairs.near[rows]), far.take(pairs.far[rows]), pairs.offset[rows], face
+            )
             cost, groups = edges.cost + before[rows[kept]], group[tried[kept]]
-            seen = first_clear(groups, np.where(cost < best[groups], cost, np.inf), self._sees(edges.points))
+            seen = first_clear(
+                groups, np.where(cost < best[groups], cost, np.inf), self._sees(edges.points)
+            )
             seen = seen[cost[seen] < best[groups[seen]]]
             best[groups[seen]] = cost[seen]
             yield edges.take(seen)
@@ -364,13 +404,18 @@ class Walls:
 
         A piece is dropped if all of the window is in sight of another, and nearer to it than the piece is to any of it.
         """
-        copper = np.flatnonzero((some.node < len(self.bare.roles)) & (some.rim >= 0) & (some.gate[:, 0] < 0))
+        copper = np.flatnonzero(
+            (some.node < len(self.bare.roles)) & (some.rim >= 0) & (some.gate[:, 0] < 0)
+        )
         if not len(copper):
             return some
         window = self.rims.ends[some.rim[copper]]
         middle = (window[:, :2] + window[:, 2:]) / 2
         point = along(some.world[copper], nearest_part(some.world[copper], middle))
-        most = np.maximum(norm(point - window[:, :2]), norm(point - window[:, 2:])) - some.reach[copper]
+        most = (
+            np.maximum(norm(point - window[:, :2]), norm(point - window[:, 2:]))
+            - some.reach[copper]
+        )
         key = some.node[copper].astype(np.int64) * len(self.rims) + some.rim[copper]
         order = np.lexsort((most, key))
         _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
@@ -382,7 +427,9 @@ class Walls:
         kept[copper[order[beaten]]] = False
         return some.take(kept)
 
-    def _by_role(self, near: Approaches, far: Approaches) -> Iterator[tuple[Approaches, Approaches]]:
+    def _by_role(
+        self, near: Approaches, far: Approaches
+    ) -> Iterator[tuple[Approaches, Approaches]]:
         """The same by kinds, so that approaches of two sources or of two targets are not paired."""
         one, two = self.kind[near.node], self.kind[far.node]
         for kind in np.unique(one):
@@ -410,10 +457,16 @@ class Walls:
         for turn in (-1, 0, 1):
             offset = turn * self.rims.perimeter[far.loop]
             windows = far.window + (place[far.loop] + offset)[:, None]
-            boxes_far = np.column_stack((-far.angle[:, 1], windows[:, 0], -far.angle[:, 0], windows[:, 1]))
+            boxes_far = np.column_stack(
+                (-far.angle[:, 1], windows[:, 0], -far.angle[:, 0], windows[:, 1])
+            )
             for a, b in joins(boxes_near, boxes_far, 0.0):
-                found.append(self._possible(near, far, _Pairs(a, b, offset[b], np.zeros(len(a))))[0])
-        return _Pairs(*(np.concatenate([getattr(p, f.name) for p in found]) for f in fields(_Pairs)))
+                found.append(
+                    self._possible(near, far, _Pairs(a, b, offset[b], np.zeros(len(a))))[0]
+                )
+        return _Pairs(
+            *(np.concatenate([getattr(p, f.name) for p in found]) for f in fields(_Pairs))
+        )
 
     def _landings(self, near: Approaches, depth: Floats) -> Floats:
         """Boxes of the directions in which approaches leave, and where along the loop these lead to at some depth."""
@@ -423,14 +476,24 @@ class Walls:
         after = np.minimum(np.where(high > 0, deep, min(flat, deep)) * high, self.limit)
         first, last = near.window.T
         edges = near.angle + np.array([-SLIGHT, SLIGHT])
-        return np.column_stack((edges[:, 0], first + before - AT_RIM, edges[:, 1], last + after + AT_RIM))
+        return np.column_stack(
+            (edges[:, 0], first + before - AT_RIM, edges[:, 1], last + after + AT_RIM)
+        )
 
     def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> tuple[_Pairs, Rows]:
         """Those that may be part of a shortest path within the limit, what their ways cannot be shorter than; rows."""
         a, b = pairs.near, pairs.far
-        mask = self._shorter_way_round(near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a])
-        mask &= (near.loop[a] == far.loop[b]) & (near.node[a] != far.node[b]) & _share_direction(near, far, pairs)
-        mask[mask] = _least(near.lower[a[mask]], far.lower[b[mask]]) + far.depth[b[mask]] <= self.limit
+        mask = self._shorter_way_round(
+            near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a]
+        )
+        mask &= (
+            (near.loop[a] == far.loop[b])
+            & (near.node[a] != far.node[b])
+            & _share_direction(near, far, pairs)
+        )
+        mask[mask] = (
+            _least(near.lower[a[mask]], far.lower[b[mask]]) + far.depth[b[mask]] <= self.limit
+        )
         kept = np.flatnonzero(mask)
         a, b, offset = a[kept], b[kept], pairs.offset[kept]
         passes, straight = _straight_lines(near, far, a, b, offset)
@@ -445,7 +508,9 @@ class Walls:
         mask: Bools = gap <= self.rims.perimeter[loop] / 2
         return mask
 
-    def _cross(self, near: Approaches, far: Approaches, offset: Floats, face: int) -> tuple[Edges, Rows]:
+    def _cross(
+        self, near: Approaches, far: Approaches, offset: Floats, face: int
+    ) -> tuple[Edges, Rows]:
         """Go through both windows on the shortest way; also the rows of those that are within the limit."""
         first, second = level(near.window, 0.0), level(far.window + offset[:, None], -far.depth)
         piece = far.piece * np.array([1.0, -1.0, 1.0, -1.0])
@@ -458,18 +523,31 @@ class Walls:
         ends = self._face_ends(near, way.start, along(self.rims.ends[near.rim], way.first))
         others = self._face_ends(far, way.end, along(self.rims.ends[far.rim], way.second))
         rows = np.flatnonzero(kept & ends.passes & others.passes)
-        near, far, way, cost, less = near.take(rows), far.take(rows), way.take(rows), cost[rows], less[rows]
+        near, far, way, cost, less = (
+            near.take(rows),
+            far.take(rows),
+            way.take(rows),
+            cost[rows],
+            less[rows],
+        )
         ends, others = ends.take(rows), others.take(rows)
         out, into = along(first[rows], way.first), along(second[rows], way.second)
         s = np.column_stack((out[:, 0], into[:, 0]))
         on, points, lengths = no_stretches(len(rows))
-        on[:, NEAR], on[:, MIDDLE], on[:, FAR] = face, WALL, np.where(far.rim < 0, NOTHING, 1 - face)
+        on[:, NEAR], on[:, MIDDLE], on[:, FAR] = (
+            face,
+            WALL,
+            np.where(far.rim < 0, NOTHING, 1 - face),
+        )
         on[near.gate[:, 0] >= 0, 0] = on[far.gate[:, 0] >= 0, -1] = WALL
         points[:, 0], points[:, NEAR], points[:, MIDDLE] = ends.foot, ends.at, ends.rim
         points[:, FAR], points[:, FAR + 1], points[:, -1] = others.rim, others.at, others.foot
         inside = far.rim < 0
         points[inside, FAR] = self.rims.points(near.loop[inside], s[inside, 1])
-        before, after = norm(along(near.piece, way.start) - out), norm(along(piece[rows], way.end) - into)
+        before, after = (
+            norm(along(near.piece, way.start) - out),
+            norm(along(piece[rows], way.end) - into),
+        )
         lengths[:, 0], lengths[:, NEAR] = ends.parted(before, near.reach)
         lengths[:, MIDDLE] = np.maximum(norm(out - into) - less, 0.0)
         lengths[:, -1], lengths[:, FAR] = others.parted(after, far.reach)
@@ -483,7 +561,9 @@ class Walls:
         at[some.rim < 0] = np.nan
         rows = np.flatnonzero(some.gate[:, 0] >= 0)
         gate, bare = some.gate[rows].T
-        passes[rows], at[rows] = passing(start[rows], rim[rows], self.rims.ends[gate], self.rims.slack[gate] + _GATE)
+        passes[rows], at[rows] = passing(
+            start[rows], rim[rows], self.rims.ends[gate], self.rims.slack[gate] + _GATE
+        )
         foot[rows] = self.bare.foot(bare, gate, start[rows])
         return _FaceEnds(foot, at, rim, passes, norm(start - at))
 
@@ -503,21 +583,38 @@ def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
     """Whether some direction across the wall leads from window to window and suits both approaches."""
     a, b = pairs.near, pairs.far
     first, second, depth = near.window[a], far.window[b] + pairs.offset[:, None], far.depth[b]
-    low, high = np.arctan2(second[:, 0] - first[:, 1], depth), np.arctan2(second[:, 1] - first[:, 0], depth)
+    low, high = (
+        np.arctan2(second[:, 0] - first[:, 1], depth),
+        np.arctan2(second[:, 1] - first[:, 0], depth),
+    )
     low = np.maximum(np.maximum(near.angle[a, 0], -far.angle[b, 1]), low)
     high = np.minimum(np.minimum(near.angle[a, 1], -far.angle[b, 0]), high)
     mask: Bools = low <= high + 2 * SLIGHT
     return mask
 
 
-def _straight_lines(near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats) -> tuple[Bools, Floats]:
+def _straight_lines(
+    near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats
+) -> tuple[Bools, Floats]:
     """Straight lines between unfolded pieces: may their windows let them pass, and their least length."""
-    left_near, right_near, left_far, right_far = near.piece[a, 0], near.piece[a, 2], far.piece[b, 0], far.piece[b, 2]
-    high_near, low_near, high_far, low_far = near.piece[a, 1], near.piece[a, 3], far.piece[b, 1], far.piece[b, 3]
+    left_near, right_near, left_far, right_far = (
+        near.piece[a, 0],
+        near.piece[a, 2],
+        far.piece[b, 0],
+        far.piece[b, 2],
+    )
+    high_near, low_near, high_far, low_far = (
+        near.piece[a, 1],
+        near.piece[a, 3],
+        far.piece[b, 1],
+        far.piece[b, 3],
+    )
     across = np.column_stack(
         (left_far - left_near, right_far - left_near, left_far - right_near, right_far - right_near)
     )
-    down = np.column_stack((high_far + high_near, low_far + high_near, high_far + low_near, low_far + low_near))
+    down = np.column_stack(
+        (high_far + high_near, low_far + high_near, high_far + low_near, low_far + low_near)
+    )
     across, down = across + offset[:, None], down + far.depth[b, None]
     angle = np.arctan2(across, down)
     low = np.minimum(near.angle[a, 0], -far.angle[b, 1]) - SLIGHT

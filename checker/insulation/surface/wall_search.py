@@ -84,7 +84,13 @@ def windows_of(island: Ints, some: Approaches, row: Rows, before: Floats) -> Win
     lower = before + some.apart[row]
     key = island.astype(np.int64) * (int(some.rim.max(initial=0)) + 1) + some.rim[row]
     order = np.lexsort((lower, key))
-    row, before, lower, island, key = row[order], before[order], lower[order], island[order], key[order]
+    row, before, lower, island, key = (
+        row[order],
+        before[order],
+        lower[order],
+        island[order],
+        key[order],
+    )
     begins = np.flatnonzero(np.diff(key, prepend=-1))
     window = np.repeat(np.arange(len(begins)), np.diff(np.append(begins, len(row))))
     return Windows(
@@ -122,9 +128,13 @@ class Search:
         """Pairs of approaches that may beat the best path of their conductors when they are asked for."""
         found = self._candidates(near, far)
         first = np.flatnonzero(np.diff(found.key, prepend=-1))
-        rank = np.arange(len(found.key)) - np.repeat(first, np.diff(np.append(first, len(found.key))))
+        rank = np.arange(len(found.key)) - np.repeat(
+            first, np.diff(np.append(first, len(found.key)))
+        )
         done, bundle = 0, _FIRST
-        while len(rows := np.flatnonzero((rank >= done) & (rank < done + bundle) & self._hopes(found))):
+        while len(
+            rows := np.flatnonzero((rank >= done) & (rank < done + bundle) & self._hopes(found))
+        ):
             yield from self._spread_out(near, far, found.take(rows))
             done, bundle = done + bundle, bundle * 4
 
@@ -136,9 +146,13 @@ class Search:
         """Pairs of windows of one loop that may be part of a path between two conductors, ordered by those."""
         place = np.cumsum(3 * (self.perimeter + 6 * self.limit))  # keeps most loops apart
         flat = np.zeros(len(near.loop))
-        left = np.column_stack((near.s[:, 0] + place[near.loop], flat, near.s[:, 1] + place[near.loop], flat))
+        left = np.column_stack(
+            (near.s[:, 0] + place[near.loop], flat, near.s[:, 1] + place[near.loop], flat)
+        )
         rest = self.limit - near.least - far.least.min(initial=np.inf)
-        reach = np.sqrt(np.maximum(np.where(np.isfinite(rest), rest, 0.0) ** 2 - self.height**2, 0.0))
+        reach = np.sqrt(
+            np.maximum(np.where(np.isfinite(rest), rest, 0.0) ** 2 - self.height**2, 0.0)
+        )
         none, keys = np.empty(0), np.empty(0, np.int64)
         found = [(no_rows(), no_rows(), none, none, none, keys)]
         usable = rest > self.height

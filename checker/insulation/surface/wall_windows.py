@@ -39,14 +39,22 @@ class InWalls:
 
     def strips(self) -> Strips:
         """The same without regard to where rims bend: pieces of one island that go on side by side are one strip."""
-        island, loop, above, below, slack = self.island, self.loop, self.above, self.below, self.slack
+        island, loop, above, below, slack = (
+            self.island,
+            self.loop,
+            self.above,
+            self.below,
+            self.slack,
+        )
         order = np.lexsort((self.s[:, 0], slack, below, above, loop, island))
         keys = np.column_stack((island, loop, above, below, slack))[order]
         kind = np.cumsum(np.r_[False, (np.diff(keys, axis=0) != 0).any(axis=1)])
         apart = kind * (2 * float(np.abs(self.s).max(initial=0.0)) + 1)  # keeps kinds apart
         first, last = self.s[order].T + apart
         reached = np.maximum.accumulate(last)
-        begins = np.flatnonzero(np.r_[True, first[1:] > reached[:-1] + AT_RIM]) if len(order) else order
+        begins = (
+            np.flatnonzero(np.r_[True, first[1:] > reached[:-1] + AT_RIM]) if len(order) else order
+        )
         ends = np.append(begins[1:], len(order))[: len(begins)] - 1
         s = np.column_stack((first[begins], reached[ends])) - apart[begins, None]
         rows = order[begins]
@@ -89,7 +97,9 @@ class Starts:
         mask: Bools = np.maximum(*sides) >= -_AT_BOARD
         gate = self.gate[start, 0]
         rows = np.flatnonzero(gate >= 0)
-        mask[rows] = seen_through(self.ends[start[rows]], rims, gate[rows], pieces[rows]) & (gate[rows] != rim[rows])
+        mask[rows] = seen_through(self.ends[start[rows]], rims, gate[rows], pieces[rows]) & (
+            gate[rows] != rim[rows]
+        )
         return mask
 
 
@@ -107,7 +117,9 @@ class Approaches:
     behind: Floats  # (n, 3) as in Starts
     apart: Floats  # least length up to the rim
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
-    depth: Floats  # how far below the rim of the face that looks at it: wall height for the other face
+    depth: (
+        Floats  # how far below the rim of the face that looks at it: wall height for the other face
+    )
     wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
     gate: Rows  # (n, 2) as in Starts
 
@@ -126,7 +138,9 @@ def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
     """Lay exposed copper along all rims that it follows; what follows none takes the one nearest to its middle."""
     if not len(copper.island) or not len(rims):
         none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
-        return InWalls(rows, np.empty((0, 4)), rows, pairs, none, none, none, np.empty(0, dtype=bool))
+        return InWalls(
+            rows, np.empty((0, 4)), rows, pairs, none, none, none, np.empty(0, dtype=bool)
+        )
     pieces = pieces_of(copper.line, np.zeros(len(copper.line)))
     lines = pieces.ends.reshape(-1, 2, 2)
     tree = shapely.STRtree(shapely.linestrings(rims.ends.reshape(-1, 2, 2)))
@@ -134,7 +148,9 @@ def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
     parts = _parts_of(rims, rim, pieces.ends[piece])
     laid = along(rims.ends[rim], parts[:, 0]), along(rims.ends[rim], parts[:, 1])
     off = [norm(along(pieces.ends[piece], nearest_part(pieces.ends[piece], p)) - p) for p in laid]
-    follows = (np.maximum(*off) <= _FOLLOWS) & ((parts[:, 1] - parts[:, 0]) * rims.length[rim] > AT_RIM)
+    follows = (np.maximum(*off) <= _FOLLOWS) & (
+        (parts[:, 1] - parts[:, 0]) * rims.length[rim] > AT_RIM
+    )
     rest = np.setdiff1d(np.arange(len(lines)), piece[follows])
     nearest = tree.nearest(shapely.points(lines[rest].mean(axis=1)))
     piece, rim = np.concatenate((piece[follows], rest)), np.concatenate((rim[follows], nearest))
@@ -143,12 +159,16 @@ def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
     s = rims.s[rim][:, None] + parts * rims.length[rim][:, None]
     row = pieces.row[piece]
     depths = copper.above[row], copper.below[row]
-    return InWalls(copper.island[row], ends, rims.loop[rim], s, *depths, rims.slack[rim], bridged[rim])
+    return InWalls(
+        copper.island[row], ends, rims.loop[rim], s, *depths, rims.slack[rim], bridged[rim]
+    )
 
 
 def _parts_of(rims: Rims, rim: Rows, ends: Floats) -> Floats:
     """Parts of rims that pieces lie along, from and to."""
-    parts: Floats = np.sort(np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)]), axis=1)
+    parts: Floats = np.sort(
+        np.column_stack([nearest_part(rims.ends[rim], ends[:, k : k + 2]) for k in (0, 2)]), axis=1
+    )
     return parts
 
 
@@ -162,14 +182,26 @@ def unfolded_beside(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Boo
     start = rims.ends[rim, 0:2]
     unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
     depth = side * _depths(ends, start, unit)
-    allowed = -2 * rims.slack[rim] - 1e-9  # corners of curved outlines may lie a little behind the rim
+    allowed = (
+        -2 * rims.slack[rim] - 1e-9
+    )  # corners of curved outlines may lie a little behind the rim
     front = row_max(depth) >= allowed
-    ends, depth, unit, start, allowed = ends[front], depth[front], unit[front], start[front], allowed[front]
+    ends, depth, unit, start, allowed = (
+        ends[front],
+        depth[front],
+        unit[front],
+        start[front],
+        allowed[front],
+    )
     drop = depth[:, 0] - depth[:, 1]
-    part = np.clip(np.divide(depth[:, 0] - allowed, drop, out=np.zeros(len(drop)), where=drop != 0), 0.0, 1.0)
+    part = np.clip(
+        np.divide(depth[:, 0] - allowed, drop, out=np.zeros(len(drop)), where=drop != 0), 0.0, 1.0
+    )
     middle = along(ends, part)
     cut = depth < allowed[:, None]
-    ends = np.hstack([np.where(cut[:, k : k + 1], middle, ends[:, 2 * k : 2 * k + 2]) for k in (0, 1)])
+    ends = np.hstack(
+        [np.where(cut[:, k : k + 1], middle, ends[:, 2 * k : 2 * k + 2]) for k in (0, 1)]
+    )
     y = np.maximum(side * _depths(ends, start, unit), 0.0)
     at = rims.s[rim][front]
     x = [at + np.einsum("ij,ij->i", unit, ends[:, k : k + 2] - start) for k in (0, 2)]
@@ -241,8 +273,27 @@ def stacked_starts(parts: Sequence[Starts]) -> Starts:
 
 def stacked_approaches(parts: Sequence[Approaches]) -> Approaches:
     """Tables one below the other."""
-    none, pairs, quads, rows = np.empty(0), np.empty((0, 2)), np.empty((0, 4)), np.empty(0, np.int32)
-    empty = Approaches(
-        rows, quads, quads, rows, pairs, rows, none, np.empty((0, 3)), none, pairs, none, pairs, no_gate(0)
+    none, pairs, quads, rows = (
+        np.empty(0),
+        np.empty((0, 2)),
+        np.empty((0, 4)),
+        np.empty(0, np.int32),
     )
-    return Approaches(*(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches)))
+    empty = Approaches(
+        rows,
+        quads,
+        quads,
+        rows,
+        pairs,
+        rows,
+        none,
+        np.empty((0, 3)),
+        none,
+        pairs,
+        none,
+        pairs,
+        no_gate(0),
+    )
+    return Approaches(
+        *(np.concatenate([getattr(p, f.name) for p in (*parts, empty)]) for f in fields(Approaches))
+    )

@@ -90,7 +90,9 @@ def test_a_second_run_checks_nothing_again_and_says_the_same(
     first = run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY))
     lines = (tmp_path / NAME).read_text().splitlines()
     tables = {name: (tmp_path / name).read_bytes() for name in ("fleet.csv", "fleet.html")}
-    monkeypatch.setattr(lanes.Lane, "run", lambda *_: pytest.fail("a worker was started though all was known"))
+    monkeypatch.setattr(
+        lanes.Lane, "run", lambda *_: pytest.fail("a worker was started though all was known")
+    )
     assert run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY)) == first
     assert (tmp_path / NAME).read_text().splitlines() == lines
     assert tables == {name: (tmp_path / name).read_bytes() for name in tables}
@@ -138,7 +140,9 @@ def test_a_board_that_kills_its_worker_is_one_line(archive: Path) -> None:
     assert verdicts(rows) == {**wanted, **{name: LOST for name in wanted if "greenhouse" in name}}
 
 
-def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(archive: Path, tmp_path: Path) -> None:
+def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(
+    archive: Path, tmp_path: Path
+) -> None:
     """Two worker processes under a real scheduler of this machine; one is killed as soon as a row is there."""
     distributed = pytest.importorskip("distributed")
     here = [row for row, _ in engine.in_processes(_opened(archive), 1)]
@@ -166,7 +170,9 @@ def test_a_cluster_that_is_not_there_is_one_line(
 ) -> None:
     pytest.importorskip("distributed")
     monkeypatch.setattr(engine, "ANSWER", 1)
-    result = CliRunner().invoke(main, ["fleet", str(archive), "--out", str(tmp_path), "--cluster", address])
+    result = CliRunner().invoke(
+        main, ["fleet", str(archive), "--out", str(tmp_path), "--cluster", address]
+    )
     assert result.exit_code == 3
     assert address in result.output
     assert len(result.output.strip().splitlines()) == 1
@@ -183,7 +189,9 @@ def test_a_cluster_that_is_not_there_is_one_line(
         (["fab/a.gbr"], None, None),
     ],
 )
-def test_each_package_finds_its_rules(tmp_path: Path, files: list[str], pattern: str | None, found: str | None) -> None:
+def test_each_package_finds_its_rules(
+    tmp_path: Path, files: list[str], pattern: str | None, found: str | None
+) -> None:
     for name in files:
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_text("%FSLAX46Y46*%\n")
@@ -193,7 +201,10 @@ def test_each_package_finds_its_rules(tmp_path: Path, files: list[str], pattern:
 
 
 def test_gerbers_and_drills_in_folders_of_their_own_are_one_package(tmp_path: Path) -> None:
-    for name, text in {"b/gerber/top.gbr": "%FSLAX46Y46*%\n", "b/drill/holes.drl": "M48\nMETRIC\n"}.items():
+    for name, text in {
+        "b/gerber/top.gbr": "%FSLAX46Y46*%\n",
+        "b/drill/holes.drl": "M48\nMETRIC\n",
+    }.items():
         (tmp_path / name).parent.mkdir(parents=True)
         (tmp_path / name).write_text(text)
     assert [package.name for package in find_packages([tmp_path], None)] == ["b"]
@@ -209,11 +220,19 @@ def test_gerbers_and_drills_in_folders_of_their_own_are_one_package(tmp_path: Pa
     ],
 )
 def test_the_day_is_the_one_that_the_data_state(tmp_path: Path, text: str, dated: str) -> None:
-    parcel = Parcel("x", single=True, files={"x.zip": text.encode()}, rules={"rules.toml": b"schema = 1"}, today=TODAY)
+    parcel = Parcel(
+        "x",
+        single=True,
+        files={"x.zip": text.encode()},
+        rules={"rules.toml": b"schema = 1"},
+        today=TODAY,
+    )
     assert check_parcel(parcel)[0].dated == dated
 
 
-HOSTILE = Row('<img src=x onerror="1">', "k", "unreadable", 3, "=cmd|' /C'!A1 <script>", "2024-01-01")
+HOSTILE = Row(
+    '<img src=x onerror="1">', "k", "unreadable", 3, "=cmd|' /C'!A1 <script>", "2024-01-01"
+)
 
 
 def test_names_stay_text_in_table_and_page() -> None:
@@ -224,14 +243,19 @@ def test_names_stay_text_in_table_and_page() -> None:
 
 def test_parquet_holds_the_same_table(tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
-    rows = [Row("a", "k", "fail", 1, findings={"creepage": 2}, levels={"error": 2}), Row("b", "l", "pass", 0)]
+    rows = [
+        Row("a", "k", "fail", 1, findings={"creepage": 2}, levels={"error": 2}),
+        Row("b", "l", "pass", 0),
+    ]
     data = as_parquet(rows)
     assert data is not None
     (tmp_path / "t.parquet").write_bytes(data)
     assert parquet.read_table(tmp_path / "t.parquet").to_pylist()[0]["creepage"] == 2
 
 
-def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(archive: Path, tmp_path: Path) -> None:
+def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(
+    archive: Path, tmp_path: Path
+) -> None:
     (tmp_path / "fleet.csv").write_text("mine")
     result = CliRunner().invoke(main, ["fleet", str(archive), "--out", str(tmp_path)])
     assert (result.exit_code, (tmp_path / "fleet.csv").read_text()) == (3, "mine")
@@ -247,9 +271,22 @@ def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(archive: Path, 
 
 def test_an_interrupted_run_goes_on_where_it_stopped(archive: Path, tmp_path: Path) -> None:
     """Killed after its first row; the second run adds the rest, and no board stands twice in the ledger."""
-    words = [sys.executable, "-m", "checker.cli", "fleet", str(archive), "--out", str(tmp_path), "--jobs", "1"]
+    words = [
+        sys.executable,
+        "-m",
+        "checker.cli",
+        "fleet",
+        str(archive),
+        "--out",
+        str(tmp_path),
+        "--jobs",
+        "1",
+    ]
     with subprocess.Popen(
-        [*words, "--today", "2026-11-30"], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+        [*words, "--today", "2026-11-30"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
     ) as process:
         assert process.stderr is not None
         while "2024/battery" not in process.stderr.readline():

@@ -30,7 +30,11 @@ def box(x0: float, y0: float, x1: float, y1: float, layer: int) -> Conductors:
 
 
 def ways(
-    board: shapely.Geometry, a: Conductors, b: Conductors, limit: float, depth: tuple[float, ...] = (0, THICK)
+    board: shapely.Geometry,
+    a: Conductors,
+    b: Conductors,
+    limit: float,
+    depth: tuple[float, ...] = (0, THICK),
 ) -> Ways:
     copper = concatenate([a, b])
     layer, node = copper.layer, np.arange(2, dtype=np.int32)
@@ -44,7 +48,11 @@ def ways(
 
 
 def length(
-    board: shapely.Geometry, a: Conductors, b: Conductors, limit: float = 30.0, **more: tuple[float, ...]
+    board: shapely.Geometry,
+    a: Conductors,
+    b: Conductors,
+    limit: float = 30.0,
+    **more: tuple[float, ...],
 ) -> float:
     found = ways(board, a, b, limit, **more)
     return float(found.length[0]) if len(found.length) else math.inf
@@ -67,7 +75,12 @@ CASES = {
         disc(0.5, 0.05, 0.05, 1),
         math.hypot(1, 1.7) - 0.1,
     ),
-    "past a corner over one wall": (BOARD, disc(1, 4, 0.5, 0), disc(3, 1, 0.5, 1), math.hypot(1 + THICK + 3, 3) - 1),
+    "past a corner over one wall": (
+        BOARD,
+        disc(1, 4, 0.5, 0),
+        disc(3, 1, 0.5, 1),
+        math.hypot(1 + THICK + 3, 3) - 1,
+    ),
     "straight across a cutout": (
         BOARD.difference(shapely.box(19, 10, 21, 20)),
         disc(17, 15, 1, 0),
@@ -80,7 +93,12 @@ CASES = {
         disc(25, 15, 1, 1),
         1 + math.hypot(6, THICK) + 1,
     ),
-    "down one side of a hole": (BOARD.difference(ROUND), disc(15, 15, 1, 0), box(10, 14, 14, 16, 1), 1 + THICK + 3),
+    "down one side of a hole": (
+        BOARD.difference(ROUND),
+        disc(15, 15, 1, 0),
+        box(10, 14, 14, 16, 1),
+        1 + THICK + 3,
+    ),
     "across a notch in the outline": (
         BOARD.difference(shapely.box(18, 0, 22, 12)),
         disc(16, 4, 1, 0),
@@ -88,12 +106,19 @@ CASES = {
         1 + math.hypot(4, THICK) + 1,
     ),
     "copper that hangs over the edge": (BOARD, box(-1, 10, 5, 20, 0), disc(3, 15, 1, 1), THICK + 2),
-    "copper that fills the hole": (BOARD.difference(ROUND), disc(20, 15, 4, 0), disc(26, 15, 2, 1), THICK + 1),
+    "copper that fills the hole": (
+        BOARD.difference(ROUND),
+        disc(20, 15, 4, 0),
+        disc(26, 15, 2, 1),
+        THICK + 1,
+    ),
 }
 
 
 @pytest.mark.parametrize(("board", "a", "b", "wanted"), CASES.values(), ids=CASES.keys())
-def test_ways_in_closed_form(board: shapely.Geometry, a: Conductors, b: Conductors, wanted: float) -> None:
+def test_ways_in_closed_form(
+    board: shapely.Geometry, a: Conductors, b: Conductors, wanted: float
+) -> None:
     """Worked by hand; never too long, and short by less than 0.001 mm; the same from the other end."""
     for one, two in ((a, b), (b, a)):
         found = length(board, one, two)
@@ -106,7 +131,9 @@ def test_the_witness_is_as_long_as_the_way_and_never_crosses_the_board(
 ) -> None:
     points = ways(board, a, b, 30.0).points[0]
     flat = np.hypot(*np.diff(points, axis=0).T)
-    assert flat[0] + math.hypot(flat[1:-1].sum(), THICK) + flat[-1] == pytest.approx(wanted, abs=WITHIN)
+    assert flat[0] + math.hypot(flat[1:-1].sum(), THICK) + flat[-1] == pytest.approx(
+        wanted, abs=WITHIN
+    )
     middle = shapely.LineString(points[1:-1])
     assert middle.intersection(board.buffer(-1e-4)).length < 1e-3
 
@@ -135,9 +162,13 @@ def test_inner_copper_is_reached_only_where_it_touches_a_rim() -> None:
 def test_inner_copper_of_both_sides_meets_along_the_wall_or_across_the_void() -> None:
     """In one plane: 4 mm along the edge x = 0; straight across a notch 2 mm wide."""
     depth = (0.0, 0.5, THICK)
-    assert length(BOARD, box(0, 2, 5, 8, 1), box(0, 12, 5, 18, 1), depth=depth) == pytest.approx(4, abs=WITHIN)
+    assert length(BOARD, box(0, 2, 5, 8, 1), box(0, 12, 5, 18, 1), depth=depth) == pytest.approx(
+        4, abs=WITHIN
+    )
     notched = BOARD.difference(shapely.box(19, 0, 21, 12))
-    assert length(notched, box(10, 2, 19, 8, 1), box(21, 2, 30, 8, 1), depth=depth) == pytest.approx(2, abs=WITHIN)
+    assert length(
+        notched, box(10, 2, 19, 8, 1), box(21, 2, 30, 8, 1), depth=depth
+    ) == pytest.approx(2, abs=WITHIN)
 
 
 # ---------------------------------------------------------------------------------------------- an independent oracle
@@ -149,8 +180,12 @@ def slow(board: shapely.Geometry, a: Conductors, b: Conductors, step: float) -> 
     Lengths within the voids come from a visibility graph over the samples, corners of the rims included. Moving both
     bends to the nearest samples lengthens a way by at most step / 2 on each side of each bend.
     """
-    rings = [r for polygon in shapely.get_parts(board) for r in (polygon.exterior, *polygon.interiors)]
-    points = np.unique(np.concatenate([shapely.get_coordinates(r.segmentize(step)) for r in rings]), axis=0)
+    rings = [
+        r for polygon in shapely.get_parts(board) for r in (polygon.exterior, *polygon.interiors)
+    ]
+    points = np.unique(
+        np.concatenate([shapely.get_coordinates(r.segmentize(step)) for r in rings]), axis=0
+    )
     inside = board.buffer(-1e-7, join_style="mitre")
     shapely.prepare(inside)
     i, j = np.triu_indices(len(points), 1)
@@ -164,7 +199,9 @@ def slow(board: shapely.Geometry, a: Conductors, b: Conductors, step: float) -> 
 
 
 def gaps(copper: Conductors, points: Floats) -> Floats:
-    apart: Floats = np.maximum(shapely.distance(copper.skeletons()[0], shapely.points(points)) - copper.radius[0], 0.0)
+    apart: Floats = np.maximum(
+        shapely.distance(copper.skeletons()[0], shapely.points(points)) - copper.radius[0], 0.0
+    )
     return apart
 
 

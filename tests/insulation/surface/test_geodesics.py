@@ -7,7 +7,17 @@ import pytest
 import shapely
 from scipy.optimize import minimize
 
-from checker.insulation.surface.geodesics import BOTTOM, SOURCE, TARGET, TOP, Copper, Geodesic, Surface, copper, exposed
+from checker.insulation.surface.geodesics import (
+    BOTTOM,
+    SOURCE,
+    TARGET,
+    TOP,
+    Copper,
+    Geodesic,
+    Surface,
+    copper,
+    exposed,
+)
 
 EXACT = 1e-9
 CURVED = 0.001  # mm; what the product promises where a rim is curved
@@ -25,7 +35,9 @@ def bar(x0: float, x1: float | None = None) -> Copper:
     return copper(shapely.box(x0, -5, x1, 5) if x1 else shapely.LineString([(x0, -5), (x0, 5)]))
 
 
-def way(surface: Surface, a: Copper, b: Copper, hops: Copper | None = None, x: float = 0.0) -> Geodesic:
+def way(
+    surface: Surface, a: Copper, b: Copper, hops: Copper | None = None, x: float = 0.0
+) -> Geodesic:
     found = surface.shortest(a, b, hops, limit=60.0, x=x)
     assert found is not None
     return found
@@ -74,7 +86,9 @@ def test_unequal_ways_round_a_slot_take_the_shorter_one_from_round_pads() -> Non
 
 
 @pytest.mark.parametrize(("apart", "expected"), [(0.0, 6.6), (4.0, float(np.hypot(6.6, 4)))])
-def test_over_the_board_edge_the_path_is_straight_when_unfolded(apart: float, expected: float) -> None:
+def test_over_the_board_edge_the_path_is_straight_when_unfolded(
+    apart: float, expected: float
+) -> None:
     """Top copper 2 mm from the edge, bottom copper 3 mm, board 1.6 thick, also 4 mm apart along the edge."""
     surface = Surface(shapely.box(-50, -50, 0, 50), 1.6)
     found = way(surface, point(-2, 0), point(-3, apart, BOTTOM))
@@ -88,7 +102,9 @@ def test_over_the_board_edge_the_path_is_straight_when_unfolded(apart: float, ex
     [(1.5, 2.0, 4.0), (0.5, 2.0, 3.5), (1.0, 2.0, 4.0)],
     ids=["both gaps count", "one gap below X", "a gap of X counts"],
 )
-def test_floating_copper_on_the_way_costs_nothing(gap: float, strip: float, expected: float) -> None:
+def test_floating_copper_on_the_way_costs_nothing(
+    gap: float, strip: float, expected: float
+) -> None:
     """Example 11: partial distances add up, those below X are zero, the metal's own extent is nothing."""
     found = way(Surface(None, 1.6), bar(0), bar(6), bar(gap, gap + strip), x=1.0)
     assert found.length == pytest.approx(expected, abs=EXACT)
@@ -121,7 +137,9 @@ def test_parallel_strokes_find_the_one_gap_between_two_slots() -> None:
     """Every shortest line between them is equally long; only those through the gap are free."""
     slots = shapely.union_all([shapely.box(-0.5, -9, 0.5, -1), shapely.box(-0.5, 1, 0.5, 9)])
     left, right = (copper(shapely.LineString([(x, -8), (x, 8)]), 0.5) for x in (-3, 3))
-    assert way(Surface(WIDE_BOARD.difference(slots), 1.6), left, right).length == pytest.approx(5.0, abs=EXACT)
+    assert way(Surface(WIDE_BOARD.difference(slots), 1.6), left, right).length == pytest.approx(
+        5.0, abs=EXACT
+    )
 
 
 @pytest.mark.parametrize("angle", [0.0, 30.0, 90.0, 170.0, 180.0])
@@ -133,9 +151,13 @@ def test_round_a_hole_to_the_other_face_the_path_is_a_helix(angle: float) -> Non
     radius, height = 1.5, 1.6
     rim = np.linspace(0, np.pi, 3001)
     turn = np.radians(angle)
-    near = np.hypot(3.5 - radius * np.cos(rim), radius * np.sin(rim))  # from (3.5, 0) to the rim, where in sight
+    near = np.hypot(
+        3.5 - radius * np.cos(rim), radius * np.sin(rim)
+    )  # from (3.5, 0) to the rim, where in sight
     near[np.cos(rim) < radius / 3.5] = np.inf
-    far = np.hypot(2.5 * np.cos(turn) - radius * np.cos(rim), 2.5 * np.sin(turn) - radius * np.sin(rim))
+    far = np.hypot(
+        2.5 * np.cos(turn) - radius * np.cos(rim), 2.5 * np.sin(turn) - radius * np.sin(rim)
+    )
     far[np.cos(rim - turn) < radius / 2.5] = np.inf
     wall = np.hypot(radius * (rim[:, None] - rim[None]), height)
     closed = float((near[:, None] + wall + far[None]).min())
@@ -170,7 +192,9 @@ def test_copper_in_two_walls_meets_straight_over_the_face_between() -> None:
 
 def test_copper_over_the_edge_is_cut_off_and_copper_beside_the_board_drops_out() -> None:
     surface = Surface(shapely.box(-10, -10, 0, 10), 1.6)
-    metal = copper([shapely.Point(-3, 0), shapely.Point(0, 5), shapely.Point(4, 0)], 1.0, island=[0, 1, 2])
+    metal = copper(
+        [shapely.Point(-3, 0), shapely.Point(0, 5), shapely.Point(4, 0)], 1.0, island=[0, 1, 2]
+    )
     placed, rows = surface.placed(metal)
     assert rows.tolist() == [0, 1]
     assert placed.radius.tolist() == [1.0, 0.0]
@@ -194,9 +218,13 @@ def test_touching_copper_has_no_distance() -> None:
 @pytest.mark.parametrize("y", [0.0, -3.9, 4.6])
 def test_a_plated_wall_of_a_slot_is_open_over_all_its_length(x: float, y: float) -> None:
     """1 mm straight to the wall, also within X of the slot's end, where its rim is cut."""
-    surface = Surface(shapely.box(-20, -20, 20, 20).difference(shapely.box(-0.4, -5, 0.4, 5)), 1.6, x=x)
+    surface = Surface(
+        shapely.box(-20, -20, 20, 20).difference(shapely.box(-0.4, -5, 0.4, 5)), 1.6, x=x
+    )
     plated = exposed(shapely.LineString([(-0.4, -5), (-0.4, 5)]), 0.0, 1.6, island=1)
-    found = surface.legs(copper(shapely.Point(-1.4, y)), [SOURCE, TARGET], 9.0, plated).best(0, 1, x)
+    found = surface.legs(copper(shapely.Point(-1.4, y)), [SOURCE, TARGET], 9.0, plated).best(
+        0, 1, x
+    )
     assert found is not None
     assert found.length == pytest.approx(1.0, abs=1e-6)
 
@@ -217,10 +245,16 @@ def test_a_hole_is_cut_out_wherever_it_is() -> None:
 
 
 # Copper in walls that leads over a face and a further wall.
-def between(surface: Surface, bare: list[tuple[shapely.LineString, float, float]], *others: Copper) -> Geodesic:
+def between(
+    surface: Surface, bare: list[tuple[shapely.LineString, float, float]], *others: Copper
+) -> Geodesic:
     """From the first copper to the last: those in walls are told first."""
-    laid = exposed([b[0] for b in bare], [b[1] for b in bare], [b[2] for b in bare], np.arange(len(bare)))
-    metal = copper([o.skeleton[0] for o in others], face=[o.face[0] for o in others], island=len(bare))
+    laid = exposed(
+        [b[0] for b in bare], [b[1] for b in bare], [b[2] for b in bare], np.arange(len(bare))
+    )
+    metal = copper(
+        [o.skeleton[0] for o in others], face=[o.face[0] for o in others], island=len(bare)
+    )
     found = surface.legs(metal, [SOURCE, TARGET], 60.0, laid).best(0, 1)
     assert found is not None
     return found
@@ -251,10 +285,17 @@ def test_so_it_does_between_two_walls() -> None:
 
 def test_two_parts_of_a_board_nearer_than_x_are_joined_in_their_walls() -> None:
     parts = shapely.union(shapely.box(0, 0, 5, 5), shapely.box(5.5, 0, 10, 5))
-    bare = [(shapely.LineString([(x, 1), (x, 2)]), above, above + 0.2) for x, above in ((5, 0.2), (5.5, 0.8))]
-    assert between(Surface(parts, 1.6, x=0.6), bare).length == pytest.approx(np.hypot(0.5, 0.4), abs=EXACT)
+    bare = [
+        (shapely.LineString([(x, 1), (x, 2)]), above, above + 0.2)
+        for x, above in ((5, 0.2), (5.5, 0.8))
+    ]
+    assert between(Surface(parts, 1.6, x=0.6), bare).length == pytest.approx(
+        np.hypot(0.5, 0.4), abs=EXACT
+    )
     laid = exposed([b[0] for b in bare], [0.2, 0.8], [0.4, 1.0], [0, 1])
-    assert Surface(parts, 1.6, x=0.4).legs(copper([]), [SOURCE, TARGET], 60.0, laid).best(0, 1) is None
+    assert (
+        Surface(parts, 1.6, x=0.4).legs(copper([]), [SOURCE, TARGET], 60.0, laid).best(0, 1) is None
+    )
 
 
 def test_corners_of_a_square_cutout_lead_into_its_walls_on_a_board_with_round_corners() -> None:
@@ -269,13 +310,18 @@ def test_a_plated_edge_round_a_corner_of_the_board_is_as_near_as_its_nearest_pla
     """From the rim to the depth of 0.3: the nearest place is the corner that sticks into the board, 3 and 1 away."""
     stair = shapely.Polygon([(0, 0), (9, 0), (9, 2), (6, 2), (6, 4), (0, 4)])
     edge = shapely.LineString([(9, 0), (9, 2), (6, 2), (6, 4)]), 0.0, 0.3
-    assert between(Surface(stair, 1.6), [edge], point(3, 1)).length == pytest.approx(np.hypot(3, 1), abs=EXACT)
+    assert between(Surface(stair, 1.6), [edge], point(3, 1)).length == pytest.approx(
+        np.hypot(3, 1), abs=EXACT
+    )
 
 
 def test_a_plated_edge_all_round_is_not_taken_for_the_wall_of_a_hole() -> None:
     """Outline plated to 0.1 below the top, copper in the wall of a hole 2 from it, from 0.2 down: over the face."""
     outline = shapely.box(0, 0, 40, 10)
-    ring, wall = shapely.LineString(outline.exterior.coords), shapely.LineString([(2, 4.8), (2, 5.2)])
+    ring, wall = (
+        shapely.LineString(outline.exterior.coords),
+        shapely.LineString([(2, 4.8), (2, 5.2)]),
+    )
     surface = Surface(outline.difference(shapely.box(2, 4.5, 3, 5.5)), 0.4)
     laid = exposed([ring, wall], [0.0, 0.2], [0.1, 0.4], [0, 1])
     found = surface.legs(copper([]), [SOURCE, TARGET], 2.5, laid).best(0, 1)
@@ -285,7 +331,9 @@ def test_a_plated_edge_all_round_is_not_taken_for_the_wall_of_a_hole() -> None:
 
 def test_two_plated_edges_are_as_near_as_their_ends_over_the_face() -> None:
     board = shapely.Polygon([(0, 0), (8, 0), (9, 6), (1, 7)])
-    bare = [(shapely.LineString(ends), 0.0, 0.7) for ends in ([(2, 0), (4, 0)], [(5, 6.5), (7, 6.25)])]
+    bare = [
+        (shapely.LineString(ends), 0.0, 0.7) for ends in ([(2, 0), (4, 0)], [(5, 6.5), (7, 6.25)])
+    ]
     assert between(Surface(board, 1.6), bare).length == pytest.approx(np.hypot(1, 6.5), abs=EXACT)
 
 
@@ -307,7 +355,10 @@ def head_on() -> float:
     """The same by the angle at which the hole is met: from (0, 1) to its rim, over its wall as a helix, to (0, 5)."""
 
     def way(angles: np.ndarray) -> float:
-        below, above = (np.array([np.sin(a), 3.5 + side * np.cos(a)]) for a, side in zip(angles, (-1, 1), strict=True))
+        below, above = (
+            np.array([np.sin(a), 3.5 + side * np.cos(a)])
+            for a, side in zip(angles, (-1, 1), strict=True)
+        )
         turned = abs(np.pi - angles[0] - angles[1])
         near, far = np.hypot(below[0], below[1] - 1), np.hypot(above[0], above[1] - 5)
         return float(0.2 + near + np.hypot(1.6, turned) + far)
@@ -315,5 +366,10 @@ def head_on() -> float:
     grid = np.linspace(0, np.pi / 2, 181)
     start = min(((a, b) for a in grid for b in grid), key=lambda ab: way(np.array(ab)))
     return float(
-        minimize(lambda ab: way(np.array(ab)), start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-9}).fun
+        minimize(
+            lambda ab: way(np.array(ab)),
+            start,
+            method="Nelder-Mead",
+            options={"xatol": 1e-9, "fatol": 1e-9},
+        ).fun
     )

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from checker.insulation.surface.geodesics import HOP, SOURCE, TARGET, Geodesic, Surface, copper, exposed
+from checker.insulation.surface.geodesics import (
+    HOP,
+    SOURCE,
+    TARGET,
+    Geodesic,
+    Surface,
+    copper,
+    exposed,
+)
 from tests.insulation.oracle import (
     Board,
     bare_board,
@@ -29,14 +37,22 @@ def solved(board: Board, limit: float = 60.0) -> Geodesic:
     faces = [m for m in board.metals if m.face is not None]
     bare = [m for m in board.metals if m.face is None]
     metal = copper(
-        [m.skeleton for m in faces], [m.radius for m in faces], [m.face for m in faces], [m.island for m in faces]
+        [m.skeleton for m in faces],
+        [m.radius for m in faces],
+        [m.face for m in faces],
+        [m.island for m in faces],
     )
     laid_bare = exposed(
-        [m.skeleton for m in bare], [m.above for m in bare], [m.below for m in bare], [m.island for m in bare]
+        [m.skeleton for m in bare],
+        [m.above for m in bare],
+        [m.below for m in bare],
+        [m.island for m in bare],
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     surface = Surface(board.region, board.thickness, x=board.x)
-    found = surface.legs(metal, roles, max(limit, board.x), laid_bare).best(0, 1, board.x)  # legs below X are free
+    found = surface.legs(metal, roles, max(limit, board.x), laid_bare).best(
+        0, 1, board.x
+    )  # legs below X are free
     assert found is not None
     return found
 
@@ -80,7 +96,9 @@ def test_the_same_holds_with_round_slots(seed: int) -> None:
 def between_walls(seed: int) -> None:
     """Copper in walls; over bridged voids, whose links at depth are not sampled, only that nothing is told too long."""
     rng = np.random.default_rng(seed)
-    board = bare_board(rng, x=float(rng.choice([0.0, 0.0, 0.6, 1.0])), curved=bool(rng.integers(0, 2)))
+    board = bare_board(
+        rng, x=float(rng.choice([0.0, 0.0, 0.6, 1.0])), curved=bool(rng.integers(0, 2))
+    )
     if board.x == 0:
         hold(board)
     else:
@@ -135,7 +153,9 @@ def test_over_a_neck_no_path_is_longer_than_a_sampled_one_and_every_path_is_real
 
 @pytest.mark.long
 @pytest.mark.parametrize("seed", range(1000, 1300))
-def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) -> None:
+def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(
+    seed: int,
+) -> None:
     over_a_neck(seed)
 
 

@@ -23,7 +23,9 @@ def bridge(x0: float = 0.0, x1: float = 2.0, part: int = 0, net: int = UNKNOWN_N
     """Etched copper between two places on y 0."""
     columns = {"function": 0, "component": part}
     row = area(shapely.box(x0, -0.2, x1, 0.2), net)
-    return replace(row, **{name: np.array([value], dtype=np.int32) for name, value in columns.items()})
+    return replace(
+        row, **{name: np.array([value], dtype=np.int32) for name, value in columns.items()}
+    )
 
 
 def joined(*parts: Conductors, drilled: Holes = NO_HOLES) -> Connected:
@@ -86,5 +88,7 @@ def test_a_short_beside_an_etched_part_is_told_too() -> None:
 
 def test_copper_that_touches_the_etched_part_elsewhere_stays_with_its_conductor() -> None:
     """Two areas of one nameless conductor both touch the part: no edge between them and it is cut."""
-    result = joined(disc(0, 0, UNKNOWN_NET), stroke(0, 0, 2, 0, UNKNOWN_NET), disc(2, 0, UNKNOWN_NET), bridge())
+    result = joined(
+        disc(0, 0, UNKNOWN_NET), stroke(0, 0, 2, 0, UNKNOWN_NET), disc(2, 0, UNKNOWN_NET), bridge()
+    )
     assert set(result.connectivity.island.tolist()) == {0}

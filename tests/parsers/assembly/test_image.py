@@ -22,7 +22,9 @@ from parsers.trouble import BoardError
 Box = tuple[float, float, float, float]
 
 
-def stroke(x0: float, y0: float, x1: float, y1: float, radius: float = 0.1, **columns: object) -> Conductors:
+def stroke(
+    x0: float, y0: float, x1: float, y1: float, radius: float = 0.1, **columns: object
+) -> Conductors:
     return conductors(1, kind=Kind.STROKE, geometry=[[x0, y0, x1, y1, 0]], radius=radius, **columns)
 
 
@@ -64,7 +66,11 @@ def test_without_clears_nothing_changes() -> None:
 
 def test_clear_removes_only_what_came_before() -> None:
     """What is drawn after a clear object lies on top of it and stays exact."""
-    found = compose(drawn((stroke(0, 0, 10, 0), True), (box(4, -1, 6, 1), False), (stroke(0, 0, 10, 0, 0.2), True)))
+    found = compose(
+        drawn(
+            (stroke(0, 0, 10, 0), True), (box(4, -1, 6, 1), False), (stroke(0, 0, 10, 0, 0.2), True)
+        )
+    )
     assert found.kind.tolist() == [Kind.AREA, Kind.AREA, Kind.STROKE]
 
 
@@ -73,7 +79,14 @@ def test_cut_stroke_keeps_its_centre_lines() -> None:
     track = stroke(0, 0, 10, 0, net=7, component=3, pin=4, function=5, file=2, line=77)
     found = compose(drawn((track, True), (box(4, -1, 6, 1), False)))
     assert lengths(found) == pytest.approx([4, 4])
-    for name, value in {"net": 7, "component": 3, "pin": 4, "function": 5, "file": 2, "line": 77}.items():
+    for name, value in {
+        "net": 7,
+        "component": 3,
+        "pin": 4,
+        "function": 5,
+        "file": 2,
+        "line": 77,
+    }.items():
         assert getattr(found, name).tolist() == [value, value]
     assert (found.radius == 0).all()
     assert union(found).area == pytest.approx(2 * 4 * 0.2 + math.pi * 0.01, abs=1e-4)
@@ -125,14 +138,20 @@ def test_area_falls_into_pieces() -> None:
 
 def test_rows_keep_the_order_of_the_file() -> None:
     """Pieces stand where their object stood."""
-    parts = [(disc(20, 0, 1, line=1), True), (stroke(0, 0, 10, 0, line=2), True), (disc(30, 0, 1, line=3), True)]
+    parts = [
+        (disc(20, 0, 1, line=1), True),
+        (stroke(0, 0, 10, 0, line=2), True),
+        (disc(30, 0, 1, line=3), True),
+    ]
     found = compose(drawn(*parts, (box(4, -1, 6, 1), False)))
     assert found.line.tolist() == [1, 2, 2, 3]
 
 
 def test_size_zero_leaves_no_image() -> None:
     """Objects of an aperture of size 0 are no copper and clear none (the format, 4.3.2)."""
-    found = compose(drawn((stroke(0, 0, 1, 0, 0.0), True), (box(0, -1, 1, 1), True), (disc(0.5, 0, 0.0), False)))
+    found = compose(
+        drawn((stroke(0, 0, 1, 0, 0.0), True), (box(0, -1, 1, 1), True), (disc(0.5, 0, 0.0), False))
+    )
     assert union(found).area == pytest.approx(2)
     assert len(compose(drawn((disc(0, 0, 0.0), True)))) == 0
 
@@ -147,7 +166,9 @@ def test_clears_edge_to_edge_leave_no_hair() -> None:
 
 def test_plane_with_many_clears_is_cut_in_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     """The size of a batch changes nothing in the result."""
-    parts = [(stroke(0, k, 20, k), True) for k in range(12)] + [(disc(2 * k, k, 0.5), False) for k in range(10)]
+    parts = [(stroke(0, k, 20, k), True) for k in range(12)] + [
+        (disc(2 * k, k, 0.5), False) for k in range(10)
+    ]
     whole = compose(drawn(*parts))
     monkeypatch.setattr(parsers.assembly.image, "BATCH", 5)
     batched = compose(drawn(*parts))
@@ -175,15 +196,25 @@ def test_composition_is_that_of_painting_in_order(parts: Sequence[tuple[Box, boo
 
 
 @given(
-    st.lists(st.tuples(coordinates, coordinates, coordinates, coordinates, st.booleans()), min_size=1, max_size=8),
+    st.lists(
+        st.tuples(coordinates, coordinates, coordinates, coordinates, st.booleans()),
+        min_size=1,
+        max_size=8,
+    ),
     st.floats(0.05, 2),
 )
 @settings(deadline=None)
-def test_round_copper_is_never_too_small(parts: Sequence[tuple[int, int, int, int, bool]], radius: float) -> None:
+def test_round_copper_is_never_too_small(
+    parts: Sequence[tuple[int, int, int, int, bool]], radius: float
+) -> None:
     """Copper left of round strokes contains the true copper, and strays from it nowhere beyond the contact limit."""
     inner: shapely.Geometry = shapely.Polygon()
     for *ends, dark in parts:
-        line = shapely.LineString([ends[:2], ends[2:]]) if ends[:2] != ends[2:] else shapely.Point(ends[:2])
+        line = (
+            shapely.LineString([ends[:2], ends[2:]])
+            if ends[:2] != ends[2:]
+            else shapely.Point(ends[:2])
+        )
         rough = line.buffer(radius if dark else radius / math.cos(math.pi / 1000), quad_segs=250)
         inner = inner.union(rough) if dark else inner.difference(rough)
     found = union(compose(drawn(*((stroke(*ends, radius=radius), dark) for *ends, dark in parts))))
@@ -222,7 +253,9 @@ def test_repeats_in_every_respect_are_left_out_and_the_last_stays() -> None:
 
 def test_the_last_of_repeats_is_cleared_by_what_follows_it_alone() -> None:
     """Dark, clear, dark again in the same place: whole copper; dark, dark, clear: none."""
-    discs = conductors(3, kind=Kind.DISC, geometry=np.tile([1.0, 2, 0, 0, 0], (3, 1)), radius=0.5, line=[5, 6, 7])
+    discs = conductors(
+        3, kind=Kind.DISC, geometry=np.tile([1.0, 2, 0, 0, 0], (3, 1)), radius=0.5, line=[5, 6, 7]
+    )
     again = compose(Image(discs, np.array([True, False, True])))
     assert (again.line.tolist(), again.kind.tolist()) == ([7], [Kind.DISC])
     assert not len(compose(Image(discs, np.array([True, True, False]))))

@@ -72,14 +72,20 @@ def test_two_names_on_one_copper_are_in_contact(way: Way, tmp_path: Path) -> Non
 
 @FILES
 def test_a_name_of_the_data_stands_and_the_place_is_a_doubt(way: Way, tmp_path: Path) -> None:
-    board = way(NAMELESS, tmp_path, hints(("GND", 14, 5, "L2"), ("HV", 30, 10, "L1"), ("HV", 20, 15, "L2")))
+    board = way(
+        NAMELESS, tmp_path, hints(("GND", 14, 5, "L2"), ("HV", 30, 10, "L1"), ("HV", 20, 15, "L2"))
+    )
     assert [d.what for d in board.doubts] == ["net.HV names copper of SIG"]
     assert names(board).count("SIG") == 1
 
 
 @FILES
 def test_a_place_on_copper_of_that_name_says_nothing_new(way: Way, tmp_path: Path) -> None:
-    board = way(NAMELESS, tmp_path, hints(("GND", 14, 5, "L2"), ("SIG", 30, 10, "L1"), ("SIG", 20, 15, "L2")))
+    board = way(
+        NAMELESS,
+        tmp_path,
+        hints(("GND", 14, 5, "L2"), ("SIG", 30, 10, "L1"), ("SIG", 20, 15, "L2")),
+    )
     assert board.doubts == ()
     assert names(board).count("SIG") == 2
 
@@ -96,7 +102,10 @@ def test_copper_may_be_named_as_no_nets(way: Way, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("place", "said"),
     [
-        (("GND", 20.0, 10.0, "L1"), r"net\.GND: no copper at \(20, 10\) on L1; the nearest is 2\.000 mm away"),
+        (
+            ("GND", 20.0, 10.0, "L1"),
+            r"net\.GND: no copper at \(20, 10\) on L1; the nearest is 2\.000 mm away",
+        ),
         (("GND", 20.0, 10.0, "L3"), r"net\.GND: the board has no copper layer L3; it has L1, L2"),
     ],
 )

@@ -19,20 +19,30 @@ FUNCTIONS = ("ComponentPad", "ViaPad")
 NO_HOLES = holes()
 
 
-def pad(x: float, y: float, net: int, part: int = 0, pin: int = 0, *, layer: int = 0, function: int = 0) -> Conductors:
+def pad(
+    x: float, y: float, net: int, part: int = 0, pin: int = 0, *, layer: int = 0, function: int = 0
+) -> Conductors:
     """A round pad of 1 mm; pin -1 is not told."""
     one = disc(x, y, net, layer=layer)
     numbers = {"component": part, "pin": pin, "function": function}
-    return replace(one, **{name: np.array([value], dtype=np.int32) for name, value in numbers.items()})
+    return replace(
+        one, **{name: np.array([value], dtype=np.int32) for name, value in numbers.items()}
+    )
 
 
-def joined(parts: Sequence[Conductors], nets: Sequence[Net], drilled: Holes = NO_HOLES) -> Connected:
+def joined(
+    parts: Sequence[Conductors], nets: Sequence[Net], drilled: Holes = NO_HOLES
+) -> Connected:
     return connect(concatenate(list(parts)), drilled, nets, 2, FUNCTIONS, REFDES)
 
 
 def test_a_pad_in_the_hole_of_a_pin_is_that_pins() -> None:
     """The land on the other layer names neither pin nor net; both are those of the pad that shares its hole."""
-    found = joined([pad(0, 0, 0, pin=3), pad(0, 0, UNKNOWN_NET, -1, -1, layer=1)], [Net("A")], hole(0, 0, PLATED))
+    found = joined(
+        [pad(0, 0, 0, pin=3), pad(0, 0, UNKNOWN_NET, -1, -1, layer=1)],
+        [Net("A")],
+        hole(0, 0, PLATED),
+    )
     assert found.copper.pin.tolist() == [3, 3]
     assert found.copper.component.tolist() == [0, 0]
     assert found.copper.net.tolist() == [0, 0]
@@ -60,7 +70,9 @@ def test_an_attribute_of_a_pin_that_is_still_set_is_not_the_vias() -> None:
 
 def test_legs_of_a_pin_are_joined_inside_the_part() -> None:
     """Two tabs of a shell: the trace at the second has the name of the first, and all is one piece, not one island."""
-    found = joined([pad(0, 0, 0), pad(9, 0, UNKNOWN_NET), stroke(9, 0, 15, 0, UNKNOWN_NET)], [Net("A")])
+    found = joined(
+        [pad(0, 0, 0), pad(9, 0, UNKNOWN_NET), stroke(9, 0, 15, 0, UNKNOWN_NET)], [Net("A")]
+    )
     assert found.copper.net.tolist() == [0, 0, 0]
     assert found.connectivity.piece.tolist() == [0, 0, 0]
     assert found.connectivity.island.tolist() == [0, 1, 1]
@@ -85,11 +97,36 @@ class Open:
 RING = tuple(Net(f"unconnected-(U1-Pad1)_{i}") for i in range(3))
 OPEN = (
     Open("one pin, one net", RING, (pad(0, 0, 0), pad(5, 0, 1), pad(9, 0, 2)), (0, 0, 0)),
-    Open("pads that touch, pins apart", RING, (pad(0, 0, 0), pad(0.9, 0, 1, pin=1), pad(9, 0, 2, pin=2)), (0, 0, 2)),
-    Open("a net with other copper", RING, (pad(0, 0, 0), pad(5, 0, 1), stroke(5, 0, 9, 0, 1)), (0, 1, 1)),
-    Open("names that are no automatic ones", (Net("A"), Net("B")), (pad(0, 0, 0), pad(5, 0, 1)), (0, 1)),
-    Open("live pins that touch", (Net("Net-(U1-A)"), Net("Net-(U1-B)")), (pad(0, 0, 0), pad(0.9, 0, 1, pin=1)), (0, 1)),
-    Open("stated to be single", (Net("N/C", True), Net("N/C", True)), (pad(0, 0, 0), pad(0.9, 0, 1, pin=1)), (0, 0)),
+    Open(
+        "pads that touch, pins apart",
+        RING,
+        (pad(0, 0, 0), pad(0.9, 0, 1, pin=1), pad(9, 0, 2, pin=2)),
+        (0, 0, 2),
+    ),
+    Open(
+        "a net with other copper",
+        RING,
+        (pad(0, 0, 0), pad(5, 0, 1), stroke(5, 0, 9, 0, 1)),
+        (0, 1, 1),
+    ),
+    Open(
+        "names that are no automatic ones",
+        (Net("A"), Net("B")),
+        (pad(0, 0, 0), pad(5, 0, 1)),
+        (0, 1),
+    ),
+    Open(
+        "live pins that touch",
+        (Net("Net-(U1-A)"), Net("Net-(U1-B)")),
+        (pad(0, 0, 0), pad(0.9, 0, 1, pin=1)),
+        (0, 1),
+    ),
+    Open(
+        "stated to be single",
+        (Net("N/C", True), Net("N/C", True)),
+        (pad(0, 0, 0), pad(0.9, 0, 1, pin=1)),
+        (0, 0),
+    ),
     Open(
         "several parts of one name",
         (Net("N/C", True), Net("N/C", True)),

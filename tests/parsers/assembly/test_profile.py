@@ -32,7 +32,9 @@ def strokes(lines: list[Line]) -> Conductors:
 
 
 def arc(x: float, y: float, radius: float, start: float, sweep: float) -> Conductors:
-    return conductors(1, kind=Kind.ARC, geometry=np.array([[x, y, radius, start, sweep]]), radius=0.05)
+    return conductors(
+        1, kind=Kind.ARC, geometry=np.array([[x, y, radius, start, sweep]]), radius=0.05
+    )
 
 
 def area(shape: shapely.Geometry) -> Conductors:
@@ -71,24 +73,37 @@ CASES = [
         (strokes([(*line[2:], *line[:2]) for line in reversed(box(0, 0, 10, 10))]),),
         BOARD,
     ),
-    Case("a_cutout", (strokes(box(0, 0, 10, 10) + box(2, 2, 4, 4)),), BOARD - shapely.box(2, 2, 4, 4)),
+    Case(
+        "a_cutout", (strokes(box(0, 0, 10, 10) + box(2, 2, 4, 4)),), BOARD - shapely.box(2, 2, 4, 4)
+    ),
     Case(
         "an_island_in_a_cutout",
         (strokes(box(0, 0, 10, 10) + box(2, 2, 8, 8) + box(4, 4, 6, 6)),),
         (BOARD - shapely.box(2, 2, 8, 8)) | shapely.box(4, 4, 6, 6),
     ),
     Case(
-        "two_boards", (strokes(box(0, 0, 1, 1) + box(5, 5, 6, 6)),), shapely.box(0, 0, 1, 1) | shapely.box(5, 5, 6, 6)
+        "two_boards",
+        (strokes(box(0, 0, 1, 1) + box(5, 5, 6, 6)),),
+        shapely.box(0, 0, 1, 1) | shapely.box(5, 5, 6, 6),
     ),
     Case("drawn_twice", (strokes(box(0, 0, 10, 10) * 2),), BOARD),
     Case("zero_length_lines", (strokes([*box(0, 0, 10, 10), (3, 3, 3, 3)]),), BOARD),
     Case("a_region", (area(BOARD),), BOARD),
     Case("a_region_and_its_border", (area(BOARD), strokes(box(0, 0, 10, 10))), BOARD),
-    Case("a_region_and_a_cutout", (area(BOARD), strokes(box(2, 2, 4, 4))), BOARD - shapely.box(2, 2, 4, 4)),
+    Case(
+        "a_region_and_a_cutout",
+        (area(BOARD), strokes(box(2, 2, 4, 4))),
+        BOARD - shapely.box(2, 2, 4, 4),
+    ),
     Case("nothing", (), EMPTY, (NOTHING,)),
     Case("an_open_chain", (strokes(box(0, 0, 10, 10)[:3]),), EMPTY, (NOT_CLOSED, NOTHING)),
     Case("a_stray_line", (strokes([*box(0, 0, 10, 10), (20, 0, 30, 0)]),), BOARD, (NOT_CLOSED,)),
-    Case("a_line_that_ends_inside", (strokes([*box(0, 0, 10, 10), (5, 0, 5, 5)]),), BOARD, (NOT_CLOSED,)),
+    Case(
+        "a_line_that_ends_inside",
+        (strokes([*box(0, 0, 10, 10), (5, 0, 5, 5)]),),
+        BOARD,
+        (NOT_CLOSED,),
+    ),
     Case("a_line_across", (strokes([*box(0, 0, 10, 10), (5, 0, 5, 10)]),), BOARD, (TOUCH,)),
     Case(
         "a_notch_drawn_over_the_edge",
@@ -102,7 +117,12 @@ CASES = [
         shapely.Polygon([(0, 0), (5, 5), (0, 10)]) | shapely.Polygon([(10, 0), (5, 5), (10, 10)]),
         (TOUCH,),
     ),
-    Case("a_flash", (strokes(box(0, 0, 10, 10)), flash(5, 5)), BOARD, ("flashes in the profile of p.gbr",)),
+    Case(
+        "a_flash",
+        (strokes(box(0, 0, 10, 10)), flash(5, 5)),
+        BOARD,
+        ("flashes in the profile of p.gbr",),
+    ),
 ]
 
 
@@ -111,7 +131,9 @@ def test_contours_enclose_the_board(case: Case) -> None:
     """The board is what the contours enclose by the even-odd rule; all else is told."""
     found = outline(*case.parts) if case.parts else outline(conductors())
     shape = found.outline.shape if found.outline else EMPTY
-    assert shapely.area(shapely.symmetric_difference(shape, case.board)) == pytest.approx(0, abs=1e-9)
+    assert shapely.area(shapely.symmetric_difference(shape, case.board)) == pytest.approx(
+        0, abs=1e-9
+    )
     assert tuple(d.what for d in found.doubts) == case.doubts
 
 
@@ -154,7 +176,9 @@ def test_ends_that_overshoot_by_rounding_are_no_trouble() -> None:
 
 
 @pytest.mark.parametrize(("beyond", "doubts"), [(0.019, ()), (0.021, (NOT_CLOSED,))])
-def test_an_end_that_overshoots_by_more_than_rounding_is_doubted(beyond: float, doubts: tuple[str, ...]) -> None:
+def test_an_end_that_overshoots_by_more_than_rounding_is_doubted(
+    beyond: float, doubts: tuple[str, ...]
+) -> None:
     """Up to 0.02 mm is rounding; what is longer may be a cut. The board is the same."""
     lines = [(0, 0, 10 + beyond, 0), (10, 0, 10, 10), (10, 10, 0, 10), (0, 10, 0, 0)]
     found = outline(strokes(lines))
@@ -193,7 +217,11 @@ def test_clear_objects_in_a_profile_are_doubted() -> None:
 
 def test_a_layer_full_of_crossing_lines_is_no_profile() -> None:
     """Thousands of lines across each other are refused in one line, not worked on for hours."""
-    grid = [line for i in range(1500) for line in ((0.0, 0.01 * i, 90.0, 0.01 * i), (0.01 * i, 0.0, 0.01 * i, 90.0))]
+    grid = [
+        line
+        for i in range(1500)
+        for line in ((0.0, 0.01 * i, 90.0, 0.01 * i), (0.01 * i, 0.0, 0.01 * i, 90.0))
+    ]
     assert [d.what for d in outline(strokes(grid)).doubts] == ["p.gbr is no profile", NOTHING]
 
 
@@ -213,7 +241,9 @@ def test_a_long_contour_is_a_profile() -> None:
 )
 def test_cutouts_of_any_number_and_order(places: list[tuple[int, int]], order) -> None:
     """Separate cutouts are all found, in whatever order their lines stand."""
-    lines = box(0, 0, 40, 40) + [line for x, y in places for line in box(4 * x, 4 * y, 4 * x + 1, 4 * y + 2)]
+    lines = box(0, 0, 40, 40) + [
+        line for x, y in places for line in box(4 * x, 4 * y, 4 * x + 1, 4 * y + 2)
+    ]
     order.shuffle(lines)
     found = outline(strokes(lines))
     assert found.doubts == ()

@@ -83,8 +83,16 @@ def at(*places: tuple[float, float]) -> tuple[tuple[float, float, float, float],
 
 MOVES = [
     Moves("modal_coordinates_stay", "X1.0Y2.0\nX3.0\nY4.0", at((1, 2), (3, 2), (3, 4))),
-    Moves("increments_add_up", "X1.0Y1.0\nG91\nX1.0\nY1.0\nG90\nX0.0Y0.0", at((1, 1), (2, 1), (2, 2), (0, 0))),
-    Moves("ici_is_incremental_too", "ICI,ON\nX1.0Y1.0\nX1.0\nICI,OFF\nX5.0Y5.0", at((1, 1), (2, 1), (5, 5))),
+    Moves(
+        "increments_add_up",
+        "X1.0Y1.0\nG91\nX1.0\nY1.0\nG90\nX0.0Y0.0",
+        at((1, 1), (2, 1), (2, 2), (0, 0)),
+    ),
+    Moves(
+        "ici_is_incremental_too",
+        "ICI,ON\nX1.0Y1.0\nX1.0\nICI,OFF\nX5.0Y5.0",
+        at((1, 1), (2, 1), (5, 5)),
+    ),
     Moves("g85_is_a_slot", "X1.0Y1.0G85X3.0Y1.0\nX5.0", ((1, 1, 3, 1), (5, 1, 5, 1))),
     Moves("g85_takes_a_missing_coordinate_from_its_start", "X1.0Y1.0G85Y3.0", ((1, 1, 1, 3),)),
     Moves(
@@ -94,8 +102,16 @@ MOVES = [
     ),
     Moves("moves_with_the_tool_up_cut_nothing", "G00X1.0Y1.0\nG00X3.0Y1.0\nM15\nM17\nG05", ()),
     Moves("repeats_step", "X1.0Y1.0\nR3X0.5", at((1, 1), (1.5, 1), (2, 1), (2.5, 1))),
-    Moves("after_a_repeat_the_last_copy_is_current", "X1.0Y1.0\nR2X1.0\nY5.0", at((1, 1), (2, 1), (3, 1), (3, 5))),
-    Moves("pattern_again", "M25\nX1.0Y1.0\nX2.0\nM01\nM02X10.0Y0.0\nM08", at((1, 1), (2, 1), (11, 1), (12, 1))),
+    Moves(
+        "after_a_repeat_the_last_copy_is_current",
+        "X1.0Y1.0\nR2X1.0\nY5.0",
+        at((1, 1), (2, 1), (3, 1), (3, 5)),
+    ),
+    Moves(
+        "pattern_again",
+        "M25\nX1.0Y1.0\nX2.0\nM01\nM02X10.0Y0.0\nM08",
+        at((1, 1), (2, 1), (11, 1), (12, 1)),
+    ),
     Moves("leading_line_numbers_mean_nothing", "N10X1.0Y1.0\nN20X2.0", at((1, 1), (2, 1))),
     Moves("several_words_on_the_tool_line", "T1X4.0Y5.0", at((4, 5))),
     Moves("silent_codes", "M06\nG40\nF200\nS300\nM47,hello\n(remark)\nX1.0Y1.0", at((1, 1))),
@@ -147,7 +163,11 @@ PLATING = [
     ("; #@! TF.FileFunction,Plated,1,2,PTH\nMETRIC,TZ", TOOL, PLATED),
     ("; #@! TF.FileFunction,NonPlated,1,2,NPTH\nMETRIC,TZ", TOOL, UNPLATED),
     ("METRIC,TZ", "; #@! TA.AperFunction,Plated,PTH,ViaDrill\n" + TOOL, PLATED),
-    ("METRIC,TZ", ";T01 Holesize 1. = 1.0 Tolerance = +0.1/-0.1 NON_PLATED MM Quantity = 1\n" + TOOL, UNPLATED),
+    (
+        "METRIC,TZ",
+        ";T01 Holesize 1. = 1.0 Tolerance = +0.1/-0.1 NON_PLATED MM Quantity = 1\n" + TOOL,
+        UNPLATED,
+    ),
     ("METRIC,TZ", TOOL, PLATING_UNKNOWN),
 ]
 
@@ -217,7 +237,17 @@ def test_a_new_pattern_starts_its_offsets_anew() -> None:
 
 def test_attributes_of_objects_reach_their_holes() -> None:
     """Net, part and pin in comments belong to the holes after them, until deleted."""
-    body = "\n".join(["; #@! TO.N,GND", "; #@! TO.P,J1,2,GND", "X1.0Y1.0", "; #@! TD", "X2.0", "; #@! TO.N,", "X3.0"])
+    body = "\n".join(
+        [
+            "; #@! TO.N,GND",
+            "; #@! TO.P,J1,2,GND",
+            "X1.0Y1.0",
+            "; #@! TD",
+            "X2.0",
+            "; #@! TO.N,",
+            "X3.0",
+        ]
+    )
     drilled = read(body, tools="; #@! TA.AperFunction,Plated,PTH,ComponentDrill\n" + TOOL)
     assert drilled.holes.net.tolist() == [0, UNKNOWN_NET, NO_NET]
     assert drilled.nets == (("GND",),)
@@ -296,7 +326,9 @@ def test_a_format_that_nothing_settles_is_refused() -> None:
     """Holes that land on no pad in any format are not guessed."""
     data = ("M48\n" + TOOL + digits(PLACES, 25.4, 4) + "\nM30\n").encode()
     for scores in ([], [on_places(PLACES + 500)]):
-        with pytest.raises(FormatError, match=r"x\.drl: digits and unit and zeros of the coordinates not stated"):
+        with pytest.raises(
+            FormatError, match=r"x\.drl: digits and unit and zeros of the coordinates not stated"
+        ):
             read_drill(data, "x.drl", scores=scores)
 
 
@@ -309,14 +341,18 @@ def test_usual_digits_need_no_doubt_if_the_pads_agree() -> None:
 
 def test_usual_digits_are_doubted_if_the_pads_disagree() -> None:
     """INCH,TZ without digits whose holes fit the pads as 2.5 is read so, and told."""
-    drilled = read_drill(program(digits(PLACES, 25.4, 5), "INCH,TZ"), "x.drl", scores=[on_places(PLACES)])
+    drilled = read_drill(
+        program(digits(PLACES, 25.4, 5), "INCH,TZ"), "x.drl", scores=[on_places(PLACES)]
+    )
     assert drilled.holes.ends[:, :2] == pytest.approx(PLACES, abs=0.01)
     assert [d.what for d in drilled.doubts] == ["number format of x.drl is not stated"]
 
 
 def test_a_parameter_file_tells_the_format() -> None:
     """Key and value lines beside the program are tried first, with a doubt."""
-    told = read_parameters(b"INTEGER-PLACES 2\nDECIMAL-PLACES 4\nOUTPUT-UNITS ENGLISH\nSUPPRESS-LEAD-ZEROES YES\n")
+    told = read_parameters(
+        b"INTEGER-PLACES 2\nDECIMAL-PLACES 4\nOUTPUT-UNITS ENGLISH\nSUPPRESS-LEAD-ZEROES YES\n"
+    )
     assert told == NumberFormat(25.4, 2, 4, True)
     data = (TOOL + digits(PLACES, 25.4, 4) + "\nM30\n").encode()
     drilled = read_drill(data, "x.drl", parameters=told, scores=[on_places(PLACES)])
@@ -372,7 +408,9 @@ def layer(body: str) -> Drilled:
 
 def test_flashes_are_holes_and_draws_are_slots() -> None:
     """2023.08, 6.6: a flash is a hole, a draw a slot, with net and function of the object and its tool."""
-    drilled = layer("D10*\n%TO.N,SIG*%\nX1000000Y2000000D03*\n%TD.N*%\nD11*\nX5000000Y0D02*\nG01X8000000Y0D01*")
+    drilled = layer(
+        "D10*\n%TO.N,SIG*%\nX1000000Y2000000D03*\n%TD.N*%\nD11*\nX5000000Y0D02*\nG01X8000000Y0D01*"
+    )
     assert ends(drilled) == [(1.0, 2.0, 1.0, 2.0), (5.0, 0.0, 8.0, 0.0)]
     assert drilled.holes.radius.tolist() == pytest.approx([0.15, 0.5])
     assert drilled.holes.plated.tolist() == [PLATED, PLATED]
@@ -405,7 +443,9 @@ def test_who_accepts_one_area_in_a_drill_layer_has_not_accepted_two() -> None:
 
 
 @given(
-    st.lists(st.tuples(st.integers(-99999, 99999), st.integers(-99999, 99999)), min_size=1, max_size=20),
+    st.lists(
+        st.tuples(st.integers(-99999, 99999), st.integers(-99999, 99999)), min_size=1, max_size=20
+    ),
     st.sampled_from(["METRIC,TZ", "INCH,TZ", "METRIC,LZ", "INCH,LZ"]),
 )
 def test_written_holes_are_read_again(places: list[tuple[int, int]], header: str) -> None:
@@ -420,7 +460,9 @@ def test_written_holes_are_read_again(places: list[tuple[int, int]], header: str
         )
 
     drilled = read("\n".join(f"X{text(x)}Y{text(y)}" for x, y in places), header)
-    assert drilled.holes.ends[:, :2] == pytest.approx(np.array(places) / 10**decimals * unit, abs=1e-9)
+    assert drilled.holes.ends[:, :2] == pytest.approx(
+        np.array(places) / 10**decimals * unit, abs=1e-9
+    )
 
 
 def read_or_refused(data: bytes) -> Drilled | None:
@@ -461,4 +503,6 @@ def test_zeros_in_words_of_the_rules_file(zeros: str, trailing: bool) -> None:
 )
 def test_a_tool_may_be_chosen_and_used_in_one_line(line: str, place: tuple[float, float]) -> None:
     """One coordinate is enough for a hit; the other stays."""
-    assert ends(read_drill(f"M48\nMETRIC,TZ\nT1C1.0\n%\n{line}\nM30\n".encode(), "x.drl")) == list(at(place))
+    assert ends(read_drill(f"M48\nMETRIC,TZ\nT1C1.0\n%\n{line}\nM30\n".encode(), "x.drl")) == list(
+        at(place)
+    )

@@ -44,11 +44,15 @@ def program(text: str) -> bytes:
 
 def ours(data: bytes) -> list[Stroke]:
     holes = read_drill(data, "x.drl").holes
-    return sorted((*_ordered(ends), 2 * radius) for ends, radius in zip(holes.ends, holes.radius, strict=True))
+    return sorted(
+        (*_ordered(ends), 2 * radius) for ends, radius in zip(holes.ends, holes.radius, strict=True)
+    )
 
 
 def theirs(data: bytes) -> list[Stroke]:
-    return sorted((*_ordered(_ends(o)), float(MM(o.tool.diameter, o.tool.unit))) for o in objects(data))
+    return sorted(
+        (*_ordered(_ends(o)), float(MM(o.tool.diameter, o.tool.unit))) for o in objects(data)
+    )
 
 
 def _ends(o: Any) -> tuple[float, float, float, float]:
@@ -84,7 +88,9 @@ def test_program(name: str) -> None:
 def test_drill_files_of_the_demo(unit: str) -> None:
     """What the demo writes for drilling machines is read by both as the same holes."""
     packages = [gerber_package(board.draw(), unit=unit, drills="nc") for board in boards().values()]
-    tapes = [text for package in packages for name, text in package.items() if name.endswith(".drl")]
+    tapes = [
+        text for package in packages for name, text in package.items() if name.endswith(".drl")
+    ]
     plain = [text for text in tapes if "G85" not in text]
     for text in plain:
         agree(text.encode())

@@ -13,7 +13,10 @@ import shapely
 from parsers.assembly.image import Image, compose
 from parsers.gerber import read_gerber
 
-STRAY, PART = 0.0005, 0.001  # mm, and of the radius: how far round copper may be drawn too large; half the contract's
+STRAY, PART = (
+    0.0005,
+    0.001,
+)  # mm, and of the radius: how far round copper may be drawn too large; half the contract's
 BOARDS = Path(__file__).parents[4] / "shared" / "boards"
 BOARD_FILES = sorted([*BOARDS.glob("*/*.art"), *BOARDS.glob("*/*.gbr")])
 needs_boards = pytest.mark.needs("boards")
@@ -24,7 +27,11 @@ _NUMBER = re.compile(r"([XYIJ])([+-]?[0-9]*\.?[0-9]+)")
 def layer(*words: str, unit: str = "MM", end: bool = True) -> bytes:
     """Write a layer of format 4.6: coordinates in `words` are given in the unit, as decimals."""
     head = ["%FSLAX46Y46*%", f"%MO{unit}*%", "G75*", "G01*"]
-    body = [word if word.startswith("%") else _NUMBER.sub(_coded, word) for text in words for word in text.split()]
+    body = [
+        word if word.startswith("%") else _NUMBER.sub(_coded, word)
+        for text in words
+        for word in text.split()
+    ]
     lines = [word if word.startswith("%") else f"{word}*" for word in body]
     return "\n".join([*head, *lines, *(["M02*"] if end else []), ""]).encode()
 

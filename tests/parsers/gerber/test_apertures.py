@@ -28,7 +28,9 @@ def flashed(aperture: str, before: str = "", doubts: tuple[str, ...] = ()) -> sh
         ("O,1X1", Kind.DISC, 0.5, (5, 6)),
     ],
 )
-def test_round_flashes_stay_exact(aperture: str, kind: Kind, radius: float, ends: tuple[float, ...]) -> None:
+def test_round_flashes_stay_exact(
+    aperture: str, kind: Kind, radius: float, ends: tuple[float, ...]
+) -> None:
     """Solid circles and obrounds are discs and strokes, and pads."""
     objects = image(f"%ADD10{aperture}*% D10 X5Y6D03").objects
     assert objects.kind.tolist() == [kind]
@@ -75,7 +77,20 @@ def test_rectangular_hole_does_not_turn_with_the_polygon() -> None:
 
 @pytest.mark.parametrize(
     "aperture",
-    ["C,-1", "R,0X1", "R,1", "O,1X-1", "P,1X2", "P,1X13", "P,1X3.5", "P,0X3", "C", "R,1X1X2", "C,1X-0.1", "C,99999"],
+    [
+        "C,-1",
+        "R,0X1",
+        "R,1",
+        "O,1X-1",
+        "P,1X2",
+        "P,1X13",
+        "P,1X3.5",
+        "P,0X3",
+        "C",
+        "R,1X1X2",
+        "C,1X-0.1",
+        "C,99999",
+    ],
 )
 def test_aperture_that_cannot_be_made(aperture: str) -> None:
     """Where a definition gives no image, a doubt says that the objects are missing; it is not an error of the file."""
@@ -86,7 +101,9 @@ def test_aperture_that_cannot_be_made(aperture: str) -> None:
 @pytest.mark.parametrize("aperture", ["R,1X1X1.2", "O,2X1X1", "C,1X1X0.1"])
 def test_hole_that_is_not_strictly_inside(aperture: str) -> None:
     """A hole that reaches the edge is not allowed (4.4.6); what is left is drawn, with a doubt."""
-    found = image(f"%ADD10{aperture}*% D10 X0Y0D03", doubts={"aperture D10 has an outline that is not valid"})
+    found = image(
+        f"%ADD10{aperture}*% D10 X0Y0D03", doubts={"aperture D10 has an outline that is not valid"}
+    )
     assert len(found.objects) >= 1
 
 
@@ -117,7 +134,9 @@ def test_size_zero_is_kept_for_its_attributes() -> None:
         ("%LR90*% %LS2*% %LR0*%", (0, 0, 6, 2)),
     ],
 )
-def test_transforms_turn_the_aperture_about_its_origin(transform: str, bounds: tuple[float, ...]) -> None:
+def test_transforms_turn_the_aperture_about_its_origin(
+    transform: str, bounds: tuple[float, ...]
+) -> None:
     """LM, LR and LS change the flash about the aperture's origin and do not add up (4.9)."""
     found = image(f"%AMBAR*21,1,3,1,1.5,0.5,0*% %ADD10BAR*% {transform} D10 X0Y0D03")
     assert copper(found).bounds == pytest.approx(bounds)
@@ -126,7 +145,9 @@ def test_transforms_turn_the_aperture_about_its_origin(transform: str, bounds: t
 def test_mirrored_before_turned() -> None:
     """A bar flashed under LMX and LR90 lies below the origin: mirrored first, as older files may not mean."""
     words = "%AMBAR*21,1,3,1,1.5,0.5,0*% %ADD10BAR*% %LMX*% %LR90*% D10 X0Y0D03"
-    assert copper(image(words, doubts={"aperture both mirrored and turned"})).bounds == pytest.approx((-1, -3, 0, 0))
+    assert copper(
+        image(words, doubts={"aperture both mirrored and turned"})
+    ).bounds == pytest.approx((-1, -3, 0, 0))
 
 
 @pytest.mark.parametrize("aperture", ["C,1", "R,2X1", "O,2X1"])
@@ -177,7 +198,9 @@ def test_clear_draw_with_a_shape_that_is_not_convex_takes_nothing() -> None:
     """A clear draw whose sweep would be grown leaves the copper alone: it is doubted, and nothing is hidden."""
     cross = "%AMCROSS*21,1,2,0.2,0,0,0*21,1,0.2,2,0,0,0*% %ADD10CROSS*%"
     words = f"{cross} %ADD11R,10X10*% D11 X0Y0D03 %LPC*% D10 X-1Y0D02 X1D01"
-    assert copper(image(words, doubts={"draw with an aperture that may not draw"})).area == pytest.approx(100)
+    assert copper(
+        image(words, doubts={"draw with an aperture that may not draw"})
+    ).area == pytest.approx(100)
 
 
 def test_invalid_outline_in_a_macro_is_doubted() -> None:

@@ -31,7 +31,12 @@ DIFFERENT = "arc with different distances from its centre to both ends"
         ("G74 X5Y0D02 G03 X0Y5I5J0D01", (0, 0), 5, 90),
         ("G74 X5Y0D02 G02 X0Y-5I5J0D01", (0, 0), 5, -90),
         ("G74 X0Y5D02 G02 X3Y4I0J5D01", (0, 0), 5, -math.degrees(math.atan2(3, 4))),
-        ("G74 X-3Y4D02 G03 X-4Y3I3J4D01", (0, 0), 5, math.degrees(math.atan2(4, 3) - math.atan2(3, 4))),
+        (
+            "G74 X-3Y4D02 G03 X-4Y3I3J4D01",
+            (0, 0),
+            5,
+            math.degrees(math.atan2(4, 3) - math.atan2(3, 4)),
+        ),
     ],
 )
 def test_arc(words: str, centre: tuple[float, float], radius: float, sweep: float) -> None:
@@ -108,7 +113,9 @@ def test_dot_or_circle() -> None:
     st.booleans(),
 )
 @settings(deadline=None)
-def test_arcs_end_where_they_should(cx: int, cy: int, reach: int, start: int, sweep: int, clockwise: bool) -> None:
+def test_arcs_end_where_they_should(
+    cx: int, cy: int, reach: int, start: int, sweep: int, clockwise: bool
+) -> None:
     """An arc made from centre, radius and angles has these again, to the rounding of its coordinates."""
     reach += 10
     turn = -sweep if clockwise else sweep

@@ -39,7 +39,9 @@ def test_names_are_unescaped_after_splitting() -> None:
 
 def test_net_names_with_blanks_and_other_scripts() -> None:
     """Names may hold blanks, slashes and any character."""
-    data = layer("%ADD10C,1*%", "D10").replace(b"M02*", "%TO.N,/µC 1{slash}Ω*%\nX0Y0D03*\nM02*".encode())
+    data = layer("%ADD10C,1*%", "D10").replace(
+        b"M02*", "%TO.N,/µC 1{slash}Ω*%\nX0Y0D03*\nM02*".encode()
+    )
     assert read_gerber(data, "layer.gbr").nets == (("/µC 1{slash}Ω",),)
 
 
@@ -66,14 +68,17 @@ def test_function_is_that_of_the_aperture_when_it_was_made() -> None:
 
 def test_region_with_an_aperture_that_is_no_conductor() -> None:
     """Where older revisions would take the aperture's function and that is no conductor's, the meaning is in doubt."""
-    words = "%TA.AperFunction,NonMaterial*% %ADD10C,1*% %TD*% D10 G36 X0Y0D02 X1D01 Y1D01 X0Y0D01 G37"
+    words = (
+        "%TA.AperFunction,NonMaterial*% %ADD10C,1*% %TD*% D10 G36 X0Y0D02 X1D01 Y1D01 X0Y0D01 G37"
+    )
     image(words, doubts={"region without an aperture function"})
 
 
 def test_attributes_in_comments() -> None:
     """Attributes in comments `G04 #@!` count like those in commands."""
     data = layer("%ADD10C,1*%", "D10").replace(
-        b"M02*", b"G04 #@! TF.FileFunction,Copper,L2,Inr*\nG04 #@! TO.N,A*\nX0Y0D03*\nG04 #@! TD*\nX1000000D03*\nM02*"
+        b"M02*",
+        b"G04 #@! TF.FileFunction,Copper,L2,Inr*\nG04 #@! TO.N,A*\nX0Y0D03*\nG04 #@! TD*\nX1000000D03*\nM02*",
     )
     found = read_gerber(data, "layer.gbr")
     assert nets(found) == [("A",), "unknown"]
@@ -105,14 +110,20 @@ def test_unknown_standard_attribute(words: str) -> None:
 
 def test_own_attributes_are_ignored() -> None:
     """Attributes of a user's own, without a dot, change nothing."""
-    assert nets(image("%ADD10C,1*% D10 %TO.N,A*% %TOMine,1*% X0Y0D03 %TDMine*% X1D03")) == [("A",), ("A",)]
+    assert nets(image("%ADD10C,1*% D10 %TO.N,A*% %TOMine,1*% X0Y0D03 %TDMine*% X1D03")) == [
+        ("A",),
+        ("A",),
+    ]
 
 
 @pytest.mark.parametrize(
     ("data", "expected"),
     [
         (b"%TF.FileFunction,Copper,L1,Top*%", {".FileFunction": ("Copper", "L1", "Top")}),
-        (b"%TF.Part,Single*TF.FilePolarity,Positive*%", {".Part": ("Single",), ".FilePolarity": ("Positive",)}),
+        (
+            b"%TF.Part,Single*TF.FilePolarity,Positive*%",
+            {".Part": ("Single",), ".FilePolarity": ("Positive",)},
+        ),
         (b"G04 #@! TF.Part,Single*", {".Part": ("Single",)}),
         (b"G04 #@!TF.Part,Single*", {".Part": ("Single",)}),
         (b"%TF.FileFunc\ntion,Copper,\r\nL1,Top*%", {".FileFunction": ("Copper", "L1", "Top")}),

@@ -82,9 +82,7 @@ def test_arcs_in_blocks(transform: str, sweep: int, start: int, radius: float, p
 
 def test_nested_blocks_and_repeat_of_blocks() -> None:
     """Blocks may be defined in blocks and flashed in repeats (4.11.2, 4.12)."""
-    words = (
-        "%ABD20*% %ABD21*% D10 X1Y0D03 %AB*% D21 X0Y0D03 Y5D03 %AB*% %SRX2Y1I100J0*% D20 X10Y0D03 %SR*% D21 X0Y50D03"
-    )
+    words = "%ABD20*% %ABD21*% D10 X1Y0D03 %AB*% D21 X0Y0D03 Y5D03 %AB*% %SRX2Y1I100J0*% D20 X10Y0D03 %SR*% D21 X0Y50D03"
     assert places(words) == [(11, 0), (11, 5), (111, 0), (111, 5), (1, 50)]
 
 

@@ -17,7 +17,10 @@ from tests.parsers.gerber.layers import BOARD_FILES, copper, layer, needs_boards
 from tests.parsers.gerber.test_reference import FEATURES
 from tests.parsers.gerber.test_worked_examples import IMAGES
 
-SAMPLES = [*(layer(words.replace("\n", " ")) for words, _, _ in IMAGES.values()), *map(layer, FEATURES.values())]
+SAMPLES = [
+    *(layer(words.replace("\n", " ")) for words, _, _ in IMAGES.values()),
+    *map(layer, FEATURES.values()),
+]
 PEN = "%ADD10C,1*% D10"
 PATIENCE = 20.0  # s of processor time for any single file here, on any machine
 
@@ -78,12 +81,39 @@ def test_lost_punctuation_is_never_silent(name: str) -> None:
     for place in [k for k, byte in enumerate(data) if byte in b"*%"]:
         damaged = data[:place] + data[place + 1 :]
         if survives(damaged) == set():
-            assert copper(read_gerber(damaged, "layer.gbr")).symmetric_difference(whole).area < 1e-9, damaged
+            assert (
+                copper(read_gerber(damaged, "layer.gbr")).symmetric_difference(whole).area < 1e-9
+            ), damaged
 
 
 PIECES = (
-    *(b"%", b"*", b"\n", b"%LPC*%", b"%LPD*%", b"G36*", b"G37*", b"G74*", b"G75*", b"G91*", b"D02*", b"X", b"Y", b"I"),
-    *(b"-", b"9999999999", b"%SRX3Y3I1J1*%", b"%SR*%", b"%ABD50*%", b"%AB*%", b"D50*", b"X0Y0D03*", b"%LR45*%"),
+    *(
+        b"%",
+        b"*",
+        b"\n",
+        b"%LPC*%",
+        b"%LPD*%",
+        b"G36*",
+        b"G37*",
+        b"G74*",
+        b"G75*",
+        b"G91*",
+        b"D02*",
+        b"X",
+        b"Y",
+        b"I",
+    ),
+    *(
+        b"-",
+        b"9999999999",
+        b"%SRX3Y3I1J1*%",
+        b"%SR*%",
+        b"%ABD50*%",
+        b"%AB*%",
+        b"D50*",
+        b"X0Y0D03*",
+        b"%LR45*%",
+    ),
     *(
         b"%LS0*%",
         b"%LS1000*%",
@@ -97,8 +127,26 @@ PIECES = (
         b"/",
         b"1e9",
     ),
-    *(b".", b"\\u0041", b"\xff", b"\xc3", b"M02*", b"%ADD10C,0*%", b"%ADD10R,0X0*%", b"%SRX99999Y99999I1J1*%"),
-    *(b"%IPNEG*%", b"%MIA1B1*%", b"%OFA5B5*%", b"%IR90*%", b"%ASAYBX*%", b"%FSTAX24Y24*%", b"%MOIN*%", b"\0"),
+    *(
+        b".",
+        b"\\u0041",
+        b"\xff",
+        b"\xc3",
+        b"M02*",
+        b"%ADD10C,0*%",
+        b"%ADD10R,0X0*%",
+        b"%SRX99999Y99999I1J1*%",
+    ),
+    *(
+        b"%IPNEG*%",
+        b"%MIA1B1*%",
+        b"%OFA5B5*%",
+        b"%IR90*%",
+        b"%ASAYBX*%",
+        b"%FSTAX24Y24*%",
+        b"%MOIN*%",
+        b"\0",
+    ),
 )
 
 
@@ -108,7 +156,13 @@ def mutant(data: bytes, dice: random.Random) -> bytes:
         place, length = dice.randrange(len(data) + 1), dice.choice((1, 1, 3, 20, 200))
         rest = place + length
         kind = dice.randrange(5)
-        new = (b"", dice.choice(PIECES), dice.randbytes(length), data[place:rest] * 2, dice.choice(PIECES))[kind]
+        new = (
+            b"",
+            dice.choice(PIECES),
+            dice.randbytes(length),
+            data[place:rest] * 2,
+            dice.choice(PIECES),
+        )[kind]
         data = data[:place] + new + data[place if kind == 1 else rest :]
     return data
 
@@ -136,25 +190,37 @@ def _macro(*words: str) -> bytes:
 HOSTILE = {
     "huge coordinate": layer(PEN, "X99999999999Y0D03"),
     "coordinate of 40 digits": layer(PEN).replace(b"M02", b"X" + b"9" * 40 + b"Y0D03*M02"),
-    "coordinate of a million digits": layer(PEN).replace(b"M02", b"X" + b"9" * 1_000_000 + b"Y0D03*M02"),
+    "coordinate of a million digits": layer(PEN).replace(
+        b"M02", b"X" + b"9" * 1_000_000 + b"Y0D03*M02"
+    ),
     "huge aperture": layer("%ADD10C,99999999999*%", "D10 X0Y0D03"),
     "aperture of 400 digits": layer(f"%ADD10C,{'9' * 400}*%", "D10 X0Y0D03"),
     "scale out of bounds": layer(PEN, "%LS1000000000*% X0Y0D03"),
     "scale to nothing": layer("%ADD10R,1X1*%", "%LS0.000001*% D10 X0Y0D03"),
     "repeat of 10^9": layer(PEN, "%SRX99999Y99999I1J1*% X0Y0D03 %SR*%"),
-    "macro of powers": _macro("$1=9", *(f"${k + 1}=${k}x${k}" for k in range(1, 20)), "1,1,$20,0,0"),
+    "macro of powers": _macro(
+        "$1=9", *(f"${k + 1}=${k}x${k}" for k in range(1, 20)), "1,1,$20,0,0"
+    ),
     "macro of brackets": _macro("1,1," + "(" * 30 + "1" + ")" * 30 + ",0,0"),
     "macro of brackets beyond bounds": _macro("1,1," + "(" * 5000 + "1" + ")" * 5000 + ",0,0"),
     "macro of signs": _macro("1,1," + "-" * 450 + "1,0,0"),
     "macro of a long sum": _macro("1,1," + "1+" * 20_000 + "1,0,0"),
-    "macro of a thousand holes": _macro("21,1,100,100,0,0,0", *(f"1,0,0.1,{k / 20},{k % 7},0" for k in range(900))),
-    "macros of many expressions": layer(*(f"%AMM{k}*1,1,$1+{k}x(2+{k}),0,0*%" for k in range(5000))),
+    "macro of a thousand holes": _macro(
+        "21,1,100,100,0,0,0", *(f"1,0,0.1,{k / 20},{k % 7},0" for k in range(900))
+    ),
+    "macros of many expressions": layer(
+        *(f"%AMM{k}*1,1,$1+{k}x(2+{k}),0,0*%" for k in range(5000))
+    ),
     "100,000 apertures": layer(*(f"%ADD{k}C,0.{k}*%" for k in range(10, 100_010)), "D50 X0Y0D03"),
-    "3,000 apertures in use": layer(*(f"%ADD{k}R,0.1X0.{k}*% D{k} X0Y0D03" for k in range(10, 3_010))),
+    "3,000 apertures in use": layer(
+        *(f"%ADD{k}R,0.1X0.{k}*% D{k} X0Y0D03" for k in range(10, 3_010))
+    ),
     "self-crossing area of 3000 corners": layer(
         "G36 X0Y0D02", *(f"X{k * 7919 % 1000}Y{k * 104729 % 997}D01" for k in range(3000)), "G37"
     ),
-    "1,000 areas that cross themselves": layer(*["G36 X0Y0D02 X4Y4D01 Y0D01 X0Y4D01 Y0D01 G37"] * 1000),
+    "1,000 areas that cross themselves": layer(
+        *["G36 X0Y0D02 X4Y4D01 Y0D01 X0Y4D01 Y0D01 G37"] * 1000
+    ),
     "1,000 clears on 50 strokes": layer(
         PEN,
         *(f"X0Y{k / 5}D02 X200D01" for k in range(50)),

@@ -23,7 +23,9 @@ PARAMETERS = (2.0, 3.0, -1.0)
 
 def value(expression: str) -> float:
     """Value of an expression with $1 = 2, $2 = 3, $3 = -1: a box 1 high is that plus 1000 long."""
-    shape = compose_macro(read_macro([f"21,1,1000+({expression}),1,0,0,0"]), PARAMETERS, Round()).shape
+    shape = compose_macro(
+        read_macro([f"21,1,1000+({expression}),1,0,0,0"]), PARAMETERS, Round()
+    ).shape
     return float(shape.area) - 1000
 
 
@@ -56,7 +58,9 @@ def test_expression(expression: str, expected: float) -> None:
 operands = st.integers(1, 9).map(str) | st.sampled_from(["$1", "$2", "0.5"])
 expressions = st.recursive(
     operands,
-    lambda inner: st.builds("{}{}{}".format, inner, st.sampled_from("+-x/"), inner) | inner.map("({})".format),
+    lambda inner: (
+        st.builds("{}{}{}".format, inner, st.sampled_from("+-x/"), inner) | inner.map("({})".format)
+    ),
     max_leaves=8,
 )
 
@@ -130,7 +134,13 @@ def test_exposure_off_acts_on_earlier_primitives_only() -> None:
 
 def test_variables_are_set_in_order() -> None:
     """An assignment holds for what follows it; a later one of the same variable replaces it."""
-    words = ["$4=$1+1", "21,1,$4,1,0,0,0", "$4=$4x2", "21,1,$4,1,0,5,0", "0 $4 is not read in comments = 3"]
+    words = [
+        "$4=$1+1",
+        "21,1,$4,1,0,0,0",
+        "$4=$4x2",
+        "21,1,$4,1,0,5,0",
+        "0 $4 is not read in comments = 3",
+    ]
     assert compose_macro(read_macro(words), (2.0,), Round()).shape.area == pytest.approx(3 + 6)
 
 
@@ -215,5 +225,7 @@ def test_macros_may_be_read_side_by_side() -> None:
         "    print(len(list(pool.map(read_macro, words))))\n"
     )
     for _ in range(3):
-        found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+        found = subprocess.run(
+            [sys.executable, "-c", program], capture_output=True, text=True, check=False
+        )
         assert found.stdout == "399\n", found.stderr

@@ -68,7 +68,12 @@ def test_incremental_coordinates() -> None:
 def test_modal_coordinates_and_codes() -> None:
     """An omitted coordinate is that of the current point, a G code holds, coordinates alone repeat D01 (2.7, 8.3.2)."""
     found = image("%ADD10C,1*% D10 X1Y2D02 X3D01 Y4D01 X5Y6 X7").objects
-    assert found.geometry[:, :4].tolist() == [[1, 2, 3, 2], [3, 2, 3, 4], [3, 4, 5, 6], [5, 6, 7, 6]]
+    assert found.geometry[:, :4].tolist() == [
+        [1, 2, 3, 2],
+        [3, 2, 3, 4],
+        [3, 4, 5, 6],
+        [5, 6, 7, 6],
+    ]
 
 
 @pytest.mark.parametrize("words", ["X1Y1D02 X2", "X1Y1D03 X2D03 X3", "X1Y1D02 X2D01 D11 X3"])
@@ -168,7 +173,9 @@ def test_current_point_before_it_is_set(words: str) -> None:
         ("X8Y9D02 Y5D01", set()),
     ],
 )
-@pytest.mark.parametrize("repeat", ["%SRX2Y1I5J0*% X1Y1D03 %SR*%", "%ABD20*% D10 X1Y1D03 %AB*% D10"])
+@pytest.mark.parametrize(
+    "repeat", ["%SRX2Y1I5J0*% X1Y1D03 %SR*%", "%ABD20*% D10 X1Y1D03 %AB*% D10"]
+)
 def test_current_point_after_a_repeat_or_a_block(repeat: str, after: str, doubts: set[str]) -> None:
     """After SR and AB the current point is undefined, though it was set before; using it is a doubt (4.11.3, 4.12)."""
     image(f"%ADD10C,1*% D10 X7Y7D03 {repeat} {after}", doubts=doubts)
@@ -217,7 +224,9 @@ def test_mirrored_arc_turns_the_other_way() -> None:
 
 @pytest.mark.parametrize(("turn", "end"), [(b"G02", b"X0Y-5000000"), (b"G03", b"X0Y5000000")])
 @pytest.mark.parametrize("mirror", [b"%MIA1B0*%", b"%MIA0B1*%"])
-def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(turn: bytes, end: bytes, mirror: bytes) -> None:
+def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(
+    turn: bytes, end: bytes, mirror: bytes
+) -> None:
     """A quarter circle about the origin bulges away from it, mirrored too: its middle is 5 mm off at 45 degrees."""
     words = b"%ADD10C,0.2*%D10*G75*X5000000Y0D02*" + turn + b"*" + end + b"I-5000000J0D01*M02*"
     found = copper(read_gerber(HEAD + mirror + words, "layer.gbr"))
@@ -227,7 +236,9 @@ def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(turn: bytes
     assert found.area == pytest.approx(0.2 * 5 * np.pi / 2 + 0.01 * np.pi, rel=0.02)
 
 
-@pytest.mark.parametrize(("words", "doubted"), [(b"X2000000I1000000D01*", True), (b"X2000000D01*", False)])
+@pytest.mark.parametrize(
+    ("words", "doubted"), [(b"X2000000I1000000D01*", True), (b"X2000000D01*", False)]
+)
 def test_an_arc_before_any_mode_is_a_doubt(words: bytes, doubted: bool) -> None:
     """Offsets of a centre mean an arc; G01, G02 or G03 has to come first (2023.08, 4.7). A draw without is straight."""
     found = read_gerber(HEAD + b"%ADD10C,0.2*%D10*G75*X0Y0D02*" + words + b"M02*", "layer.gbr")
@@ -236,12 +247,25 @@ def test_an_arc_before_any_mode_is_a_doubt(words: bytes, doubted: bool) -> None:
 
 def test_negative_image_polarity_is_stated() -> None:
     """IPNEG stands among the attributes, for who composes the copper."""
-    assert read_gerber(HEAD + b"%IPNEG*%" + FLASH + b"M02*", "layer.gbr").attributes == {"IP": ("NEG",)}
+    assert read_gerber(HEAD + b"%IPNEG*%" + FLASH + b"M02*", "layer.gbr").attributes == {
+        "IP": ("NEG",)
+    }
 
 
 def test_file_number_and_lines() -> None:
     """Objects know the file and the line of the operation that made them."""
-    data = layer("%ADD10C,1*%", "D10", "X0Y0D03", "X1Y0D02", "X2Y0D01", "G36", "X0Y0D02", "X1D01", "Y1D01", "X0Y0D01")
+    data = layer(
+        "%ADD10C,1*%",
+        "D10",
+        "X0Y0D03",
+        "X1Y0D02",
+        "X2Y0D01",
+        "G36",
+        "X0Y0D02",
+        "X1D01",
+        "Y1D01",
+        "X0Y0D01",
+    )
     found = read_gerber(data.replace(b"M02*", b"G37*\nM02*"), "layer.gbr", 7).objects
     assert found.file.tolist() == [7, 7, 7]
     assert found.line.tolist() == [7, 9, 12]

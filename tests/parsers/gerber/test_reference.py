@@ -118,14 +118,22 @@ def _shape(part: object) -> shapely.Geometry:
     if isinstance(part, graphic.Circle):
         return shapely.Point(part.x, part.y).buffer(part.r, FINE)
     if isinstance(part, graphic.Rectangle):
-        box = shapely.box(part.x - part.w / 2, part.y - part.h / 2, part.x + part.w / 2, part.y + part.h / 2)
-        return shapely.affinity.rotate(box, part.rotation, origin=(part.x, part.y), use_radians=True)
+        box = shapely.box(
+            part.x - part.w / 2, part.y - part.h / 2, part.x + part.w / 2, part.y + part.h / 2
+        )
+        return shapely.affinity.rotate(
+            box, part.rotation, origin=(part.x, part.y), use_radians=True
+        )
     if isinstance(part, graphic.Line):
         line = shapely.LineString([(part.x1, part.y1), (part.x2, part.y2)])
-        return (line if line.length else shapely.Point(part.x1, part.y1)).buffer(part.width / 2, FINE)
+        return (line if line.length else shapely.Point(part.x1, part.y1)).buffer(
+            part.width / 2, FINE
+        )
     if isinstance(part, graphic.Arc):
         ends = ((part.x1, part.y1), (part.x2, part.y2))
-        return shapely.LineString(_along(*ends, (part.cx, part.cy), part.clockwise)).buffer(part.width / 2, FINE)
+        return shapely.LineString(_along(*ends, (part.cx, part.cy), part.clockwise)).buffer(
+            part.width / 2, FINE
+        )
     assert isinstance(part, graphic.ArcPoly)
     points: list[object] = []
     for start, end, (clockwise, centre) in part.segments:
@@ -134,7 +142,10 @@ def _shape(part: object) -> shapely.Geometry:
 
 
 def _along(
-    start: tuple[float, float], end: tuple[float, float], centre: tuple[float, float], clockwise: bool
+    start: tuple[float, float],
+    end: tuple[float, float],
+    centre: tuple[float, float],
+    clockwise: bool,
 ) -> list[tuple[float, float]]:
     """Points along an arc, ends exact."""
     radius = math.dist(start, centre)
@@ -144,6 +155,8 @@ def _along(
     if start == end:
         sweep = -math.tau if clockwise else math.tau
     angles = first + sweep * np.linspace(0, 1, 4 * FINE)
-    points = np.column_stack((centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)))
+    points = np.column_stack(
+        (centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles))
+    )
     points[0], points[-1] = start, end
     return [(float(x), float(y)) for x, y in points]

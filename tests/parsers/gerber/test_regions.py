@@ -53,7 +53,10 @@ def test_contour_without_a_move_starts_at_the_current_point() -> None:
 
 def test_open_contour_is_closed_with_a_doubt() -> None:
     """A contour whose end is missing is closed by a straight line (2013, 7.2)."""
-    assert_area(copper(image("G36 X0Y0D02 X10D01 Y10D01 X0D01 G37", doubts={"contour that is not closed"})), 100)
+    assert_area(
+        copper(image("G36 X0Y0D02 X10D01 Y10D01 X0D01 G37", doubts={"contour that is not closed"})),
+        100,
+    )
 
 
 def test_open_contours_among_others() -> None:
@@ -67,7 +70,9 @@ def test_open_contours_among_others() -> None:
 def test_commands_that_have_no_place_in_a_region(words: str) -> None:
     """A state command inside a region suggests that its end is missing (4.10.1, 5.1)."""
     data = layer(f"%ADD11C,1*% G36 X0Y0D02 X10D01 {words} Y10D01 X0D01 Y0D01 G37")
-    assert "command that has no place in a region" in {doubt.what for doubt in read_gerber(data, "layer.gbr").doubts}
+    assert "command that has no place in a region" in {
+        doubt.what for doubt in read_gerber(data, "layer.gbr").doubts
+    }
 
 
 def test_comments_and_quadrant_mode_may_stand_in_a_region() -> None:
@@ -83,14 +88,42 @@ def test_flash_in_a_region() -> None:
 
 CONTOURS = {
     "cut-in to a hole": (
-        [(0, 0), (10, 0), (10, 10), (0, 10), (0, 5), (3, 5), (3, 7), (7, 7), (7, 3), (3, 3), (3, 5), (0, 5), (0, 0)],
+        [
+            (0, 0),
+            (10, 0),
+            (10, 10),
+            (0, 10),
+            (0, 5),
+            (3, 5),
+            (3, 7),
+            (7, 7),
+            (7, 3),
+            (3, 3),
+            (3, 5),
+            (0, 5),
+            (0, 0),
+        ],
         84,
         (1, 1),
         True,
     ),
     "two holes on one cut-in": (
         [
-            *((0, 0), (9, 0), (9, 9), (0, 9), (0, 5), (1, 5), (1, 6), (3, 6), (3, 5), (5, 5), (5, 6), (7, 6), (7, 4)),
+            *(
+                (0, 0),
+                (9, 0),
+                (9, 9),
+                (0, 9),
+                (0, 5),
+                (1, 5),
+                (1, 6),
+                (3, 6),
+                (3, 5),
+                (5, 5),
+                (5, 6),
+                (7, 6),
+                (7, 4),
+            ),
             *((5, 4), (5, 5), (3, 5), (3, 4), (1, 4), (1, 5), (0, 5), (0, 0)),
         ],
         81 - 4 - 4,
@@ -98,18 +131,49 @@ CONTOURS = {
         True,
     ),
     "diagonal cut-in": (
-        [(0, 0), (10, 0), (10, 10), (0, 10), (0, 0), (3, 3), (3, 7), (7, 7), (7, 3), (3, 3), (0, 0)],
+        [
+            (0, 0),
+            (10, 0),
+            (10, 10),
+            (0, 10),
+            (0, 0),
+            (3, 3),
+            (3, 7),
+            (7, 7),
+            (7, 3),
+            (3, 3),
+            (0, 0),
+        ],
         84,
         (1, 1),
         True,
     ),
     "bridge between two": (
-        [(0, 0), (2, 0), (2, 1), (5, 1), (5, 0), (7, 0), (7, 2), (5, 2), (5, 1), (2, 1), (2, 2), (0, 2), (0, 0)],
+        [
+            (0, 0),
+            (2, 0),
+            (2, 1),
+            (5, 1),
+            (5, 0),
+            (7, 0),
+            (7, 2),
+            (5, 2),
+            (5, 1),
+            (2, 1),
+            (2, 2),
+            (0, 2),
+            (0, 0),
+        ],
         8,
         (2, 0),
         True,
     ),
-    "spur": ([(0, 0), (10, 0), (10, 5), (15, 5), (10, 5), (10, 10), (0, 10), (0, 0)], 100, (1, 0), True),
+    "spur": (
+        [(0, 0), (10, 0), (10, 5), (15, 5), (10, 5), (10, 10), (0, 10), (0, 0)],
+        100,
+        (1, 0),
+        True,
+    ),
     "touching itself in a point": (
         [(0, 0), (4, 0), (4, 4), (2, 2), (0, 4), (0, 0), (-4, 0), (-4, -4), (0, -4), (0, 0)],
         12 + 16,
@@ -118,14 +182,39 @@ CONTOURS = {
     ),
     "figure of eight": ([(0, 0), (4, 4), (4, 0), (0, 4), (0, 0)], 8, None, False),
     "twice covered part": (
-        [(0, 0), (8, 0), (8, 4), (2, 4), (2, 0), (4, 0), (4, -2), (10, -2), (10, 6), (0, 6), (0, 0)],
+        [
+            (0, 0),
+            (8, 0),
+            (8, 4),
+            (2, 4),
+            (2, 0),
+            (4, 0),
+            (4, -2),
+            (10, -2),
+            (10, 6),
+            (0, 6),
+            (0, 0),
+        ],
         None,
         None,
         False,
     ),
     "overlapping return": (
         [
-            *((0, 0), (-2, 0), (-2, 15), (6, 15), (6, 0), (0, 0), (0, 3), (3, 3), (3, 7), (0, 7), (0, 10), (3, 10)),
+            *(
+                (0, 0),
+                (-2, 0),
+                (-2, 15),
+                (6, 15),
+                (6, 0),
+                (0, 0),
+                (0, 3),
+                (3, 3),
+                (3, 7),
+                (0, 7),
+                (0, 10),
+                (3, 10),
+            ),
             *((3, 13), (0, 13), (0, 0)),
         ],
         None,
@@ -174,7 +263,9 @@ def test_filling_is_by_winding(corners: list[tuple[int, int]]) -> None:
     """The filled shape holds exactly the points round which the contour runs, whatever the contour."""
     ring = np.array([*corners, corners[0]], dtype=float)
     found = fill(ring).shape
-    grid = np.stack(np.meshgrid(np.arange(0, 9) + 0.37, np.arange(0, 9) + 0.41), axis=-1).reshape(-1, 2)
+    grid = np.stack(np.meshgrid(np.arange(0, 9) + 0.37, np.arange(0, 9) + 0.41), axis=-1).reshape(
+        -1, 2
+    )
     line = shapely.LineString(ring)
     for point in grid[::7]:
         if line.distance(shapely.Point(point)) > 1e-3:

@@ -50,13 +50,23 @@ class Spelling:
 
 
 spellings = st.builds(
-    Spelling, st.booleans(), st.booleans(), st.sampled_from(["\n", "\r\n", "", "\r"]), st.booleans(), st.booleans()
+    Spelling,
+    st.booleans(),
+    st.booleans(),
+    st.sampled_from(["\n", "\r\n", "", "\r"]),
+    st.booleans(),
+    st.booleans(),
 )
 
 
 def written(layer: list[Item], how: Spelling) -> bytes:
     """Write a layer."""
-    words = ["%FSLAX46Y46*%", "%MOMM*%", *(f"%ADD{10 + k}C,{width / 1e6}*%" for k, width in enumerate(WIDTHS)), "G01*"]
+    words = [
+        "%FSLAX46Y46*%",
+        "%MOMM*%",
+        *(f"%ADD{10 + k}C,{width / 1e6}*%" for k, width in enumerate(WIDTHS)),
+        "G01*",
+    ]
     last: tuple[int, int] | None = None
     zero = "" if how.short else "0"
     for item in layer:
@@ -76,12 +86,16 @@ def written(layer: list[Item], how: Spelling) -> bytes:
             last = (x, y)
         if item.what == "region":
             body = [body[0], "G36*", *body[1:], "G37*"]
-        words += [word.replace("D", " d").replace("X", "x") if how.sloppy else word for word in body]
+        words += [
+            word.replace("D", " d").replace("X", "x") if how.sloppy else word for word in body
+        ]
     return how.newline.join([*words, "M02*", ""]).encode()
 
 
 def _net(name: tuple[str, ...] | None, how: Spelling) -> str:
-    text = "TD" if name is None else "TO.N," + ",".join(part.replace(",", "\\u002C") for part in name)
+    text = (
+        "TD" if name is None else "TO.N," + ",".join(part.replace(",", "\\u002C") for part in name)
+    )
     return f"G04 #@! {text}*" if how.comments else f"%{text}*%"
 
 
@@ -94,7 +108,11 @@ def nets(image: Image) -> list[tuple[str, ...] | None]:
 @settings(deadline=None)
 def test_round_trip(layer: list[Item], how: Spelling) -> None:
     """Places, sizes, polarity, order and nets come back exactly, however the layer is spelled."""
-    layer = [i for i in layer if i.what != "region" or (i.ends[0] != i.ends[2] and i.ends[1] != i.ends[3])]
+    layer = [
+        i
+        for i in layer
+        if i.what != "region" or (i.ends[0] != i.ends[2] and i.ends[1] != i.ends[3])
+    ]
     image = read_gerber(written(layer, how), "layer.gbr")
     assert image.doubts == ()
     objects = image.objects
@@ -104,7 +122,12 @@ def test_round_trip(layer: list[Item], how: Spelling) -> None:
     for row, item in enumerate(layer):
         ends = np.array(item.ends) / 1e6
         if item.what == "region":
-            corners = [min(ends[0], ends[2]), min(ends[1], ends[3]), max(ends[0], ends[2]), max(ends[1], ends[3])]
+            corners = [
+                min(ends[0], ends[2]),
+                min(ends[1], ends[3]),
+                max(ends[0], ends[2]),
+                max(ends[1], ends[3]),
+            ]
             assert objects.areas[objects.area[row]].bounds == tuple(corners)
         else:
             kind, size = (Kind.STROKE, 4) if item.what == "draw" else (Kind.DISC, 2)

@@ -20,8 +20,16 @@ def test_numbers_and_absent_numbers() -> None:
     found = tokenise(b"X1Y-2D02*\nG03X+30I4J-5D1*\nD11*\nG54D12*\nY007D03*").operations
     assert found.g.tolist() == [ABSENT, 3, ABSENT, 54, ABSENT]
     assert found.d.tolist() == [2, 1, 11, 12, 3]
-    assert found.xyij.tolist() == [[1, 30, 0, 0, 0], [-2, 0, 0, 0, 7], [0, 4, 0, 0, 0], [0, -5, 0, 0, 0]]
-    assert found.has[:2].tolist() == [[True, True, False, False, False], [True, False, False, False, True]]
+    assert found.xyij.tolist() == [
+        [1, 30, 0, 0, 0],
+        [-2, 0, 0, 0, 7],
+        [0, 4, 0, 0, 0],
+        [0, -5, 0, 0, 0],
+    ]
+    assert found.has[:2].tolist() == [
+        [True, True, False, False, False],
+        [True, False, False, False, True],
+    ]
 
 
 def test_trailing_zeros_omitted() -> None:
@@ -52,7 +60,17 @@ def test_old_spellings(word: bytes, plain: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    "word", [b"G04 X1Y2D03", b"X1.5Y2D02", b"X1Y2G01", b"D02X1", b"XY", b"X1Y2D02X3Y4D01", b"X" + b"9" * 40, b"Q5"]
+    "word",
+    [
+        b"G04 X1Y2D03",
+        b"X1.5Y2D02",
+        b"X1Y2G01",
+        b"D02X1",
+        b"XY",
+        b"X1Y2D02X3Y4D01",
+        b"X" + b"9" * 40,
+        b"Q5",
+    ],
 )
 def test_what_is_no_operation_in_any_spelling(word: bytes) -> None:
     """Comments, decimals, codes in a senseless order and numbers beyond any board are not rewritten."""
@@ -76,7 +94,9 @@ def test_line_breaks_inside_words_are_dropped() -> None:
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
 def test_lines(newline: str) -> None:
     """Each word knows its line, whatever ends the lines, also after words that had to be rewritten."""
-    text = newline.join(["G04 one*", "", "X1Y1D02*X2D01*", "G01 X3*", "%LPC*%", "Y4", "D01*", "M02*"])
+    text = newline.join(
+        ["G04 one*", "", "X1Y1D02*X2D01*", "G01 X3*", "%LPC*%", "Y4", "D01*", "M02*"]
+    )
     assert tokenise(text.encode()).lines.tolist() == [1, 3, 3, 4, 5, 6, 8]
 
 
@@ -131,11 +151,19 @@ fields = st.fixed_dictionaries(
 ).filter(bool)
 
 
-@given(st.lists(st.tuples(fields, st.sampled_from(["", "\n", "\r\n", "%LPC*%", "G04 x*", "%\n\n%"])), max_size=30))
+@given(
+    st.lists(
+        st.tuples(fields, st.sampled_from(["", "\n", "\r\n", "%LPC*%", "G04 x*", "%\n\n%"])),
+        max_size=30,
+    )
+)
 @settings(deadline=None)
 def test_columns_are_those_of_a_plain_reading(words: list[tuple[dict[str, int], str]]) -> None:
     """Reading in bulk gives what reading word by word gives."""
-    text = "".join("".join(f"{k}{word[k]}" for k in "GXYIJD" if k in word) + "*" + between for word, between in words)
+    text = "".join(
+        "".join(f"{k}{word[k]}" for k in "GXYIJD" if k in word) + "*" + between
+        for word, between in words
+    )
     found = tokenise(text.encode() + b"M02*").operations
     assert len(found.word) == len(words)
     for row, (word, _) in enumerate(words):

@@ -21,9 +21,7 @@ DRAWINGS = """%ADD10C,0.1*% %ADD11C,0.6*% %ADD12R,0.6X0.6*% %ADD13R,0.4X1*% %ADD
     D11 X10Y10D03 X20D03 X25D03 Y15D03 X20D03 D12 X10D03 D13 X30D03 D14 Y12.5D03 D15 Y10D03
     D10 X37.5Y10D02 G03 X37.5Y10I2.5J0D01 G01 D16 X34D03 X35Y9D03
     G36 X5Y20D02 X37.5D01 Y37.5D01 X5D01 Y20D01 G37"""
-CLEARED = (
-    """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01 G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
-)
+CLEARED = """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01 G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
 AFTERWARDS = "D10 X15Y28.75D02 X20D01 D11 X15D03 X20D03 D17 X28.75D03"
 
 SQUARE = "X0Y0D02 X10D01 Y10D01 X0D01 Y0D01"
@@ -139,7 +137,11 @@ IMAGES = {
     "4.5.5.4 rounded box": (_macro(ROUNDED_BOX, ",4X2X0.5X30"), 7.785398, (1, 0)),
     "8.2.6 moire": (_macro("6,0,0,5,0.5,0.5,2,0.1,6,0"), 11.785502, (1, 8)),
     "4.7.2 full circle": ("%ADD10C,0.2*% D10 X0Y6D02 G02 X0Y6I5J0D01", 6.283185, (1, 1)),
-    "4.7.2.1 two thirds of a circle": ("%ADD10C,0.2*% D10 X3Y-2D02 G03 X-3Y-2I-3J4D01", 5.027599, (1, 0)),
+    "4.7.2.1 two thirds of a circle": (
+        "%ADD10C,0.2*% D10 X3Y-2D02 G03 X-3Y-2I-3J4D01",
+        5.027599,
+        (1, 0),
+    ),
     "4.9.1 scaled draw": ("%ADD10C,1*% D10 X0Y0D02 X1D01 %LS1.5*% Y2D01", 5.439855, (1, 0)),
     "4.9.1 the same unscaled": ("%ADD10C,1*% D10 X0Y0D02 X1D01 Y2D01", 3.731748, (1, 0)),
     "4.9.6 block flashed with four transforms": (FOUR_TRANSFORMS, 16.841142, (12, 4)),
@@ -148,8 +150,16 @@ IMAGES = {
         36.0,
         (1, 0),
     ),
-    "4.10.4.2 two apart": (f"G36 {SQUARE} {_contour((-1, 5), (-5, 1), (-9, 5), (-5, 9))} G37", 132.0, (2, 0)),
-    "4.10.4.3 one in the other": (f"G36 {SQUARE} {_contour((1, 5), (5, 1), (9, 5), (5, 9))} G37", 100.0, (1, 0)),
+    "4.10.4.2 two apart": (
+        f"G36 {SQUARE} {_contour((-1, 5), (-5, 1), (-9, 5), (-5, 9))} G37",
+        132.0,
+        (2, 0),
+    ),
+    "4.10.4.3 one in the other": (
+        f"G36 {SQUARE} {_contour((1, 5), (5, 1), (9, 5), (5, 9))} G37",
+        100.0,
+        (1, 0),
+    ),
     "4.10.4.4 touching, after a bare D02": (
         f"G36 X0Y5D02 X0Y10D01 X10D01 Y0D01 X0D01 Y5D01 {_contour((0, 5), (-5, 1), (-9, 5), (-5, 9), bare=True)} G37",
         136.0,
@@ -186,7 +196,11 @@ IMAGES = {
     "4.10.4.9 two cut-ins": (f"G36 {TWO_RINGS} G37", 107.0, (1, 2)),
     "4.11.4 nested blocks": (PANEL, 159709.897, (296, 0)),
     "4.11.4 inner block": (f"%ADD10C,7.5*% %ADD11C,15*% {B100} D100 X0Y0D03", 1097.985395, (2, 0)),
-    "4.11.4 middle block": (f"%ADD10C,7.5*% %ADD11C,15*% {B100} {B101} D101 X0Y0D03", 4391.941580, (8, 0)),
+    "4.11.4 middle block": (
+        f"%ADD10C,7.5*% %ADD11C,15*% {B100} {B101} D101 X0Y0D03",
+        4391.941580,
+        (8, 0),
+    ),
     "4.12 step and repeat": (
         """%ADD10C,0.5*% %ADD11R,0.4X0.3*% %SRX3Y2I5.0J4.0*%
         D10 X0.123456Y0.789012D03 D11 X0.456789Y0.012345D03 %SR*%""",
@@ -245,8 +259,14 @@ def test_overlapping_return_is_reported() -> None:
 @pytest.mark.parametrize(
     ("words", "corners"),
     [
-        ("21,1,6.8,1.2,3.4,0.6,30", [(0, 0), (5.888973, 3.4), (5.288973, 4.439230), (-0.6, 1.039230)]),
-        ("4,1,3,1,-1,1,1,2,1,1,-1,30", [(1.366025, -0.366025), (0.366025, 1.366025), (1.232051, 1.866025)]),
+        (
+            "21,1,6.8,1.2,3.4,0.6,30",
+            [(0, 0), (5.888973, 3.4), (5.288973, 4.439230), (-0.6, 1.039230)],
+        ),
+        (
+            "4,1,3,1,-1,1,1,2,1,1,-1,30",
+            [(1.366025, -0.366025), (0.366025, 1.366025), (1.232051, 1.866025)],
+        ),
     ],
     ids=["4.5.1.5", "4.5.1.6"],
 )
@@ -269,7 +289,9 @@ def test_mirror_comes_before_rotation() -> None:
     """In 4.9.6 the rings land where mirroring first and rotating second puts them."""
     rings = [
         p
-        for p in shapely.get_parts(copper(image(FOUR_TRANSFORMS, doubts={"aperture both mirrored and turned"})))
+        for p in shapely.get_parts(
+            copper(image(FOUR_TRANSFORMS, doubts={"aperture both mirrored and turned"}))
+        )
         if p.interiors
     ]
     centres = [p.centroid for p in rings]
@@ -297,7 +319,11 @@ def test_centre_of_an_evaluated_macro() -> None:
         ("%ADD10O,2X1*% D10 X0Y0D03", 1.785398, 1),
         ("%ADD10P,2X6*% D10 X0Y0D03", 2.598076, 1),
         ("%ADD10R,2X1*% D10 %LS2*% %LR45*% X0Y0D03", 8.0, 1),
-        (f"%ADD10R,4X4*% %ADD11C,2*% {_block(20, 'D10 X0Y0D03 %LPC*% D11 X0Y0D03 %LPD*%')} {{}}", None, None),
+        (
+            f"%ADD10R,4X4*% %ADD11C,2*% {_block(20, 'D10 X0Y0D03 %LPC*% D11 X0Y0D03 %LPD*%')} {{}}",
+            None,
+            None,
+        ),
         (_macro("21,1,2,1,3,0,90"), 2.0, 1),
         (_macro("7,0,0,2,1,0.2,0"), 1.954847, 4),
         ("%ADD10C,0.2*% D10 X0Y0D02 X10D01", 2.031416, 1),
@@ -305,15 +331,26 @@ def test_centre_of_an_evaluated_macro() -> None:
         ("%ADD10R,1X0.5*% D10 X0Y0D02 X10D01", 5.5, 1),
         ("%ADD10R,1X0.5*% D10 X0Y0D02 X10Y10D01", 15.5, 1),
         (f"G36 {SQUARE} {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37", 100.0, 1),
-        (f"G36 {_contour((0, 0), (2, 0), (2, 2), (0, 2))} {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37", 7.0, 1),
-        (f"G36 {SQUARE} G37 %ADD10C,2*% %ADD11C,1*% %LPC*% D10 X5Y5D03 %LPD*% D11 X5Y5D03", 97.643806, 2),
+        (
+            f"G36 {_contour((0, 0), (2, 0), (2, 2), (0, 2))} {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37",
+            7.0,
+            1,
+        ),
+        (
+            f"G36 {SQUARE} G37 %ADD10C,2*% %ADD11C,1*% %LPC*% D10 X5Y5D03 %LPD*% D11 X5Y5D03",
+            97.643806,
+            2,
+        ),
         ("%ADD10C,0.2*% D10 X5Y0D02 G02 X0Y5I-5J0D01", 0.2 * 7.5 * math.pi + math.pi * 0.01, 1),
     ],
 )
 def test_number_worked_by_hand(words: str, area: float | None, pieces: int | None) -> None:
     """Small images have the areas worked out by hand from the definitions."""
     if area is None:
-        for polarity, under, expected, count in (("D", "2X2", 12.858407, 1), ("C", "10X10", 87.141593, 2)):
+        for polarity, under, expected, count in (
+            ("D", "2X2", 12.858407, 1),
+            ("C", "10X10", 87.141593, 2),
+        ):
             use = f"%ADD12R,{under}*% D12 X0Y0D03 %LP{polarity}*% D20 X0Y0D03"
             shape = copper(image(words.format(use)))
             assert_area(shape, expected)

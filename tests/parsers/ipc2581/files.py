@@ -37,7 +37,13 @@ SQUARE_BOARD = (  # 20 x 20 mm
 )
 
 
-def layer(name: str, function: str = "SIGNAL", side: str = "TOP", polarity: str = "POSITIVE", inside: str = "") -> str:
+def layer(
+    name: str,
+    function: str = "SIGNAL",
+    side: str = "TOP",
+    polarity: str = "POSITIVE",
+    inside: str = "",
+) -> str:
     """A Layer element."""
     return f'<Layer name="{name}" layerFunction="{function}" side="{side}" polarity="{polarity}">{inside}</Layer>'
 
@@ -69,7 +75,8 @@ class File:
         """The XML text."""
         step_type = ' type="BOARD"' if self.revision == "C" else ""
         drawn = "".join(
-            f'<LayerFeature layerRef="{name}">{sets}</LayerFeature>' for name, sets in self.features.items()
+            f'<LayerFeature layerRef="{name}">{sets}</LayerFeature>'
+            for name, sets in self.features.items()
         )
         step = (
             f'<Step name="board"{step_type}>{self.before}<Datum x="0" y="0"/>{self.profile}{self.repeats}{self.parts}'
@@ -89,7 +96,11 @@ class File:
             '<Characteristics category="ELECTRICAL"/></BomItem>'
             for name in self.bom
         )
-        return f'<Bom name="B"><BomHeader assembly="board" revision="1"/>{items}</Bom>' if items else ""
+        return (
+            f'<Bom name="B"><BomHeader assembly="board" revision="1"/>{items}</Bom>'
+            if items
+            else ""
+        )
 
     def _dictionaries(self) -> str:
         out = ""
@@ -108,7 +119,9 @@ PAPERS = """<LogisticHeader><Role id="owner" roleFunction="DESIGNER"/><Enterpris
 <Certification certificationStatus="SELFTEST"/></SoftwarePackage></FileRevision></HistoryRecord>"""
 
 
-def read(file: File | str | bytes, folder: Path, hints: Hints | None = None, name: str = "board.xml") -> Board:
+def read(
+    file: File | str | bytes, folder: Path, hints: Hints | None = None, name: str = "board.xml"
+) -> Board:
     """The board that a file holds."""
     path = folder / name
     text = file.text() if isinstance(file, File) else file

@@ -7,7 +7,15 @@ from pathlib import Path
 import pytest
 
 from parsers.board import BOTTOM, INNER, TOP, Board, Hints
-from tests.parsers.ipc2581.files import SQUARE_BOARD, File, features, layer, one_set, read, sentences
+from tests.parsers.ipc2581.files import (
+    SQUARE_BOARD,
+    File,
+    features,
+    layer,
+    one_set,
+    read,
+    sentences,
+)
 
 DISC = one_set(features('<Circle diameter="1"/>', '<Location x="5" y="5"/>'))
 
@@ -73,12 +81,19 @@ def test_sequence_numbers_count_before_the_order_in_the_file(tmp_path: Path) -> 
         stack_layer("BOTTOM", 0.03, 4), stack_layer("TOP", 0.03, 1), stack_layer("IN1", 0.03, 2),
         stack_layer("IN2", 0.03, 3),
     )  # fmt: skip
-    assert names(read(four_layers(stackup(group("G", *rows))), tmp_path)) == ["TOP", "IN1", "IN2", "BOTTOM"]
+    assert names(read(four_layers(stackup(group("G", *rows))), tmp_path)) == [
+        "TOP",
+        "IN1",
+        "IN2",
+        "BOTTOM",
+    ]
 
 
 def test_a_group_stands_for_its_layers(tmp_path: Path) -> None:
     """Prelaminated pairs: the outer group names the inner one in its place."""
-    pair = group("PAIR", stack_layer("IN2", 0.035), stack_layer("D2", 1.0), stack_layer("IN1", 0.035))
+    pair = group(
+        "PAIR", stack_layer("IN2", 0.035), stack_layer("D2", 1.0), stack_layer("IN1", 0.035)
+    )
     whole = group(
         "WHOLE", stack_layer("TOP", 0.035), stack_layer("D1", 0.2), stack_layer("PAIR", 1.07), stack_layer("D3", 0.25),
         stack_layer("BOTTOM", 0.035),
@@ -148,13 +163,23 @@ def test_dielectrics_thicker_than_the_board_are_a_doubt(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("where", ["stackup", "layer"])
-def test_permittivity_comes_from_the_specification_of_the_dielectric(tmp_path: Path, where: str) -> None:
+def test_permittivity_comes_from_the_specification_of_the_dielectric(
+    tmp_path: Path, where: str
+) -> None:
     spec = '<Spec name="FR"><Dielectric type="DIELECTRIC_CONSTANT"><Property value="4.2"/></Dielectric></Spec>'
     in_stack, in_layer = ("FR", "") if where == "stackup" else ("", '<SpecRef id="FR"/>')
-    rows = (stack_layer("TOP", 0.035), stack_layer("D1", 1.5, spec=in_stack), stack_layer("BOTTOM", 0.035))
+    rows = (
+        stack_layer("TOP", 0.035),
+        stack_layer("D1", 1.5, spec=in_stack),
+        stack_layer("BOTTOM", 0.035),
+    )
     file = File(
         header=spec,
-        layers=(layer("TOP"), layer("D1", "DIELCORE", "INTERNAL", inside=in_layer), layer("BOTTOM", side="BOTTOM")),
+        layers=(
+            layer("TOP"),
+            layer("D1", "DIELCORE", "INTERNAL", inside=in_layer),
+            layer("BOTTOM", side="BOTTOM"),
+        ),
         stackup=stackup(group("G", *rows)),
         features={"TOP": DISC, "BOTTOM": DISC},
     )
@@ -171,13 +196,27 @@ def test_layers_in_series_have_the_permittivity_of_the_stack(tmp_path: Path) -> 
         stack_layer("TOP", 0.035), stack_layer("D1", 1, spec="E2"), stack_layer("D2", 1, spec="E4"),
         stack_layer("BOTTOM", 0.035),
     )  # fmt: skip
-    layers = (layer("TOP"), layer("D1", "DIELCORE"), layer("D2", "DIELPREG"), layer("BOTTOM", side="BOTTOM"))
-    file = File(header=spec, layers=layers, stackup=stackup(group("G", *rows), thickness=2.1), features={"TOP": DISC})
+    layers = (
+        layer("TOP"),
+        layer("D1", "DIELCORE"),
+        layer("D2", "DIELPREG"),
+        layer("BOTTOM", side="BOTTOM"),
+    )
+    file = File(
+        header=spec,
+        layers=layers,
+        stackup=stackup(group("G", *rows), thickness=2.1),
+        features={"TOP": DISC},
+    )
     assert read(file, tmp_path).stackup.permittivity == pytest.approx((8 / 3,))
 
 
-def test_several_stackups_without_a_choice_are_a_doubt_and_stackupref_chooses(tmp_path: Path) -> None:
-    both = stackup(group("G", *FULL), name="ONE") + stackup(group("H", *FULL[:4], *FULL[4:]), thickness=1.7, name="TWO")
+def test_several_stackups_without_a_choice_are_a_doubt_and_stackupref_chooses(
+    tmp_path: Path,
+) -> None:
+    both = stackup(group("G", *FULL), name="ONE") + stackup(
+        group("H", *FULL[:4], *FULL[4:]), thickness=1.7, name="TWO"
+    )
     file = four_layers(both)
     assert sentences(read(file, tmp_path)) == ["several stackups"]
     chosen = file.text().replace('<Step name="board"', '<Step name="board" stackupRef="TWO"')
@@ -195,10 +234,20 @@ def test_functions_that_are_copper(tmp_path: Path, function: str) -> None:
 
 @pytest.mark.parametrize(
     "function",
-    ["CONDUCTIVE_ADHESIVE", "CONDFOIL", "CONDFILM", "RESISTIVE", "COMPONENT_EMBEDDED", "SOLDERBUMP", "OTHER"],
+    [
+        "CONDUCTIVE_ADHESIVE",
+        "CONDFOIL",
+        "CONDFILM",
+        "RESISTIVE",
+        "COMPONENT_EMBEDDED",
+        "SOLDERBUMP",
+        "OTHER",
+    ],
 )
 def test_functions_that_may_conduct_are_a_doubt_if_they_draw(tmp_path: Path, function: str) -> None:
-    file = File(layers=(layer("TOP"), layer("X", function, "INTERNAL")), features={"TOP": DISC, "X": DISC})
+    file = File(
+        layers=(layer("TOP"), layer("X", function, "INTERNAL")), features={"TOP": DISC, "X": DISC}
+    )
     assert sentences(read(file, tmp_path)) == [f"layer X has function {function}"]
     del file.features["X"]
     assert sentences(read(file, tmp_path)) == []
@@ -208,7 +257,10 @@ def test_functions_that_may_conduct_are_a_doubt_if_they_draw(tmp_path: Path, fun
     "function", ["SILKSCREEN", "SOLDERMASK", "SOLDERPASTE", "ASSEMBLY", "DOCUMENT", "COMPONENT_TOP"]
 )
 def test_functions_without_copper_are_left_out(tmp_path: Path, function: str) -> None:
-    board = read(File(layers=(layer("TOP"), layer("X", function)), features={"TOP": DISC, "X": DISC}), tmp_path)
+    board = read(
+        File(layers=(layer("TOP"), layer("X", function)), features={"TOP": DISC, "X": DISC}),
+        tmp_path,
+    )
     assert len(board.copper) == 1
     assert sentences(board) == []
 
@@ -229,8 +281,14 @@ def test_a_copper_layer_whose_sets_are_empty_draws_nothing_either(tmp_path: Path
 
 
 def test_layers_may_stand_behind_the_step_that_uses_them(tmp_path: Path) -> None:
-    file = File(layers=(layer("TOP"), layer("SILK", "SILKSCREEN")), features={"TOP": DISC, "SILK": DISC})
-    late = file.text().replace("".join(file.layers), "").replace("</CadData>", "".join(file.layers) + "</CadData>")
+    file = File(
+        layers=(layer("TOP"), layer("SILK", "SILKSCREEN")), features={"TOP": DISC, "SILK": DISC}
+    )
+    late = (
+        file.text()
+        .replace("".join(file.layers), "")
+        .replace("</CadData>", "".join(file.layers) + "</CadData>")
+    )
     board = read(late, tmp_path)
     assert len(board.copper) == 1
     assert sentences(board) == []
@@ -247,9 +305,12 @@ def test_a_dielectric_without_a_thickness_leaves_the_gaps_unknown(tmp_path: Path
 
 
 @pytest.mark.parametrize(
-    ("function", "doubts"), [("SIGNAL", ["copper layer TOP has a profile of its own"]), ("SILKSCREEN", [])]
+    ("function", "doubts"),
+    [("SIGNAL", ["copper layer TOP has a profile of its own"]), ("SILKSCREEN", [])],
 )
-def test_a_copper_layer_with_a_profile_of_its_own_is_a_doubt(tmp_path: Path, function: str, doubts: list[str]) -> None:
+def test_a_copper_layer_with_a_profile_of_its_own_is_a_doubt(
+    tmp_path: Path, function: str, doubts: list[str]
+) -> None:
     other = layer("TOP") if function != "SIGNAL" else ""
     own = layer("TOP" if function == "SIGNAL" else "SILK", function, inside=SQUARE_BOARD)
     board = read(File(layers=tuple(filter(None, (other, own))), features={"TOP": DISC}), tmp_path)
@@ -259,6 +320,6 @@ def test_a_copper_layer_with_a_profile_of_its_own_is_a_doubt(tmp_path: Path, fun
 def test_the_polarity_of_a_layer_without_copper_is_no_matter(tmp_path: Path) -> None:
     layers = (layer("TOP"), layer("SILK", "SILKSCREEN", polarity="BOTH"))
     assert sentences(read(File(layers=layers, features={"TOP": DISC}), tmp_path)) == []
-    assert sentences(read(File(layers=(layer("TOP", polarity="BOTH"),), features={"TOP": DISC}), tmp_path)) == [
-        "layer TOP has polarity BOTH"
-    ]
+    assert sentences(
+        read(File(layers=(layer("TOP", polarity="BOTH"),), features={"TOP": DISC}), tmp_path)
+    ) == ["layer TOP has polarity BOTH"]

@@ -20,7 +20,9 @@ def pad(x: float, y: float, pin: str = "", shape: str = '<Circle diameter="1"/>'
 
 
 def logical_net(name: str, *pins: str) -> str:
-    references = "".join('<PinRef componentRef="{}" pin="{}"/>'.format(*pin.split(".")) for pin in pins)
+    references = "".join(
+        '<PinRef componentRef="{}" pin="{}"/>'.format(*pin.split(".")) for pin in pins
+    )
     return f'<LogicalNet name="{name}">{references}</LogicalNet>'
 
 
@@ -57,13 +59,18 @@ def test_what_a_set_says_of_its_net(tmp_path: Path, attributes: str, expected: s
 
 def test_copper_whose_net_is_not_stated_is_a_doubt_and_stated_lack_is_none(tmp_path: Path) -> None:
     shape = features('<RectCenter width="1" height="1"/>', '<Location x="5" y="5"/>')
-    assert sentences(read(File(features={"TOP": one_set(shape, "")}), tmp_path)) == ["copper of unknown net on L1"]
+    assert sentences(read(File(features={"TOP": one_set(shape, "")}), tmp_path)) == [
+        "copper of unknown net on L1"
+    ]
     assert sentences(read(File(features={"TOP": one_set(shape, 'net=""')}), tmp_path)) == []
 
 
 def test_a_pin_names_its_pad_and_copper_that_touches_it(tmp_path: Path) -> None:
     trace = '<Line startX="5" startY="5" endX="9" endY="5"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>'
-    file = File(nets=logical_net("SIG", "U1.2"), features={"TOP": one_set(pad(5, 5, "U1.2") + features(trace), "")})
+    file = File(
+        nets=logical_net("SIG", "U1.2"),
+        features={"TOP": one_set(pad(5, 5, "U1.2") + features(trace), "")},
+    )
     board = read(file, tmp_path)
     assert net_names(board) == ["SIG", "SIG"]
     assert board.refdes[board.copper.component[0]] == "U1"
@@ -73,7 +80,9 @@ def test_a_pin_names_its_pad_and_copper_that_touches_it(tmp_path: Path) -> None:
 def test_a_pin_that_no_net_lists_is_connected_to_nothing(tmp_path: Path) -> None:
     """LogicalNets list the other pins: U1.3 and U1.4 are unconnected, each a net of its own."""
     pads = pad(5, 5, "U1.2") + pad(8, 5, "U1.3") + pad(11, 5, "U1.4")
-    board = read(File(nets=logical_net("SIG", "U1.2"), features={"TOP": one_set(pads, "")}), tmp_path)
+    board = read(
+        File(nets=logical_net("SIG", "U1.2"), features={"TOP": one_set(pads, "")}), tmp_path
+    )
     assert net_names(board) == ["SIG", "N/C (U1.3)", "N/C (U1.4)"]
     assert len(set(board.copper.net.tolist())) == 3
     assert [board.nets[n].single for n in board.copper.net] == [False, True, True]
@@ -91,7 +100,9 @@ def test_a_pad_in_a_set_called_no_net_is_an_unconnected_pin(tmp_path: Path) -> N
 
 
 def test_a_pad_drawn_in_another_net_than_listed_is_a_doubt(tmp_path: Path) -> None:
-    file = File(nets=logical_net("A", "U1.1"), features={"TOP": one_set(pad(5, 5, "U1.1"), 'net="B"')})
+    file = File(
+        nets=logical_net("A", "U1.1"), features={"TOP": one_set(pad(5, 5, "U1.1"), 'net="B"')}
+    )
     board = read(file, tmp_path)
     assert net_names(board) == ["B"]
     assert sentences(board) == ["a pad drawn in another net than its pin is listed in"]
@@ -120,7 +131,9 @@ def test_a_second_automatic_name_without_copper_is_no_second_net(
     """Beside a live net it is a contradiction, whichever comes first."""
     for ordered in (nets, nets[::-1]) if doubts else (nets,):
         listed = "".join(logical_net(net, "U1.1") for net in ordered)
-        board = read(File(nets=listed, features={"TOP": one_set(pad(5, 5, "U1.1"), drawn)}), tmp_path)
+        board = read(
+            File(nets=listed, features={"TOP": one_set(pad(5, 5, "U1.1"), drawn)}), tmp_path
+        )
         assert sentences(board) == doubts
         if not doubts:
             assert len(board.nets) == 1
@@ -128,7 +141,9 @@ def test_a_second_automatic_name_without_copper_is_no_second_net(
 
 
 def test_an_automatic_net_of_two_parts_pins_is_no_mere_name(tmp_path: Path) -> None:
-    nets = logical_net("unconnected-(U1-Pad1)", "U1.1") + logical_net("unconnected-(U1-Pad1)_1", "U1.1", "U2.1")
+    nets = logical_net("unconnected-(U1-Pad1)", "U1.1") + logical_net(
+        "unconnected-(U1-Pad1)_1", "U1.1", "U2.1"
+    )
     board = read(File(nets=nets, features={"TOP": one_set(pad(5, 5, "U1.1"), "")}), tmp_path)
     assert "a pin listed in two nets" in sentences(board)
 
@@ -147,22 +162,33 @@ def test_pads_of_a_pin_in_two_nets_are_a_doubt_without_any_logical_net(tmp_path:
         ("GND", "GND", 0),
     ],
 )
-def test_blanks_about_a_name_make_no_new_net(tmp_path: Path, first: str, second: str, doubts: int) -> None:
+def test_blanks_about_a_name_make_no_new_net(
+    tmp_path: Path, first: str, second: str, doubts: int
+) -> None:
     """They are no part of the name; where some places have them and others not, somebody must look."""
     sets = one_set(pad(5, 5), f'net="{first}"') + one_set(pad(9, 5), f'net="{second}"')
     board = read(File(features={"TOP": sets}), tmp_path)
     assert [net.name for net in board.nets] == ["GND"]
-    assert sentences(board) == ['net "GND" is written with blanks about its name in some places'] * doubts
+    assert (
+        sentences(board)
+        == ['net "GND" is written with blanks about its name in some places'] * doubts
+    )
 
 
 def test_a_blank_in_a_logical_net_is_seen_against_its_copper(tmp_path: Path) -> None:
-    file = File(nets=logical_net(" A", "U1.1"), features={"TOP": one_set(pad(5, 5, "U1.1"), 'net="A"')})
-    assert sentences(read(file, tmp_path)) == ['net "A" is written with blanks about its name in some places']
+    file = File(
+        nets=logical_net(" A", "U1.1"), features={"TOP": one_set(pad(5, 5, "U1.1"), 'net="A"')}
+    )
+    assert sentences(read(file, tmp_path)) == [
+        'net "A" is written with blanks about its name in some places'
+    ]
 
 
 def test_the_pin_of_a_set_may_stand_in_its_componentref(tmp_path: Path) -> None:
     shape = '<Pad><Location x="5" y="5"/><Circle diameter="1"/><PinRef pin="7"/></Pad>'
-    file = File(nets=logical_net("A", "U9.7"), features={"TOP": one_set(shape, 'componentRef="U9"')})
+    file = File(
+        nets=logical_net("A", "U9.7"), features={"TOP": one_set(shape, 'componentRef="U9"')}
+    )
     assert net_names(read(file, tmp_path)) == ["A"]
 
 
@@ -186,7 +212,9 @@ def test_a_point_of_a_physical_net_names_the_copper_under_it(tmp_path: Path) -> 
 
 def test_points_of_two_nets_on_one_piece_name_nothing(tmp_path: Path) -> None:
     square = features('<RectCenter width="2" height="2"/>', '<Location x="5" y="5"/>')
-    nets = phy_net("P", POINT.format(x=5, y=5, layer="TOP")) + phy_net("Q", POINT.format(x=5.5, y=5, layer="TOP"))
+    nets = phy_net("P", POINT.format(x=5, y=5, layer="TOP")) + phy_net(
+        "Q", POINT.format(x=5.5, y=5, layer="TOP")
+    )
     board = read(File(nets=nets, features={"TOP": one_set(square, "")}), tmp_path)
     assert net_names(board) == ["unknown net"]
 
@@ -232,7 +260,9 @@ def test_functions_have_the_words_of_the_other_copper_format(
 HOLE = '<Hole name="H" diameter="0.5" platingStatus="{}" plusTol="0" minusTol="0" x="{}" y="{}"/>'
 
 
-def test_a_land_round_a_plated_hole_is_a_component_pad_and_gives_the_hole_its_pin(tmp_path: Path) -> None:
+def test_a_land_round_a_plated_hole_is_a_component_pad_and_gives_the_hole_its_pin(
+    tmp_path: Path,
+) -> None:
     file = File(
         features={
             "TOP": one_set(pad(5, 5, "J1.1") + pad(9, 5, "J1.2")),
@@ -278,7 +308,9 @@ def test_pads_without_pins_get_them_from_the_place_of_the_part(tmp_path: Path) -
     """R1 at (5, 5) turned by 90: pin 1 from (-2, 0) to (5, 3), pin 2 to (5, 7)."""
     nets = logical_net("A", "R1.1") + logical_net("B", "R1.2")
     parts = PACKAGE + component("R1", 5, 5, xform='<Xform rotation="90"/>')
-    file = File(parts=parts, nets=nets, features={"TOP": one_set(pad(5, 3) + pad(5, 7) + pad(9, 9), "")})
+    file = File(
+        parts=parts, nets=nets, features={"TOP": one_set(pad(5, 3) + pad(5, 7) + pad(9, 9), "")}
+    )
     board = read(file, tmp_path)
     assert net_names(board) == ["A", "B", "unknown net"]
     assert [pin.at for pin in board.components[0].pins] == [(5, 3), (5, 7)]
@@ -303,16 +335,23 @@ def test_parts_whose_names_disagree_are_doubts(tmp_path: Path) -> None:
     """The part is placed as R8, its nets list R1 and its pads serve R9."""
     nets = logical_net("A", "R1.1")
     pads = one_set(pad(3, 5, "R9.1"), 'net="A"')
-    board = read(File(parts=PACKAGE + component("R8", 5, 5), nets=nets, features={"TOP": pads}), tmp_path)
+    board = read(
+        File(parts=PACKAGE + component("R8", 5, 5), nets=nets, features={"TOP": pads}), tmp_path
+    )
     assert "parts of the nets that are not placed" in sentences(board)
     assert "pads of parts that nothing else names" in sentences(board)
 
 
 def test_pins_of_the_netlist_without_copper_are_a_doubt(tmp_path: Path) -> None:
-    file = File(nets=logical_net("A", "R1.1", "R9.1"), features={"TOP": one_set(pad(3, 5, "R1.1"), 'net="A"')})
+    file = File(
+        nets=logical_net("A", "R1.1", "R9.1"),
+        features={"TOP": one_set(pad(3, 5, "R1.1"), 'net="A"')},
+    )
     board = read(file, tmp_path)
     assert sentences(board) == ["pins of the netlist without a pad"]
-    assert "R9.1" in next(d.why for d in board.doubts if d.what == "pins of the netlist without a pad")
+    assert "R9.1" in next(
+        d.why for d in board.doubts if d.what == "pins of the netlist without a pad"
+    )
 
 
 def test_who_accepts_one_pin_without_a_pad_has_not_accepted_two(tmp_path: Path) -> None:
@@ -327,7 +366,9 @@ def test_parts_that_only_pads_know_are_parts_too(tmp_path: Path) -> None:
     assert (part.refdes, part.side, part.at) == ("R1", None, (5, 5))
 
 
-def test_parts_with_more_pins_than_any_board_has_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_parts_with_more_pins_than_any_board_has_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A package of many pins, placed many times, multiplies."""
     monkeypatch.setattr("parsers.ipc2581.components.MAX_PINS", 9)
     parts = PACKAGE + "".join(component(f"R{i}", i, i) for i in range(5))
@@ -336,7 +377,10 @@ def test_parts_with_more_pins_than_any_board_has_are_refused(tmp_path: Path, mon
 
 
 def test_two_parts_of_one_name_are_a_doubt(tmp_path: Path) -> None:
-    file = File(parts=PACKAGE + component("R1", 5, 5) + component("R1", 9, 9), features={"TOP": one_set(pad(1, 1))})
+    file = File(
+        parts=PACKAGE + component("R1", 5, 5) + component("R1", 9, 9),
+        features={"TOP": one_set(pad(1, 1))},
+    )
     assert "two components named R1" in sentences(read(file, tmp_path))
 
 
@@ -360,7 +404,9 @@ def test_a_padstack_definition_gives_the_land_of_a_pad_without_a_shape(tmp_path:
     assert sentences(board) == []
     undrilled = read(File(before=define, features={"TOP": one_set(bare)}), tmp_path)
     assert sentences(undrilled) == ["pads of vias or wired parts have no holes"]
-    elsewhere = read(File(before=define, features={"BOTTOM": one_set(bare), "DRILL": drilled}), tmp_path)
+    elsewhere = read(
+        File(before=define, features={"BOTTOM": one_set(bare), "DRILL": drilled}), tmp_path
+    )
     assert "no PadStackDef V" in sentences(elsewhere)
 
 
@@ -372,5 +418,7 @@ def test_the_own_shape_of_a_pad_counts_before_its_padstack(tmp_path: Path) -> No
 
 
 def test_no_net_constant_is_used_for_stated_lack_only(tmp_path: Path) -> None:
-    board = read(File(features={"TOP": one_set(pad(1, 1), 'net=""') + one_set(pad(4, 4), "")}), tmp_path)
+    board = read(
+        File(features={"TOP": one_set(pad(1, 1), 'net=""') + one_set(pad(4, 4), "")}), tmp_path
+    )
     assert board.copper.net.tolist() == [NO_NET, UNKNOWN_NET]

@@ -16,7 +16,17 @@ from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Hints
 from parsers.ipc2581.openings import rounded_slot
 from parsers.primitives import NO_NET, UNKNOWN_NET, stadiums
 from parsers.trouble import BoardError
-from tests.parsers.ipc2581.files import SQUARE_BOARD, File, features, layer, one_set, polygon, read, sentences, shape_on
+from tests.parsers.ipc2581.files import (
+    SQUARE_BOARD,
+    File,
+    features,
+    layer,
+    one_set,
+    polygon,
+    read,
+    sentences,
+    shape_on,
+)
 
 PI = math.pi
 DISC = one_set(features('<Circle diameter="1"/>', '<Location x="5" y="5"/>'))
@@ -26,7 +36,9 @@ FOUR = (
 )  # fmt: skip
 
 
-def hole(status: str = "PLATED", x: float = 5, y: float = 5, diameter: float = 0.5, more: str = "") -> str:
+def hole(
+    status: str = "PLATED", x: float = 5, y: float = 5, diameter: float = 0.5, more: str = ""
+) -> str:
     size = f'diameter="{diameter}" plusTol="0" minusTol="0"'
     return f'<Hole name="H" platingStatus="{status}" {size} x="{x}" y="{y}"{more}/>'
 
@@ -50,20 +62,26 @@ def drilled(inside: str, span: str = "", attributes: str = "", name: str = "DRIL
         ("NONPLATED", UNPLATED, "MechanicalDrill"),
     ],
 )
-def test_a_hole_has_its_place_size_plating_and_net(tmp_path: Path, status: str, plating: int, function: str) -> None:
+def test_a_hole_has_its_place_size_plating_and_net(
+    tmp_path: Path, status: str, plating: int, function: str
+) -> None:
     board = read(drilled(hole(status, 5.25, 5.125), attributes='net="A"'), tmp_path)
     assert board.holes.ends.tolist() == [[5.25, 5.125, 5.25, 5.125]]
     assert board.holes.radius.tolist() == [0.25]
     assert board.holes.plated.tolist() == [plating]
     assert board.functions[board.holes.function[0]] == function
     assert (board.holes.first[0], board.holes.last[0]) == (0, 3)
-    assert board.holes.net.tolist() == [board.net_name(0) == "A" and 0 if plating == PLATED else NO_NET]
+    assert board.holes.net.tolist() == [
+        board.net_name(0) == "A" and 0 if plating == PLATED else NO_NET
+    ]
     assert sentences(board) == []
 
 
 def test_a_plated_hole_joins_layers_and_takes_their_net(tmp_path: Path) -> None:
     file = drilled(hole())
-    file.features["IN2"] = one_set(features('<Circle diameter="1"/>', '<Location x="5" y="5"/>'), "")
+    file.features["IN2"] = one_set(
+        features('<Circle diameter="1"/>', '<Location x="5" y="5"/>'), ""
+    )
     board = read(file, tmp_path)
     assert {board.net_name(int(n)) for n in board.copper.net} == {"A"}
     assert board.net_name(int(board.holes.net[0])) == "A"
@@ -80,7 +98,9 @@ def test_a_plated_hole_joins_layers_and_takes_their_net(tmp_path: Path) -> None:
         ("<Span/>", (0, 3)),
     ],
 )
-def test_a_hole_reaches_the_span_of_its_layer(tmp_path: Path, span: str, reached: tuple[int, int]) -> None:
+def test_a_hole_reaches_the_span_of_its_layer(
+    tmp_path: Path, span: str, reached: tuple[int, int]
+) -> None:
     board = read(drilled(hole(), span), tmp_path)
     assert (board.holes.first[0], board.holes.last[0]) == reached
     assert sentences(board) == []
@@ -106,7 +126,8 @@ def test_a_span_may_name_dielectrics_and_masks_of_the_stackup(tmp_path: Path) ->
 def test_holes_may_be_drawn_on_a_stackup_group(tmp_path: Path) -> None:
     """IPC-2581 revision A, 8.2.3.13.4: blind and buried holes name the group that they go through."""
     rows = "".join(
-        f'<StackupLayer layerOrGroupRef="{name}" thickness="0.1" tolPlus="0" tolMinus="0"/>' for name in ("IN1", "IN2")
+        f'<StackupLayer layerOrGroupRef="{name}" thickness="0.1" tolPlus="0" tolMinus="0"/>'
+        for name in ("IN1", "IN2")
     )
     outer = "".join(
         f'<StackupLayer layerOrGroupRef="{name}" thickness="0.1" tolPlus="0" tolMinus="0"/>'
@@ -128,12 +149,18 @@ def test_holes_may_be_drawn_on_a_stackup_group(tmp_path: Path) -> None:
     [
         (drilled(hole("")), "a hole without a known plating status"),
         (drilled(hole("SHINY")), "a hole without a known plating status"),
-        (drilled(hole(), '<Span fromLayer="X" toLayer="TOP"/>'), "the span of layer DRILL names X, which is no layer"),
+        (
+            drilled(hole(), '<Span fromLayer="X" toLayer="TOP"/>'),
+            "the span of layer DRILL names X, which is no layer",
+        ),
         (drilled(hole(more=' type="SQUARE"')), "a square hole"),
         (drilled(hole(diameter=0)), "a hole without a usable size or place"),
         (drilled(hole().replace('x="5"', "")), "a Hole that cannot be read"),
         (drilled(hole().replace('x="5"', 'x="nan"')), "a Hole that cannot be read"),
-        (File(layers=FOUR, features={**COPPER, "TOP": DISC + one_set(hole(), "")}), "holes on copper layer TOP"),
+        (
+            File(layers=FOUR, features={**COPPER, "TOP": DISC + one_set(hole(), "")}),
+            "holes on copper layer TOP",
+        ),
     ],
 )
 def test_holes_that_say_too_little_are_doubts(tmp_path: Path, file: File, sentence: str) -> None:
@@ -165,7 +192,9 @@ ROUNDED = (
         ("C", '<Oval width="5" height="1"/>'),
     ],
 )
-def test_a_slot_with_round_ends_is_a_stroke_of_its_cutter(tmp_path: Path, revision: str, inside: str) -> None:
+def test_a_slot_with_round_ends_is_a_stroke_of_its_cutter(
+    tmp_path: Path, revision: str, inside: str
+) -> None:
     """From (3, 5) to (7, 5), 1 wide, however it is written."""
     written = slot(inside, revision=revision)
     if "Oval" in inside:
@@ -180,7 +209,9 @@ def test_a_slot_with_round_ends_is_a_stroke_of_its_cutter(tmp_path: Path, revisi
     assert board.outline.shape.area == pytest.approx(400)
 
 
-def test_a_polyline_slot_is_a_stroke_per_leg_and_a_curved_one_follows_its_arc(tmp_path: Path) -> None:
+def test_a_polyline_slot_is_a_stroke_per_leg_and_a_curved_one_follows_its_arc(
+    tmp_path: Path,
+) -> None:
     bent = (
         '<Polyline><PolyBegin x="2" y="2"/><PolyStepSegment x="8" y="2"/>'
         '<PolyStepCurve x="8" y="8" centerX="8" centerY="5" clockwise="false"/>'
@@ -243,7 +274,9 @@ def test_cutter_paths_on_a_routing_layer_count_inside_the_board_only(tmp_path: P
     board = read(File(layers=layers, features={**COPPER, "ROUT": one_set(edge, "")}), tmp_path)
     assert len(board.holes) == 0
     assert sentences(board) == []
-    board = read(File(layers=layers, features={**COPPER, "ROUT": one_set(inside + edge, "")}), tmp_path)
+    board = read(
+        File(layers=layers, features={**COPPER, "ROUT": one_set(inside + edge, "")}), tmp_path
+    )
     assert board.holes.ends.tolist() == [[3, 5, 7, 5]]
     assert sentences(board) == ["a cutter path drawn inside the board"]
 
@@ -256,7 +289,9 @@ def test_cutter_paths_on_a_routing_layer_count_inside_the_board_only(tmp_path: P
     angle=st.floats(0, PI),
     radius=st.floats(0.2, 5),
 )
-def test_a_slot_is_found_again_from_its_opening(x: float, y: float, length: float, angle: float, radius: float) -> None:
+def test_a_slot_is_found_again_from_its_opening(
+    x: float, y: float, length: float, angle: float, radius: float
+) -> None:
     """Round trip: the opening that a cutter makes gives the cutter's path and size again."""
     ends = np.array([[x, y, x + length * math.cos(angle), y + length * math.sin(angle)]])
     found = rounded_slot(stadiums(ends, np.array([radius]))[0])
@@ -268,7 +303,11 @@ def test_a_slot_is_found_again_from_its_opening(x: float, y: float, length: floa
 
 @pytest.mark.parametrize(
     "shape",
-    [shapely.box(0, 0, 4, 1), shapely.Polygon([(0, 0), (4, 0), (2, 3)]), shapely.Point(0, 0).buffer(1, quad_segs=2)],
+    [
+        shapely.box(0, 0, 4, 1),
+        shapely.Polygon([(0, 0), (4, 0), (2, 3)]),
+        shapely.Point(0, 0).buffer(1, quad_segs=2),
+    ],
 )
 def test_other_openings_are_no_slots(shape: shapely.Polygon) -> None:
     assert rounded_slot(shape) is None
@@ -295,7 +334,11 @@ def test_the_profile_has_curves_and_cutouts(tmp_path: Path) -> None:
 
 def test_a_datum_shifts_nothing(tmp_path: Path) -> None:
     """The sample of IPC-2581 revision A, 8.2.3.4: a Datum of (10, 10) and a Profile that is not shifted by it."""
-    text = File(layers=FOUR, features=COPPER).text().replace('<Datum x="0" y="0"/>', '<Datum x="10" y="10"/>')
+    text = (
+        File(layers=FOUR, features=COPPER)
+        .text()
+        .replace('<Datum x="0" y="0"/>', '<Datum x="10" y="10"/>')
+    )
     board = read(text, tmp_path)
     assert board.outline is not None
     assert board.outline.shape.bounds == (0, 0, 20, 20)
@@ -309,7 +352,10 @@ def test_an_outline_layer_stands_in_for_a_missing_profile(tmp_path: Path) -> Non
         for (a, b), (c, d) in itertools.pairwise(corners)
     )
     layers = (*FOUR, layer("EDGE", "BOARD_OUTLINE", "ALL"))
-    drawn = one_set("".join(features(line) for line in lines.replace("</Line>", "</Line>|").split("|") if line), "")
+    drawn = one_set(
+        "".join(features(line) for line in lines.replace("</Line>", "</Line>|").split("|") if line),
+        "",
+    )
     board = read(File(layers=layers, profile="", features={**COPPER, "EDGE": drawn}), tmp_path)
     assert board.outline is not None
     assert board.outline.shape.area == pytest.approx(100)
@@ -364,11 +410,18 @@ RAIL = f'<LayerFeature layerRef="TOP">{BIG_DISC}</LayerFeature>'
 @pytest.mark.parametrize("kind", ["PALLET", ""])
 def test_of_a_panel_the_board_is_taken(tmp_path: Path, kind: str) -> None:
     """The panel repeats the board and has rails with copper of its own: told, not checked."""
-    file = File(revision="B1", layers=FOUR, features=COPPER, more_steps=step("panel", repeat("board") + RAIL, kind))
+    file = File(
+        revision="B1",
+        layers=FOUR,
+        features=COPPER,
+        more_steps=step("panel", repeat("board") + RAIL, kind),
+    )
     board = read(file, tmp_path)
     assert board.title == "board"
     assert sentences(board) == []
-    assert [r.what for r in board.remarks] == ["step panel has copper of its own that is not checked"]
+    assert [r.what for r in board.remarks] == [
+        "step panel has copper of its own that is not checked"
+    ]
     assert len(board.copper) == 4
 
 
@@ -391,7 +444,9 @@ def test_two_boards_in_one_file_are_a_doubt_and_the_user_picks(tmp_path: Path) -
 
 
 def test_a_panel_that_the_user_picks_has_doubts_about_what_it_repeats(tmp_path: Path) -> None:
-    file = File(layers=FOUR, features=COPPER, more_steps=step("panel", repeat("board", 10**9, 10**9) + RAIL))
+    file = File(
+        layers=FOUR, features=COPPER, more_steps=step("panel", repeat("board", 10**9, 10**9) + RAIL)
+    )
     board = read(file, tmp_path, Hints(step="panel"))
     assert "step panel repeats step board, which is not drawn" in sentences(board)
 
@@ -438,7 +493,9 @@ PADSTACK = (
 )
 
 
-def test_padstacks_are_copper_only_where_no_layer_feature_describes_the_layer(tmp_path: Path) -> None:
+def test_padstacks_are_copper_only_where_no_layer_feature_describes_the_layer(
+    tmp_path: Path,
+) -> None:
     """IPC-2581 revision A, 8.2.3.2: they repeat the design data and are for reference."""
     drawn = dict.fromkeys(("TOP", "IN2", "BOTTOM"), DISC)
     board = read(File(revision="B1", layers=FOUR, before=PADSTACK, features=drawn), tmp_path)
@@ -453,19 +510,29 @@ def test_holes_of_padstacks_that_are_drilled_too_count_once(tmp_path: Path) -> N
     both = DISC + one_set(features('<Circle diameter="1"/>', '<Location x="9" y="9"/>'), 'net="P"')
     copper = dict.fromkeys(COPPER, both)
     twice = File(
-        revision="B1", layers=layers, before=PADSTACK, features={**copper, "DRILL": one_set(hole("VIA", 9, 9, 0.3), "")}
+        revision="B1",
+        layers=layers,
+        before=PADSTACK,
+        features={**copper, "DRILL": one_set(hole("VIA", 9, 9, 0.3), "")},
     )
     board = read(twice, tmp_path)
     assert len(board.holes) == 1
     assert sentences(board) == []
-    apart = File(revision="B1", layers=layers, before=PADSTACK, features={**copper, "DRILL": one_set(hole("VIA"), "")})
+    apart = File(
+        revision="B1",
+        layers=layers,
+        before=PADSTACK,
+        features={**copper, "DRILL": one_set(hole("VIA"), "")},
+    )
     board = read(apart, tmp_path)
     assert len(board.holes) == 2
     assert sentences(board) == ["a hole of a padstack that no drill layer has"]
 
 
 def test_routes_are_copper_only_where_no_layer_feature_describes_the_layer(tmp_path: Path) -> None:
-    trace = features('<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>')
+    trace = features(
+        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>'
+    )
     route = f'<Route net="R"><LayerFeature layerRef="TOP"><Set>{trace}</Set></LayerFeature></Route>'
     board = read(File(revision="B1", layers=FOUR, before=route, features=COPPER), tmp_path)
     assert shape_on(board).area < 1
@@ -512,7 +579,8 @@ def test_an_inner_layer_of_lonely_flashes_that_states_no_polarity_may_be_negativ
     tmp_path: Path, polarity: str
 ) -> None:
     flashes = "".join(
-        f'<Pad><Location x="{1 + i % 10}" y="{1 + i // 10}"/><Circle diameter="0.5"/></Pad>' for i in range(30)
+        f'<Pad><Location x="{1 + i % 10}" y="{1 + i // 10}"/><Circle diameter="0.5"/></Pad>'
+        for i in range(30)
     )
     file = File(layers=FOUR, features={**COPPER, "IN1": one_set(flashes)})
     text = file.text().replace('side="INTERNAL" polarity="POSITIVE"', f'side="INTERNAL"{polarity}')

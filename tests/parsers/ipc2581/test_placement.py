@@ -13,7 +13,15 @@ from hypothesis import strategies as st
 
 from parsers.ipc2581.placement import IDENTITY, maps, move, nested, scales, senses, turned
 from parsers.primitives import Kind
-from tests.parsers.ipc2581.files import File, copper_of, features, one_set, read, sentences, shape_on
+from tests.parsers.ipc2581.files import (
+    File,
+    copper_of,
+    features,
+    one_set,
+    read,
+    sentences,
+    shape_on,
+)
 
 PLACES = st.tuples(
     st.floats(-50, 50),
@@ -50,7 +58,11 @@ def by_the_words(place: tuple[float, ...], point: tuple[float, float]) -> tuple[
         # IPC-2581 revision A, 3.3: rotation before mirror; mirror first would give (8, 1)
         ((0, 0, 90, 1, 2, 10, 5), (2, 1), (12, 9)),
         # the other order would give (7.7679, 4.8660)
-        ((0, 0, 30, 1, 1, 10, 5), (2, 1), (10 - 2 * math.cos(math.pi / 6) + 0.5, 5 + 1 + math.cos(math.pi / 6))),
+        (
+            (0, 0, 30, 1, 1, 10, 5),
+            (2, 1),
+            (10 - 2 * math.cos(math.pi / 6) + 0.5, 5 + 1 + math.cos(math.pi / 6)),
+        ),
         # the other order would give (0, -1)
         ((0, 0, 90, 1, 1, 0, 0), (1, 0), (0, 1)),
         # an offset is added before the rest
@@ -89,18 +101,24 @@ def test_right_angles_are_free_of_rounding() -> None:
 
 
 @given(place=PLACES, point=POINTS)
-def test_a_place_does_the_steps_of_the_standard(place: tuple[float, ...], point: tuple[float, float]) -> None:
+def test_a_place_does_the_steps_of_the_standard(
+    place: tuple[float, ...], point: tuple[float, float]
+) -> None:
     assert at(place, point) == pytest.approx(by_the_words(place, point), abs=1e-8)
 
 
 @given(places=st.lists(PLACES, min_size=2, max_size=4), point=POINTS)
-def test_a_chain_of_places_is_each_after_the_other(places: list[tuple[float, ...]], point: tuple[float, float]) -> None:
+def test_a_chain_of_places_is_each_after_the_other(
+    places: list[tuple[float, ...]], point: tuple[float, float]
+) -> None:
     chain = maps(np.array(places), np.arange(len(places)) - 1, 1.0)
     expected = point
     for place in reversed(places):
         expected = by_the_words(place, expected)
     reach = max(1.0, *(abs(value) for value in expected))
-    assert move(chain[len(places) - 1][None, :], np.array([point]))[0] == pytest.approx(expected, abs=1e-9 * reach**2)
+    assert move(chain[len(places) - 1][None, :], np.array([point]))[0] == pytest.approx(
+        expected, abs=1e-9 * reach**2
+    )
 
 
 @given(outer=PLACES, inner=PLACES, point=POINTS)
@@ -127,7 +145,9 @@ def test_a_map_can_be_undone_and_keeps_shapes(
     ahead = np.array([[point[0] + math.cos(angle), point[1] + math.sin(angle)]])
     way = move(by, ahead)[0] - moved
     direction = turned(by, np.array([angle]))[0]
-    assert way == pytest.approx((place[4] * math.cos(direction), place[4] * math.sin(direction)), abs=1e-6)
+    assert way == pytest.approx(
+        (place[4] * math.cos(direction), place[4] * math.sin(direction)), abs=1e-6
+    )
 
 
 XFORM = '<Xform rotation="90" mirror="true" scale="2"/><Location x="10" y="5"/>'
@@ -180,7 +200,9 @@ def test_a_placed_area_and_a_placed_shape_move_alike(tmp_path: Path) -> None:
 
 def test_a_feature_is_drawn_at_each_location(tmp_path: Path) -> None:
     both = '<Location x="3" y="3"/><Location x="8" y="3"/>'
-    board = read(File(features={"TOP": one_set(features('<Circle diameter="2"/>', both))}), tmp_path)
+    board = read(
+        File(features={"TOP": one_set(features('<Circle diameter="2"/>', both))}), tmp_path
+    )
     assert board.copper.geometry[:, :2].tolist() == [[3, 3], [8, 3]]
 
 
@@ -204,19 +226,31 @@ def test_a_primitive_may_have_an_xform_of_its_own(tmp_path: Path, revision: str)
         ('<Xform mirror="perhaps"/>', "a Features that cannot be read"),
     ],
 )
-def test_transforms_with_two_readings_or_none_are_doubts(tmp_path: Path, xform: str, sentence: str) -> None:
-    file = File(features={"TOP": one_set(features('<Circle diameter="2"/>', xform + '<Location x="5" y="5"/>'))})
+def test_transforms_with_two_readings_or_none_are_doubts(
+    tmp_path: Path, xform: str, sentence: str
+) -> None:
+    file = File(
+        features={
+            "TOP": one_set(features('<Circle diameter="2"/>', xform + '<Location x="5" y="5"/>'))
+        }
+    )
     assert any(found.startswith(sentence) for found in sentences(read(file, tmp_path)))
 
 
 def test_a_shape_without_a_place_is_a_doubt(tmp_path: Path) -> None:
-    board = read(File(features={"TOP": one_set('<Features><Circle diameter="2"/></Features>')}), tmp_path)
+    board = read(
+        File(features={"TOP": one_set('<Features><Circle diameter="2"/></Features>')}), tmp_path
+    )
     assert sentences(board) == ["a shape without a Location"]
     assert board.copper.geometry[0, :2].tolist() == [0, 0]
 
 
 def test_an_offset_of_zero_is_no_doubt(tmp_path: Path) -> None:
-    file = File(features={"TOP": one_set(features('<Circle diameter="2"/>', '<Xform xOffset="0" yOffset="0"/>'))})
+    file = File(
+        features={
+            "TOP": one_set(features('<Circle diameter="2"/>', '<Xform xOffset="0" yOffset="0"/>'))
+        }
+    )
     assert sentences(read(file, tmp_path)) == []
 
 
@@ -235,12 +269,18 @@ def test_each_dictionary_has_its_own_unit(tmp_path: Path) -> None:
         units="INCH",
         dictionaries={"Standard": '<EntryStandard id="C1"><Circle diameter="2"/></EntryStandard>'},
         dictionary_units={"Standard": "MILLIMETER"},
-        features={"TOP": one_set(features('<StandardPrimitiveRef id="C1"/>', '<Location x="1" y="0"/>'))},
+        features={
+            "TOP": one_set(features('<StandardPrimitiveRef id="C1"/>', '<Location x="1" y="0"/>'))
+        },
     )
     board = read(file, tmp_path)
     assert (board.copper.geometry[0, 0], board.copper.radius[0]) == pytest.approx((25.4, 1.0))
-    assert [remark.what for remark in board.remarks] == ["a dictionary in MILLIMETER, board data in INCH"]
+    assert [remark.what for remark in board.remarks] == [
+        "a dictionary in MILLIMETER, board data in INCH"
+    ]
 
 
 def test_an_unknown_unit_is_a_doubt(tmp_path: Path) -> None:
-    assert "CadHeader has units 'FURLONG'" in sentences(copper_of('<Circle diameter="1"/>', tmp_path, units="FURLONG"))
+    assert "CadHeader has units 'FURLONG'" in sentences(
+        copper_of('<Circle diameter="1"/>', tmp_path, units="FURLONG")
+    )

@@ -13,15 +13,23 @@ from hypothesis import strategies as st
 
 from parsers.ipc2581.curves import Rings, arcs, repaired
 from parsers.primitives import Kind
-from tests.parsers.ipc2581.files import File, copper_of, features, layer, one_set, polygon, read, sentences, shape_on
+from tests.parsers.ipc2581.files import (
+    File,
+    copper_of,
+    features,
+    layer,
+    one_set,
+    polygon,
+    read,
+    sentences,
+    shape_on,
+)
 
 PI = math.pi
 
 
 def line(ends: str = "ROUND", width: float = 1, more: str = "") -> str:
-    return (
-        f'<Line startX="0" startY="0" endX="10" endY="0"><LineDesc lineEnd="{ends}" lineWidth="{width}"{more}/></Line>'
-    )
+    return f'<Line startX="0" startY="0" endX="10" endY="0"><LineDesc lineEnd="{ends}" lineWidth="{width}"{more}/></Line>'
 
 
 def arc(ends: str, width: float = 1.0, end: str = "0,4", clockwise: str = "false") -> str:
@@ -49,7 +57,9 @@ def arc(ends: str, width: float = 1.0, end: str = "0,4", clockwise: str = "false
         (arc("NONE", end="4,0"), 8 * PI),
     ],
 )
-def test_a_stroke_has_the_area_that_its_ends_give_it(tmp_path: Path, shape: str, area: float) -> None:
+def test_a_stroke_has_the_area_that_its_ends_give_it(
+    tmp_path: Path, shape: str, area: float
+) -> None:
     board = copper_of(shape, tmp_path)
     assert sentences(board) == []
     assert area - 1e-6 <= shape_on(board).area <= area * 1.002
@@ -65,7 +75,9 @@ def test_round_ends_are_exact_strokes_and_others_areas_with_a_centre_line(tmp_pa
 
 
 @pytest.mark.parametrize(("ends", "more"), [("ROUND", PI * 0.25), ("NONE", 0), ("SQUARE", 1)])
-def test_a_polyline_has_round_joints_and_ends_of_its_own_kind(tmp_path: Path, ends: str, more: float) -> None:
+def test_a_polyline_has_round_joints_and_ends_of_its_own_kind(
+    tmp_path: Path, ends: str, more: float
+) -> None:
     """Legs of 4, 4 and 4 at right angles, width 1. At each joint a square of 0.5 is covered twice and a quarter disc of
     radius 0.5 is added: 12 + 2 (pi / 16 - 0.25) + ends."""
     steps = "".join(f'<PolyStepSegment x="{x}" y="{y}"/>' for x, y in ((4, 0), (4, 4), (8, 4)))
@@ -143,9 +155,7 @@ def test_radii_that_differ_are_a_doubt(tmp_path: Path) -> None:
 
 def test_a_cutout_is_taken_out_and_its_curves_stay_inside(tmp_path: Path) -> None:
     """10 x 10 less a disc of radius 2 drawn as one full circle: 100 - 4 pi; copper is never less."""
-    cutout = (
-        '<Cutout><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5" centerY="5" clockwise="true"/></Cutout>'
-    )
+    cutout = '<Cutout><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5" centerY="5" clockwise="true"/></Cutout>'
     board = copper_of(f"<Contour>{polygon('0,0 10,0 10,10 0,10')}{cutout}</Contour>", tmp_path)
     assert 100 - 4 * PI <= shape_on(board).area <= (100 - 4 * PI) * 1.0001
 
@@ -257,9 +267,14 @@ def test_of_several_areas_those_that_are_hollow_are_lines_alone(tmp_path: Path) 
     """A filled square, then two hollow ones of 10 and 5 mm: 4 + 7.9914 + 5.2^2 - 4.8^2 less the four corners."""
     hollow = '<FillDesc fillProperty="HOLLOW"/>'
     filled = polygon("30,0 32,0 32,2 30,2")
-    frames = [polygon(f"{x},0 {x + a},0 {x + a},{a} {x},{a}", more=hollow) for x, a in ((0, 10), (50, 5))]
+    frames = [
+        polygon(f"{x},0 {x + a},0 {x + a},{a} {x},{a}", more=hollow) for x, a in ((0, 10), (50, 5))
+    ]
     pen = '<LineDesc lineEnd="ROUND" lineWidth="0.2"/>'
-    shapes = [f"<Contour>{filled}</Contour>", *(f"<Outline>{frame}{pen}</Outline>" for frame in frames)]
+    shapes = [
+        f"<Contour>{filled}</Contour>",
+        *(f"<Outline>{frame}{pen}</Outline>" for frame in frames),
+    ]
     board = read(File(features={"TOP": one_set("".join(features(s) for s in shapes))}), tmp_path)
     corners = 0.01 * (4 - math.pi)
     lines = 4 + (10.2**2 - 9.8**2 - corners) + (5.2**2 - 4.8**2 - corners)
@@ -306,7 +321,10 @@ def test_an_unknown_polarity_is_a_doubt(tmp_path: Path) -> None:
 def test_a_negative_set_may_stand_in_a_later_layer_feature(tmp_path: Path) -> None:
     """Document order holds over all Sets of a layer; sets of other layers erase nothing here."""
     drawn = File(
-        features={"TOP": one_set(features(PLANE)), "BOTTOM": one_set(features(HOLE, HERE), 'polarity="NEGATIVE"')}
+        features={
+            "TOP": one_set(features(PLANE)),
+            "BOTTOM": one_set(features(HOLE, HERE), 'polarity="NEGATIVE"'),
+        }
     )
     assert shape_on(read(drawn, tmp_path)).area == pytest.approx(100)
     cleared = one_set(features(HOLE, HERE), 'polarity="NEGATIVE"')
@@ -333,15 +351,21 @@ def test_a_thermal_on_a_negative_layer_leaves_spokes(tmp_path: Path) -> None:
     layers = (layer("TOP", "PLANE", polarity="NEGATIVE"), layer("BOTTOM", side="BOTTOM"))
     thermal = '<Thermal shape="ROUND" outerDiameter="4" innerDiameter="2" spokeWidth="0.5" spokeStartAngle="0"/>'
     board = read(File(layers=layers, features={"TOP": one_set(features(thermal, HERE))}), tmp_path)
-    assert sentences(board) == ["copper of unknown net on L1"]  # nothing names the plane of this small file
+    assert sentences(board) == [
+        "copper of unknown net on L1"
+    ]  # nothing names the plane of this small file
     copper = shape_on(board)
     assert copper.contains(shapely.Point(6.5, 5))
-    assert not copper.intersects(shapely.Point(5 + 1.5 * math.cos(PI / 4), 5 + 1.5 * math.sin(PI / 4)))
+    assert not copper.intersects(
+        shapely.Point(5 + 1.5 * math.cos(PI / 4), 5 + 1.5 * math.sin(PI / 4))
+    )
 
 
 def test_a_negative_layer_needs_a_profile(tmp_path: Path) -> None:
     layers = (layer("TOP", "PLANE", polarity="NEGATIVE"), layer("BOTTOM", side="BOTTOM"))
-    board = read(File(layers=layers, profile="", features={"TOP": one_set(features(HOLE, HERE))}), tmp_path)
+    board = read(
+        File(layers=layers, profile="", features={"TOP": one_set(features(HOLE, HERE))}), tmp_path
+    )
     assert "negative layer TOP without a profile" in sentences(board)
 
 
@@ -357,7 +381,9 @@ def test_references_resolve_wherever_the_dictionary_stands(tmp_path: Path) -> No
         features={
             "TOP": one_set(
                 features('<StandardPrimitiveRef id="R"/>', HERE)
-                + features('<Line startX="0" startY="0" endX="1" endY="0"><LineDescRef id="L1"/></Line>')
+                + features(
+                    '<Line startX="0" startY="0" endX="1" endY="0"><LineDescRef id="L1"/></Line>'
+                )
             )
         },
     )
@@ -381,7 +407,11 @@ def test_user_shapes_nest_through_references(tmp_path: Path) -> None:
             f'<EntryUser id="B">{disc}</EntryUser>',
         },
         features={
-            "TOP": one_set(features('<UserPrimitiveRef id="A"/>', '<Location x="0" y="5"/><Location x="10" y="5"/>'))
+            "TOP": one_set(
+                features(
+                    '<UserPrimitiveRef id="A"/>', '<Location x="0" y="5"/><Location x="10" y="5"/>'
+                )
+            )
         },
     )
     board = read(file, tmp_path)
@@ -396,7 +426,10 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
         '<EntryUser id="A"><UserSpecial><Circle diameter="1"/><UserPrimitiveRef id="B"/></UserSpecial></EntryUser>'
         f'<EntryUser id="B"><UserSpecial><UserPrimitiveRef id="{loop}"/></UserSpecial></EntryUser>'
     )
-    file = File(dictionaries={"User": entries}, features={"TOP": one_set(features('<UserPrimitiveRef id="A"/>', HERE))})
+    file = File(
+        dictionaries={"User": entries},
+        features={"TOP": one_set(features('<UserPrimitiveRef id="A"/>', HERE))},
+    )
     assert sentences(read(file, tmp_path)) == [f"{loop} contains itself"]
 
 
@@ -405,9 +438,15 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
     [
         ('<StandardPrimitiveRef id="X"/>', "no StandardPrimitive X"),
         ('<UserPrimitiveRef id="X"/>', "no UserPrimitive X"),
-        ('<Line startX="0" startY="0" endX="1" endY="0"><LineDescRef id="X"/></Line>', "a line without a usable width"),
+        (
+            '<Line startX="0" startY="0" endX="1" endY="0"><LineDescRef id="X"/></Line>',
+            "a line without a usable width",
+        ),
         ('<Line startX="0" startY="0" endX="1" endY="0"/>', "a line without a usable width"),
-        ('<Line startX="0" startY="0" endX="1"><LineDescRef id="X"/></Line>', "a Features that cannot be read"),
+        (
+            '<Line startX="0" startY="0" endX="1"><LineDescRef id="X"/></Line>',
+            "a Features that cannot be read",
+        ),
         ("<Blob/>", "Blob in place of a shape"),
         ('<Circle diameter="1"><Ring/></Circle>', "Ring inside Circle"),
         ("<Contour/>", "Contour without a Polygon"),
@@ -423,17 +462,24 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
         ('<Circle diameter="1e9"/>', "a Circle that cannot be read"),
     ],
 )
-def test_what_cannot_be_drawn_on_copper_is_a_doubt_with_its_line(tmp_path: Path, shape: str, sentence: str) -> None:
+def test_what_cannot_be_drawn_on_copper_is_a_doubt_with_its_line(
+    tmp_path: Path, shape: str, sentence: str
+) -> None:
     board = copper_of(shape, tmp_path)
     assert sentence in sentences(board)
     (doubt,) = [d for d in board.doubts if d.what == sentence]
     assert doubt.place.line == board_line(tmp_path, "<LayerFeature")
 
 
-@pytest.mark.parametrize("shape", ['<StandardPrimitiveRef id="X"/>', "<Blob/>", '<Circle diameter="x"/>'])
+@pytest.mark.parametrize(
+    "shape", ['<StandardPrimitiveRef id="X"/>', "<Blob/>", '<Circle diameter="x"/>']
+)
 def test_the_same_on_a_silk_screen_is_none(tmp_path: Path, shape: str) -> None:
     layers = (layer("TOP"), layer("SILK", "SILKSCREEN"))
-    file = File(layers=layers, features={"TOP": one_set(features(HOLE)), "SILK": one_set(features(shape), "")})
+    file = File(
+        layers=layers,
+        features={"TOP": one_set(features(HOLE)), "SILK": one_set(features(shape), "")},
+    )
     assert sentences(read(file, tmp_path)) == []
 
 
@@ -447,7 +493,12 @@ def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None
     own = '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>'
     ref, where = '<UserPrimitiveRef id="U"/>', '<Location x="0" y="{}"/>'
     wide = '<LineDesc lineEnd="ROUND" lineWidth="0.8"/>'
-    first = features(ref, where.format(1)) + wide + features(ref, where.format(4)) + features(own, where.format(7))
+    first = (
+        features(ref, where.format(1))
+        + wide
+        + features(ref, where.format(4))
+        + features(own, where.format(7))
+    )
     file = File(
         dictionaries={"User": f'<EntryUser id="U">{own}</EntryUser>'},
         features={"TOP": one_set(first) + one_set(features(ref, where.format(10)))},
@@ -460,7 +511,12 @@ def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> 
     for width, expected in ((0.8, []), (0.2, ["a line and its Set differ in width"])):
         own = f'<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="{width}"/></Line>'
         board = read(
-            File(features={"TOP": one_set('<LineDesc lineEnd="ROUND" lineWidth="0.80"/>' + features(own))}), tmp_path
+            File(
+                features={
+                    "TOP": one_set('<LineDesc lineEnd="ROUND" lineWidth="0.80"/>' + features(own))
+                }
+            ),
+            tmp_path,
         )
         assert board.copper.radius.tolist() == [width / 2]
         assert sentences(board) == expected
@@ -484,11 +540,15 @@ def test_lines_beyond_65535_are_told(tmp_path: Path) -> None:
     assert copper.line.tolist() == [first + 3 * i for i in range(10)]
 
 
-def test_beyond_65535_an_element_without_blanks_has_the_line_of_what_encloses_it(tmp_path: Path) -> None:
+def test_beyond_65535_an_element_without_blanks_has_the_line_of_what_encloses_it(
+    tmp_path: Path,
+) -> None:
     row = features(HOLE).strip().replace("\n", "")
     copper = read(File(features={"TOP": "\n" * 70_000 + one_set("\n" + row * 2)}), tmp_path).copper
     lines = (tmp_path / "board.xml").read_text().splitlines()
-    assert copper.line.tolist() == [next(i for i, line in enumerate(lines, 1) if "<Set" in line)] * len(copper)
+    assert copper.line.tolist() == [
+        next(i for i, line in enumerate(lines, 1) if "<Set" in line)
+    ] * len(copper)
 
 
 def test_beyond_65535_a_set_without_blanks_has_no_line(tmp_path: Path) -> None:
@@ -512,7 +572,10 @@ def test_an_arc_is_found_again_from_its_ends(
     centre: tuple[float, float], radius: float, start: float, sweep: float, turn: float
 ) -> None:
     """Round trip: ends of an arc and its centre, rounded to 4 decimals, give its radius and sweep again."""
-    ends = [np.array(centre) + radius * np.array([math.cos(a), math.sin(a)]) for a in (start, start + turn * sweep)]
+    ends = [
+        np.array(centre) + radius * np.array([math.cos(a), math.sin(a)])
+        for a in (start, start + turn * sweep)
+    ]
     given_ends = [np.round(end, 4)[None, :] for end in ends]
     found = arcs(given_ends[0], given_ends[1], np.round(np.array([centre]), 4), np.array([turn]))
     assert found.radius[0] == pytest.approx(radius, abs=0.01 + 1e-3 * radius)
@@ -524,8 +587,15 @@ def test_an_arc_is_found_again_from_its_ends(
 
 
 @settings(max_examples=40)
-@given(radius=st.floats(0.2, 20), turn=st.sampled_from([1.0, -1.0]), grow=st.booleans(), corners=st.integers(2, 9))
-def test_a_ring_of_arcs_contains_or_is_contained(radius: float, turn: float, grow: bool, corners: int) -> None:
+@given(
+    radius=st.floats(0.2, 20),
+    turn=st.sampled_from([1.0, -1.0]),
+    grow=st.booleans(),
+    corners=st.integers(2, 9),
+)
+def test_a_ring_of_arcs_contains_or_is_contained(
+    radius: float, turn: float, grow: bool, corners: int
+) -> None:
     """A circle cut into arcs, walked in either sense: a growing ring contains it, another one lies inside."""
     angle = turn * 2 * PI * np.arange(corners + 1) / corners
     xy = radius * np.column_stack((np.cos(angle), np.sin(angle)))
@@ -538,7 +608,9 @@ def test_a_ring_of_arcs_contains_or_is_contained(radius: float, turn: float, gro
     middles = shapely.distance(
         shapely.Point(0, 0),
         shapely.linestrings(
-            np.stack((shapely.get_coordinates(shape)[:-1], shapely.get_coordinates(shape)[1:]), axis=1)
+            np.stack(
+                (shapely.get_coordinates(shape)[:-1], shapely.get_coordinates(shape)[1:]), axis=1
+            )
         ),
     )
     if grow:

@@ -27,7 +27,9 @@ from tests.parsers.ipc2581.files import (
 REVISIONS = ("A", "B", "B1", "C")
 LINE_ENTRY = '<EntryLineDesc id="L02"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></EntryLineDesc>'
 DISC_ENTRY = '<EntryStandard id="C1"><Circle diameter="1"/></EntryStandard>'
-USER_ENTRY = '<EntryUser id="U"><UserSpecial><StandardPrimitiveRef id="C1"/></UserSpecial></EntryUser>'
+USER_ENTRY = (
+    '<EntryUser id="U"><UserSpecial><StandardPrimitiveRef id="C1"/></UserSpecial></EntryUser>'
+)
 FILL_ENTRY = '<EntryFillDesc id="F"><FillDesc fillProperty="FILL"/></EntryFillDesc>'
 THERMAL = {"A": "gap", "B": "gap", "B1": "spokeWidth", "C": "spokeWidth"}
 SLOT_LINE = '<Line startX="14" startY="4" endX="14" endY="8"><LineDescRef id="L02"/></Line>'
@@ -87,7 +89,11 @@ def same_board(revision: str) -> File:
     return File(
         revision,
         dictionaries=dictionaries,
-        layers=(layer("TOP"), layer("BOTTOM", "PLANE", "BOTTOM"), layer("DRILL", "DRILL", "ALL", inside=SPAN)),
+        layers=(
+            layer("TOP"),
+            layer("BOTTOM", "PLANE", "BOTTOM"),
+            layer("DRILL", "DRILL", "ALL", inside=SPAN),
+        ),
         before=padstack(revision),
         bom=("J1",) if revision == "C" else (),
         nets='<LogicalNet name="SIG"><PinRef componentRef="J1" pin="1"/><PinRef componentRef="J1" pin="2"/>'
@@ -97,7 +103,10 @@ def same_board(revision: str) -> File:
             "BOTTOM": one_set(features(corner), 'net="GND"')
             + one_set(features(thermal, '<Location x="10" y="14"/>'), 'polarity="NEGATIVE"')
             + one_set(
-                features('<UserPrimitiveRef id="U"/>', '<Location x="5" y="5"/><Location x="9" y="5"/>'), 'net="SIG"'
+                features(
+                    '<UserPrimitiveRef id="U"/>', '<Location x="5" y="5"/><Location x="9" y="5"/>'
+                ),
+                'net="SIG"',
             ),
             "DRILL": one_set(holes + slot(revision), 'net="SIG"'),
         },
@@ -122,7 +131,11 @@ def test_every_revision_gives_the_same_board(tmp_path: Path, revision: str) -> N
     assert board.holes.plated.tolist() == [PLATED, PLATED, UNPLATED]
     assert board.holes.ends[2].tolist() == [14, 4, 14, 8]
     top = board.copper.layer == 0
-    assert [board.functions[f] for f in board.copper.function[top]] == ["ComponentPad", "ComponentPad", "Conductor"]
+    assert [board.functions[f] for f in board.copper.function[top]] == [
+        "ComponentPad",
+        "ComponentPad",
+        "Conductor",
+    ]
     # 18 x 8 less 2^2 (1 - pi / 4) at the corner, less the 2 x 2 cutout, less the thermal's ring pieces
     half = 0.15
     strip = {r: half * np.sqrt(r**2 - half**2) + r**2 * np.arcsin(half / r) for r in (1.0, 0.5)}

@@ -159,7 +159,13 @@ def test_a_thermal_is_a_ring_cut_by_strips() -> None:
     """12/8 with 4 strips of 2: 20 pi less four ring pieces; 46.7185."""
     expected = 20 * PI - 4 * ring_piece(12, 8, 2)
     assert expected == pytest.approx(46.7185, abs=1e-4)
-    given: dict[str, Any] = {"shape": "ROUND", "outerDiameter": 12, "innerDiameter": 8, "spokeCount": 4, "gap": 2}
+    given: dict[str, Any] = {
+        "shape": "ROUND",
+        "outerDiameter": 12,
+        "innerDiameter": 8,
+        "spokeCount": 4,
+        "gap": 2,
+    }
     straight = shape_of("Thermal", **given, spokeStartAngle=0)
     diagonal = shape_of("Thermal", **given, spokeStartAngle=45)
     assert len(shapely.get_parts(straight)) == 4
@@ -179,7 +185,9 @@ def test_a_thermal_of_later_revisions_names_the_gap_spoke_width() -> None:
     assert shape_of("Thermal", **given, spokeWidth=2).equals(shape_of("Thermal", **given, gap=2))
 
 
-@pytest.mark.parametrize(("shape", "size"), [("ROUND", {"diameter": 3.2}), ("SQUARE", {"side": 1.8})])
+@pytest.mark.parametrize(
+    ("shape", "size"), [("ROUND", {"diameter": 3.2}), ("SQUARE", {"side": 1.8})]
+)
 def test_a_butterfly_keeps_upper_left_and_lower_right(shape: str, size: dict[str, Any]) -> None:
     kept = shape_of("Butterfly", shape=shape, **size)
     assert kept.contains(shapely.Point(-0.5, 0.5))
@@ -197,7 +205,14 @@ def test_chosen_corners_are_the_named_ones() -> None:
 
 def test_the_cross_of_a_moire_is_turned_counterclockwise() -> None:
     shape = shape_of(
-        "Moire", diameter=1, ringWidth=0.1, ringGap=0.2, ringNumber=1, lineWidth=0.2, lineLength=8, lineAngle=30
+        "Moire",
+        diameter=1,
+        ringWidth=0.1,
+        ringGap=0.2,
+        ringNumber=1,
+        lineWidth=0.2,
+        lineLength=8,
+        lineAngle=30,
     )
     along = shapely.Point(3 * math.cos(PI / 6), 3 * math.sin(PI / 6))
     across = shapely.Point(-3 * math.sin(PI / 6), 3 * math.cos(PI / 6))
@@ -224,13 +239,27 @@ def test_round_shapes_are_exact_primitives() -> None:
         ("Circle", {"diameter": "1e999"}, "diameter is 1e999"),
         ("Circle", {"diameter": "nan"}, "diameter is nan"),
         ("Donut", {"shape": "STAR", "outerDiameter": 2, "innerDiameter": 1}, "shape is STAR"),
-        ("Donut", {"shape": "ROUND", "outerDiameter": 1, "innerDiameter": 2}, "inner diameter is larger"),
+        (
+            "Donut",
+            {"shape": "ROUND", "outerDiameter": 1, "innerDiameter": 2},
+            "inner diameter is larger",
+        ),
         ("RectRound", {"width": 2, "height": 1, "radius": 0.6}, "larger than half"),
-        ("Moire", {"diameter": 1, "ringWidth": 1, "ringGap": 1, "ringNumber": 10**9}, "ringNumber is 1000000000"),
-        ("Thermal", {"shape": "ROUND", "outerDiameter": 2, "innerDiameter": 1, "spokeCount": -1}, "spokeCount is -1"),
+        (
+            "Moire",
+            {"diameter": 1, "ringWidth": 1, "ringGap": 1, "ringNumber": 10**9},
+            "ringNumber is 1000000000",
+        ),
+        (
+            "Thermal",
+            {"shape": "ROUND", "outerDiameter": 2, "innerDiameter": 1, "spokeCount": -1},
+            "spokeCount is -1",
+        ),
     ],
 )
-def test_impossible_shapes_are_refused(name: str, attributes: dict[str, Any], complaint: str) -> None:
+def test_impossible_shapes_are_refused(
+    name: str, attributes: dict[str, Any], complaint: str
+) -> None:
     with pytest.raises(ValueError, match=complaint):
         pieces_of(name, **attributes)
 
@@ -257,7 +286,9 @@ def test_a_line_round_a_shape_adds_half_its_width() -> None:
         ("Donut", {"shape": "ROUND", "outerDiameter": 4, "innerDiameter": 2}, PI * 0.2 * (4 + 2)),
     ],
 )
-def test_a_hollow_shape_is_only_its_line(name: str, attributes: dict[str, Any], area: float) -> None:
+def test_a_hollow_shape_is_only_its_line(
+    name: str, attributes: dict[str, Any], area: float
+) -> None:
     shape = shapely.union_all(table(hollow(pieces_of(name, **attributes), 0.2)).shapes())
     assert area - 1e-9 <= shape.area <= area * 1.002
 

@@ -83,9 +83,15 @@ def test_syntax_errors_name_the_line(tmp_path: Path) -> None:
 def test_a_gigabyte_of_blanks_is_refused_at_once(tmp_path: Path, pieces: int) -> None:
     """Packed, as one run or cut by elements: said before more than a part of it has been unpacked."""
     blanks = b"<Dfx/>" * (pieces > 1) + b" " * ((1 << 30) // 64 // pieces)
-    packed = gzip.compress(blanks, 6) * 64 * pieces if pieces == 1 else gzip.compress(blanks * pieces, 6) * 64
+    packed = (
+        gzip.compress(blanks, 6) * 64 * pieces
+        if pieces == 1
+        else gzip.compress(blanks * pieces, 6) * 64
+    )
     path = tmp_path / "board.xml"
-    path.write_bytes(gzip.compress(TEXT[:START].encode()) + packed + gzip.compress(TEXT[START:].encode()))
+    path.write_bytes(
+        gzip.compress(TEXT[:START].encode()) + packed + gzip.compress(TEXT[START:].encode())
+    )
     began = time.perf_counter()
     with pytest.raises(FormatError, match=r"Text node too long|unpacks to far more"):
         read_ipc2581(path, Hints())
@@ -112,7 +118,9 @@ def test_limits_of_size_element_and_growth(tmp_path: Path, limits: Limits, compl
 
 def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> None:
     """Sets are read while they are open; only one object of a Set must fit."""
-    rows = "".join(features('<Circle diameter="1"/>', f'<Location x="5" y="{row}"/>') for row in range(200))
+    rows = "".join(
+        features('<Circle diameter="1"/>', f'<Location x="5" y="{row}"/>') for row in range(200)
+    )
     wide = " " * 5000
     text = File(features={"TOP": one_set(rows.replace("</Features>", f"</Features>{wide}"))}).text()
     path = tmp_path / "board.xml"
@@ -124,7 +132,9 @@ def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> Non
 
 def test_memory_does_not_grow_with_what_is_not_copper(tmp_path: Path) -> None:
     """20 MB of silk screen and of parts lists leave no trace: the peak of Python's own memory stays below 5 MB."""
-    row = features('<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>')
+    row = features(
+        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>'
+    )
     file = File(features={"SILK": one_set(row * 100_000, "")}).text()
     silk = '<Layer name="SILK" layerFunction="SILKSCREEN" side="TOP" polarity="POSITIVE"/>'
     path = tmp_path / "board.xml"
@@ -151,7 +161,9 @@ def test_any_name_plain_or_packed(tmp_path: Path, name: str, packed: bool) -> No
 
 CLOTHES: dict[str, str | bytes] = {
     "no namespace": TEXT.replace(' xmlns="http://webstds.ipc.org/2581"', ""),
-    "another namespace": TEXT.replace("http://webstds.ipc.org/2581", "http://example.org/older-name"),
+    "another namespace": TEXT.replace(
+        "http://webstds.ipc.org/2581", "http://example.org/older-name"
+    ),
     "prefix": re.sub(r"<(/?)([A-Z])", r"<\1i:\2", TEXT).replace("xmlns=", "xmlns:i="),
     "utf-16": TEXT.replace("UTF-8", "UTF-16").encode("utf-16"),
     "byte order mark": "\ufeff" + TEXT,
@@ -173,14 +185,19 @@ def test_elements_of_foreign_namespaces_are_not_taken_for_the_standard(tmp_path:
 
 
 def test_unknown_attributes_are_left_alone(tmp_path: Path) -> None:
-    board = read(TEXT.replace("<Set ", '<Set vendorNote="x" ').replace("<Circle ", '<Circle colour="red" '), tmp_path)
+    board = read(
+        TEXT.replace("<Set ", '<Set vendorNote="x" ').replace("<Circle ", '<Circle colour="red" '),
+        tmp_path,
+    )
     assert sentences(board) == []
     assert len(board.copper) == 1
 
 
 @pytest.mark.parametrize("where", ["Set", "LayerFeature", "Step", "Features", "Pad"])
 def test_unknown_elements_near_copper_are_doubts(tmp_path: Path, where: str) -> None:
-    file = File(features={"TOP": DISC + one_set('<Pad><Location x="1" y="1"/><Circle diameter="1"/></Pad>')})
+    file = File(
+        features={"TOP": DISC + one_set('<Pad><Location x="1" y="1"/><Circle diameter="1"/></Pad>')}
+    )
     text = file.text()
     at = text.index(">", re.search(rf"<{where}\b[ >]", text).start()) + 1  # type: ignore[union-attr]
     doubts = sentences(read(text[:at] + "<Splash/>" + text[at:], tmp_path))
@@ -190,7 +207,11 @@ def test_unknown_elements_near_copper_are_doubts(tmp_path: Path, where: str) -> 
 def test_names_know_the_namespace_of_the_file() -> None:
     names = Names()
     names.spaces.add("urn:mine")
-    assert [names[tag] for tag in ("{urn:mine}Set", "{urn:other}Set", "Set")] == ["Set", "{urn:other}Set", "Set"]
+    assert [names[tag] for tag in ("{urn:mine}Set", "{urn:other}Set", "Set")] == [
+        "Set",
+        "{urn:other}Set",
+        "Set",
+    ]
 
 
 RICH = File(
@@ -266,7 +287,9 @@ def test_an_attribute_taken_away_or_spoilt_never_crashes(
     match = data.draw(st.sampled_from(found))
     name = match.group().split("=")[0]
     value = data.draw(st.sampled_from([None, "", "x", "0", "-5", "inf", "1e308", "NaN"]))
-    mutant = RICH[: match.start()] + ("" if value is None else f'{name}="{value}"') + RICH[match.end() :]
+    mutant = (
+        RICH[: match.start()] + ("" if value is None else f'{name}="{value}"') + RICH[match.end() :]
+    )
     try:
         read(mutant, tmp_path_factory.getbasetemp(), name="mutant.xml")
     except BoardError as error:
@@ -280,14 +303,20 @@ def test_shapes_that_multiply_are_refused(tmp_path: Path) -> None:
     """Ten references in each of ten shapes: 10^10 discs."""
     reference = '<UserPrimitiveRef id="E{}"/>'
     entries = '<EntryUser id="E10"><Circle diameter="1"/></EntryUser>' + "".join(
-        f'<EntryUser id="E{i}"><UserSpecial>{reference.format(i + 1) * 10}</UserSpecial></EntryUser>' for i in range(10)
+        f'<EntryUser id="E{i}"><UserSpecial>{reference.format(i + 1) * 10}</UserSpecial></EntryUser>'
+        for i in range(10)
     )
-    file = File(dictionaries={"User": entries}, features={"TOP": one_set(features('<UserPrimitiveRef id="E0"/>'))})
+    file = File(
+        dictionaries={"User": entries},
+        features={"TOP": one_set(features('<UserPrimitiveRef id="E0"/>'))},
+    )
     with pytest.raises(BoardError, match=r"board\.xml:\d+: shapes draw more than"):
         read(file, tmp_path)
 
 
-@pytest.mark.parametrize(("deep", "sentence"), [(100, "E64 is nested more than 64 deep"), (20, None)])
+@pytest.mark.parametrize(
+    ("deep", "sentence"), [(100, "E64 is nested more than 64 deep"), (20, None)]
+)
 def test_references_have_a_depth(tmp_path: Path, deep: int, sentence: str | None) -> None:
     entries = (
         "".join(
@@ -296,12 +325,17 @@ def test_references_have_a_depth(tmp_path: Path, deep: int, sentence: str | None
         )
         + f'<EntryUser id="E{deep}"><UserSpecial><Circle diameter="1"/></UserSpecial></EntryUser>'
     )
-    file = File(dictionaries={"User": entries}, features={"TOP": one_set(features('<UserPrimitiveRef id="E0"/>'))})
+    file = File(
+        dictionaries={"User": entries},
+        features={"TOP": one_set(features('<UserPrimitiveRef id="E0"/>'))},
+    )
     board = read(file, tmp_path)
     assert sentences(board) == ([sentence] if sentence else [])
 
 
-def test_locations_of_one_feature_multiply_to_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_locations_of_one_feature_multiply_to_a_bound(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("parsers.ipc2581.features.MAX_COPIES", 50)
     shape = "<UserSpecial>" + '<Circle diameter="1"/>' * 10 + "</UserSpecial>"
     for count, expected in ((5, []), (7, ["a Features that cannot be read"])):
@@ -338,7 +372,10 @@ def test_a_file_that_is_wrong_in_many_ways_has_a_bounded_number_of_doubts(tmp_pa
 
 def test_ten_thousand_shapes_are_no_trouble(tmp_path: Path) -> None:
     rows = "".join(
-        features(f'<Circle diameter="{1 + i / 10_000}"/>', f'<Location x="{3 * (i % 100)}" y="{3 * (i // 100)}"/>')
+        features(
+            f'<Circle diameter="{1 + i / 10_000}"/>',
+            f'<Location x="{3 * (i % 100)}" y="{3 * (i // 100)}"/>',
+        )
         for i in range(10_000)
     )
     board = read(File(features={"TOP": one_set(rows)}), tmp_path)
@@ -346,7 +383,9 @@ def test_ten_thousand_shapes_are_no_trouble(tmp_path: Path) -> None:
 
 
 DEMO = Path(__file__).parents[3] / "fixtures" / "demo" / "mains-barrier-faulty"
-AHEAD = frozenset({"Content", "LogisticHeader", "HistoryRecord", "FileRevision", "SoftwarePackage", "Bom"})  # no board
+AHEAD = frozenset(
+    {"Content", "LogisticHeader", "HistoryRecord", "FileRevision", "SoftwarePackage", "Bom"}
+)  # no board
 
 
 def emptied_marks(data: str) -> dict[str, str]:
@@ -359,7 +398,9 @@ def emptied_marks(data: str) -> dict[str, str]:
         elif not mark[3]:
             above.append(mark[2])
         elif not AHEAD & set(above) or "EntryStandard" in above:
-            found.setdefault("/".join([*above[-2:], mark[2]]), data[: mark.start()] + data[mark.start() + 1 :])
+            found.setdefault(
+                "/".join([*above[-2:], mark[2]]), data[: mark.start()] + data[mark.start() + 1 :]
+            )
     return found
 
 
@@ -370,9 +411,13 @@ def test_an_element_that_became_text_is_a_doubt(revision: str, tmp_path: Path) -
     assert len(damaged) > 20
     for kind, text in damaged.items():
         doubts = read(text, tmp_path).doubts
-        assert any(doubt.what.startswith("text ") and doubt.place and doubt.place.line for doubt in doubts), kind
+        assert any(
+            doubt.what.startswith("text ") and doubt.place and doubt.place.line for doubt in doubts
+        ), kind
 
 
 def test_blanks_and_comments_between_elements_are_no_text(tmp_path: Path) -> None:
     text = TEXT.replace("><", ">\n\t <!-- a > b < c -->\r\n<")
-    assert [d.what for d in read(text, tmp_path).doubts] == [d.what for d in read(TEXT, tmp_path).doubts]
+    assert [d.what for d in read(text, tmp_path).doubts] == [
+        d.what for d in read(TEXT, tmp_path).doubts
+    ]

@@ -71,7 +71,9 @@ def folder_with_pipe(target: Path, _: Mapping[str, Any]) -> Path:
 
 
 def zipped(
-    target: Path, extra: Callable[[zipfile.ZipFile], None] = lambda _: None, base: Mapping[str, str] = BASE
+    target: Path,
+    extra: Callable[[zipfile.ZipFile], None] = lambda _: None,
+    base: Mapping[str, str] = BASE,
 ) -> Path:
     path = target.with_suffix(".zip")
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -172,7 +174,9 @@ def tarred(target: Path, *extra: tuple[tarfile.TarInfo, bytes]) -> Path:
 
 
 def tar_with_name(target: Path, case: Mapping[str, Any]) -> Path:
-    name = case["name"].replace("surrogate", "\udcff\n-mask.txt")  # bytes that are no UTF-8, and a line break
+    name = case["name"].replace(
+        "surrogate", "\udcff\n-mask.txt"
+    )  # bytes that are no UTF-8, and a line break
     return tarred(target, (tarfile.TarInfo(name), b"hello"))
 
 
@@ -257,9 +261,13 @@ def outcome(path: Path) -> Board | None:
         return None
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.sampled_from(sorted(BASE)), st.data())
-def test_a_mutated_file_never_hides_copper_silently(tmp_path: Path, name: str, data: st.DataObject) -> None:
+def test_a_mutated_file_never_hides_copper_silently(
+    tmp_path: Path, name: str, data: st.DataObject
+) -> None:
     """Cutting bytes out of a file gives an error, a doubt, or a board with all its copper and holes.
 
     Where whole operations or digits of an aperture's size are cut out, the rest may be a valid other board.
@@ -274,12 +282,15 @@ def test_a_mutated_file_never_hides_copper_silently(tmp_path: Path, name: str, d
         return
     removed = text[start:end]
     other = (
-        any(word in removed for word in (b"D03", b"D01", b"X2.0Y2.0")) or b"%AD" in text[:start].rpartition(b"\n")[2]
+        any(word in removed for word in (b"D03", b"D01", b"X2.0Y2.0"))
+        or b"%AD" in text[:start].rpartition(b"\n")[2]
     )
     assert other or (len(board.copper) >= 4 and len(board.holes) >= 1)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.data())
 def test_a_mutated_archive_is_read_or_refused(tmp_path: Path, data: st.DataObject) -> None:
     """Flipped bytes in a zip or tar give an error or a board, nothing else."""
@@ -317,7 +328,9 @@ FLASH = "X5000000Y5000000D03*\n"
         ("".join(f"%LP{'CD'[row % 2]}*%\n{FLASH}" for row in range(20_000)), 1),
     ],
 )
-def test_objects_in_one_place_by_the_thousand_take_no_time(text: str, objects: int, tmp_path: Path) -> None:
+def test_objects_in_one_place_by_the_thousand_take_no_time(
+    text: str, objects: int, tmp_path: Path
+) -> None:
     """Pair by pair they would take minutes and all memory."""
     (tmp_path / "top.gbr").write_text(f"{HEAD}{text}M02*\n")
     begin = time.process_time()

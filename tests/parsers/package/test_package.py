@@ -42,7 +42,9 @@ def flash(x: float, y: float, net: str | None = "GND", aperture: str = "D10", pi
 
 def draw(*points: tuple[float, float], net: str | None = None, aperture: str = "D11") -> str:
     named = f"%TO.N,{net}*%\n" if net is not None else "%TD.N*%\n"
-    text = "".join(f"X{x * 1e6:.0f}Y{y * 1e6:.0f}D0{1 if i else 2}*\n" for i, (x, y) in enumerate(points))
+    text = "".join(
+        f"X{x * 1e6:.0f}Y{y * 1e6:.0f}D0{1 if i else 2}*\n" for i, (x, y) in enumerate(points)
+    )
     return f"{named}{aperture}*\n{text}%TD*%\n"
 
 
@@ -51,8 +53,12 @@ TAPE = "M48\n; #@! TF.FileFunction,Plated,1,2,PTH\nMETRIC,TZ\nT1C0.5\n%\nT1\nX2.
 PROGRAM = "M48\nMETRIC,TZ\nT1C0.5\n%\nT1\nX2.0Y2.0\nM30\n"
 FIXTURES = Path(__file__).parents[3] / "fixtures" / "demo"
 BASE: dict[str, str] = {
-    "b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + draw((2, 2), (9, 2), net="GND")),
-    "b-bottom.gbr": layer("Copper,L2,Bot", flash(2, 2, pin="J1,1,GND") + flash(8, 8, "N/C", pin="U3,7")),
+    "b-top.gbr": layer(
+        "Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + draw((2, 2), (9, 2), net="GND")
+    ),
+    "b-bottom.gbr": layer(
+        "Copper,L2,Bot", flash(2, 2, pin="J1,1,GND") + flash(8, 8, "N/C", pin="U3,7")
+    ),
     "b-profile.gbr": layer("Profile,NP", SQUARE),
     "b-pth.drl": TAPE,
 }
@@ -103,7 +109,11 @@ def test_a_complete_package_has_no_doubts(tmp_path: Path) -> None:
     assert [n.name for n in board.nets] == ["GND", "N/C (U3.7)"]
     assert [n.single for n in board.nets] == [False, True]
     assert board.holes.net.tolist() == [0]
-    assert (board.holes.plated.tolist(), board.holes.first.tolist(), board.holes.last.tolist()) == ([PLATED], [0], [1])
+    assert (board.holes.plated.tolist(), board.holes.first.tolist(), board.holes.last.tolist()) == (
+        [PLATED],
+        [0],
+        [1],
+    )
     assert board.connectivity.piece[board.copper.net == 0].tolist() == [0, 0, 0]
     assert board.outline is not None
     assert board.outline.shape.equals(shapely.box(0, 0, 20, 10))
@@ -129,7 +139,9 @@ def test_component_layers_give_side_and_centroid(tmp_path: Path) -> None:
     """2023.08, 6.9: the main flash of a component layer is the part's centroid."""
     body = "%TA.AperFunction,ComponentMain*%\n%ADD12C,0.3*%\n%TD*%\n%TO.C,J1*%\nD12*\nX7000000Y6000000D03*\n"
     parts = read(tmp_path, BASE | {"b-parts.gbr": layer("Component,L1,Top", body)}).components
-    assert [(p.refdes, p.side, p.at) for p in parts if p.refdes == "J1"] == [("J1", TOP, (7.0, 6.0))]
+    assert [(p.refdes, p.side, p.at) for p in parts if p.refdes == "J1"] == [
+        ("J1", TOP, (7.0, 6.0))
+    ]
 
 
 # ------------------------------------------------------------------------------------------------ one change each
@@ -175,7 +187,10 @@ CHANGES = [
     ),
     Change(
         "a_drill_below_the_last_layer_of_files_that_tell_no_bottom",
-        {"b-pth.drl": TAPE.replace("1,2,PTH", "1,3,PTH"), "b-bottom.gbr": BOTTOM_L.replace("L2,Bot", "L2")},
+        {
+            "b-pth.drl": TAPE.replace("1,2,PTH", "1,3,PTH"),
+            "b-bottom.gbr": BOTTOM_L.replace("L2,Bot", "L2"),
+        },
         ("copper layer L3 is missing",),
     ),
     Change(
@@ -239,7 +254,11 @@ CHANGES = [
     ),
     Change(
         "a_program_whose_format_the_rules_tell",
-        {"b-pth.drl": TAPE.replace("METRIC,TZ", "").replace("X2.0Y2.0", "X002Y002").replace("C0.5", "C0.5")},
+        {
+            "b-pth.drl": TAPE.replace("METRIC,TZ", "")
+            .replace("X2.0Y2.0", "X002Y002")
+            .replace("C0.5", "C0.5")
+        },
         (),
         Hints(files={"b-pth.drl": "plated, mm 3.3, leading zeros kept"}),
     ),
@@ -261,7 +280,11 @@ CHANGES = [
         ("several files claim profile: b-profile.gbr, c-profile.gbr",),
     ),
     Change("no_drills_though_pads_go_through", {"b-pth.drl": None}, ("no drill file",)),
-    Change("no_drills_and_no_need", {"b-pth.drl": None, "b-bottom.gbr": layer("Copper,L2,Bot", flash(8, 8))}, ()),
+    Change(
+        "no_drills_and_no_need",
+        {"b-pth.drl": None, "b-bottom.gbr": layer("Copper,L2,Bot", flash(8, 8))},
+        (),
+    ),
     Change(
         "an_empty_drill_file",
         {"b-pth.drl": TAPE.replace("X2.0Y2.0\n", "")},
@@ -291,14 +314,16 @@ CHANGES = [
     Change(
         "a_file_without_its_end",
         {
-            "b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND").removesuffix("%TD*%\n")).replace(
-                "M02*\n", ""
-            )
+            "b-top.gbr": layer(
+                "Copper,L1,Top", flash(2, 2, pin="J1,1,GND").removesuffix("%TD*%\n")
+            ).replace("M02*\n", "")
         },
         ("no end mark (M02)",),
     ),
     Change(
-        "a_drill_file_without_its_end", {"b-pth.drl": TAPE.replace("M30\n", "")}, ("b-pth.drl has no end mark (M30)",)
+        "a_drill_file_without_its_end",
+        {"b-pth.drl": TAPE.replace("M30\n", "")},
+        ("b-pth.drl has no end mark (M30)",),
     ),
     Change("copper_without_a_net", {"b-top.gbr": UNKNOWN_POUR}, ("copper of unknown net on L1",)),
     Change(
@@ -306,7 +331,9 @@ CHANGES = [
         {"b-pth.drl": None, "b-holes.drl": PROGRAM},
         ("plating of b-holes.drl is not stated",),
     ),
-    Change("plating_by_name", {"b-pth.drl": PROGRAM}, ("b-pth.drl is taken for plated by its name",)),
+    Change(
+        "plating_by_name", {"b-pth.drl": PROGRAM}, ("b-pth.drl is taken for plated by its name",)
+    ),
     Change("plating_by_rules", {"b-pth.drl": PROGRAM}, (), Hints(files={"b-pth.drl": "plated"})),
     Change(
         "drills_elsewhere",
@@ -346,8 +373,17 @@ CHANGES = [
         (),
         Hints(files={"one": "L1", "two": "Copper,L2,Bot", "three": "profile"}),
     ),
-    Change("a_layer_of_unknown_function", {"what.gbr": bare(TOP_L)}, ("what.gbr is of unknown function",)),
-    Change("a_layer_that_is_not_needed", {"what.gbr": bare(TOP_L)}, (), Hints(files={"what.gbr": "not needed"})),
+    Change(
+        "a_layer_of_unknown_function",
+        {"what.gbr": bare(TOP_L)},
+        ("what.gbr is of unknown function",),
+    ),
+    Change(
+        "a_layer_that_is_not_needed",
+        {"what.gbr": bare(TOP_L)},
+        (),
+        Hints(files={"what.gbr": "not needed"}),
+    ),
     Change(
         "masks_and_papers_are_not_needed",
         {
@@ -366,10 +402,20 @@ CHANGES = [
         ("b-top.gbr is two things",),
         Hints(files={"b-top.gbr": "L2"}),
     ),
-    Change("rules_agree_with_attributes", {}, (), Hints(files={"b-top.gbr": "L1", "b-pth.drl": "plated 1-2"})),
+    Change(
+        "rules_agree_with_attributes",
+        {},
+        (),
+        Hints(files={"b-top.gbr": "L1", "b-pth.drl": "plated 1-2"}),
+    ),
     Change("empty_layer_file", {"b-in1.gtl": ""}, ("b-in1.gtl is not read",)),
     Change("an_archive_inside", {"more.zip": "PK\x03\x04"}, ("more.zip is not read",)),
-    Change("an_archive_inside_that_is_not_needed", {"more.zip": "PK"}, (), Hints(files={"more.zip": "not needed"})),
+    Change(
+        "an_archive_inside_that_is_not_needed",
+        {"more.zip": "PK"},
+        (),
+        Hints(files={"more.zip": "not needed"}),
+    ),
     Change(
         "copper_of_a_net_beside_the_board",
         {"b-top.gbr": TOP_L.replace("M02", flash(50, 50).rstrip("*%\n") + "*%\nM02")},
@@ -398,7 +444,11 @@ CHANGES = [
     ),
     Change(
         "pads_of_one_pin_with_two_nets",
-        {"b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1") + flash(15, 5, "VCC", pin="J1,1"))},
+        {
+            "b-top.gbr": layer(
+                "Copper,L1,Top", flash(2, 2, pin="J1,1") + flash(15, 5, "VCC", pin="J1,1")
+            )
+        },
         ("pin J1.1 has several nets",),
     ),
     Change(
@@ -412,14 +462,23 @@ CHANGES = [
         {
             "b.gbrjob": json.dumps(
                 JOB
-                | {"FilesAttributes": [*JOB["FilesAttributes"], {"Path": "b-in.gbr", "FileFunction": "Copper,L3,Inr"}]}
+                | {
+                    "FilesAttributes": [
+                        *JOB["FilesAttributes"],
+                        {"Path": "b-in.gbr", "FileFunction": "Copper,L3,Inr"},
+                    ]
+                }
             )
         },
         ("b-in.gbr is missing",),
     ),
     Change(
         "a_job_file_against_the_attributes",
-        {"b.gbrjob": json.dumps(JOB | {"FilesAttributes": [{"Path": "b-top.gbr", "FileFunction": "Copper,L2,Bot"}]})},
+        {
+            "b.gbrjob": json.dumps(
+                JOB | {"FilesAttributes": [{"Path": "b-top.gbr", "FileFunction": "Copper,L2,Bot"}]}
+            )
+        },
         ("b-top.gbr is two things",),
     ),
     Change(
@@ -492,7 +551,9 @@ def test_the_line_that_a_doubt_shows_settles_it(name: str, tmp_path: Path) -> No
     assert all(lines)
     told = {line[1]: line[2] for line in lines if line}
     if name == "a_layer_of_unknown_function":
-        told = dict.fromkeys(told, "not needed")  # that it is none of this board's is for the user to know
+        told = dict.fromkeys(
+            told, "not needed"
+        )  # that it is none of this board's is for the user to know
     assert changed(replace(change, hints=Hints(files=told)), tmp_path / "again").doubts == ()
 
 
@@ -507,7 +568,11 @@ def test_a_package_with_one_ipc2581_file_is_that_board(pack: str, tmp_path: Path
     if pack == "gzip":
         (folder / "board.xml.gz").write_bytes(gzip.compress((folder / "board.xml").read_bytes()))
         (folder / "board.xml").unlink()
-    target = Path(shutil.make_archive(str(tmp_path / "packed"), "zip", folder)) if pack == "zip" else folder
+    target = (
+        Path(shutil.make_archive(str(tmp_path / "packed"), "zip", folder))
+        if pack == "zip"
+        else folder
+    )
     board = read_board(target)
     assert (board.format, board.path, board.doubts) == ("ipc-2581", str(target), ())
     assert [net.name for net in board.nets] == ["A"]
@@ -516,7 +581,9 @@ def test_a_package_with_one_ipc2581_file_is_that_board(pack: str, tmp_path: Path
 def test_two_ipc2581_files_are_two_boards(tmp_path: Path) -> None:
     for name in ("a.xml", "b.xml"):
         (tmp_path / name).write_text(f'<IPC-2581 revision="C"><!-- {name} --></IPC-2581>')
-    with pytest.raises(BoardError, match=r"holds several boards \(a\.xml, b\.xml\); give one of them"):
+    with pytest.raises(
+        BoardError, match=r"holds several boards \(a\.xml, b\.xml\); give one of them"
+    ):
         read_board(tmp_path)
 
 
@@ -526,7 +593,10 @@ def test_netlist_names_and_parts(tmp_path: Path) -> None:
     board = changed(change, tmp_path)
     assert [board.net_name(n) for n in board.copper.net] == ["GND", "SIG", "GND"]
     assert [board.net_name(n) for n in board.holes.net] == ["GND"]
-    assert [(c.refdes, c.side, [(p.number, board.net_name(p.net)) for p in c.pins]) for c in board.components] == [
+    assert [
+        (c.refdes, c.side, [(p.number, board.net_name(p.net)) for p in c.pins])
+        for c in board.components
+    ] == [
         ("J1", None, [("1", "GND")]),
         ("R1", TOP, [("2", "SIG")]),
     ]
@@ -545,7 +615,9 @@ def test_rules_give_thicknesses_where_the_data_does_not(tmp_path: Path) -> None:
     """The rules file fills in what the data leaves open; a wrong number of dielectrics is an error."""
     board = read(tmp_path, BASE, Hints(thickness=1.6, dielectric=(1.53,)))
     assert (board.stackup.thickness, board.stackup.dielectric) == (1.6, (1.53,))
-    with pytest.raises(BoardError, match=r"stackup\.dielectric has 2 values; a board of 2 layers needs 1"):
+    with pytest.raises(
+        BoardError, match=r"stackup\.dielectric has 2 values; a board of 2 layers needs 1"
+    ):
         read(tmp_path, BASE, Hints(dielectric=(0.2, 0.2)))
 
 
@@ -591,7 +663,9 @@ def function(name: str, number: int, size: float = 0.5) -> str:
     return f"%TA.AperFunction,{name}*%\n%ADD{number}C,{size}*%\n%TD*%\n"
 
 
-@pytest.mark.parametrize("name", ["NonConductor", "CopperBalancing", "Border", "FiducialPad,Local", "WasherPad"])
+@pytest.mark.parametrize(
+    "name", ["NonConductor", "CopperBalancing", "Border", "FiducialPad,Local", "WasherPad"]
+)
 def test_copper_without_electrical_function_has_no_net(name: str, tmp_path: Path) -> None:
     """2023.08, 5.6.10: such copper floats; its function stays told."""
     body = flash(2, 2, pin="J1,1,GND") + function(name, 12) + flash(15, 5, None, "D12")
@@ -640,14 +714,21 @@ def test_copper_beside_the_board_or_in_an_unplated_hole_is_left_out(tmp_path: Pa
     tape = TAPE.replace("Plated,1,2,PTH", "NonPlated,1,2,NPTH").replace("X2.0Y2.0", "X10.0Y5.0")
     board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", body), "b-npth.drl": tape})
     assert len(board.copper) == 3
-    assert [r.what for r in board.remarks] == ["copper of L1 outside the board", "copper of L1 in unplated holes"]
+    assert [r.what for r in board.remarks] == [
+        "copper of L1 outside the board",
+        "copper of L1 in unplated holes",
+    ]
     assert board.doubts == ()
 
 
-def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(tmp_path: Path) -> None:
+def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(
+    tmp_path: Path,
+) -> None:
     """An inner plane may be one object, and the legend beside it twenty: what has no net tells nothing of the fit."""
     marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
-    board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + marks)})
+    board = read(
+        tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + marks)}
+    )
     assert [r.what for r in board.remarks] == ["copper of L1 outside the board"]
     assert board.doubts == ()
 
@@ -655,7 +736,9 @@ def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(tmp
 def test_film_marks_beside_a_nameless_plane_are_no_doubt_of_the_profile(tmp_path: Path) -> None:
     """Where nothing has a name, copper counts by its area: three marks of 1 mm against a plane of 6 x 6 mm."""
     marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
-    plane = "G36*\n" + draw((4, 2), (10, 2), (10, 8), (4, 8), (4, 2)).replace("D11*\n", "") + "G37*\n"
+    plane = (
+        "G36*\n" + draw((4, 2), (10, 2), (10, 8), (4, 8), (4, 2)).replace("D11*\n", "") + "G37*\n"
+    )
     bare_board = {
         "b-top.gbr": layer("Copper,L1,Top", marks + plane),
         "b-bottom.gbr": layer("Copper,L2,Bot", marks),
@@ -663,7 +746,9 @@ def test_film_marks_beside_a_nameless_plane_are_no_doubt_of_the_profile(tmp_path
     }
     doubts = whats(read(tmp_path, BASE | bare_board))
     assert "copper of unknown net on L1" in doubts
-    assert [what for what in doubts if "outside" in what] == ["most copper of L2 lies outside the board (3 objects)"]
+    assert [what for what in doubts if "outside" in what] == [
+        "most copper of L2 lies outside the board (3 objects)"
+    ]
 
 
 def test_a_negative_layer_is_the_board_less_its_image(tmp_path: Path) -> None:
@@ -679,7 +764,10 @@ def test_a_negative_layer_is_the_board_less_its_image(tmp_path: Path) -> None:
 
 def test_an_inner_layer_that_looks_negative_is_doubted(tmp_path: Path) -> None:
     """Flashes that touch nothing, on a layer that states no polarity, may be clearances in a plane."""
-    inner = layer("Copper,L2,Inr", "".join(flash(1 + 0.9 * i, 1 + 8 * (i % 2), None, "D11") for i in range(20)))
+    inner = layer(
+        "Copper,L2,Inr",
+        "".join(flash(1 + 0.9 * i, 1 + 8 * (i % 2), None, "D11") for i in range(20)),
+    )
     files = BASE | {
         "b-in.gbr": inner,
         "b-bottom.gbr": BOTTOM_L.replace("L2,Bot", "L3,Bot"),
@@ -687,7 +775,9 @@ def test_an_inner_layer_that_looks_negative_is_doubted(tmp_path: Path) -> None:
     }
     assert "polarity of b-in.gbr is not stated" in whats(read(tmp_path / "a", files))
     stated = inner.replace("%FSLAX", "%TF.FilePolarity,Positive*%\n%FSLAX")
-    assert whats(read(tmp_path / "b", files | {"b-in.gbr": stated})) == ["copper of unknown net on L2 (20 objects)"]
+    assert whats(read(tmp_path / "b", files | {"b-in.gbr": stated})) == [
+        "copper of unknown net on L2 (20 objects)"
+    ]
 
 
 def test_an_object_of_several_nets_falls_apart_by_what_it_touches(tmp_path: Path) -> None:
@@ -700,7 +790,9 @@ def test_an_object_of_several_nets_falls_apart_by_what_it_touches(tmp_path: Path
     assert sorted(split.net_name(n) for n in top.net) == ["A", "A", "B", "B"]
     assert split.doubts == ()
     foreign = read(
-        tmp_path / "b", BASE | {"b-top.gbr": layer("Copper,L1,Top", bar + cut + flash(3, 5, "A") + flash(17, 5, "C"))}
+        tmp_path / "b",
+        BASE
+        | {"b-top.gbr": layer("Copper,L1,Top", bar + cut + flash(3, 5, "A") + flash(17, 5, "C"))},
     )
     assert whats(foreign) == ["copper of A, B touches C"]
 
@@ -723,7 +815,12 @@ def test_blind_holes_join_only_their_layers(tmp_path: Path) -> None:
         for n in range(1, 5)
     }
     board = read(tmp_path, files | {"b.drl": TAPE.replace("1,2,PTH", "1,2,Blind")})
-    assert [board.net_name(n) for n in board.copper.net] == ["SIG", "SIG", "unknown net", "unknown net"]
+    assert [board.net_name(n) for n in board.copper.net] == [
+        "SIG",
+        "SIG",
+        "unknown net",
+        "unknown net",
+    ]
 
 
 # ------------------------------------------------------------------------------------------------ which board
@@ -750,13 +847,21 @@ def test_a_job_file_as_board_reads_its_folder(tmp_path: Path) -> None:
     ("files", "message"),
     [
         (
-            {f"{d}/{n}": t for d in ("left", "right") for n, t in BASE.items() if d == "left" or n != "b-top.gbr"}
+            {
+                f"{d}/{n}": t
+                for d in ("left", "right")
+                for n, t in BASE.items()
+                if d == "left" or n != "b-top.gbr"
+            }
             | {"right/b-top.gbr": UNKNOWN_POUR},
             r"holds several boards \(in left, right\)",
         ),
         ({"readme.txt": "hello"}, "no copper layer found"),
         ({}, "no copper layer found"),
-        ({"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'}, r"b\.xml: holds no IPC-2581 data"),
+        (
+            {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'},
+            r"b\.xml: holds no IPC-2581 data",
+        ),
         (
             {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>', "what.gbr": bare(TOP_L)},
             r"no copper layer, but an IPC-2581 file; give b\.xml",
@@ -764,7 +869,9 @@ def test_a_job_file_as_board_reads_its_folder(tmp_path: Path) -> None:
         ({"b-top.gbr": layer("Copper,L9999,Top", flash(2, 2))}, "9999 copper layers are told"),
     ],
 )
-def test_a_folder_that_is_no_one_board_is_refused(files: Files, message: str, tmp_path: Path) -> None:
+def test_a_folder_that_is_no_one_board_is_refused(
+    files: Files, message: str, tmp_path: Path
+) -> None:
     """One line says what is wrong and what to do."""
     with pytest.raises(BoardError, match=message) as caught:
         read(tmp_path, files)
@@ -800,8 +907,19 @@ def test_a_written_board_is_read_as_drawn(drills: str, tmp_path: Path) -> None:
         {
             "because": "one of everything",
             "pours": [{"region": "a", "layer": "L2", "box": [0, 0, 10, 20]}],
-            "draws": [{"net": "SIG", "layer": "L1", "width": 0.2, "points": [[5, 5], [9, 5], [9, 9]]}],
-            "pads": [{"net": "SIG", "layers": "all", "at": [15, 15], "size": 1.5, "refdes": "J1", "pin": "1"}],
+            "draws": [
+                {"net": "SIG", "layer": "L1", "width": 0.2, "points": [[5, 5], [9, 5], [9, 9]]}
+            ],
+            "pads": [
+                {
+                    "net": "SIG",
+                    "layers": "all",
+                    "at": [15, 15],
+                    "size": 1.5,
+                    "refdes": "J1",
+                    "pin": "1",
+                }
+            ],
             "vias": [{"net": "SIG", "at": [15, 9]}],
             "holes": [
                 {"at": [15, 15], "diameter": 0.8, "net": "SIG"},
@@ -882,8 +1000,14 @@ def test_a_real_board_with_netlist() -> None:
     assert board.connectivity.contacts == ()
     pads = board.copper.take(board.copper.pad & (board.copper.net < 0))
     assert len(pads) == 14  # fiducials and tooling, which the netlist does not have
-    hints = {f"{n}.art": f"L{i}" for i, n in enumerate(("l1_primary", "l2_gnd", "l3_vcc", "l4_secondary"), 1)}
-    assert not any("by its name" in w for w in whats(read_board(REAL / "inch-4-layer-netlist", Hints(files=hints))))
+    hints = {
+        f"{n}.art": f"L{i}"
+        for i, n in enumerate(("l1_primary", "l2_gnd", "l3_vcc", "l4_secondary"), 1)
+    }
+    assert not any(
+        "by its name" in w
+        for w in whats(read_board(REAL / "inch-4-layer-netlist", Hints(files=hints)))
+    )
 
 
 @real
@@ -907,7 +1031,9 @@ def test_layers_read_side_by_side_make_the_same_board(name: str, tmp_path: Path)
     if name == "damaged":  # every layer has something to say
         for file in folder.iterdir():
             text = file.read_text()
-            (tmp_path / file.name).write_text(text.replace("M02*", "G99*\n") if file.suffix == ".gbr" else text)
+            (tmp_path / file.name).write_text(
+                text.replace("M02*", "G99*\n") if file.suffix == ".gbr" else text
+            )
         folder = tmp_path
     elif name != "greenhouse":
         folder = FIXTURES / name / "board"
