@@ -285,7 +285,8 @@ class Pin(click.ParamType[tuple[float, float, float, float]]):
             return float(x), float(y), float(u), float(v)
         except ValueError:
             self.fail(
-                f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board = pixels)',
+                f'"{value}" is no pin; write X,Y=PX,PY such as 12.5,40=310,522 (mm on the board ='
+                " pixels)",
                 param,
             )
 

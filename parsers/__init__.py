@@ -26,6 +26,7 @@ def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
         raise BoardError(
             "is neither a file nor a folder; give the package itself", Place(str(path))
         )
-    from parsers.entrance import read  # noqa: PLC0415 - loads shapely, which names of the package do not need
+    # loads shapely, which names of the package do not need
+    from parsers.entrance import read  # noqa: PLC0415
 
     return read(path, hints, jobs)

@@ -35,15 +35,17 @@ def _read(path: Path, hints: Hints, jobs: int) -> Board:
 
         return read_ipc2581(path, hints)
     raise BoardError(
-        "no board; give a folder, a .zip or .tar.gz, a .gbrjob, or an IPC-2581 file (.xml, .cvg, .gz)",
+        "no board; give a folder, a .zip or .tar.gz, a .gbrjob, or an IPC-2581 file (.xml, .cvg,"
+        " .gz)",
         Place(str(path)),
     )
 
 
 def _read_files(package: Package, path: Path, hints: Hints, jobs: int) -> Board:
     """A board of the files of a folder or an archive: Gerber layers, or one IPC-2581 file."""
-    from parsers.package.package import read_package  # noqa: PLC0415 - loads all readers, which an IPC-2581 board does not need
-    from parsers.package.sorting import board_in_one_file  # noqa: PLC0415 - as above
+    # loads all readers, which an IPC-2581 board does not need
+    from parsers.package.package import read_package  # noqa: PLC0415
+    from parsers.package.sorting import board_in_one_file  # noqa: PLC0415
 
     member = board_in_one_file(package)
     if member is None:

@@ -343,7 +343,10 @@ class _State:
                 "shows a panel", "points of a panel are read as they stand; export one board"
             )
         elif label != BOARD_EDGE:
-            why = "it is no part of the board that is checked; what is an edge must be in the profile or a drill file"
+            why = (
+                "it is no part of the board that is checked; what is an edge must be in the profile"
+                " or a drill file"
+            )
             self.doubt(f"draws {label or 'an outline of no kind'}", why)
         return _Drawn(code, label, 0)
 

@@ -29,7 +29,10 @@ NEEDS = {  # what is optional: where it lies, and why it may be absent
     ),
     "report schemas": (
         Path(sys.prefix) / "schemas",
-        "no schemas of SARIF and JUnit in .venv/schemas: no wheel has them, .ci/run downloads source archives",
+        (
+            "no schemas of SARIF and JUnit in .venv/schemas: no wheel has them, .ci/run downloads"
+            " source archives"
+        ),
     ),
 }
 

@@ -138,7 +138,10 @@ class Cache:
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            what = f"cannot be the cache: {error.strerror or error}; give a folder with rights, or leave --cache out"
+            what = (
+                f"cannot be the cache: {error.strerror or error}; give a folder with rights, or"
+                " leave --cache out"
+            )
             raise InputError(what, Place(str(folder))) from None
         self.folder = folder
 

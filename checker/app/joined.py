@@ -39,9 +39,11 @@ def compared(layout: Layout, findings: Sequence[Finding], pair: Pair) -> list[Fi
     between = [b for b in layout.rules.barriers if b.separates(*pair)]
     told = {
         "regions": list(pair),
-        "isolated_pf": over_gaps(one, other, float(np.mean(er)))
-        + over_overlaps(one, other, er)
-        + sum(sum(barrier.isolator_pf.values()) for barrier in between),
+        "isolated_pf": (
+            over_gaps(one, other, float(np.mean(er)))
+            + over_overlaps(one, other, er)
+            + sum(sum(barrier.isolator_pf.values()) for barrier in between)
+        ),
         "without_parts": [p for b in between for p in b.isolators if p not in b.isolator_pf],
     }
     return [

@@ -102,7 +102,8 @@ def named(findings: Sequence[Finding], word: str) -> Finding:
         return found[0]
     if found:
         raise InputError(
-            f'{len(found)} ids begin with "{word}": {", ".join(f.id for f in found[:3])}; write more of it'
+            f'{len(found)} ids begin with "{word}": {", ".join(f.id for f in found[:3])}; write'
+            " more of it"
         )
     hint = nearest(word, [finding.id for finding in findings])
     raise InputError(f'there is no finding "{word}"{hint}; `moatcheck check` lists ids and numbers')
@@ -196,7 +197,10 @@ def _last_files(folder: Path) -> set[str]:
 def _check_own(folder: Path, name: str, last: set[str]) -> None:
     """Refuse to replace what no run has written."""
     if name not in last and (folder / name).exists():
-        what = "no earlier run has written it, so it is not replaced; move it away, or give another folder"
+        what = (
+            "no earlier run has written it, so it is not replaced; move it away, or give another"
+            " folder"
+        )
         raise InputError(what, Place(str(folder / name)))
 
 

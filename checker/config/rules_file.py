@@ -851,8 +851,9 @@ def _net_classes(table: _Table) -> NetClasses:
         slow=table.strings("slow"),
         pairs=tuple(
             (a, b)
-            for a, b in table.get("pairs", 'a list of pairs such as [["D_P", "D_N"]]', is_pairs)
-            or ()
+            for a, b in (
+                table.get("pairs", 'a list of pairs such as [["D_P", "D_N"]]', is_pairs) or ()
+            )
         ),
         stitching=table.strings("stitching"),
         edge_ns={net: edges.optional_number(net) or 0.0 for net in edges.data},

@@ -56,7 +56,10 @@ class Query:
     material_group: str
 
     def __str__(self) -> str:
-        return f"{self.where}, {self.insulation}, pollution degree {self.pollution_degree}, group {self.material_group}"
+        return (
+            f"{self.where}, {self.insulation}, pollution degree {self.pollution_degree}, group"
+            f" {self.material_group}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +136,8 @@ class SpacingTable:
         if at is None:
             last = rows[-1][0]
             raise TableError(
-                f"{voltage:g} V is above the last {measure} row for {query} ({last.voltage:g} V): add a row, "
-                "nothing is extrapolated",
+                f"{voltage:g} V is above the last {measure} row for {query} ({last.voltage:g} V):"
+                " add a row, nothing is extrapolated",
                 Place(self.path, last.line),
             )
         value, text = _read_off(rows, at, voltage, between)
@@ -151,14 +154,15 @@ class SpacingTable:
         for (row, value), (other, next_value) in pairwise(rows):
             if row.voltage == other.voltage and value != next_value:
                 raise TableError(
-                    f"lines {row.line} and {other.line} both match and give {value:g} and {next_value:g} mm {measure} "
-                    f"for {row.voltage:g} V: tell them apart by a filter column",
+                    f"lines {row.line} and {other.line} both match and give {value:g} and"
+                    f" {next_value:g} mm {measure} for {row.voltage:g} V: tell them apart by a"
+                    " filter column",
                     Place(self.path, other.line),
                 )
             if next_value < value:
                 raise TableError(
-                    f"{measure} falls from {value:g} mm at {row.voltage:g} V (line {row.line}) to {next_value:g} mm at "
-                    f"{other.voltage:g} V: correct the table",
+                    f"{measure} falls from {value:g} mm at {row.voltage:g} V (line {row.line}) to"
+                    f" {next_value:g} mm at {other.voltage:g} V: correct the table",
                     Place(self.path, other.line),
                 )
         return rows
@@ -177,9 +181,10 @@ def _read_off(
         return value, f"{text}, the next higher row"
     lower, least = rows[at - 1]
     share = (voltage - lower.voltage) / (upper.voltage - lower.voltage)
-    return least + share * (
-        value - least
-    ), f"{lower.line} and {upper.line} ({lower.voltage:g} and {upper.voltage:g} V), interpolated"
+    return (
+        least + share * (value - least),
+        f"{lower.line} and {upper.line} ({lower.voltage:g} and {upper.voltage:g} V), interpolated",
+    )
 
 
 def read_table(path: Path, name: str | None = None) -> SpacingTable:

@@ -151,7 +151,10 @@ def _region_names(
         covered = np.hstack((spots - half, spots + half))
         best = int(np.argmin(copper.share(covered)))
         (px, py), box = spots[best].tolist(), covered[best].tolist()
-        halo = f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke" stroke-linejoin="round"'
+        halo = (
+            f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke"'
+            ' stroke-linejoin="round"'
+        )
         name = text(
             px, py + NAME / 3, region.name, NAME, colour=palette.INK, bold=True, anchor="middle"
         )

@@ -83,9 +83,9 @@ def _apart(one: XY, other: XY) -> bool:
 def _curve(contour: Contour, view: View) -> str:
     data, line = path_data(contour.lines, closed=False), PER_MM / view.scale
     return (
-        f'<g transform="{view.transform}" fill="none">'
-        f'<path d="{data}" stroke="{palette.PAPER}" stroke-width="{number(3.2 * line)}" stroke-opacity=".7"/>'
-        f'<path d="{data}" stroke="{palette.INK}" stroke-width="{number(1.4 * line)}"/></g>'
+        f'<g transform="{view.transform}" fill="none"><path d="{data}" stroke="{palette.PAPER}"'
+        f' stroke-width="{number(3.2 * line)}" stroke-opacity=".7"/><path d="{data}"'
+        f' stroke="{palette.INK}" stroke-width="{number(1.4 * line)}"/></g>'
     )
 
 
@@ -124,7 +124,10 @@ def sample(kind: str) -> str:
         return f'<path d="M0 {-SIZE}L{SIZE} {SIZE}H{-SIZE}Z" {look}/>'
     inner = f'<circle r="2.6" fill="{palette.INK}"/>'
     if kind == "in":
-        inner = f'<path d="M-4.5 -4.5L4.5 4.5M-4.5 4.5L4.5 -4.5" stroke="{palette.INK}" stroke-width="2"/>'
+        inner = (
+            f'<path d="M-4.5 -4.5L4.5 4.5M-4.5 4.5L4.5 -4.5" stroke="{palette.INK}"'
+            ' stroke-width="2"/>'
+        )
     return f'<circle r="{SIZE}" {look}/>{inner}'
 
 
@@ -148,12 +151,21 @@ def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
     for field in scene.fields:
         yield _page_group(field, shown)
         for band in field.bands:
-            look = f'fill="{palette.density_colour(band.place)}" fill-opacity="{OPACITY}" fill-rule="evenodd"'
-            yield f'<path {look} d="{path_data(band.lines, closed=True)}"><title>{escape(band.words)}</title></path>'
+            look = (
+                f'fill="{palette.density_colour(band.place)}" fill-opacity="{OPACITY}"'
+                ' fill-rule="evenodd"'
+            )
+            yield (
+                f"<path {look}"
+                f' d="{path_data(band.lines, closed=True)}"><title>{escape(band.words)}</title></path>'
+            )
         for contour in field.contours:
             told = f"{contour.words} {field.about}"
             line = f'fill="none" stroke="{palette.INK}" stroke-width="{number(LINE * PER_MM)}"'
-            yield f'<path {line} d="{path_data(contour.lines, closed=False)}"><title>{escape(told)}</title></path>'
+            yield (
+                f"<path {line}"
+                f' d="{path_data(contour.lines, closed=False)}"><title>{escape(told)}</title></path>'
+            )
         yield "</g>"
 
 
@@ -179,7 +191,10 @@ def _page_label(words: str, spots: Sequence[XY], more: str = "") -> str:
     """A label with half of its width in pixels and the places where it may stand."""
     half = text_width(words, PAGE_LETTERS, bold=True) / 2 + 3
     places = " ".join(f"{x},{y}" for x, y in map(_in_micrometres, spots))
-    return f'<text class="off" data-half="{number(half)}" data-spots="{places}"{more}>{escape(words)}</text>'
+    return (
+        f'<text class="off" data-half="{number(half)}"'
+        f' data-spots="{places}"{more}>{escape(words)}</text>'
+    )
 
 
 def _in_micrometres(at: XY) -> tuple[int, int]:

@@ -59,7 +59,10 @@ def head(outcome: Outcome, what: str, listed: Listed) -> str:
     room = WIDTH - 2 * MARGIN - wide - 24
     return "".join(
         (
-            f'<rect x="{number(MARGIN)}" y="26" width="{number(wide)}" height="48" rx="6" fill="{colour}"/>',
+            (
+                f'<rect x="{number(MARGIN)}" y="26" width="{number(wide)}" height="48" rx="6"'
+                f' fill="{colour}"/>'
+            ),
             text(
                 MARGIN + wide / 2, 59, word, TITLE, colour=palette.PAPER, bold=True, anchor="middle"
             ),
@@ -100,7 +103,10 @@ def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
     fitting = [step for step in SCALE_STEPS if step * pixels_per_mm <= WIDTH / 5]
     size = fitting[-1] if fitting else SCALE_STEPS[0]
     x = right - size * pixels_per_mm
-    ticks = f"M{number(x)} {number(y - 7)}v14M{number(right)} {number(y - 7)}v14M{number(x)} {number(y)}H{number(right)}"
+    ticks = (
+        f"M{number(x)} {number(y - 7)}v14M{number(right)} {number(y - 7)}v14M{number(x)}"
+        f" {number(y)}H{number(right)}"
+    )
     label = f"{wording.plain(size)} mm"
     return f'<path d="{ticks}" fill="none" stroke="{palette.INK}" stroke-width="2"/>' + text(
         (x + right) / 2, y - 9, label, SMALL, colour=palette.INK, anchor="middle"
@@ -194,7 +200,10 @@ def board_entries(scene: Scene, layer: SceneLayer, others: Sequence[str] = ()) -
         yield _stroke(palette.FAINT, 1.8, ' stroke-dasharray="2 2"'), "edge of a supply plane"
     yield _stroke(palette.INK, 5), "net with a finding"
     if others:
-        hollow = f'<rect y="4" width="34" height="12" fill="{palette.BEYOND}" stroke="{palette.INK}" stroke-width="2.2"/>'
+        hollow = (
+            f'<rect y="4" width="34" height="12" fill="{palette.BEYOND}" stroke="{palette.INK}"'
+            ' stroke-width="2.2"/>'
+        )
         yield hollow, f"the same on {', '.join(others)}"
     yield _stroke(palette.COPPER, 5), "other copper"
 
@@ -319,8 +328,8 @@ def caution(words: str, y: float) -> tuple[str, float]:
     lines = wrapped(words, SMALL, WIDTH - 2 * MARGIN - 32)
     height = 22 + 21.0 * len(lines)
     box = (
-        f'<rect x="{number(MARGIN)}" y="{number(y)}" width="{number(WIDTH - 2 * MARGIN)}" height="{number(height)}" '
-        f'fill="none" stroke="{palette.INK}" stroke-width="1.5"/>'
+        f'<rect x="{number(MARGIN)}" y="{number(y)}" width="{number(WIDTH - 2 * MARGIN)}"'
+        f' height="{number(height)}" fill="none" stroke="{palette.INK}" stroke-width="1.5"/>'
     )
     rows = (
         text(MARGIN + 16, y + 26 + 21 * i, line, SMALL, colour=palette.INK)

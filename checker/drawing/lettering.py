@@ -77,8 +77,8 @@ def text(
     weight = ' font-weight="bold"' if bold else ""
     side = "" if anchor == "start" else f' text-anchor="{anchor}"'
     return (
-        f'<text x="{number(x)}" y="{number(y)}" font-size="{number(size)}" fill="{colour}"{weight}{side}>'
-        f"{clean(words)}</text>"
+        f'<text x="{number(x)}" y="{number(y)}" font-size="{number(size)}"'
+        f' fill="{colour}"{weight}{side}>{clean(words)}</text>'
     )
 
 

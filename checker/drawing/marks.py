@@ -50,7 +50,10 @@ def witness(callout: Callout, at: At) -> str:
 def joined(ring: Iterable[XY], callout: Callout, at: At) -> str:
     """Draw copper that joins two legs of a callout's path: dotted edge, faint fill."""
     colour = path_colour(callout)
-    look = f'fill="{colour}" fill-opacity=".22" stroke="{colour}" stroke-width="1.8" stroke-dasharray="2 4"'
+    look = (
+        f'fill="{colour}" fill-opacity=".22" stroke="{colour}" stroke-width="1.8"'
+        ' stroke-dasharray="2 4"'
+    )
     return f'<path d="{_line(ring, at)}Z" {look}/>'
 
 
@@ -92,7 +95,10 @@ def _end(point: XY, colour: str) -> str:
 def dot(callout: Callout, at: At) -> str:
     """Mark a finding that gets no number because there are too many."""
     x, y = at(callout.at)
-    return f'<circle cx="{number(x)}" cy="{number(y)}" r="4.5" fill="{path_colour(callout)}" stroke="none"/>'
+    return (
+        f'<circle cx="{number(x)}" cy="{number(y)}" r="4.5" fill="{path_colour(callout)}"'
+        ' stroke="none"/>'
+    )
 
 
 def badge_half(figure: int) -> XY:
@@ -110,8 +116,9 @@ def cluster_mark(centre: XY, count: int) -> str:
     """Draw the mark for several places that lie too close for numbers of their own: how many there are."""
     wide, high = cluster_half(count)
     box = (
-        f'<rect x="{number(centre[0] - wide)}" y="{number(centre[1] - high)}" width="{number(2 * wide)}" '
-        f'height="{number(2 * high)}" rx="4" fill="{palette.PAPER}" stroke="{palette.INK}" stroke-width="1.8"/>'
+        f'<rect x="{number(centre[0] - wide)}" y="{number(centre[1] - high)}"'
+        f' width="{number(2 * wide)}" height="{number(2 * high)}" rx="4" fill="{palette.PAPER}"'
+        f' stroke="{palette.INK}" stroke-width="1.8"/>'
     )
     return box + text(
         centre[0],
@@ -139,9 +146,9 @@ def badge_mark(centre: XY, callout: Callout) -> str:
     radius = {"circle": half[1], "square": 2.0, "pill": half[1]}[look.badge]
     broken = ' stroke-dasharray="3 2"' if callout.waived else ""
     return (
-        f'<rect x="{number(centre[0] - half[0])}" y="{number(centre[1] - half[1])}" width="{number(2 * half[0])}" '
-        f'height="{number(2 * half[1])}" rx="{number(radius)}" fill="{look.fill}" stroke="{look.edge}" '
-        f'stroke-width="1.8"{broken}/>'
+        f'<rect x="{number(centre[0] - half[0])}" y="{number(centre[1] - half[1])}"'
+        f' width="{number(2 * half[0])}" height="{number(2 * half[1])}" rx="{number(radius)}"'
+        f' fill="{look.fill}" stroke="{look.edge}" stroke-width="1.8"{broken}/>'
         + text(
             centre[0],
             centre[1] + 5.8,

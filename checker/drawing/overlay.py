@@ -53,10 +53,19 @@ class Fit:
     def words(self) -> str:
         """How much the pins prove, and what map they give."""
         if self.pins == 2:
-            return "two pins: shift, scale and turn are taken from them, nothing proves them; a third would"
+            return (
+                "two pins: shift, scale and turn are taken from them, nothing proves them; a third"
+                " would"
+            )
         if self.pins == 3:
-            return f"three pins fit any picture and prove nothing; give a fourth. They mean {self._shape}"
-        worst = f"{self.pins} pins, which agree within {self.misfit:.1f} px ({self.misfit / self._scales[0]:.2f} mm)"
+            return (
+                "three pins fit any picture and prove nothing; give a fourth. They mean"
+                f" {self._shape}"
+            )
+        worst = (
+            f"{self.pins} pins, which agree within {self.misfit:.1f} px"
+            f" ({self.misfit / self._scales[0]:.2f} mm)"
+        )
         wrong = (
             f"; pin {self.astray} is off by far more than the others: look at it"
             if self.astray
@@ -144,7 +153,10 @@ def _below(
     y += height + 8
     words = fit.words
     if outside:
-        words += f"; {outside} of {sum(len(group.members) for _, group in listed)} findings lie outside the picture"
+        words += (
+            f"; {outside} of {sum(len(group.members) for _, group in listed)} findings lie outside"
+            " the picture"
+        )
     note = text(MARGIN, y + 12, words, furniture.SMALL, colour=INK)
     y += 32
     _, closing = furniture.caution(outcome.caution, y)

@@ -189,8 +189,9 @@ def _definitions(scene: Scene, view: View) -> str:
     for index in range(len(scene.regions)):
         look = palette.region_look(index)
         parts.append(
-            f'<pattern id="swatch{index}" width="{HATCH}" height="{HATCH}" patternUnits="userSpaceOnUse" '
-            f'patternTransform="rotate({-look.angle})"><path d="M0 3H{HATCH}" stroke="{look.colour}"/></pattern>'
+            f'<pattern id="swatch{index}" width="{HATCH}" height="{HATCH}"'
+            f' patternUnits="userSpaceOnUse" patternTransform="rotate({-look.angle})"><path d="M0'
+            f' 3H{HATCH}" stroke="{look.colour}"/></pattern>'
         )
     return f"<defs>{''.join(parts)}{frame_clip(view.box)}</defs>"
 
@@ -309,7 +310,10 @@ def _grey(shape: Shape) -> str:
 
 def _drawn(data: str, width: float, colour: str, *, halo: bool = False, line: float = 0.0) -> str:
     if halo:
-        return f'<path d="{data}" fill="none" stroke="{colour}" stroke-width="{number(line * PER_MM)}"/>'
+        return (
+            f'<path d="{data}" fill="none" stroke="{colour}"'
+            f' stroke-width="{number(line * PER_MM)}"/>'
+        )
     if width == 0:
         return f'<path d="{data}" fill="{colour}"/>'
     return (

@@ -165,7 +165,10 @@ def _plated_edges(board: Board) -> tuple[Conductors, Ints, list[Doubt]]:
         nets = _nets_touching(board, line)
         if not nets:
             x, y = (round(v, 3) for v in line.coords[0])
-            why = "so its net is unknown and it counts as floating; give it copper, or declare it as [[hardware]]"
+            why = (
+                "so its net is unknown and it counts as floating; give it copper, or declare it as"
+                " [[hardware]]"
+            )
             doubts.append(Doubt(f"plated edge at ({x:g}, {y:g}) touches no copper", why))
         for net in nets or [NO_NET]:
             rows = _edge_rows(line, net, len(board.layers))

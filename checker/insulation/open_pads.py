@@ -35,8 +35,14 @@ def _near(layout: Layout, bound: Bound) -> Iterator[Doubt]:
         for net in _within(bodies, lone, separation.sides[number], reach + bound.tolerance):
             found.setdefault(net, separation.names[number])
     for net, side in sorted(found.items()):
-        what = f"net {bodies.names[net]} has one pad and counts as floating within {reach:g} mm of {side}"
-        why = "nothing tells what feeds it; name it in the nets of its region, or accept this with a reason"
+        what = (
+            f"net {bodies.names[net]} has one pad and counts as floating within {reach:g} mm of"
+            f" {side}"
+        )
+        why = (
+            "nothing tells what feeds it; name it in the nets of its region, or accept this with a"
+            " reason"
+        )
         yield Doubt(what, why, layout.rules.place(separation.key))
 
 

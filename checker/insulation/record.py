@@ -36,7 +36,10 @@ def _kind(bound: Bound) -> str:
     insulation = bound.insulation
     if not insulation.asks:
         return "split only, no insulation is asked for"
-    return f"{insulation.insulation} insulation, pollution degree {insulation.pollution_degree}, X = {bound.x:g} mm"
+    return (
+        f"{insulation.insulation} insulation, pollution degree {insulation.pollution_degree}, X ="
+        f" {bound.x:g} mm"
+    )
 
 
 def _standing(layout: Layout, separation: Separation) -> Iterator[str]:
@@ -57,7 +60,10 @@ def _standing(layout: Layout, separation: Separation) -> Iterator[str]:
 
 def _place_of(separation: Separation, third: Third) -> str:
     if third.side is not None:
-        return f"{third.name} stands on the side {separation.names[third.side]}: nothing holds it apart from there"
+        return (
+            f"{third.name} stands on the side {separation.names[third.side]}: nothing holds it"
+            " apart from there"
+        )
     return f"{third.name} between the sides, both partial distances count"
 
 
@@ -146,7 +152,10 @@ def _worst(findings: list[Finding], rule: str) -> str:
     if not findings:
         return f"no {rule} falls short"
     worst = min(findings, key=lambda f: ((f.measured or 0.0) / (f.required or 1.0), f.at))
-    return f"{rule} {down(worst.measured or 0.0)} mm of {wording.length(worst.required or 0.0)}, {' to '.join(worst.nets)}"
+    return (
+        f"{rule} {down(worst.measured or 0.0)} mm of {wording.length(worst.required or 0.0)},"
+        f" {' to '.join(worst.nets)}"
+    )
 
 
 def _straight(layout: Layout, bound: Bound) -> str:

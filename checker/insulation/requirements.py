@@ -176,7 +176,10 @@ class _Tables:
         if name not in self.read:
             path = (self.folder / name).resolve()
             if not path.is_relative_to(self.folder.resolve()):
-                why = f"the spacing table {name} lies outside the rules file's folder: put it beside the rules file"
+                why = (
+                    f"the spacing table {name} lies outside the rules file's folder: put it beside"
+                    " the rules file"
+                )
                 raise TableError(why, self.rules.place(f"{key}.table"))
             if not path.is_file():
                 why = f"there is no spacing table {name} beside the rules file: correct `table`"
@@ -322,12 +325,18 @@ def _open_questions(layout: Layout, bounds: Sequence[Bound]) -> Iterator[Doubt]:
             and bound.table is None
             and spec.insulation.working_voltage is not None
         ):
-            why = "its clearance and creepage are not checked; name its table, or accept this with a reason"
+            why = (
+                "its clearance and creepage are not checked; name its table, or accept this with a"
+                " reason"
+            )
             yield Doubt(f"{bound.title} has no table", why, layout.rules.place(separation.key))
 
 
 def _empty_sides(layout: Layout, separation: Separation) -> Iterator[Doubt]:
-    why = "nothing is held apart; nets of one pad belong to no side, so name others, or accept this with a reason"
+    why = (
+        "nothing is held apart; nets of one pad belong to no side, so name others, or accept this"
+        " with a reason"
+    )
     for name, rows in zip(separation.names, separation.sides, strict=True):
         if not len(rows):
             place = layout.rules.place(f"{separation.key}.between")
@@ -340,8 +349,14 @@ def _named_but_floating(layout: Layout, regions: Sequence[str]) -> Iterator[Doub
     for region in (r for r in layout.regions if r.name in regions):
         for pattern in dict.fromkeys(region.spec.nets):
             if pattern in names and layout.floating[names.index(pattern)]:
-                what = f"net {pattern} of {region.name} is stated to be connected to nothing and counts as floating"
-                why = "it is crossed at no cost and held apart from nothing; hold it by a [[spacing]] of its own"
+                what = (
+                    f"net {pattern} of {region.name} is stated to be connected to nothing and"
+                    " counts as floating"
+                )
+                why = (
+                    "it is crossed at no cost and held apart from nothing; hold it by a [[spacing]]"
+                    " of its own"
+                )
                 yield Doubt(what, why, layout.rules.place(f"region.{region.name}.nets"))
 
 
@@ -349,7 +364,10 @@ def _unstated(layout: Layout, key: str, spec: Barrier | Spacing) -> Iterator[Dou
     """What a barrier must state, or else measures nothing or too little."""
     insulation, place = spec.insulation, layout.rules.place(key)
     if insulation.working_voltage is None and insulation.clearance_voltage is None:
-        why = 'no distance can be asked for; state working_voltage and a table, or insulation = "none" if it only splits'
+        why = (
+            "no distance can be asked for; state working_voltage and a table, or insulation ="
+            ' "none" if it only splits'
+        )
         yield Doubt(f"{key} states no voltage", why, place)
         return
     if insulation.table is not None and insulation.working_voltage is None:
@@ -359,7 +377,10 @@ def _unstated(layout: Layout, key: str, spec: Barrier | Spacing) -> Iterator[Dou
         why = "it is held to functional distances; state none, functional, basic or reinforced"
         yield Doubt(f"{key} does not state its insulation", why, place)
     if insulation.insulation in PROTECTIVE and insulation.clearance_voltage is None:
-        why = "transients decide clearances; it is held to those of its working voltage until clearance_voltage is stated"
+        why = (
+            "transients decide clearances; it is held to those of its working voltage until"
+            " clearance_voltage is stated"
+        )
         yield Doubt(f"{key} is {insulation.insulation} and has no clearance_voltage", why, place)
 
 
@@ -376,7 +397,10 @@ def _without_rows(layout: Layout, bound: Bound) -> Iterator[Doubt]:
         solid = where != OUTER and len(missing) < len(asked)
         for measure in [] if solid else missing:
             what = f"{table.path} has no {measure} rows for {_query(insulation, where)}"
-            why = f"nothing can be said of {measure} there; add rows with where = {where}, or accept this with a reason"
+            why = (
+                f"nothing can be said of {measure} there; add rows with where = {where}, or accept"
+                " this with a reason"
+            )
             yield Doubt(what, why, layout.rules.place(f"{bound.separation.key}.table"))
 
 
@@ -392,20 +416,32 @@ def _no_distance(layout: Layout, bound: Bound) -> Iterator[Doubt]:
 def _held_from_neither(layout: Layout, separation: Separation) -> Iterator[Doubt]:
     for third in separation.thirds:
         if not any(third.held):
-            what = f"nothing holds {third.name} apart from {separation.names[0]} or from {separation.names[1]}"
-            why = "it may be joined to either; put it on a side of between, or hold it by a barrier or [[spacing]]"
+            what = (
+                f"nothing holds {third.name} apart from {separation.names[0]} or from"
+                f" {separation.names[1]}"
+            )
+            why = (
+                "it may be joined to either; put it on a side of between, or hold it by a barrier"
+                " or [[spacing]]"
+            )
             yield Doubt(what, why, layout.rules.place(f"{separation.key}.between"))
 
 
 def _missing_data(board: Board, bounds: Sequence[Bound]) -> Iterator[Doubt]:
     """What measuring needs of the board and the data does not tell."""
     if board.outline is None:
-        why = "creepage and clearance over the board's edges cannot be measured; add the profile layer to the package"
+        why = (
+            "creepage and clearance over the board's edges cannot be measured; add the profile"
+            " layer to the package"
+        )
         yield Doubt("the board has no profile", why)
     if thickness_of(board) is None and len(board.layers) > 1:
         why = "paths over an edge or through the board cannot be measured; give [stackup] thickness"
         yield Doubt("the board's thickness is not known", why)
     through = any(THROUGH in bound.places and bound.solid(THROUGH) for bound in bounds)
     if through and depths_of(board) is None:
-        why = "distances between layers cannot be measured; give [stackup] dielectric, one number per gap"
+        why = (
+            "distances between layers cannot be measured; give [stackup] dielectric, one number"
+            " per gap"
+        )
         yield Doubt("the thicknesses between the copper layers are not known", why)

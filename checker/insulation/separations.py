@@ -400,15 +400,24 @@ def _earth_doubts(
     hazardous, place = stated.spec.hazardous, layout.rules.place(f"{stated.key}.earthed")
     if hazardous is None:
         if all(len(nets) for nets in left):
-            what = f"no spacing between {stated.names[0]} or {stated.names[1]} and earthed {names[earth]}"
+            what = (
+                f"no spacing between {stated.names[0]} or {stated.names[1]} and earthed"
+                f" {names[earth]}"
+            )
             what = counted(what, sum(map(len, left)), "nets")
-            why = "earthed copper protects from one side; name it (hazardous), and hold it by a [[spacing]] of basic "
+            why = (
+                "earthed copper protects from one side; name it (hazardous), and hold it by a"
+                " [[spacing]] of basic "
+            )
             yield Doubt(what, f"{why}insulation or better with voltages and a table", place)
         return
     if len(left[hazardous]):
         what = f"no spacing between {stated.names[hazardous]} and earthed {names[earth]}"
         what = counted(what, len(left[hazardous]), "nets")
-        why = "the hazardous side is held against earthed copper by its own [[spacing]] of basic insulation or better"
+        why = (
+            "the hazardous side is held against earthed copper by its own [[spacing]] of basic"
+            " insulation or better"
+        )
         yield Doubt(what, f"{why}; none holds {_some(names, left[hazardous])}", place)
 
 

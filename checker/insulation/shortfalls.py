@@ -170,8 +170,8 @@ def _message(layout: Layout, judged: Judged) -> str:
     straight = f" ({down(judged.direct)} mm straight)" if judged.direct is not None else ""
     stands = _standing(short) + _uncounted(short)
     return (
-        f"{short.nets[0]} to {short.nets[1]} {down(short.measured)} mm{straight} on {where}{by_way}{stands}, "
-        f"{wording.plain(required.value)} mm {required.measure} required"
+        f"{short.nets[0]} to {short.nets[1]} {down(short.measured)} mm{straight} on"
+        f" {where}{by_way}{stands}, {wording.plain(required.value)} mm {required.measure} required"
     )
 
 
@@ -246,7 +246,10 @@ def _more_hints(layout: Layout, short: Shortfall) -> Iterator[str]:
     named = {net.name for net in layout.board.nets}
     over = [part.net for part in short.parts if part.on == COPPER and part.net in named]
     if over:
-        yield f"If {over[0]} is earthed, list it as earthed and hold the hazardous side to it by a [[spacing]]."
+        yield (
+            f"If {over[0]} is earthed, list it as earthed and hold the hazardous side to it by a"
+            " [[spacing]]."
+        )
 
 
 def _way(short: Shortfall) -> str:

@@ -566,11 +566,12 @@ class Layout:
         found = foreign_pours(self.board, areas, traces, self.reference_maps, self.pours)
         return tuple(
             Doubt(
-                f'pour of "{self.board.net_name(pour.net)}" on {self.layer_id(pour.layer)} lies between traces on '
+                f'pour of "{self.board.net_name(pour.net)}" on {self.layer_id(pour.layer)} lies'
+                " between traces on "
                 f"{' and '.join(map(self.layer_id, pour.traces))} and their reference on "
                 f"{' and '.join(map(self.layer_id, pour.references))}",
-                "its net is no reference and no plane of a region, so it is looked through; name it in the planes of "
-                "its region if it carries return current",
+                "its net is no reference and no plane of a region, so it is looked through; name it"
+                " in the planes of its region if it carries return current",
             )
             for pour in found
         )
@@ -579,7 +580,10 @@ class Layout:
         """A rules file that nobody has looked through yet."""
         if self.rules.draft:
             what = "the rules file is a draft"
-            why = "its regions, isolators and ties are guesses; look through each, then remove the line draft = true"
+            why = (
+                "its regions, isolators and ties are guesses; look through each, then remove the"
+                " line draft = true"
+            )
             yield Doubt(what, why, self.rules.place("draft"))
 
     def _without_territory(self) -> Iterator[Doubt]:
@@ -587,8 +591,8 @@ class Layout:
             if region.spec.reference and shapely.is_empty(self.territory(region.index)):
                 what = f"region {region.name} has no pour"
                 why = (
-                    "no copper of its reference holds a disc of limits.pour, so its nets are not held against any "
-                    "territory; name its reference nets, or give its area"
+                    "no copper of its reference holds a disc of limits.pour, so its nets are not"
+                    " held against any territory; name its reference nets, or give its area"
                 )
                 yield Doubt(what, why, self.rules.place(f"region.{region.name}"))
 
@@ -599,7 +603,10 @@ class Layout:
         for layer, named in self.rules.stackup.reference.items():
             if not poured & set(named) and known.issuperset(named):
                 what = f"the stated reference of {layer} has no pour"
-                why = f"no crossing can be found on {layer}; name layers that carry pours, or leave the key out"
+                why = (
+                    f"no crossing can be found on {layer}; name layers that carry pours, or leave"
+                    " the key out"
+                )
                 yield Doubt(what, why, self.rules.place(f"stackup.reference.{layer}"))
 
     def _astray(self) -> Iterator[Doubt]:
@@ -624,7 +631,10 @@ class Layout:
             mine = self.row_region[rows] == owner
             out[mine] |= shapely.intersects(self.territory(int(owner)), shapes[mine])
         for index in np.setdiff1d(net[rows], net[rows[out]]).tolist():
-            what = f'net "{self.board.net_name(index)}" lies wholly inside the territory of region {region.name}'
+            what = (
+                f'net "{self.board.net_name(index)}" lies wholly inside the territory of region'
+                f" {region.name}"
+            )
             why = f"only * claims it; name it in the nets of {region.name} or of its own region"
             yield Doubt(what, why)
 

@@ -85,7 +85,8 @@ def find_pours(
         for layer in range(len(board.layers)):
             found: list[Pour] = []
             tell(
-                f"pours of {', '.join(region.spec.reference) or region.name} on {board.layers[layer].id}"
+                f"pours of {', '.join(region.spec.reference) or region.name} on"
+                f" {board.layers[layer].id}"
             )
             for plane, nets in ((False, region.reference), (True, region.planes)):
                 rows = _rows(copper, nets, layer)

@@ -77,7 +77,9 @@ class Kind(Enum):
 
     GAP = "gap"  # no region's pours carry the return current from one region to another
     TURN = "turn"  # one side's view changes from one region to another, and it is no gap
-    MOAT = "moat"  # one side's view changes to a separate piece of one region's pours on the same layer
+    MOAT = (  # one side's view changes to a separate piece of one region's pours on the same layer
+        "moat"
+    )
     BARE = "bare"  # over no pour on either side, and none of these
 
 
@@ -329,7 +331,10 @@ def _claimed_twice(
         first, second = rules.regions[int(region_of[net])].name, rules.regions[index].name
         if first != second and net not in names.matching(tie_patterns(rules.ties, first, second)):
             what = f'net "{names.names[net]}" is claimed by regions {first} and {second}'
-            why = f"it is taken for {first}; narrow one pattern, or name the net in a [[tie]] if both are meant"
+            why = (
+                f"it is taken for {first}; narrow one pattern, or name the net in a [[tie]] if both"
+                " are meant"
+            )
             yield Doubt(what, why, rules.place(f"region.{second}.nets"))
 
 
@@ -353,7 +358,10 @@ def _unclaimed(board: Board, region_of: Ints, floating: Bools) -> Iterator[Doubt
         used[nets[nets >= 0]] = True
     for net in np.flatnonzero(used & (region_of < 0) & ~floating).tolist():
         what = f'net "{board.net_name(net)}" belongs to no region'
-        why = "its copper is not held against any region; name it in the nets of one, or let one claim the rest (*)"
+        why = (
+            "its copper is not held against any region; name it in the nets of one, or let one"
+            " claim the rest (*)"
+        )
         yield Doubt(what, why)
 
 

@@ -34,9 +34,11 @@ def write(outcome: Outcome, pictures: Pictures, stream: TextIO) -> None:
         _pictures(pictures.files),
         _list("Doubts, not accepted", (_doubt(d) for d in outcome.doubts if d.accepted is None)),
         _table([group for group in groups if not group.waived]),
-        WAIVING
-        if any(not group.waived for group in groups) or outcome.verdict == "incomplete"
-        else "",
+        (
+            WAIVING
+            if any(not group.waived for group in groups) or outcome.verdict == "incomplete"
+            else ""
+        ),
         _quiet_inputs(list(answers(outcome.findings))),
         _list("Waived", (_waived(number, finding) for number, finding in waived)),
         _list("Doubts, accepted", (_doubt(d) for d in outcome.doubts if d.accepted is not None)),
@@ -123,7 +125,10 @@ def _answer(answer: Answer) -> str:
 
 def _waived(number: int, finding: Finding) -> str:
     reason = plain(finding.waived.reason) if finding.waived else ""
-    return f"- {number}. {finding.rule} {code(wording.subject(finding))} {wording.place(finding.at)}: {reason}"
+    return (
+        f"- {number}. {finding.rule} {code(wording.subject(finding))} {wording.place(finding.at)}:"
+        f" {reason}"
+    )
 
 
 def _doubt(stated: StatedDoubt) -> str:

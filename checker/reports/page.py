@@ -50,8 +50,8 @@ AROUND = 0.03  # of the board's width, on each side of that picture
 
 
 CURRENTS = (
-    '<label><input type="checkbox" id="field-switch" checked aria-label="Currents in the reference"> '
-    "currents in the reference (d.c.), where pours are shown</label>"
+    '<label><input type="checkbox" id="field-switch" checked aria-label="Currents in the'
+    ' reference"> currents in the reference (d.c.), where pours are shown</label>'
 )
 
 
@@ -244,8 +244,9 @@ def _patterns(scene: Scene) -> Iterator[str]:
         turn = f'patternTransform="scale({k:.6g}) rotate({-look.angle})" data-angle="{-look.angle}"'
         size = f'width="{HATCH}" height="{HATCH}"'
         yield (
-            f'<pattern id="hatch{index}" {size} patternUnits="userSpaceOnUse" {turn}>'
-            f'<rect class="tint" {size} fill="{look.colour}"/><path d="M0 5H{HATCH}" stroke="{look.colour}"/></pattern>'
+            f'<pattern id="hatch{index}" {size} patternUnits="userSpaceOnUse" {turn}><rect'
+            f' class="tint" {size} fill="{look.colour}"/><path d="M0 5H{HATCH}"'
+            f' stroke="{look.colour}"/></pattern>'
         )
 
 
@@ -275,8 +276,9 @@ def _pours(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
             edges = path_data(shape.lines.wider_than(LEAST_EDGE), closed=True)
             kind = " plane" if shape.role == PLANE else ""
             yield (
-                f'<path class="r{shape.region}" fill="url(#hatch{shape.region})"{owners} d="{data}"/>'
-                f'<path class="rim r{shape.region}{kind}" stroke="{look.colour}" d="{edges}"/>'
+                f'<path class="r{shape.region}" fill="url(#hatch{shape.region})"{owners}'
+                f' d="{data}"/><path class="rim r{shape.region}{kind}" stroke="{look.colour}"'
+                f' d="{edges}"/>'
             )
     yield "</g>"
 
@@ -298,7 +300,10 @@ def _copper(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
         net = f' data-net="{escape(shape.net)}"' if shape.net is not None else ""
         net += _owners(shape)
         width = f' stroke-width="{round(shape.width * PER_MM)}"' if shape.width else ""
-        yield f'<path class="{" ".join(names)}"{net}{width} d="{path_data(shape.lines, closed=not shape.width)}"/>'
+        yield (
+            f'<path class="{" ".join(names)}"{net}{width}'
+            f' d="{path_data(shape.lines, closed=not shape.width)}"/>'
+        )
     yield from _holes(scene, layer)
     yield "</g>"
 

@@ -64,11 +64,12 @@ def _item(group: Group) -> str:
         else f'<input type="checkbox" class="pick" aria-label="Choose place {number} for a waiver">'
     )
     return (
-        f'<li data-group="{escape(group.id)}"><div class="head">'
-        f'<button type="button" class="entry" aria-expanded="false" aria-controls="story-{number}">'
-        f'<span class="sign {state}">{number}</span><span class="about"><b>{_say(wording.subject(finding))}</b>'
-        f'<span><span class="tags">{_say(tags)}</span>{ending}</span></span></button>{pick}</div>'
-        f'<div class="story" id="story-{number}">{"".join(_story(group))}</div></li>'
+        f'<li data-group="{escape(group.id)}"><div class="head"><button type="button" class="entry"'
+        f' aria-expanded="false" aria-controls="story-{number}"><span class="sign'
+        f' {state}">{number}</span><span'
+        f' class="about"><b>{_say(wording.subject(finding))}</b><span><span'
+        f' class="tags">{_say(tags)}</span>{ending}</span></span></button>{pick}</div><div'
+        f' class="story" id="story-{number}">{"".join(_story(group))}</div></li>'
     )
 
 
@@ -96,11 +97,15 @@ def _story(group: Group) -> Iterator[str]:
 def _member(finding: Finding) -> str:
     state = "waived " if finding.waived else "known " if finding.known else ""
     layers = f" {', '.join(finding.on)}" if finding.on else ""
-    words = f"{state}{finding.level} {finding.rule}{layers} {wording.subject(finding)} {wording.place(finding.at)}"
+    words = (
+        f"{state}{finding.level} {finding.rule}{layers} {wording.subject(finding)}"
+        f" {wording.place(finding.at)}"
+    )
     figures = wording.figures(finding)
     return (
-        f'<button type="button" class="member" data-finding="{escape(finding.id)}">{_say(words)}</button> '
-        f"{_say(figures)} <code>{escape(finding.id)}</code>"
+        '<button type="button" class="member"'
+        f' data-finding="{escape(finding.id)}">{_say(words)}</button> {_say(figures)}'
+        f" <code>{escape(finding.id)}</code>"
     )
 
 
@@ -127,8 +132,9 @@ def _table(rows: Iterable[tuple[str, str]]) -> str:
 def _decision(title: str, text: str) -> str:
     """Text for the rules file, to copy."""
     return (
-        f'<details class="decide"><summary>{title}</summary><pre tabindex="0">{_say_lines(text)}</pre>'
-        '<button type="button" class="copy">Copy</button></details>'
+        f'<details class="decide"><summary>{title}</summary><pre'
+        f' tabindex="0">{_say_lines(text)}</pre><button type="button"'
+        ' class="copy">Copy</button></details>'
     )
 
 
@@ -147,7 +153,10 @@ def _open_doubts(doubts: list[StatedDoubt]) -> str:
         return '<div id="doubts"></div>'
     items = "".join(_doubt(stated) for stated in doubts)
     title = f"Incomplete: {wording.count(len(doubts), 'open doubt')}"
-    return f'<section id="doubts" aria-label="Open doubts"><h2>{title}</h2><ul tabindex="0">{items}</ul></section>'
+    return (
+        f'<section id="doubts" aria-label="Open doubts"><h2>{title}</h2><ul'
+        f' tabindex="0">{items}</ul></section>'
+    )
 
 
 def _doubt(stated: StatedDoubt) -> str:
@@ -183,7 +192,10 @@ def _quiet_inputs(told: list[Answer], key: str) -> str:
     """The lines for each quiet input, and other layouts beside the board; open, and on the print too."""
     if not told:
         return ""
-    return f'<section id="quiet-inputs"><h2>{HEADING}</h2>{"".join(map(_answer, told))}{key}<p>{LEFT_OUT}</p></section>'
+    return (
+        "<section"
+        f' id="quiet-inputs"><h2>{HEADING}</h2>{"".join(map(_answer, told))}{key}<p>{LEFT_OUT}</p></section>'
+    )
 
 
 def _answer(answer: Answer) -> str:
@@ -226,6 +238,7 @@ def _rule(name: str) -> Iterator[str]:
         f"<p><b>{heading}:</b> {_say(text)}</p>" for heading, text in told.items() if text
     )
     yield (
-        f'<details id="about-{_say(name)}"><summary>Rule: {_say(name)}</summary><p>{_say(manual.obligation)}</p>{words}'
-        f"<p>More: moatcheck explain {_say(name)}</p></details>"
+        f'<details id="about-{_say(name)}"><summary>Rule:'
+        f" {_say(name)}</summary><p>{_say(manual.obligation)}</p>{words}<p>More: moatcheck explain"
+        f" {_say(name)}</p></details>"
     )

@@ -27,8 +27,8 @@ SCHEMA = (
 FINGERPRINT = "moatcheckFinding/v1"
 DOUBT = "doubt"
 DOUBT_HELP = (
-    "What could not be read cannot pass. Mend the file, or accept the doubt in the rules file with a reason. "
-    "More: moatcheck explain verdicts"
+    "What could not be read cannot pass. Mend the file, or accept the doubt in the rules file with"
+    " a reason. More: moatcheck explain verdicts"
 )
 
 

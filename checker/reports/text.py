@@ -21,8 +21,8 @@ MOST_IN_FULL = 20  # places; the others are told in brief
 MOST_MEMBERS = 3  # of a place, beside the one that tells it
 MOST_DOUBTS = 30
 WAIVING = (
-    "What may stay is waived in the rules file, a finding each (--format waivers: the text for every finding and "
-    "doubt; --format html: for those that you choose)."
+    "What may stay is waived in the rules file, a finding each (--format waivers: the text for"
+    " every finding and doubt; --format html: for those that you choose)."
 )
 
 RESET = "\x1b[0m"
@@ -76,7 +76,10 @@ def _head(outcome: Outcome, ink: Ink) -> Iterator[str]:
     yield first.replace(word, ink(outcome.verdict, word), 1)
     yield from rest
     yield ink("strong", _clipped(outcome.title or outcome.path, WIDTH))
-    yield f"{wording.tally(outcome.findings)}; {outcome.fail_on}s{' and worse' * (outcome.fail_on < Level.ERROR)} fail"
+    yield (
+        f"{wording.tally(outcome.findings)};"
+        f" {outcome.fail_on}s{' and worse' * (outcome.fail_on < Level.ERROR)} fail"
+    )
     yield from _wrapped(outcome.since_baseline)
     yield from _wrapped(_board(outcome))
     if outcome.today is not None:
@@ -136,7 +139,10 @@ def _brief(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
     shown = groups[: MOST_PLACES - MOST_IN_FULL]
     if shown:
         yield ""
-        brief = f"{wording.count(len(groups), 'more place')} in brief; each in full: report.json or report.html"
+        brief = (
+            f"{wording.count(len(groups), 'more place')} in brief; each in full: report.json or"
+            " report.html"
+        )
         yield from _wrapped(f"{brief} (--format html)", "  ")
     for group in shown:
         yield ""
@@ -249,7 +255,10 @@ def _doubts(doubts: Sequence[StatedDoubt], ink: Ink) -> Iterator[str]:
         yield from _doubt(stated.doubt, ink)
     yield from _more(len(doubts), MOST_DOUBTS)
     yield ""
-    told = "Mend the files, or accept a doubt in the rules file, word for word (--format waivers: the text for each):"
+    told = (
+        "Mend the files, or accept a doubt in the rules file, word for word (--format waivers: the"
+        " text for each):"
+    )
     yield from _wrapped(told, "  ")
     yield from (f"    {line}" for line in decisions.acceptance(doubts[0].doubt).splitlines())
 

@@ -17,8 +17,8 @@ from checker.results.outcome import Outcome
 
 WIDTH = 78
 HOW = (
-    "Keep the entries of what may stay, fill in each reason and, where it ends, the date, and append them to the "
-    "rules file. An empty reason is refused. A waiver covers its one finding."
+    "Keep the entries of what may stay, fill in each reason and, where it ends, the date, and"
+    " append them to the rules file. An empty reason is refused. A waiver covers its one finding."
 )
 
 
@@ -35,12 +35,17 @@ def _blocks(outcome: Outcome) -> Iterator[str]:
             yield f"{_comment(_about(group.number, finding))}\n{decisions.waiver(finding)}"
     for doubt in (stated.doubt for stated in outcome.doubts if stated.accepted is None):
         place = f"{doubt.place}: " if doubt.place.file else ""
-        yield f"{_comment(f'doubt: {place}{doubt.what}: {doubt.why}')}\n{decisions.acceptance(doubt)}"
+        yield (
+            f"{_comment(f'doubt: {place}{doubt.what}: {doubt.why}')}\n{decisions.acceptance(doubt)}"
+        )
 
 
 def _about(number: int, finding: Finding) -> str:
     layers = f" {', '.join(finding.on)}" if finding.on else ""
-    about = f"{number}. {finding.level} {finding.rule} {wording.subject(finding)}{layers} {wording.place(finding.at)}"
+    about = (
+        f"{number}. {finding.level} {finding.rule} {wording.subject(finding)}{layers}"
+        f" {wording.place(finding.at)}"
+    )
     told = filter(
         None, (f"{about}: {finding.message}", wording.figures(finding), f"id {finding.id}")
     )

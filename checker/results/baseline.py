@@ -168,7 +168,8 @@ def _common_shift(old: Sequence[Past], new: Sequence[Past]) -> XY:
 def _nearest_pairs(
     old: Sequence[Past], olds: Sequence[int], new: Sequence[Past], news: Sequence[int], shift: XY
 ) -> list[tuple[int, int]]:
-    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 - takes half a second that few runs need
+    # takes half a second that few runs need
+    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415
 
     if not olds or not news:
         return []

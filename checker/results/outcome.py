@@ -26,10 +26,13 @@ __all__ = [
 ]
 
 CAUTION = (
-    "A geometric aid, not a certification: the applicable standard, its edition and a qualified person decide; "
-    "the table's values are the user's. No table is applied unasked."
+    "A geometric aid, not a certification: the applicable standard, its edition and a qualified"
+    " person decide; the table's values are the user's. No table is applied unasked."
 )
-UNSEEN = "Screw heads, standoffs, heatsinks and shields are not in the files; none is declared, so none was measured."
+UNSEEN = (
+    "Screw heads, standoffs, heatsinks and shields are not in the files; none is declared, so none"
+    " was measured."
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,10 @@ def waive(
                 )
             )
         elif _expired(waiver.until, today):
-            why = f"it ended on {waiver.until} and does not count; stands again: {count(len(hits), 'finding')}"
+            why = (
+                f"it ended on {waiver.until} and does not count; stands again:"
+                f" {count(len(hits), 'finding')}"
+            )
             remarks.append(Doubt(f"waiver for {_subject(waiver)} has expired", why, place))
         else:
             for i in hits:

@@ -169,7 +169,10 @@ def _untied(layout: Layout, key: str, pair: Pair) -> Iterator[Doubt]:
     if pair[0].nets & pair[1].nets or any(nx.has_path(tied, a, b) for a, b in regions):
         return
     nets = [_nets(layout, place.nets) for place in pair]
-    what = f"{pair[0].name} is on {nets[0]}, {pair[1].name} on {nets[1]}: two nets that no [[tie]] joins"
+    what = (
+        f"{pair[0].name} is on {nets[0]}, {pair[1].name} on {nets[1]}: two nets that no [[tie]]"
+        " joins"
+    )
     yield Doubt(what, f"correct {key}, or declare the [[tie]]", layout.rules.place(key))
 
 
@@ -286,7 +289,10 @@ class _Solving:
                 if nets[0] != nets[1]
                 else f"both are on {nets[0]}"
             )
-            why = f"the copper ends between {pins[0]} and {pins[1]} ({on}); correct {key}, or declare the [[tie]]"
+            why = (
+                f"the copper ends between {pins[0]} and {pins[1]} ({on}); correct {key}, or declare"
+                " the [[tie]]"
+            )
             self.doubts.append(
                 Doubt(
                     f"no copper joins {pins[0]} and {pins[1]} of {what}",

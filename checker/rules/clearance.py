@@ -65,7 +65,10 @@ def why_not(layout: Layout) -> str | None:
 
 def doubts(layout: Layout) -> tuple[Doubt, ...]:
     """What binding the barriers left open, nets of one pad beside them, and searches that were given up."""
-    why = "a clearance there is told by what it cannot be shorter than; measure by hand, or give edges plainer shapes"
+    why = (
+        "a clearance there is told by what it cannot be shorter than; measure by hand, or give"
+        " edges plainer shapes"
+    )
     given_up = [
         Doubt(
             f"the search for clearances of {bound.title} over edges was given up: too many ways",

@@ -63,10 +63,14 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
     )
     for bound, (x, y) in necks(layout) if why_not(layout) is None else ():
         yield Doubt(
-            f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside {bound.title}",
+            f"near ({x:.2f}, {y:.2f}) a slot of several rooms narrows to less than X beside"
+            f" {bound.title}",
             why,
         )
-    why = "a creepage there may be missing or told too long; measure by hand, or give slots and edges plainer shapes"
+    why = (
+        "a creepage there may be missing or told too long; measure by hand, or give slots and edges"
+        " plainer shapes"
+    )
     for bound in stopped(layout) if why_not(layout) is None else ():
         yield Doubt(
             f"the search for creepages of {bound.title} was given up: slots of too many shapes", why

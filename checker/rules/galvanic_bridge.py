@@ -106,7 +106,10 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
             nets = {pin.net for pin in part.pins}
             for name, side in zip(separation.names, separation.nets, strict=True):
                 if not nets & side:
-                    why = f"it is listed as an isolator of {separation.title} and must have pins on both sides"
+                    why = (
+                        f"it is listed as an isolator of {separation.title} and must have pins on"
+                        " both sides"
+                    )
                     place = layout.rules.place(f"{separation.key}.isolators")
                     yield Doubt(f"isolator {part.refdes} has no pin in {name}", why, place)
 
@@ -403,7 +406,10 @@ def _tie(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Iterator[Finding]:
         required=1.0,
         unit="connections",
         harm=2 * SAFETY_HARM,
-        hint="Leave exactly one connection between the two references; list capacitors under nets.stitching.",
+        hint=(
+            "Leave exactly one connection between the two references; list capacitors under"
+            " nets.stitching."
+        ),
         detail={"joined": told},
     )
 

@@ -90,7 +90,10 @@ def _message(layout: Layout, barrier: Barrier, parts: dict[str, float], known: b
     assumed = "" if known else f"; dielectric constant {USUAL_ER:g} assumed"
     driven = _driven(layout, barrier, sum(parts.values()))
     edge = f"; the fastest edge drives {wording.plain(driven, 2)} mA" if driven else ""
-    return f"{wording.length(sum(parts.values()), 'pF')} between {sides} ({told or 'none found'}){left}{assumed}{edge}"
+    return (
+        f"{wording.length(sum(parts.values()), 'pF')} between {sides}"
+        f" ({told or 'none found'}){left}{assumed}{edge}"
+    )
 
 
 def _unstated(barrier: Barrier) -> list[str]:

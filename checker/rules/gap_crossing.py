@@ -304,7 +304,10 @@ def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
     if not ways:
         return None
     line, name = min(ways, key=lambda way: float(way[0].length))
-    return f"lead it across at the nearest {name} {mm(line.length)} away at {wording.place(line.coords[-1])}"
+    return (
+        f"lead it across at the nearest {name} {mm(line.length)} away at"
+        f" {wording.place(line.coords[-1])}"
+    )
 
 
 def _pads(layout: Layout, refdes: str) -> shapely.Geometry:

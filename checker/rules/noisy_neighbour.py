@@ -211,7 +211,10 @@ def _finding(
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other}, {apart}{told}{said}",
+        message=(
+            f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other},"
+            f" {apart}{told}{said}"
+        ),
         at=(float(middle.x), float(middle.y)),
         layer=where,
         nets=(victim, culprit),

@@ -59,7 +59,9 @@ def _finding(layout: Layout, run: EdgeRun, margin: float) -> Finding:
     apart = mm(rounded_down(run.distance))
     return layout.finding(
         RULE,
-        message=f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {apart} from it",
+        message=(
+            f"{net} on {layer} runs {mm(run.length)} along the edge of its pour, {apart} from it"
+        ),
         at=line.interpolate(0.5, normalized=True),
         layer=run.layer,
         nets=(run.net,),

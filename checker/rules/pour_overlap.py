@@ -48,7 +48,10 @@ def _finding(layout: Layout, group: OverlapGroup, place: Overlap) -> Finding:
     return layout.finding(
         RULE,
         level=RULE.level if held else Level.WARNING,
-        message=f"pours of {names[0]} on {layers[0]} and {names[1]} on {layers[1]} overlap by {said(area, 'mm2')}",
+        message=(
+            f"pours of {names[0]} on {layers[0]} and {names[1]} on {layers[1]} overlap by"
+            f" {said(area, 'mm2')}"
+        ),
         at=shapely.point_on_surface(place.shape),
         layer=a.layer,
         pours=place.pours,

@@ -65,7 +65,10 @@ def _finding(
     return Finding(
         rule=RULE.id,
         level=RULE.level,
-        message=f"{net} of region {own} lies over the quiet territory of {region.name} on {layer}, {mm(depth)} deep",
+        message=(
+            f"{net} of region {own} lies over the quiet territory of {region.name} on {layer},"
+            f" {mm(depth)} deep"
+        ),
         at=place.at,
         layer=layer,
         nets=(net,),

@@ -79,7 +79,10 @@ def _through(
         amperes = round(share / 100 * current.dc, 6)
         yield layout.finding(
             RULE,
-            message=f"{wording.plain(share, 1)} % of {current.name} ({amperes:.3g} A) flows through {region.name}",
+            message=(
+                f"{wording.plain(share, 1)} % of {current.name} ({amperes:.3g} A) flows through"
+                f" {region.name}"
+            ),
             at=currents.at.get(current.end, pins[0].at),
             nets=layout.matching((current.net,)).tolist(),
             components=tuple(dict.fromkeys(pin.part for pin in current.back)),

@@ -77,7 +77,10 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
     for answer in currents.answers:
         if not answer.decided:
             what = f"a finer grid could turn what is told of input {answer.spec.net}"
-            why = f"{_volts(answer.volts)}, give or take {_volts(answer.error)}, against {_volts(answer.spec.allowed)}"
+            why = (
+                f"{_volts(answer.volts)}, give or take {_volts(answer.error)}, against"
+                f" {_volts(answer.spec.allowed)}"
+            )
             yield Doubt(what, why, layout.rules.place(f"quiet_input[{answer.number}].allowed"))
 
 
@@ -107,7 +110,10 @@ def _message(layout: Layout, answer: Answer) -> str:
         f"{share.current.name} {_volts(share.volts)}" for share in _worst_first(answer)
     )
     verb = "exceed" if answer.exceeds else "so far fit" if left_out else "fit"
-    told = f"{_volts(answer.volts)} {between} in series with {spec.net} {verb} {_volts(spec.allowed)} allowed"
+    told = (
+        f"{_volts(answer.volts)} {between} in series with {spec.net} {verb} {_volts(spec.allowed)}"
+        " allowed"
+    )
     told += f"; d.c.: {parts}" if parts else ""
     return f"{told}; not in it: {', '.join(left_out)}" if left_out else told
 

@@ -112,7 +112,10 @@ def _beside(layout: Layout, run: OffReferenceRun) -> str:
         return "without reference on either side"
     pour = min(far, key=lambda pour: min(abs(pour.layer - layer) for layer in run.layers))
     region, layer = layout.regions[pour.region].name, layout.layer_id(pour.layer)
-    return f"beside no pour of its nearest reference layers; the {region} pour on {layer} lies behind them"
+    return (
+        f"beside no pour of its nearest reference layers; the {region} pour on {layer} lies behind"
+        " them"
+    )
 
 
 def _hint(layout: Layout, run: OffReferenceRun) -> str | None:

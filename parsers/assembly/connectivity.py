@@ -172,8 +172,10 @@ def unknown_net_doubts(
         doubts.append(
             Doubt(
                 counted(f"copper of unknown net on {layer.id}", len(rows), "objects"),
-                f"{len(rows)} of {int((copper.layer == index).sum())} objects have no net, for example at "
-                f"({x:.3f}, {y:.3f}); export nets with the layers, add an IPC-D-356 netlist, or name it in the rules: "
+                f"{len(rows)} of {int((copper.layer == index).sum())} objects have no net, for"
+                " example at "
+                f"({x:.3f}, {y:.3f}); export nets with the layers, add an IPC-D-356 netlist, or"
+                " name it in the rules: "
                 f'[net.NAME] at = [[{x:.3f}, {y:.3f}, "{layer.id}"]]',
                 Place(file, int(copper.line[first]) or None),
             )
@@ -226,7 +228,8 @@ def _meeting_boxes(asked: Shapes, boxes: Shapes) -> Iterator[tuple[Rows, Rows]]:
     density = tree.query(sample).shape[1] / max(len(sample), 1)
     if density * len(asked) > MAX_PAIRS:
         raise BoardError(
-            f"about {density:.0f} objects lie over each of {len(asked)} objects of a layer; no copper is that dense"
+            f"about {density:.0f} objects lie over each of {len(asked)} objects of a layer; no"
+            " copper is that dense"
         )
     for part in each(np.arange(len(asked)), max(int(PORTION / max(density, 1)), 1)):
         here, there = tree.query(asked[part])

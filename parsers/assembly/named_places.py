@@ -94,7 +94,10 @@ def _contradicted(place: NamedPlace, nets: Sequence[Net], own: Ints) -> list[Dou
     if names == [place.net]:
         return []
     what = f"net.{place.net} names copper of {', '.join(names)}"
-    why = f"at {_shown(place)}; a name of the data is never replaced: remove the place, or move it to nameless copper"
+    why = (
+        f"at {_shown(place)}; a name of the data is never replaced: remove the place, or move it to"
+        " nameless copper"
+    )
     return [Doubt(what, why)]
 
 

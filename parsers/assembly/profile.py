@@ -98,7 +98,10 @@ def told_outline(
     apart = float(shapely.hausdorff_distance(own.shape, shape))
     if apart <= SAME:
         return Profile(own)
-    why = f"{source} has a profile that differs by up to {apart:.3f} mm, and it stands; remove [outline]"
+    why = (
+        f"{source} has a profile that differs by up to {apart:.3f} mm, and it stands; remove"
+        " [outline]"
+    )
     return Profile(own, (Doubt("outline.points differ from the profile", why, Place(source)),))
 
 
@@ -131,7 +134,10 @@ def _from_chains(
     if not len(lines):
         return shapely.Polygon(), []
     if _crossings(lines) > MAX_CROSSINGS:
-        why = f"{len(lines)} lines cross each other all over; a profile is a few closed contours, export it again"
+        why = (
+            f"{len(lines)} lines cross each other all over; a profile is a few closed contours,"
+            " export it again"
+        )
         return shapely.Polygon(), [Doubt(f"{name} is no profile", why, Place(name))]
     lines = _pruned(_snapped(lines))
     doubts = []
@@ -234,8 +240,8 @@ def _filled(lines: Shapes, name: str) -> tuple[shapely.Geometry, list[Doubt]]:
     if not meeting.is_empty:
         x, y = shapely.get_coordinates(meeting)[0]
         why = (
-            f"for example at ({x:.3f}, {y:.3f}); they do not tell board from cutout, and parts with a common border "
-            "are taken as one: draw each contour closed by itself"
+            f"for example at ({x:.3f}, {y:.3f}); they do not tell board from cutout, and parts with"
+            " a common border are taken as one: draw each contour closed by itself"
         )
         doubts.append(Doubt(f"contours of the profile {name} touch each other", why, Place(name)))
     depth = _depths(cells, groups)
@@ -281,8 +287,8 @@ def _left_over(left: shapely.Geometry, name: str) -> list[Doubt]:
         return []
     x, y = shapely.get_coordinates(parts)[0]
     why = (
-        f"{shapely.length(parts).sum():.3f} mm of lines are left out, for example at ({x:.3f}, {y:.3f}); close the "
-        "contour, or keep notes out of the profile layer"
+        f"{shapely.length(parts).sum():.3f} mm of lines are left out, for example at ({x:.3f},"
+        f" {y:.3f}); close the contour, or keep notes out of the profile layer"
     )
     return [
         Doubt(

@@ -38,13 +38,16 @@ def settled(told: Stackup, hints: Hints, layers: int, source: str) -> tuple[Stac
         _fitting(told.permittivity, layers - 1), constants, "dielectric constant"
     )
     copper = sources.each(_fitting(told.copper, layers), hints.copper, "copper thickness of L")
-    return Stackup(
-        thickness=thickness,
-        dielectric=tuple(gap for gap in dielectric if gap is not None),
-        permittivity=permittivity,
-        copper=copper,
-        plating=plating,
-    ), sources.doubts
+    return (
+        Stackup(
+            thickness=thickness,
+            dielectric=tuple(gap for gap in dielectric if gap is not None),
+            permittivity=permittivity,
+            copper=copper,
+            plating=plating,
+        ),
+        sources.doubts,
+    )
 
 
 def in_series(heights: Sequence[float | None], constants: Sequence[float | None]) -> float | None:

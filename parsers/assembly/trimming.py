@@ -85,7 +85,10 @@ def tell_trimmed(
             doubts.append(Doubt(what, why))
         if size[beside].sum() > MOST * size[here].sum():
             off = int(beside.sum())
-            why = f"{off} of {int(here.sum())} objects; does the profile fit, or are there several boards?"
+            why = (
+                f"{off} of {int(here.sum())} objects; does the profile fit, or are there several"
+                " boards?"
+            )
             what = counted(f"most copper of {layer.id} lies outside the board", off, "objects")
             doubts.append(Doubt(what, why))
         for mask, where in (

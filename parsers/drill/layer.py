@@ -23,7 +23,10 @@ def holes_of_image(image: Image, name: str, file: int = 0) -> Drilled:
     other = np.flatnonzero((kind == Kind.AREA) | ~image.dark)
     if len(other):
         what = counted(f"{name} has shapes that are no holes", len(other), "objects")
-        why = "areas and clear objects in a drill layer are not taken as holes; only circles are drilled"
+        why = (
+            "areas and clear objects in a drill layer are not taken as holes; only circles are"
+            " drilled"
+        )
         doubts.append(Doubt(what, why, Place(name, int(objects.line[other[0]]) or None)))
     ends = g[straight, :4].copy()
     discs = kind[straight] == Kind.DISC

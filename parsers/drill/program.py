@@ -130,8 +130,8 @@ def _settled(
     if best is None:
         missing = " and ".join(sorted(first.assumed))
         raise FormatError(
-            f"{missing} of the coordinates not stated, and the holes do not tell; export the drills with METRIC or "
-            "INCH, LZ or TZ, or with decimal points, or find out the format and "
+            f"{missing} of the coordinates not stated, and the holes do not tell; export the drills"
+            " with METRIC or INCH, LZ or TZ, or with decimal points, or find out the format and "
             + line_for(name, "drill, mm 3.3, leading zeros kept"),
             Place(name),
         )
@@ -140,8 +140,9 @@ def _settled(
     beside = parameters is not None and best is tried[0]
     return best, Doubt(
         f"number format of {name} is not stated",
-        f"read as {best.assume}, {'as told beside it: ' if beside else 'because '}{share:.0%} of its holes then land "
-        f"where holes are expected; if that is right, {line_for(name, f'drill, {best.assume}')}",
+        f"read as {best.assume}, {'as told beside it: ' if beside else 'because '}{share:.0%} of"
+        " its holes then land where holes are expected; if that is right,"
+        f" {line_for(name, f'drill, {best.assume}')}",
         Place(name),
     )
 
@@ -218,7 +219,10 @@ def _contradicted(run: Machine, told: NumberFormat | None) -> list[Doubt]:
     """A doubt if the program states another format than the rules tell; the program's is used."""
     if told is None or run.stated.filled(told) == told.filled(run.stated):
         return []
-    why = f"the file says {run.stated}, the rules say {told}; the file's word is used: remove the format from [files]"
+    why = (
+        f"the file says {run.stated}, the rules say {told}; the file's word is used: remove the"
+        " format from [files]"
+    )
     return [Doubt(f"two number formats for {run.name}", why, Place(run.name))]
 
 

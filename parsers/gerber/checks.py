@@ -153,7 +153,10 @@ def _check_order(operations: Operations) -> None:
     depends = ~operations.apertures.circles(operations.used, rows) & ~(
         symmetric & (np.mod(state.turn[rows], 90) == 0)
     )
-    why = "older revisions leave open which comes first; mirrored first was taken, as revision 2023.08 says"
+    why = (
+        "older revisions leave open which comes first; mirrored first was taken, as revision"
+        " 2023.08 says"
+    )
     operations.diagnostics.add_rows(
         "aperture both mirrored and turned", why, state.word[rows[depends]]
     )
@@ -181,5 +184,8 @@ def _check_regions(operations: Operations, stream: CommandStream, names: Names) 
     open_ = bare[
         np.isin(operations.apertures.functions[np.maximum(operations.used[bare], -1)], odd)
     ]
-    why = "the current aperture has one that is no conductor's, and older revisions took that; the region has none now"
+    why = (
+        "the current aperture has one that is no conductor's, and older revisions took that; the"
+        " region has none now"
+    )
     diagnostics.add_rows("region without an aperture function", why, state.word[open_])

@@ -320,7 +320,10 @@ def _regions(operations: Operations, rows: Longs, toggled: bool) -> Drawn:
     )
     why = "a straight line closed it; another reader may leave it out"
     diagnostics.add_rows("contour that is not closed", why, operations.words(first[areas.unclosed]))
-    why = "it crosses or overlaps itself; all that it runs round was taken, another reader may take less"
+    why = (
+        "it crosses or overlaps itself; all that it runs round was taken, another reader may take"
+        " less"
+    )
     diagnostics.add_rows("contour that is not valid", why, operations.words(first[areas.invalid]))
     owner = first[areas.contour]
     function = state.attributes.function[owner]

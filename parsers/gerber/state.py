@@ -269,7 +269,10 @@ def _codes(words: OperationWords, rows: Longs, at: Longs, diagnostics: Diagnosti
         return d[rows]
     repeated = missing & ~odd[rows]
     if repeated.sum() < FEW * len(rows):
-        why = "others have one: a code may be lost; they were read as a repetition of the last operation"
+        why = (
+            "others have one: a code may be lost; they were read as a repetition of the last"
+            " operation"
+        )
         diagnostics.add_rows("a few coordinates without an operation code", why, at[repeated])
     diagnostics.add_rows(
         "coordinates without an operation code after something else than D01",

@@ -344,7 +344,8 @@ class _Assembly:
         for index in np.unique(layer[design]).tolist():
             row = int(np.flatnonzero(design & (layer == index))[0])
             self.doubts.add(
-                f"copper layer {self.plan.layers[index].name} is drawn by padstacks and routes only",
+                f"copper layer {self.plan.layers[index].name} is drawn by padstacks and routes"
+                " only",
                 "they are design data, given for reference; export layer features",
                 int(owners.line[row]),
             )

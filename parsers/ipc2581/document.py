@@ -35,12 +35,14 @@ from parsers.ipc2581.stream import (
 )
 
 IN_STEP = words(
-    "Datum Profile StepRepeat Package Component LogicalNet PhyNetGroup LayerFeature PadStack PadStackDef Route"
-    " NonstandardAttribute BendArea StackupZone Port Model Dfx DfxMeasurementList VplPackage VplComponent"
-    " BooleanAttribute TextAttribute IntegerAttribute DoubleAttribute OptionAttribute"
+    "Datum Profile StepRepeat Package Component LogicalNet PhyNetGroup LayerFeature PadStack"
+    " PadStackDef Route NonstandardAttribute BendArea StackupZone Port Model Dfx DfxMeasurementList"
+    " VplPackage VplComponent BooleanAttribute TextAttribute IntegerAttribute DoubleAttribute"
+    " OptionAttribute"
 )
 IN_NET = words(
-    "PinRef PortRef NonstandardAttribute TextAttribute BooleanAttribute IntegerAttribute DoubleAttribute"
+    "PinRef PortRef NonstandardAttribute TextAttribute BooleanAttribute IntegerAttribute"
+    " DoubleAttribute"
 )
 CLEARED = (
     "BomItem",

@@ -37,8 +37,8 @@ MAX_COPIES = 1_000_000  # objects that the locations of one feature may multiply
 MAX_NESTING = 64  # of features in features; boards have two or three levels
 
 PRIMITIVES = words(
-    "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham RectCorner RectRound"
-    " Thermal Triangle"
+    "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham"
+    " RectCorner RectRound Thermal Triangle"
 )
 CENTRED = (PRIMITIVES - {"RectCorner"}) | {"StandardPrimitiveRef"}  # tell no place themselves
 REFERENCES = frozenset({"StandardPrimitiveRef", "UserPrimitiveRef"})

@@ -154,7 +154,10 @@ def doubt_undeclared(
         } - {net}
         if others:
             one, other = names.nets[net].name, names.nets[min(others)].name
-            why = f"its copper meets that of {other}, no pin is in it and no list of nets has it: is its name damaged?"
+            why = (
+                f"its copper meets that of {other}, no pin is in it and no list of nets has it: is"
+                " its name damaged?"
+            )
             doubts.add(f"net {one} is on copper alone", why, line)
 
 
@@ -220,7 +223,10 @@ def _net_of_pin(owners: Owners, names: NetList, row: int, said: int) -> int:
     if said < 0 or said == listed:
         return listed
     what = "a pad drawn in another net than its pin is listed in"
-    why = f"it is drawn in {names.nets[said].name}, listed in {names.nets[listed].name}; the copper's is taken"
+    why = (
+        f"it is drawn in {names.nets[said].name}, listed in {names.nets[listed].name}; the copper's"
+        " is taken"
+    )
     names.clashes.append(Clash(pin, (listed, said), what, why, int(owners.line[row])))
     return said
 

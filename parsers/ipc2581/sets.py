@@ -176,11 +176,13 @@ class SetReader:
         document.sets.add(
             document.tables.steps[self._step_name(group)],
             layer,
-            ABSENT
-            if net is None
-            else EMPTY
-            if not net.strip()
-            else document.net(net, line_at(group)),
+            (
+                ABSENT
+                if net is None
+                else EMPTY
+                if not net.strip()
+                else document.net(net, line_at(group))
+            ),
             int(polarity == "NEGATIVE"),
             document.usages[usage],
             document.usages[(get("geometryUsage") or "").upper()],

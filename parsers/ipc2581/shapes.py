@@ -422,8 +422,10 @@ def table(pieces: list[Piece]) -> Conductors:
         kind=np.array([piece.kind for piece in pieces], dtype=np.uint8),
         geometry=np.array([piece.numbers for piece in pieces], dtype=np.float64).reshape(-1, 5),
         radius=np.array([piece.radius for piece in pieces]),
-        area=np.where([piece.polygon is not None for piece in pieces], index, -1)
-        if pieces
-        else np.empty(0),
+        area=(
+            np.where([piece.polygon is not None for piece in pieces], index, -1)
+            if pieces
+            else np.empty(0)
+        ),
         areas=polygons,
     )

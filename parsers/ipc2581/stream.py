@@ -116,7 +116,8 @@ class Source:
             raise self._error("unpacks to far more than a board needs, give the unpacked file")
         if self._pending > self._limits.element:
             raise self._error(
-                f"one element is larger than {self._limits.element >> 20} MiB, export the board again"
+                f"one element is larger than {self._limits.element >> 20} MiB, export the board"
+                " again"
             )
         return data
 

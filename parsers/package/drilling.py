@@ -66,7 +66,10 @@ def check_pads(
     if len(bare):
         first = copper.take(bare[:1])
         x, y = (first.bounds()[0, :2] + first.bounds()[0, 2:]) / 2
-        why = f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f}); is a drill file missing or cut short?"
+        why = (
+            f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f}); is a drill file missing or cut"
+            " short?"
+        )
         place = Place(sorting.items[first.file[0]].name, int(first.line[0]) or None)
         what = counted("pads of vias or wired parts have no holes", len(bare), "pads")
         diagnostics.doubt(Doubt(what, why, place))
@@ -167,7 +170,10 @@ def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
     contradicted = stated & (role.plated != PLATING_UNKNOWN) & (table.plated != role.plated)
     if contradicted.any():
         what = f"{item.name} contradicts itself on plating"
-        why = f"{int(contradicted.sum())} holes are stated otherwise than the file; the holes' own word is used"
+        why = (
+            f"{int(contradicted.sum())} holes are stated otherwise than the file; the holes' own"
+            " word is used"
+        )
         what = counted(what, int(contradicted.sum()), "holes")
         diagnostics.doubt(Doubt(what, why, Place(item.name)))
     plated = np.where(stated, table.plated, role.plated).astype(np.int8)
@@ -178,7 +184,10 @@ def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
             diagnostics.doubt(Doubt(what, why, Place(item.name)))
         elif role.source == BY_NAME and item.content is Content.PROGRAM:
             kind = "plated" if role.plated == PLATED else "unplated"
-            why = f"nothing in the file says so; if that is right, {line_for(item.name, value_of(role))}"
+            why = (
+                "nothing in the file says so; if that is right,"
+                f" {line_for(item.name, value_of(role))}"
+            )
             diagnostics.doubt(
                 Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name))
             )
@@ -195,7 +204,10 @@ def _spanned(
     plating = [f for f in files if f.role.plated != UNPLATED]
     if span is None and layers > 2 and len(plating) > 1 and item in plating:
         span_line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
-        why = f"there are several drill files, so it may be blind or buried; if it goes through, {span_line}"
+        why = (
+            "there are several drill files, so it may be blind or buried; if it goes through,"
+            f" {span_line}"
+        )
         diagnostics.doubt(
             Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name))
         )
@@ -278,7 +290,10 @@ def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -
             what = counted(
                 f"plated holes of {sorting.items[file].name} meet no copper", len(bare), "holes"
             )
-            why = f"{len(bare)} of {plated}, for example at ({x:.3f}, {y:.3f}); have the drills another origin?"
+            why = (
+                f"{len(bare)} of {plated}, for example at ({x:.3f}, {y:.3f}); have the drills"
+                " another origin?"
+            )
             diagnostics.doubt(
                 Doubt(what, why, Place(sorting.items[file].name, int(table.line[bare[0]]) or None))
             )

@@ -106,7 +106,8 @@ def open_nets(
     doubts = [
         Doubt(
             f"net {tables.nets[n].name} is open",
-            f"its points in {netlist.name} lie on {c} separate pieces of copper; is a layer or a drill file missing?",
+            f"its points in {netlist.name} lie on {c} separate pieces of copper; is a layer or a"
+            " drill file missing?",
             Place(netlist.name),
         )
         for n, c in zip(nets.tolist(), count.tolist(), strict=True)
@@ -278,7 +279,8 @@ def _lost_points(netlist: Netlist, lost: Rows) -> list[Doubt]:
     return [
         Doubt(
             f"{len(lost)} points of {netlist.name} meet no copper",
-            f"for example {point.net} at ({point.x:.3f}, {point.y:.3f}); is a layer missing, or the netlist older?",
+            f"for example {point.net} at ({point.x:.3f}, {point.y:.3f}); is a layer missing, or the"
+            " netlist older?",
             Place(netlist.name, point.line),
         )
     ]
@@ -296,7 +298,8 @@ def _shifted(netlist: Netlist, copper: Conductors, hits: _Hits, reach: float) ->
     return [
         Doubt(
             f"{netlist.name} is shifted",
-            f"its points lie ({x:.3f}, {y:.3f}) mm beside the pads; export both with the same origin",
+            f"its points lie ({x:.3f}, {y:.3f}) mm beside the pads; export both with the same"
+            " origin",
             Place(netlist.name),
         )
     ]

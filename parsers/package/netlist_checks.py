@@ -40,7 +40,10 @@ def _edges(netlist: Netlist, outline: Outline | None) -> list[Doubt]:
     if np.abs(own - board).max() <= EDGE:
         return []
     what = f"{netlist.name} and the profile disagree on the board's edge"
-    why = f"it spans {_span(own)} in the netlist, {_span(board)} in the profile; are they of the same revision?"
+    why = (
+        f"it spans {_span(own)} in the netlist, {_span(board)} in the profile; are they of the same"
+        " revision?"
+    )
     return [Doubt(what, why, Place(netlist.name))]
 
 

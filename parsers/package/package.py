@@ -160,7 +160,8 @@ def _check_copper(
             f"no copper layer, but an IPC-2581 file; give {others[0]} itself", Place(path)
         )
     raise BoardError(
-        f"no copper layer found; give the folder that holds them, or {line_for(_likely_copper(sorting), 'L1')}",
+        "no copper layer found; give the folder that holds them, or"
+        f" {line_for(_likely_copper(sorting), 'L1')}",
         Place(path),
     )
 
@@ -193,7 +194,10 @@ def _outline(
     told = told_outline(own, hints.outline, name)
     diagnostics.doubt(*told.doubts)
     if told.outline is None and not name:
-        why = "no file is the profile; where edges are measured, that is a doubt: give [outline] points"
+        why = (
+            "no file is the profile; where edges are measured, that is a doubt: give [outline]"
+            " points"
+        )
         diagnostics.remark(Doubt("no board profile", why + told_edge(netlist)))
     return told.outline
 
@@ -293,7 +297,10 @@ def _without_drawing(
     if not rows.any():
         return copper
     what = f"{item.name} holds drawing that is no copper"
-    why = f"{int(rows.sum())} objects with the function Profile or NonMaterial are left out of the copper"
+    why = (
+        f"{int(rows.sum())} objects with the function Profile or NonMaterial are left out of the"
+        " copper"
+    )
     diagnostics.remark(Doubt(what, why, Place(item.name, int(copper.line[rows][0]) or None)))
     return copper.take(~rows)
 
@@ -330,7 +337,10 @@ def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -
         if lonely:
             alone, pads = lonely
             line = line_for(item.name, f"L{index + 1} negative")
-            why = f"{alone} of {pads} flashes touch nothing, as in a negative plane; {line}, or L{index + 1} if it is not"
+            why = (
+                f"{alone} of {pads} flashes touch nothing, as in a negative plane; {line}, or"
+                f" L{index + 1} if it is not"
+            )
             diagnostics.doubt(
                 Doubt(f"polarity of {item.name} is not stated", why, Place(item.name))
             )

@@ -48,9 +48,13 @@ def parts_of(
         _add_netlist(netlist, tables, pins, sides, layers)
     body = {b.refdes: b for b in told}
     names = sorted({*tables.refdes, *body, *pins})
-    return tuple(
-        _part(name, pins.get(name, {}), sides.get(name, set()), body.get(name)) for name in names
-    ), doubts
+    return (
+        tuple(
+            _part(name, pins.get(name, {}), sides.get(name, set()), body.get(name))
+            for name in names
+        ),
+        doubts,
+    )
 
 
 Pins = dict[str, dict[str, Pin]]  # refdes -> pin number -> pin

@@ -138,9 +138,10 @@ def by_hint(name: str, value: str) -> Role:
     )
     if role is None:
         raise BoardError(
-            f"files: {value!r} for {name!r} is no layer or function; use L1, top, bottom, plated, unplated (with "
-            '"mm 3.3, leading zeros kept" for a program that does not tell), profile, netlist, component top or '
-            'bottom, "not needed", or a file function such as Copper,L1,Top'
+            f"files: {value!r} for {name!r} is no layer or function; use L1, top, bottom, plated,"
+            ' unplated (with "mm 3.3, leading zeros kept" for a program that does not tell),'
+            ' profile, netlist, component top or bottom, "not needed", or a file function such as'
+            " Copper,L1,Top"
         )
     return role
 

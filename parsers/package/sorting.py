@@ -376,10 +376,16 @@ def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
         if not first.agrees(other)
     ]
     if role.function in NEEDED and item.content not in READABLE[role.function]:
-        why = f"it is stated to be {_shown(role)}, but its content is {item.content.value}; export it again"
+        why = (
+            f"it is stated to be {_shown(role)}, but its content is {item.content.value}; export it"
+            " again"
+        )
         doubts.append(Doubt(f"{name} cannot be read", why, place))
     elif role.source == BY_NAME and item.content is Content.GERBER and role.function in NEEDED:
-        why = f"no attribute, job file or rule says so; if that is right, {line_for(name, value_of(role))}"
+        why = (
+            "no attribute, job file or rule says so; if that is right,"
+            f" {line_for(name, value_of(role))}"
+        )
         doubts.append(Doubt(f"{name} is taken for {_shown(role)} by its name", why, place))
     elif role.function == UNKNOWN:
         why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
@@ -493,6 +499,9 @@ def _of_one_project(items: Sequence[Item]) -> list[Doubt]:
         }
     )
     if len(idents) > 1:
-        why = f".SameCoordinates differ: {'; '.join(idents)}; the layers may not be aligned, export them together"
+        why = (
+            f".SameCoordinates differ: {'; '.join(idents)}; the layers may not be aligned, export"
+            " them together"
+        )
         doubts.append(Doubt("files with different coordinates", why))
     return doubts

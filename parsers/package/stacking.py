@@ -36,7 +36,10 @@ def stack_up(sorting: Sorting, copper: Sequence[Item]) -> Stack:
     for item in copper:
         number = _number(item, count)
         if number - 1 in files:
-            why = f"{files[number - 1].name} is L{number} too; {line_for(item.name, 'L2')}, or whichever it is"
+            why = (
+                f"{files[number - 1].name} is L{number} too; {line_for(item.name, 'L2')}, or"
+                " whichever it is"
+            )
             doubts.append(Doubt(f"{item.name} has no layer of its own", why, Place(item.name)))
         else:
             files[number - 1] = item
@@ -46,7 +49,10 @@ def stack_up(sorting: Sorting, copper: Sequence[Item]) -> Stack:
     )
     for index, layer in enumerate(layers):
         if index not in files:
-            why = f"the board has {count} layers by its files, and none is {layer.id}; {_add(sorting, layer.id)}"
+            why = (
+                f"the board has {count} layers by its files, and none is {layer.id};"
+                f" {_add(sorting, layer.id)}"
+            )
             doubts.append(Doubt(f"copper layer {layer.id} is missing", why))
         elif files[index].role.side not in (None, layer.side):
             doubts.append(_wrong_side(files[index], layer, count))
@@ -103,7 +109,10 @@ def _against_job(sorting: Sorting, copper: Sequence[Item], count: int) -> list[D
         or (made < count and made < job.layers)
     ):
         return []
-    why = f"{job.name} says {job.layers}, the files make {made}; is a layer missing, or is one of another board?"
+    why = (
+        f"{job.name} says {job.layers}, the files make {made}; is a layer missing, or is one of"
+        " another board?"
+    )
     return [Doubt("another number of copper layers than the job file says", why, Place(job.name))]
 
 

@@ -360,7 +360,8 @@ nets = ["*_ISO"]
 between = ["main", "iso"]
 """
 STACK = "".join(
-    f'[region.r{n}]\nreference = ["GND_{n}"]\nnets = {"[" + chr(34) + "*" + chr(34) + "]" if n == 0 else cells}\n'
+    f'[region.r{n}]\nreference = ["GND_{n}"]\nnets ='
+    f" {'[' + chr(34) + '*' + chr(34) + ']' if n == 0 else cells}\n"
     for n in range(8)
     for cells in [f'["C{n}_P", "C{n}_S", "TX_{n}", "RX_{n}", "V_{n}"]']
 ) + "".join(

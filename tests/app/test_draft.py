@@ -227,7 +227,7 @@ def test_without_names_the_largest_pieces_of_copper_become_regions_by_place(tmp_
     rules = parse_rules(draft(board), "rules.toml", {})
     assert [region.reference for region in rules.regions] == [("PIECE_1",), ("PIECE_2",)]
     assert {place[2] for net in rules.named_nets for place in net.at} == {"L2"}
-    (first, second) = (net.at[0] for net in rules.named_nets)
+    first, second = (net.at[0] for net in rules.named_nets)
     assert first[0] < 28
     assert second[0] > 32
 

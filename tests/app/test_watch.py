@@ -168,7 +168,10 @@ def test_a_watch_that_was_started_in_the_background_ends_when_it_is_told_to(
         "--jobs",
         "1",
     ]
-    deaf = "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN); os.execv(sys.argv[1], sys.argv[1:])"
+    deaf = (
+        "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN);"
+        " os.execv(sys.argv[1], sys.argv[1:])"
+    )
     with subprocess.Popen(
         [sys.executable, "-c", deaf, *map(str, words)],
         stdin=subprocess.DEVNULL,

@@ -122,7 +122,9 @@ def _plane_layer(
     yield "%ADD10C,0.800000*%\n"
     for number, name in enumerate(REGIONS):
         x = number * (width + GAP)
-        yield f"%TO.N,GND_{name}*%\nG36*\nX{x}Y0D02*\nX{x + width}Y0D01*\nX{x + width}Y{height}D01*\n"
+        yield (
+            f"%TO.N,GND_{name}*%\nG36*\nX{x}Y0D02*\nX{x + width}Y0D01*\nX{x + width}Y{height}D01*\n"
+        )
         yield f"X{x}Y{height}D01*\nX{x}Y0D01*\nG37*\n"
     yield "%TD*%\n%LPC*%\nD10*\n"
     for _, x, y, _ in tiles:

@@ -44,7 +44,10 @@ material_group = "IIIa"
 table = "spacing.csv"
 """
 TABLE = "voltage,clearance,creepage\n50,0.2,0.8\n500,0.4,2\n"
-JOB = '{"Header": {}, "GeneralSpecs": {"LayerNumber": 4, "BoardThickness": 1.6}, "FilesAttributes": []}'
+JOB = (
+    '{"Header": {}, "GeneralSpecs": {"LayerNumber": 4, "BoardThickness": 1.6},'
+    ' "FilesAttributes": []}'
+)
 
 Pad = tuple[str, float, float]  # net and place
 Guest = tuple[float, int, Floats]  # a hole that hangs on an edge: how far along, its number, where

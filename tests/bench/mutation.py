@@ -303,9 +303,9 @@ def _forked(mutant: Mutant, tests: Sequence[str]) -> tuple[str, str]:
     _, ended = os.waitpid(child, 0)
     _end_all(child)
     if not told:
-        return "hung" if os.WIFSIGNALED(ended) and os.WTERMSIG(
-            ended
-        ) == signal.SIGXCPU else "killed", "its death"
+        return (
+            "hung" if os.WIFSIGNALED(ended) and os.WTERMSIG(ended) == signal.SIGXCPU else "killed"
+        ), "its death"
     code, by = json.loads(told)
     return ("survived" if code == 0 else "killed"), by
 
@@ -388,7 +388,8 @@ def report(folder: Path) -> None:
     print(dict(Counter(record["kind"] for record in alive)))
     total = max(1, len(found))
     print(
-        f"{len(found)} mutants, {len(alive)} alive = {len(alive) / total:.1%}, {len(proven)} of them proven equal"
+        f"{len(found)} mutants, {len(alive)} alive = {len(alive) / total:.1%}, {len(proven)} of"
+        " them proven equal"
     )
 
 

@@ -162,7 +162,8 @@ def test_composing_a_plane_with_clears() -> None:
         times.append(best(2, lambda picture=picture: compose(picture)))
     exponent = float(np.log10(times[1] / times[0]))
     print(
-        f"\nplane with 2,000 and 20,000 clears: {times[0]:.2f} s, {times[1]:.2f} s, exponent {exponent:.2f}"
+        f"\nplane with 2,000 and 20,000 clears: {times[0]:.2f} s, {times[1]:.2f} s, exponent"
+        f" {exponent:.2f}"
     )
     assert exponent < 1.3
 

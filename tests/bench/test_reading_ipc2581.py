@@ -84,7 +84,8 @@ def _trace(rng: np.random.Generator, x: float, y: float) -> list[str]:
     for dx, dy in rng.uniform(-2, 2, (int(rng.integers(8, 40)), 2)).tolist():
         rows.append(
             "      <Features>\n"
-            f'       <Line startX="{x:.4f}" startY="{y:.4f}" endX="{x + dx:.4f}" endY="{y + dy:.4f}">\n'
+            f'       <Line startX="{x:.4f}" startY="{y:.4f}" endX="{x + dx:.4f}"'
+            f' endY="{y + dy:.4f}">\n'
             f'        <LineDescRef id="ROUND_0.{"15" if dx > 0 else "25"}"/>\n'
             "       </Line>\n      </Features>"
         )
@@ -99,9 +100,10 @@ def _pads(rng: np.random.Generator, net: int, pins: list[str], x: float, y: floa
         x, y = x + 1.27, y + 0.635
         shape = ("VIA", "RECT", "OVAL", "ROUNDED")[int(rng.integers(4))]
         rows.append(
-            f'      <Pad padstackDefRef="P">\n       <Xform rotation="{90 * int(rng.integers(4))}.0"/>\n'
-            f'       <Location x="{x:.4f}" y="{y:.4f}"/>\n       <StandardPrimitiveRef id="{shape}"/>\n'
-            f'       <PinRef componentRef="{part}" pin="{number}"/>\n      </Pad>'
+            '      <Pad padstackDefRef="P">\n       <Xform'
+            f' rotation="{90 * int(rng.integers(4))}.0"/>\n       <Location x="{x:.4f}"'
+            f' y="{y:.4f}"/>\n       <StandardPrimitiveRef id="{shape}"/>\n       <PinRef'
+            f' componentRef="{part}" pin="{number}"/>\n      </Pad>'
         )
     return [*rows, "     </Set>"]
 
@@ -115,16 +117,17 @@ def _pour(rng: np.random.Generator, x: float, y: float) -> list[str]:
     )
     begin = f'x="{corners[0][0]:.4f}" y="{corners[0][1]:.4f}"'
     rows = (
-        f"      <Features>\n       <Contour>\n        <Polygon>\n         <PolyBegin {begin}/>\n{steps}\n"
-        f"         <PolyStepSegment {begin}/>\n        </Polygon>\n       </Contour>\n      </Features>"
+        "      <Features>\n       <Contour>\n        <Polygon>\n         <PolyBegin"
+        f" {begin}/>\n{steps}\n         <PolyStepSegment {begin}/>\n        </Polygon>\n      "
+        " </Contour>\n      </Features>"
     )
     return [rows]
 
 
 def _drill(net: int, x: float, y: float) -> str:
     return (
-        f'     <Set net="NET{net}">\n      <Hole name="H{net}" diameter="0.3" platingStatus="VIA" plusTol="0"'
-        f' minusTol="0" x="{x:.4f}" y="{y:.4f}"/>\n     </Set>'
+        f'     <Set net="NET{net}">\n      <Hole name="H{net}" diameter="0.3" platingStatus="VIA"'
+        f' plusTol="0" minusTol="0" x="{x:.4f}" y="{y:.4f}"/>\n     </Set>'
     )
 
 

@@ -320,7 +320,10 @@ def test_what_became_of_a_baseline_is_told(boards: Path, tmp_path: Path) -> None
     report["findings"] = [*others, *(first | {"nets": [f"OLD{i}"]} for i in range(2))]
     (tmp_path / "old.json").write_text(json.dumps(report))
     told = run("check", *words, "--baseline", tmp_path / "old.json").stdout
-    said = f"against the baseline: {len(others)} known, 1 new, 2 gone; known findings of galvanic-bridge fail all the same"
+    said = (
+        f"against the baseline: {len(others)} known, 1 new, 2 gone; known findings of"
+        " galvanic-bridge fail all the same"
+    )
     assert said in " ".join(told.split())
     (tmp_path / "none.json").write_text(json.dumps(report | {"findings": []}))
     log = json.loads(

@@ -82,7 +82,10 @@ def test_every_group_of_the_layer_has_its_number_on_the_board_and_in_the_list(la
                 filter(None, (wording.measurement(finding), wording.requirement(finding)))
             )
             told = "waived: " + finding.waived.reason if finding.waived else figures
-            told = rf"{re.escape(' / '.join(finding.nets))} {finding.rule}{count}( \([\d., ]+\))? ?{re.escape(told)}"
+            told = (
+                rf"{re.escape(' / '.join(finding.nets))} {finding.rule}{count}( \([\d., ]+\))?"
+                rf" ?{re.escape(told)}"
+            )
             assert re.search(told, text), told
 
 

@@ -42,9 +42,11 @@ class Move:
         """Where the steps of a contour go."""
         sense = -1.0 if self.reversing else 1.0
         return tuple(
-            self.point((s[0], s[1]))
-            if len(s) == 2
-            else (*self.point((s[0], s[1])), *self.point((s[2], s[3])), s[4] * sense)
+            (
+                self.point((s[0], s[1]))
+                if len(s) == 2
+                else (*self.point((s[0], s[1])), *self.point((s[2], s[3])), s[4] * sense)
+            )
             for s in contour
         )
 

@@ -46,8 +46,8 @@ def test_a_case_becomes_a_board_with_all_its_copper() -> None:
 
 
 def test_default_rules_follow_the_pours_and_what_is_given_is_merged_over_them() -> None:
-    assert case("gap", GAP).rules == (
-        "schema = 1\n"
+    assert (
+        case("gap", GAP).rules == "schema = 1\n"
         'title = "gap"\n'
         'region = { a = { reference = ["GND_A"], nets = ["*"] }, '
         'b = { reference = ["GND_B"], nets = ["B_*"], quiet = true } }\n'

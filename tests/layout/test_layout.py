@@ -121,9 +121,11 @@ def labels(seen: Layout, layer: int, *points: tuple[float, float]) -> list[tuple
         found = view.label_points(np.array(points))
         out.append(
             [
-                f"{seen.regions[seen.pours[i].region].name}{seen.pours[i].layer + 1}"
-                if i != OFF
-                else ""
+                (
+                    f"{seen.regions[seen.pours[i].region].name}{seen.pours[i].layer + 1}"
+                    if i != OFF
+                    else ""
+                )
                 for i in found
             ]
         )

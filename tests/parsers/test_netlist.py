@@ -454,7 +454,9 @@ def test_holes_and_edge_are_held_against_the_board(
 
 
 def test_an_edge_that_only_the_netlist_draws_is_offered() -> None:
-    assert told_edge(Netlist("n.ipc", (), 0.001, edge=(*SQUARE, SQUARE[0]))) == (
-        "; n.ipc draws one: [outline] points = [[0.000, 0.000], [20.000, 0.000], [20.000, 10.000], [0.000, 10.000]]"
+    assert (
+        told_edge(Netlist("n.ipc", (), 0.001, edge=(*SQUARE, SQUARE[0])))
+        == "; n.ipc draws one: [outline] points = [[0.000, 0.000], [20.000, 0.000], [20.000,"
+        " 10.000], [0.000, 10.000]]"
     )
     assert told_edge(None) == ""

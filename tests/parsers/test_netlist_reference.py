@@ -91,7 +91,10 @@ def _record(dice: random.Random) -> str:
     hole = f"D{dice.randint(1, 9999):04d}{dice.choice('PU')}" if through else "      "
     place = "".join(f"{axis}{dice.choice('+-')}{dice.randint(0, 999_999):06d}" for axis in "XY")
     access = 0 if through else dice.randint(1, 8)
-    return f"3{1 if through else 2}7{name(14):14}   {part} {hole}A{access:02d}{place}X{dice.randint(1, 9999):04d}Y0000"
+    return (
+        f"3{1 if through else 2}7{name(14):14}   {part}"
+        f" {hole}A{access:02d}{place}X{dice.randint(1, 9999):04d}Y0000"
+    )
 
 
 @pytest.mark.needs("boards")

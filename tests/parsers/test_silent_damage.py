@@ -83,7 +83,10 @@ def test_ipc_2581_copper_of_size_0(shape: str, tmp_path: Path) -> None:
 
 
 def test_ipc_2581_line_of_width_0(tmp_path: Path) -> None:
-    line = '<Line startX="0" startY="0" endX="9" endY="0"><LineDesc lineEnd="ROUND" lineWidth="0"/></Line>'
+    line = (
+        '<Line startX="0" startY="0" endX="9" endY="0"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0"/></Line>'
+    )
     assert "copper of size 0" in whats(
         read_xml(File(features={"TOP": one_set(features(line))}), tmp_path)
     )
@@ -120,7 +123,10 @@ STEP, STYLE = '<PolyStepSegment x="9" y="9"/>', '<LineDesc lineEnd="ROUND" lineW
 PAD = (
     '<Pad><Location x="1" y="1"/>{}<Circle diameter="1"/><PinRef componentRef="U1" pin="4"/></Pad>'
 )
-PACKAGE = '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Circle diameter="1"/></Pin></Package>'
+PACKAGE = (
+    '<Package name="P" type="OTHER"><Pin number="{}" type="SURFACE">{}<Circle'
+    ' diameter="1"/></Pin></Package>'
+)
 
 
 @pytest.mark.parametrize(
@@ -162,8 +168,9 @@ def test_elements_of_ipc_2581_that_are_lost_or_stand_elsewhere(
 
 
 STACKUP = (
-    '<Stackup name="S" overallThickness="1.6" tolPlus="0" tolMinus="0" whereMeasured="METAL"><StackupGroup name="G" '
-    'thickness="1.6" tolPlus="0" tolMinus="0">{}</StackupGroup></Stackup>'
+    '<Stackup name="S" overallThickness="1.6" tolPlus="0" tolMinus="0"'
+    ' whereMeasured="METAL"><StackupGroup name="G" thickness="1.6" tolPlus="0"'
+    ' tolMinus="0">{}</StackupGroup></Stackup>'
 )
 ROW = (
     '<StackupLayer layerOrGroupRef="{}" thickness="0.035" tolPlus="0" tolMinus="0" sequence="{}"/>'
@@ -200,7 +207,10 @@ def test_a_thickness_that_no_board_has(value: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("value", ["NaN", "0", "-1.6", "1e308", "900", "thin"])
 def test_a_thickness_that_no_ipc_2581_board_has(value: str, tmp_path: Path) -> None:
-    stackup = f'<Stackup name="S" overallThickness="{value}" tolPlus="0" tolMinus="0" whereMeasured="METAL"/>'
+    stackup = (
+        f'<Stackup name="S" overallThickness="{value}" tolPlus="0" tolMinus="0"'
+        ' whereMeasured="METAL"/>'
+    )
     board = read_xml(
         File(stackup=stackup, features={"TOP": one_set(features('<Circle diameter="1"/>'))}),
         tmp_path,

@@ -36,10 +36,10 @@ from parsers.board import holes as make_holes
 from parsers.primitives import Kind, concatenate, conductors
 from tests.boards import built_directly
 
-SAFETY = (
-    "A geometric aid, not a certification: the applicable standard, its edition and a qualified person decide; "
-    "the table's values are the user's. No table is applied unasked."
-)  # typed by hand, for creepage and clearance protect people: every output has to say so in these words
+SAFETY = (  # typed by hand, for creepage and clearance protect people: every output has to say so in these words
+    "A geometric aid, not a certification: the applicable standard, its edition and a qualified"
+    " person decide; the table's values are the user's. No table is applied unasked."
+)
 REGIONS = (("system", "GND_SYS", False), ("probe", "GND_PROBE", True))
 SIGNALS = tuple(f"DOSE_{i}" for i in range(12))
 

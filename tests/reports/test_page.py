@@ -429,7 +429,8 @@ def test_nothing_that_fits_offers_a_reset(visit: Visit) -> None:
 def test_badges_do_not_lie_on_each_other(visit: Visit) -> None:
     boxes = visit.page.eval_on_selector_all(
         "#marks .badge:not(.off)",
-        "nodes => nodes.map(n => { const b = n.getBoundingClientRect(); return [b.left, b.top, b.right, b.bottom]; })",
+        "nodes => nodes.map(n => { const b = n.getBoundingClientRect(); return [b.left, b.top,"
+        " b.right, b.bottom]; })",
     )
     assert len(boxes) == len(ids(lambda f: f.layer in (None, "L1")))
     for i, a in enumerate(boxes):
@@ -720,7 +721,10 @@ def crowded(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 
 
 LABELS = "#marks .badge:not(.off), #marks .cluster, #dimension:not(.off)"
-BOXES = "nodes => nodes.map(n => { const b = n.getBoundingClientRect(); return [b.left, b.top, b.right, b.bottom]; })"
+BOXES = (
+    "nodes => nodes.map(n => { const b = n.getBoundingClientRect(); return [b.left, b.top, b.right,"
+    " b.bottom]; })"
+)
 
 
 def overlapping(boxes: list[list[float]]) -> list[tuple[list[float], list[float]]]:
@@ -848,7 +852,10 @@ def test_a_view_that_was_moved_stays_when_the_window_changes(visit: Visit) -> No
 def test_figures_of_an_entry_are_never_cut(browser: Any, crowded: Path) -> None:
     """Half a number misleads; names and rules give way first."""
     opened = Visit(browser, crowded, size=(1366, 768))
-    cut = "nodes => nodes.filter(n => n.scrollWidth > n.clientWidth + 1 || n.getBoundingClientRect().right >= "
+    cut = (
+        "nodes => nodes.filter(n => n.scrollWidth > n.clientWidth + 1 ||"
+        " n.getBoundingClientRect().right >= "
+    )
     cut += "n.closest('.head').getBoundingClientRect().right).length"
     assert opened.page.eval_on_selector_all("#list .figures", cut) == 0
     assert opened.page.locator("#list .figures").count() == 200

@@ -26,8 +26,8 @@ KEYS = {
     "counts": "error warning note waived",
 }
 FINDING = (
-    "id rule level message layer reference_layers nets components regions at_mm bounds_mm path_mm measured required "
-    "unit harm hint detail group waived known"
+    "id rule level message layer reference_layers nets components regions at_mm bounds_mm path_mm"
+    " measured required unit harm hint detail group waived known"
 )
 
 

@@ -54,8 +54,8 @@ def test_places_are_told_worst_first_each_by_its_worst_finding() -> None:
 def test_the_other_findings_of_a_place_are_told_below_it() -> None:
     text = "\n".join(lines(sample.outcome()))
     assert (
-        "     with 1 more finding of one cause (1 clearance)\n     - clearance (known) PH_DATA / SYS_DATA"
-        in text
+        "     with 1 more finding of one cause (1 clearance)\n     - clearance (known) PH_DATA /"
+        " SYS_DATA" in text
     )
 
 

@@ -203,9 +203,10 @@ def test_what_does_not_count_is_told_with_the_straight_distance_and_what_can_be_
     """A floating bar in the middle of 8 mm less 7.2 leaves 0.4 mm on either side, less than X."""
     bridge = {"net": "", "layer": "L1", "width": 1.0, "points": [[1.4, 0], [7.6, 0]]}
     (finding,) = told({**PADS_APART, "draws": [bridge]})
-    assert finding.message == (
-        "A to B 0 mm (7.999 mm straight) on L1 by way of copper without a net; "
-        "parts shorter than X = 1 mm beside floating copper count as nothing, 8 mm creepage required"
+    assert (
+        finding.message
+        == "A to B 0 mm (7.999 mm straight) on L1 by way of copper without a net; parts shorter"
+        " than X = 1 mm beside floating copper count as nothing, 8 mm creepage required"
     )
 
 

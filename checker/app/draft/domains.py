@@ -224,9 +224,11 @@ def _base(netlist: Netlist, links: Iterable[Link]) -> Joined:
     for part in netlist.parts:
         if len(part.distinct) > 2 and not part.connector:
             for cell in part.cells(NEAR):
-                joined.union(*(net for net in cell if net not in apart)) if set(
-                    cell
-                ) - apart else None
+                (
+                    joined.union(*(net for net in cell if net not in apart))
+                    if set(cell) - apart
+                    else None
+                )
     return joined
 
 

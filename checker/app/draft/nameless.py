@@ -93,7 +93,10 @@ def _why(board: Board, piece: Piece) -> str:
 def _region(piece: Piece, *, home: bool) -> str:
     lines = [
         f"\n[region.{piece.name.lower().replace('_', '-')}]",
-        f"reference = {text.array([piece.name])}  # {'the largest piece' if home else 'beside the regions above'}",
+        (
+            f"reference = {text.array([piece.name])}  #"
+            f" {'the largest piece' if home else 'beside the regions above'}"
+        ),
         f"nets = {text.array(['*'] if home else [])}",
     ]
     if piece.planes:

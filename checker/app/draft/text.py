@@ -161,7 +161,10 @@ def _why_isolator(survey: Survey, isolator: Isolator) -> str:
     sides = " | ".join(survey.text(side) for side in isolator.sides)
     where = f"{sides}, {isolator.strip:.1f} mm apart, and nothing else joins them"
     if isolator.doubtful:
-        return f"{isolator.part.called}: {where}. An isolator (list it), or a choke (then a tie, no barrier)?"
+        return (
+            f"{isolator.part.called}: {where}. An isolator (list it), or a choke (then a tie, no"
+            " barrier)?"
+        )
     return f"{isolator.part.refdes}: {where}"
 
 
@@ -174,9 +177,8 @@ def _question(survey: Survey, link: Link) -> str:
 def _earthed(survey: Survey, barrier: Barrier, earth: Region, mains: Sequence[int]) -> list[str]:
     line = f"earthed = {listed(survey, earth.reference)}"
     if not mains:
-        return [
-            f"{asked(line)}  # if it is protective earth; then name the side that it protects from: hazardous ="
-        ]
+        why = "if it is protective earth; then name the side that it protects from"
+        return [f"{asked(line)}  # {why}: hazardous ="]
     side = barrier.sides[mains[0]]
     names_ = [region.name for region in side]
     hazardous = quoted(names_[0]) if len(side) == 1 else array(names_)
@@ -212,7 +214,8 @@ def tie_text(survey: Survey, tie: Tie) -> str:
         )
         lines.append(
             asked(
-                "which of them ties (at =)? Capacitors belong to nets.stitching; two ties are a loop"
+                "which of them ties (at =)? Capacitors belong to nets.stitching; two ties are a"
+                " loop"
             )
         )
     elif tie.parts and not tie.places:
@@ -224,7 +227,8 @@ def tie_text(survey: Survey, tie: Tie) -> str:
     if len(joins) > 1 and (tie.places or tie.are_alike):
         lines.append(
             asked(
-                f"{', '.join(joins[1:])} too: {len(joins)} connections are a loop, an error until one is left"
+                f"{', '.join(joins[1:])} too: {len(joins)} connections are a loop, an error until"
+                " one is left"
             )
         )
     why = "  # parts on both sides" if shared else ""
@@ -258,7 +262,10 @@ def _ends(survey: Survey, tie: Tie) -> str:
 def through_text(survey: Survey) -> str:
     """Parts that are taken for arrays or chokes, as questions."""
     parts = sorted(survey.domains.through, key=lambda part: part.refdes)
-    why = "pins face each other, none at a ground or supply: an array or choke? If it isolates, it needs a barrier"
+    why = (
+        "pins face each other, none at a ground or supply: an array or choke? If it isolates, it"
+        " needs a barrier"
+    )
     return "".join(
         f"{asked(f'{part.called}: {survey.text(part.distinct)}; {why}')}\n" for part in parts
     )
@@ -286,10 +293,8 @@ def layers_text(board: Board) -> str:
         *(f"#   {file.layer} = {printable(file.path)}" for file in board.files if file.layer),
     ]
     if board.stackup.thickness is None:
-        lines += [
-            "# The data tells no thickness; creepage over edges and distances between layers need it:"
-        ]
-        lines += ["# [stackup]", "# thickness = 1.6"]
+        needs = "creepage over edges and distances between layers need it"
+        lines += [f"# The data tells no thickness; {needs}:", "# [stackup]", "# thickness = 1.6"]
     if board.outline is None:
         lines += ["# The data has no profile; a barrier needs the board's edges:"]
         lines += ["# [outline]", "# points = [[0, 0], [100, 0], [100, 80], [0, 80]]"]
@@ -362,6 +367,6 @@ def named_net(name: str, place: tuple[float, float, str], why: str) -> str:
 def nothing() -> str:
     """A region to start from, on a board that tells none."""
     return (
-        "\n# No net and no copper looks like a reference: name the reference nets, or give the area of the region.\n"
-        '[region.main]\nreference = []\nnets = ["*"]\n'
+        "\n# No net and no copper looks like a reference: name the reference nets, or give the area"
+        ' of the region.\n[region.main]\nreference = []\nnets = ["*"]\n'
     )

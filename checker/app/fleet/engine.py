@@ -18,7 +18,10 @@ MEMORY = 8 * 2**30  # bytes of address space a worker
 ANSWER = 10  # seconds in which a scheduler must answer
 AHEAD = 2  # boards a worker whose bytes are held ready
 TIME = 1800  # seconds of processor time a board
-DIED = f"its worker ended {lanes.TRIES} times: out of memory, or over {TIME // 60} min; check this board alone"
+DIED = (
+    f"its worker ended {lanes.TRIES} times: out of memory, or over {TIME // 60} min; check this"
+    " board alone"
+)
 
 Opened = Callable[[], Parcel | Row]  # a row where nothing is left to check
 Parcels = Iterable[Opened]  # each is read only when a worker is free, so that memory stays small

@@ -26,7 +26,10 @@ td.n, th.n {{ text-align: right; font-variant-numeric: tabular-nums }}
 def as_page(rows: Sequence[Row]) -> bytes:
     """One HTML file without script or network; the same rows give the same bytes."""
     parts = [
-        f"<h1>{len(rows)} boards</h1><p class=caution><strong>Caution.</strong> {escape(CAUTION)}</p>",
+        (
+            f"<h1>{len(rows)} boards</h1><p class=caution><strong>Caution.</strong>"
+            f" {escape(CAUTION)}</p>"
+        ),
         _section("Boards by verdict", ("verdict", "boards"), _verdicts(rows)),
         _section("Findings by rule and year", *_by_year(rows)),
         _section("Doubts by cause", ("cause", "boards", "doubts"), _causes(rows)),
@@ -37,7 +40,10 @@ def as_page(rows: Sequence[Row]) -> bytes:
             _all(rows),
         ),
     ]
-    head = f"<!doctype html><html lang=en><meta charset=utf-8><title>Fleet</title><style>{STYLE}</style>"
+    head = (
+        "<!doctype html><html lang=en><meta"
+        f" charset=utf-8><title>Fleet</title><style>{STYLE}</style>"
+    )
     meta = '<meta name=viewport content="width=device-width, initial-scale=1">'
     return (head + meta + "\n".join(parts) + "</html>\n").encode()
 

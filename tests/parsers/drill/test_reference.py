@@ -25,16 +25,28 @@ WITHIN = 1e-4  # mm
 Stroke = tuple[float, float, float, float, float]  # ends and diameter, mm
 
 PROGRAMS = {
-    "metric with points": "METRIC,TZ\nT1C0.8\nT2C1.2\n%\nT1\nX1.5Y2.5\nX-3.25Y4.\nT2\nX0.0Y10.125\n",
+    "metric with points": (
+        "METRIC,TZ\nT1C0.8\nT2C1.2\n%\nT1\nX1.5Y2.5\nX-3.25Y4.\nT2\nX0.0Y10.125\n"
+    ),
     "inch with leading zeros kept": "INCH,LZ\nT1C0.0315\n%\nT1\nX0125Y02\nX-01Y0005\nX00005Y1\n",
     "inch with trailing zeros kept": "INCH,TZ\nT01C0.0400\n%\nT01\nX12500Y20000\nX-5000Y1\n",
-    "metric with trailing zeros kept": "METRIC,TZ,000.000\nT1C1.000\n%\nT1\nX12500Y20000\nX-5000Y1\n",
+    "metric with trailing zeros kept": (
+        "METRIC,TZ,000.000\nT1C1.000\n%\nT1\nX12500Y20000\nX-5000Y1\n"
+    ),
     "coordinates that stay": "METRIC,TZ\nT1C0.5\n%\nT1\nX1.0Y2.0\nX3.0\nY5.5\nX4.0\n",
-    "metric with leading zeros kept": "METRIC,LZ,000.000\nT1C1.000\n%\nT1\nX0125Y02\nX-005Y000001\n",
+    "metric with leading zeros kept": (
+        "METRIC,LZ,000.000\nT1C1.000\n%\nT1\nX0125Y02\nX-005Y000001\n"
+    ),
     "digits told in a comment": ";FILE_FORMAT=4:4\nMETRIC,TZ\nT1C1.000\n%\nT1\nX15000Y-25000\n",
-    "steps from place to place": "METRIC,TZ,000.000\nICI,ON\nT1C1.0\n%\nT1\nX1000Y1000\nX500\nY-250\nX1Y1\n",
-    "routed lines": "METRIC,TZ\nT1C1.0\n%\nT1\nG00X1.0Y1.0\nM15\nG01X5.0Y1.0\nG01X5.0Y4.0\nM16\nG05\nX9.0Y9.0\n",
-    "tools of the same size": "METRIC,TZ\nT1C0.3\nT3C0.3\nT12C3.2\n%\nT1\nX1.0Y1.0\nT3\nX2.0Y2.0\nT12\nX3.0Y3.0\n",
+    "steps from place to place": (
+        "METRIC,TZ,000.000\nICI,ON\nT1C1.0\n%\nT1\nX1000Y1000\nX500\nY-250\nX1Y1\n"
+    ),
+    "routed lines": (
+        "METRIC,TZ\nT1C1.0\n%\nT1\nG00X1.0Y1.0\nM15\nG01X5.0Y1.0\nG01X5.0Y4.0\nM16\nG05\nX9.0Y9.0\n"
+    ),
+    "tools of the same size": (
+        "METRIC,TZ\nT1C0.3\nT3C0.3\nT12C3.2\n%\nT1\nX1.0Y1.0\nT3\nX2.0Y2.0\nT12\nX3.0Y3.0\n"
+    ),
 }
 
 

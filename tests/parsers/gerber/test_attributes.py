@@ -21,7 +21,10 @@ def nets(found: Image) -> list[object]:
 
 def test_net_holds_until_it_is_deleted() -> None:
     """An object takes the net of the dictionary when it is made; TD.N and TD delete it (5.4)."""
-    words = "%ADD10C,1*% D10 X0Y0D03 %TO.N,A*% X1D03 X2D03 %TO.N,B*% X3D03 %TD.N*% X4D03 %TO.N,A*% X5D03 %TD*% X6D03"
+    words = (
+        "%ADD10C,1*% D10 X0Y0D03 %TO.N,A*% X1D03 X2D03 %TO.N,B*% X3D03 %TD.N*% X4D03 %TO.N,A*%"
+        " X5D03 %TD*% X6D03"
+    )
     assert nets(image(words)) == ["unknown", ("A",), ("A",), ("B",), "unknown", ("A",), "unknown"]
 
 
@@ -78,7 +81,8 @@ def test_attributes_in_comments() -> None:
     """Attributes in comments `G04 #@!` count like those in commands."""
     data = layer("%ADD10C,1*%", "D10").replace(
         b"M02*",
-        b"G04 #@! TF.FileFunction,Copper,L2,Inr*\nG04 #@! TO.N,A*\nX0Y0D03*\nG04 #@! TD*\nX1000000D03*\nM02*",
+        b"G04 #@! TF.FileFunction,Copper,L2,Inr*\nG04 #@! TO.N,A*\nX0Y0D03*\nG04 #@!"
+        b" TD*\nX1000000D03*\nM02*",
     )
     found = read_gerber(data, "layer.gbr")
     assert nets(found) == [("A",), "unknown"]

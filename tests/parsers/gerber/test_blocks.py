@@ -82,7 +82,10 @@ def test_arcs_in_blocks(transform: str, sweep: int, start: int, radius: float, p
 
 def test_nested_blocks_and_repeat_of_blocks() -> None:
     """Blocks may be defined in blocks and flashed in repeats (4.11.2, 4.12)."""
-    words = "%ABD20*% %ABD21*% D10 X1Y0D03 %AB*% D21 X0Y0D03 Y5D03 %AB*% %SRX2Y1I100J0*% D20 X10Y0D03 %SR*% D21 X0Y50D03"
+    words = (
+        "%ABD20*% %ABD21*% D10 X1Y0D03 %AB*% D21 X0Y0D03 Y5D03 %AB*% %SRX2Y1I100J0*% D20 X10Y0D03"
+        " %SR*% D21 X0Y50D03"
+    )
     assert places(words) == [(11, 0), (11, 5), (111, 0), (111, 5), (1, 50)]
 
 
@@ -145,7 +148,10 @@ def test_block_without_end() -> None:
         "%ABD20*% D10 X0Y0D03 %AB*% "
         + " ".join(f"%ABD{21 + k}*% D{20 + k} X0Y0D03 X1D03 %AB*%" for k in range(60))
         + " D80 X0Y0D03",
-        "%ABD20*% %SRX9999Y9999I1J1*% D10 X0Y0D03 %SR*% %AB*% %SRX9999Y9999I1J1*% D20 X0Y0D03 %SR*%",
+        (
+            "%ABD20*% %SRX9999Y9999I1J1*% D10 X0Y0D03 %SR*% %AB*% %SRX9999Y9999I1J1*% D20 X0Y0D03"
+            " %SR*%"
+        ),
     ],
     ids=["repeat", "doubling blocks", "repeat of a block of a repeat"],
 )

@@ -190,8 +190,8 @@ def _macro(*words: str) -> bytes:
 HOSTILE = {
     "huge coordinate": layer(PEN, "X99999999999Y0D03"),
     "coordinate of 40 digits": layer(PEN).replace(b"M02", b"X" + b"9" * 40 + b"Y0D03*M02"),
-    "coordinate of a million digits": layer(PEN).replace(
-        b"M02", b"X" + b"9" * 1_000_000 + b"Y0D03*M02"
+    "coordinate of a million digits": (
+        layer(PEN).replace(b"M02", b"X" + b"9" * 1_000_000 + b"Y0D03*M02")
     ),
     "huge aperture": layer("%ADD10C,99999999999*%", "D10 X0Y0D03"),
     "aperture of 400 digits": layer(f"%ADD10C,{'9' * 400}*%", "D10 X0Y0D03"),

@@ -50,7 +50,10 @@ def test_format_and_unit(head: bytes, operation: bytes, place: list[float]) -> N
 
 def test_sizes_are_in_the_file_unit() -> None:
     """Aperture sizes, block steps and macros are in inches where the file is."""
-    words = "%AMBOX*21,1,1,1,0,0,0*% %ADD10BOX*% %ADD11C,2*% %SRX2Y1I10J0*% D10 X0Y0D03 D11 X5Y0D03 %SR*%"
+    words = (
+        "%AMBOX*21,1,1,1,0,0,0*% %ADD10BOX*% %ADD11C,2*% %SRX2Y1I10J0*% D10 X0Y0D03 D11 X5Y0D03"
+        " %SR*%"
+    )
     found = image(words, unit="IN")
     assert sorted(found.objects.radius.tolist()) == [0, 0, 25.4, 25.4]
     assert copper(found).bounds == pytest.approx((-12.7, -25.4, 16 * 25.4, 25.4), abs=1e-3)

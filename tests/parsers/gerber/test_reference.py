@@ -38,21 +38,37 @@ ROUNDED = (
 )
 FEATURES = {
     "draws of every direction": "%ADD10C,0.3*% D10 X0Y0D02 X5D01 Y5D01 X2Y8D01 X-3Y-4D01 X-3Y-4D01",
-    "flashes of every template": """%ADD10C,1*% %ADD11R,2X1*% %ADD12O,3X1*% %ADD13O,1X3*% %ADD14P,2X5*%
-        D10 X0Y0D03 D11 X5D03 D12 X10D03 D13 X15D03 D14 X20D03""",
-    "arcs both ways": """%ADD10C,0.4*% D10 X5Y0D02 G03 X0Y5I-5J0D01 X0Y5I-1J0D01 G02 X5Y0I0J-5D01
-        G01 X9D01 G02 X11Y0I1J0D01""",
-    "macro with every primitive": f"""%AMALL*{"*".join(ALL_PRIMITIVES)}*% %ADD10ALL*% D10 X0Y0D03""",
-    "macro with variables": f"""%AMROUND*{"*".join(ROUNDED)}*% %ADD10ROUND,3X2X0.4*% %ADD11ROUND,1X4X0.2*%
-        D10 X0Y0D03 D11 X5Y5D03""",
-    "region of lines and arcs": """G36 X0Y0D02 X10D01 G03 X10Y6I0J3D01 G01 X7D01 G02 X3Y6I-2J0D01 G01 X0D01
-        Y0D01 G37""",
-    "region with a cut-in": """G36 X0Y0D02 X10D01 Y10D01 X0D01 Y5D01 X3D01 Y7D01 X7D01 Y3D01 X3D01 Y5D01 X0D01
-        Y0D01 G37""",
-    "dark and clear in turns": """%ADD10C,1*% %ADD11C,2*% %ADD12R,12X12*% D12 X5Y5D03 %LPC*% D11 X3Y3D03 X7Y7D03
-        D10 X0Y5D02 X4D01 %LPD*% D10 X3Y3D03 X0Y5D02 X2D01 %LPC*% G36 X8Y1D02 X10D01 Y3D01 X8Y1D01 G37""",
-    "clear objects one after the other": """%ADD10R,1X1*% %ADD12R,20X20*% D12 X0Y0D03 %LPC*%
-        D10 X-5Y-5D03 X-4.5D03 X-4D03 Y-4.5D03 Y-4D03 X5Y5D03""",
+    "flashes of every template": (
+        """%ADD10C,1*% %ADD11R,2X1*% %ADD12O,3X1*% %ADD13O,1X3*% %ADD14P,2X5*%
+        D10 X0Y0D03 D11 X5D03 D12 X10D03 D13 X15D03 D14 X20D03"""
+    ),
+    "arcs both ways": (
+        """%ADD10C,0.4*% D10 X5Y0D02 G03 X0Y5I-5J0D01 X0Y5I-1J0D01 G02 X5Y0I0J-5D01
+        G01 X9D01 G02 X11Y0I1J0D01"""
+    ),
+    "macro with every primitive": (
+        f"""%AMALL*{"*".join(ALL_PRIMITIVES)}*% %ADD10ALL*% D10 X0Y0D03"""
+    ),
+    "macro with variables": (
+        f"""%AMROUND*{"*".join(ROUNDED)}*% %ADD10ROUND,3X2X0.4*% %ADD11ROUND,1X4X0.2*%
+        D10 X0Y0D03 D11 X5Y5D03"""
+    ),
+    "region of lines and arcs": (
+        """G36 X0Y0D02 X10D01 G03 X10Y6I0J3D01 G01 X7D01 G02 X3Y6I-2J0D01 G01 X0D01
+        Y0D01 G37"""
+    ),
+    "region with a cut-in": (
+        """G36 X0Y0D02 X10D01 Y10D01 X0D01 Y5D01 X3D01 Y7D01 X7D01 Y3D01 X3D01 Y5D01 X0D01
+        Y0D01 G37"""
+    ),
+    "dark and clear in turns": (
+        """%ADD10C,1*% %ADD11C,2*% %ADD12R,12X12*% D12 X5Y5D03 %LPC*% D11 X3Y3D03 X7Y7D03
+        D10 X0Y5D02 X4D01 %LPD*% D10 X3Y3D03 X0Y5D02 X2D01 %LPC*% G36 X8Y1D02 X10D01 Y3D01 X8Y1D01 G37"""
+    ),
+    "clear objects one after the other": (
+        """%ADD10R,1X1*% %ADD12R,20X20*% D12 X0Y0D03 %LPC*%
+        D10 X-5Y-5D03 X-4.5D03 X-4D03 Y-4.5D03 Y-4D03 X5Y5D03"""
+    ),
 }
 
 

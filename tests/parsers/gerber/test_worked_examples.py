@@ -21,7 +21,8 @@ DRAWINGS = """%ADD10C,0.1*% %ADD11C,0.6*% %ADD12R,0.6X0.6*% %ADD13R,0.4X1*% %ADD
     D11 X10Y10D03 X20D03 X25D03 Y15D03 X20D03 D12 X10D03 D13 X30D03 D14 Y12.5D03 D15 Y10D03
     D10 X37.5Y10D02 G03 X37.5Y10I2.5J0D01 G01 D16 X34D03 X35Y9D03
     G36 X5Y20D02 X37.5D01 Y37.5D01 X5D01 Y20D01 G37"""
-CLEARED = """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01 G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
+CLEARED = """%LPC*% G36 X10Y25D02 Y30D01 G02 X12.5Y32.5I2.5J0D01 G01 X30D01
+    G02 X30Y25I0J-3.75D01 G01 X10D01 G37 %LPD*%"""
 AFTERWARDS = "D10 X15Y28.75D02 X20D01 D11 X15D03 X20D03 D17 X28.75D03"
 
 SQUARE = "X0Y0D02 X10D01 Y10D01 X0D01 Y0D01"
@@ -74,7 +75,10 @@ FOUR_TRANSFORMS = " ".join(
 DRILLS = " ".join(
     [
         "%ADD10C,0.14*% %ADD11C,0.24*% %ADD12C,0.43*% %ADD13C,0.22*%",
-        "D10 X2.42Y2.75D03 Y3.25D03 X2.17Y3D03 X1.92Y3.25D03 X2.92Y2.75D03 X1.92D03 X2.92Y3.25D03 X2.67Y3D03",
+        (
+            "D10 X2.42Y2.75D03 Y3.25D03 X2.17Y3D03 X1.92Y3.25D03 X2.92Y2.75D03 X1.92D03"
+            " X2.92Y3.25D03 X2.67Y3D03"
+        ),
         "D11 X1.24Y0D03 X-1.24D03 X0Y1.24D03 Y-1.24D03",
         _grid((0.88, -0.88), (0.88, -0.88)),
         "D12 X7.92Y3.5D03 X4.92Y-3.5D03 D13",
@@ -88,7 +92,8 @@ ROUNDED_BOX = (
 )
 TWO_RINGS = _contour((125, 257), (122, 257), (122, 272), (131, 272), (131, 257)).replace(
     "X125Y257D01",
-    "X125Y257D01 Y260D01 X129D01 Y264D01 X125D01 Y267D01 X129D01 Y270D01 X125D01 Y267D01 Y264D01 Y260D01 Y257D01",
+    "X125Y257D01 Y260D01 X129D01 Y264D01 X125D01 Y267D01 X129D01 Y270D01 X125D01 Y267D01 Y264D01"
+    " Y260D01 Y257D01",
 )
 PLANE = "%ADD10C,1*%"
 
@@ -113,7 +118,10 @@ IMAGES = {
         (1, 2),
     ),
     "4.5.2 exposure off does not clear": (
-        "%ADD10C,1*% %AMBOX*21,1,10,10,0,0,0*1,0,5,0,0*% %ADD11BOX*% D10 X-25Y-2D02 X25Y1D01 D11 X0Y0D03",
+        (
+            "%ADD10C,1*% %AMBOX*21,1,10,10,0,0,0*1,0,5,0,0*% %ADD11BOX*% D10 X-25Y-2D02 X25Y1D01"
+            " D11 X0Y0D03"
+        ),
         126.086022,
         (1, 2),
     ),
@@ -161,12 +169,18 @@ IMAGES = {
         (1, 0),
     ),
     "4.10.4.4 touching, after a bare D02": (
-        f"G36 X0Y5D02 X0Y10D01 X10D01 Y0D01 X0D01 Y5D01 {_contour((0, 5), (-5, 1), (-9, 5), (-5, 9), bare=True)} G37",
+        (
+            "G36 X0Y5D02 X0Y10D01 X10D01 Y0D01 X0D01 Y5D01"
+            f" {_contour((0, 5), (-5, 1), (-9, 5), (-5, 9), bare=True)} G37"
+        ),
         136.0,
         None,
     ),
     "4.10.4.5 inside, after a bare D02": (
-        f"G36 X0Y5D02 X0Y10D01 X10D01 Y0D01 X0D01 Y5D01 {_contour((0, 5), (5, 1), (9, 5), (5, 9), bare=True)} G37",
+        (
+            "G36 X0Y5D02 X0Y10D01 X10D01 Y0D01 X0D01 Y5D01"
+            f" {_contour((0, 5), (5, 1), (9, 5), (5, 9), bare=True)} G37"
+        ),
         100.0,
         (1, 0),
     ),
@@ -332,7 +346,10 @@ def test_centre_of_an_evaluated_macro() -> None:
         ("%ADD10R,1X0.5*% D10 X0Y0D02 X10Y10D01", 15.5, 1),
         (f"G36 {SQUARE} {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37", 100.0, 1),
         (
-            f"G36 {_contour((0, 0), (2, 0), (2, 2), (0, 2))} {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37",
+            (
+                f"G36 {_contour((0, 0), (2, 0), (2, 2), (0, 2))}"
+                f" {_contour((1, 1), (3, 1), (3, 3), (1, 3))} G37"
+            ),
             7.0,
             1,
         ),

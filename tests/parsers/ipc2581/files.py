@@ -28,12 +28,13 @@ MODES = {
     "C": '<FunctionMode mode="FABRICATION"/>',
 }
 CENTRED = words(
-    "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham RectRound Thermal Triangle"
-    " StandardPrimitiveRef"
+    "Butterfly Circle Diamond Donut Ellipse Hexagon Moire Octagon Oval RectCenter RectCham"
+    " RectRound Thermal Triangle StandardPrimitiveRef"
 )
 SQUARE_BOARD = (  # 20 x 20 mm
-    '<Profile><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="20" y="0"/><PolyStepSegment x="20" y="20"/>'
-    '<PolyStepSegment x="0" y="20"/><PolyStepSegment x="0" y="0"/></Polygon></Profile>'
+    '<Profile><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="20" y="0"/><PolyStepSegment'
+    ' x="20" y="20"/><PolyStepSegment x="0" y="20"/><PolyStepSegment x="0"'
+    ' y="0"/></Polygon></Profile>'
 )
 
 
@@ -45,7 +46,10 @@ def layer(
     inside: str = "",
 ) -> str:
     """A Layer element."""
-    return f'<Layer name="{name}" layerFunction="{function}" side="{side}" polarity="{polarity}">{inside}</Layer>'
+    return (
+        f'<Layer name="{name}" layerFunction="{function}" side="{side}"'
+        f' polarity="{polarity}">{inside}</Layer>'
+    )
 
 
 TWO_LAYERS = (layer("TOP"), layer("BOTTOM", side="BOTTOM"), layer("DRILL", "DRILL", "ALL"))
@@ -79,12 +83,15 @@ class File:
             for name, sets in self.features.items()
         )
         step = (
-            f'<Step name="board"{step_type}>{self.before}<Datum x="0" y="0"/>{self.profile}{self.repeats}{self.parts}'
+            f'<Step name="board"{step_type}>{self.before}<Datum x="0"'
+            f' y="0"/>{self.profile}{self.repeats}{self.parts}'
             f"{self.nets}{drawn}</Step>{self.more_steps}"
         )
         return (
-            f'<?xml version="1.0" encoding="UTF-8"?>\n<IPC-2581 revision="{self.revision}" xmlns="{NAMESPACE}">\n'
-            f'<Content roleRef="owner">{MODES[self.revision]}<StepRef name="board"/><LayerRef name="TOP"/>'
+            f'<?xml version="1.0" encoding="UTF-8"?>\n<IPC-2581 revision="{self.revision}"'
+            f' xmlns="{NAMESPACE}">\n'
+            f'<Content roleRef="owner">{MODES[self.revision]}<StepRef name="board"/><LayerRef'
+            ' name="TOP"/>'
             f"{self._dictionaries()}</Content>\n{PAPERS}\n{self._bom()}"
             f'<Ecad name="board"><CadHeader units="{self.units}">{self.header}</CadHeader>'
             f"<CadData>{''.join(self.layers)}{self.stackup}{step}</CadData></Ecad>\n</IPC-2581>\n"
@@ -92,8 +99,8 @@ class File:
 
     def _bom(self) -> str:
         items = "".join(
-            f'<BomItem OEMDesignNumberRef="{name}" quantity="1" category="ELECTRICAL"><RefDes name="{name}"/>'
-            '<Characteristics category="ELECTRICAL"/></BomItem>'
+            f'<BomItem OEMDesignNumberRef="{name}" quantity="1" category="ELECTRICAL"><RefDes'
+            f' name="{name}"/><Characteristics category="ELECTRICAL"/></BomItem>'
             for name in self.bom
         )
         return (

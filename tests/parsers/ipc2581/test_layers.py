@@ -24,19 +24,22 @@ def stack_layer(name: str, thickness: float, sequence: int | None = None, spec: 
     order = "" if sequence is None else f' sequence="{sequence}"'
     inside = f'<SpecRef id="{spec}"/>' if spec else ""
     return (
-        f'<StackupLayer layerOrGroupRef="{name}" thickness="{thickness}" tolPlus="0" tolMinus="0"{order}>{inside}'
-        "</StackupLayer>"
+        f'<StackupLayer layerOrGroupRef="{name}" thickness="{thickness}" tolPlus="0"'
+        f' tolMinus="0"{order}>{inside}</StackupLayer>'
     )
 
 
 def group(name: str, *rows: str) -> str:
-    return f'<StackupGroup name="{name}" thickness="1.6" tolPlus="0" tolMinus="0">{"".join(rows)}</StackupGroup>'
+    return (
+        f'<StackupGroup name="{name}" thickness="1.6" tolPlus="0"'
+        f' tolMinus="0">{"".join(rows)}</StackupGroup>'
+    )
 
 
 def stackup(*groups: str, thickness: float = 1.6, name: str = "STACK") -> str:
     return (
-        f'<Stackup name="{name}" overallThickness="{thickness}" tolPlus="0" tolMinus="0" whereMeasured="METAL"'
-        f' stackupStatus="PROPOSED">{"".join(groups)}</Stackup>'
+        f'<Stackup name="{name}" overallThickness="{thickness}" tolPlus="0" tolMinus="0"'
+        f' whereMeasured="METAL" stackupStatus="PROPOSED">{"".join(groups)}</Stackup>'
     )
 
 
@@ -166,7 +169,10 @@ def test_dielectrics_thicker_than_the_board_are_a_doubt(tmp_path: Path) -> None:
 def test_permittivity_comes_from_the_specification_of_the_dielectric(
     tmp_path: Path, where: str
 ) -> None:
-    spec = '<Spec name="FR"><Dielectric type="DIELECTRIC_CONSTANT"><Property value="4.2"/></Dielectric></Spec>'
+    spec = (
+        '<Spec name="FR"><Dielectric type="DIELECTRIC_CONSTANT"><Property'
+        ' value="4.2"/></Dielectric></Spec>'
+    )
     in_stack, in_layer = ("FR", "") if where == "stackup" else ("", '<SpecRef id="FR"/>')
     rows = (
         stack_layer("TOP", 0.035),
@@ -189,7 +195,8 @@ def test_permittivity_comes_from_the_specification_of_the_dielectric(
 def test_layers_in_series_have_the_permittivity_of_the_stack(tmp_path: Path) -> None:
     """1 mm of 2 and 1 mm of 4: 2 / (1/2 + 1/4) = 8/3; common practice, no source."""
     spec = "".join(
-        f'<Spec name="E{e}"><Dielectric type="DIELECTRIC_CONSTANT"><Property value="{e}"/></Dielectric></Spec>'
+        f'<Spec name="E{e}"><Dielectric type="DIELECTRIC_CONSTANT"><Property'
+        f' value="{e}"/></Dielectric></Spec>'
         for e in (2, 4)
     )
     rows = (

@@ -66,7 +66,10 @@ def test_copper_whose_net_is_not_stated_is_a_doubt_and_stated_lack_is_none(tmp_p
 
 
 def test_a_pin_names_its_pad_and_copper_that_touches_it(tmp_path: Path) -> None:
-    trace = '<Line startX="5" startY="5" endX="9" endY="5"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>'
+    trace = (
+        '<Line startX="5" startY="5" endX="9" endY="5"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.2"/></Line>'
+    )
     file = File(
         nets=logical_net("SIG", "U1.2"),
         features={"TOP": one_set(pad(5, 5, "U1.2") + features(trace), "")},
@@ -193,8 +196,8 @@ def test_the_pin_of_a_set_may_stand_in_its_componentref(tmp_path: Path) -> None:
 
 
 POINT = (
-    '<PhyNetPoint x="{x}" y="{y}" layerRef="{layer}" netNode="END" exposure="EXPOSED"><Circle diameter="1"/>'
-    "</PhyNetPoint>"
+    '<PhyNetPoint x="{x}" y="{y}" layerRef="{layer}" netNode="END" exposure="EXPOSED"><Circle'
+    ' diameter="1"/></PhyNetPoint>'
 )
 
 
@@ -277,18 +280,18 @@ def test_a_land_round_a_plated_hole_is_a_component_pad_and_gives_the_hole_its_pi
 # ---- parts ---------------------------------------------------------------------------------------------------------
 
 PACKAGE = (
-    '<Package name="P2" type="CHIP" pinOneOrientation="LEFT"><Outline><Polygon><PolyBegin x="-1" y="-1"/>'
-    '<PolyStepSegment x="1" y="-1"/><PolyStepSegment x="1" y="1"/><PolyStepSegment x="-1" y="-1"/></Polygon>'
-    '<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
-    '<Pin number="1" name="IN" type="SURFACE"><Location x="-2" y="0"/><Circle diameter="1"/></Pin>'
-    '<Pin number="2" type="SURFACE"><Location x="2" y="0"/><Circle diameter="1"/></Pin></Package>'
+    '<Package name="P2" type="CHIP" pinOneOrientation="LEFT"><Outline><Polygon><PolyBegin x="-1"'
+    ' y="-1"/><PolyStepSegment x="1" y="-1"/><PolyStepSegment x="1" y="1"/><PolyStepSegment x="-1"'
+    ' y="-1"/></Polygon><LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline><Pin number="1"'
+    ' name="IN" type="SURFACE"><Location x="-2" y="0"/><Circle diameter="1"/></Pin><Pin number="2"'
+    ' type="SURFACE"><Location x="2" y="0"/><Circle diameter="1"/></Pin></Package>'
 )
 
 
 def component(refdes: str, x: float, y: float, layer: str = "TOP", xform: str = "") -> str:
     return (
-        f'<Component refDes="{refdes}" packageRef="P2" part="X" layerRef="{layer}" mountType="SMT">{xform}'
-        f'<Location x="{x}" y="{y}"/></Component>'
+        f'<Component refDes="{refdes}" packageRef="P2" part="X" layerRef="{layer}"'
+        f' mountType="SMT">{xform}<Location x="{x}" y="{y}"/></Component>'
     )
 
 
@@ -385,17 +388,22 @@ def test_two_parts_of_one_name_are_a_doubt(tmp_path: Path) -> None:
 
 
 def test_wanted_joints_of_nets_are_told(tmp_path: Path) -> None:
-    short = '<NetShort><NetRef name="A"/><NetRef name="B"/><Location x="1" y="1"/><LayerRef name="TOP"/></NetShort>'
+    short = (
+        '<NetShort><NetRef name="A"/><NetRef name="B"/><Location x="1" y="1"/><LayerRef'
+        ' name="TOP"/></NetShort>'
+    )
     board = read(File(features={"TOP": one_set(pad(1, 1) + short)}), tmp_path)
     assert [r.what for r in board.remarks] == ["the file wants nets A, B joined"]
 
 
 def test_a_padstack_definition_gives_the_land_of_a_pad_without_a_shape(tmp_path: Path) -> None:
     define = (
-        '<PadStackDef name="V"><PadstackHoleDef name="H" diameter="0.3" platingStatus="VIA" plusTol="0" minusTol="0"'
-        ' x="0" y="0"/><PadstackPadDef layerRef="TOP" padUse="REGULAR"><Location x="0" y="0"/><Circle diameter="0.8"/>'
-        '</PadstackPadDef><PadstackPadDef layerRef="TOP" padUse="ANTIPAD"><Location x="0" y="0"/><Circle diameter="2"/>'
-        "</PadstackPadDef></PadStackDef>"
+        '<PadStackDef name="V"><PadstackHoleDef name="H" diameter="0.3" platingStatus="VIA"'
+        ' plusTol="0" minusTol="0" x="0" y="0"/><PadstackPadDef layerRef="TOP"'
+        ' padUse="REGULAR"><Location x="0" y="0"/><Circle'
+        ' diameter="0.8"/></PadstackPadDef><PadstackPadDef layerRef="TOP"'
+        ' padUse="ANTIPAD"><Location x="0" y="0"/><Circle'
+        ' diameter="2"/></PadstackPadDef></PadStackDef>'
     )
     bare = '<Pad padstackDefRef="V"><Location x="5" y="5"/></Pad>'
     drilled = one_set(HOLE.format("VIA", 5, 5))

@@ -45,7 +45,10 @@ def hole(
 
 def slot(inside: str, status: str = "NONPLATED", revision: str = "B1") -> str:
     place = '<Location x="0" y="0"/>' if revision == "C" else ""
-    return f'<SlotCavity name="S" platingStatus="{status}" plusTol="0" minusTol="0">{place}{inside}</SlotCavity>'
+    return (
+        f'<SlotCavity name="S" platingStatus="{status}" plusTol="0"'
+        f' minusTol="0">{place}{inside}</SlotCavity>'
+    )
 
 
 def drilled(inside: str, span: str = "", attributes: str = "", name: str = "DRILL") -> File:
@@ -113,8 +116,9 @@ def test_a_span_may_name_dielectrics_and_masks_of_the_stackup(tmp_path: Path) ->
         for name in ("MASK", "TOP", "D1", "IN1", "D2", "IN2", "BOTTOM")
     )
     stack = (
-        '<Stackup name="S" overallThickness="1" tolPlus="0" tolMinus="0" whereMeasured="METAL">'
-        f'<StackupGroup name="G" thickness="1" tolPlus="0" tolMinus="0">{rows}</StackupGroup></Stackup>'
+        '<Stackup name="S" overallThickness="1" tolPlus="0" tolMinus="0"'
+        ' whereMeasured="METAL"><StackupGroup name="G" thickness="1" tolPlus="0"'
+        f' tolMinus="0">{rows}</StackupGroup></Stackup>'
     )
     for last, expected in (("D1", (0, 0)), ("D2", (0, 1))):
         file = drilled(hole(), f'<Span fromLayer="MASK" toLayer="{last}"/>')
@@ -134,9 +138,10 @@ def test_holes_may_be_drawn_on_a_stackup_group(tmp_path: Path) -> None:
         for name in ("TOP", "CORE", "BOTTOM")
     )
     stack = (
-        '<Stackup name="S" overallThickness="1" tolPlus="0" tolMinus="0" whereMeasured="METAL">'
-        f'<StackupGroup name="CORE" thickness="1" tolPlus="0" tolMinus="0">{rows}</StackupGroup>'
-        f'<StackupGroup name="ALL" thickness="1" tolPlus="0" tolMinus="0">{outer}</StackupGroup></Stackup>'
+        '<Stackup name="S" overallThickness="1" tolPlus="0" tolMinus="0"'
+        ' whereMeasured="METAL"><StackupGroup name="CORE" thickness="1" tolPlus="0"'
+        f' tolMinus="0">{rows}</StackupGroup><StackupGroup name="ALL" thickness="1" tolPlus="0"'
+        f' tolMinus="0">{outer}</StackupGroup></Stackup>'
     )
     file = File(layers=FOUR, stackup=stack, features={**COPPER, "CORE": one_set(hole(), "")})
     board = read(file, tmp_path)
@@ -173,11 +178,10 @@ def test_a_hole_of_unknown_plating_is_kept_as_such(tmp_path: Path) -> None:
 
 LINE = '<Line startX="3" startY="5" endX="7" endY="5"><LineDesc lineEnd="{}" lineWidth="1"/></Line>'
 ROUNDED = (
-    "<Outline><Polygon>"
-    '<PolyBegin x="3" y="4.5"/><PolyStepSegment x="7" y="4.5"/>'
-    '<PolyStepCurve x="7" y="5.5" centerX="7" centerY="5" clockwise="false"/><PolyStepSegment x="3" y="5.5"/>'
-    '<PolyStepCurve x="3" y="4.5" centerX="3" centerY="5" clockwise="false"/></Polygon>'
-    '<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
+    '<Outline><Polygon><PolyBegin x="3" y="4.5"/><PolyStepSegment x="7" y="4.5"/><PolyStepCurve'
+    ' x="7" y="5.5" centerX="7" centerY="5" clockwise="false"/><PolyStepSegment x="3"'
+    ' y="5.5"/><PolyStepCurve x="3" y="4.5" centerX="3" centerY="5"'
+    ' clockwise="false"/></Polygon><LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
 )
 
 
@@ -226,7 +230,10 @@ def test_a_polyline_slot_is_a_stroke_per_leg_and_a_curved_one_follows_its_arc(
 
 
 def test_a_square_opening_is_a_cutout_of_the_outline(tmp_path: Path) -> None:
-    outline = f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
+    outline = (
+        f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.1"/></Outline>'
+    )
     board = read(drilled(slot(outline)), tmp_path)
     assert sentences(board) == []
     assert len(board.holes) == 0
@@ -236,7 +243,10 @@ def test_a_square_opening_is_a_cutout_of_the_outline(tmp_path: Path) -> None:
 
 
 def test_a_plated_square_opening_is_a_plated_edge_and_a_doubt(tmp_path: Path) -> None:
-    outline = f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND" lineWidth="0.1"/></Outline>'
+    outline = (
+        f'<Outline>{polygon("10,4 14,4 14,6 10,6")}<LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.1"/></Outline>'
+    )
     board = read(drilled(slot(outline, "PLATED")), tmp_path)
     assert sentences(board) == ["a plated opening that is no slot"]
     assert board.outline is not None
@@ -269,7 +279,8 @@ def test_cutter_paths_on_a_routing_layer_count_inside_the_board_only(tmp_path: P
     layers = (*FOUR, layer("ROUT", "ROUT", "ALL"))
     inside = features(LINE.format("ROUND"))
     edge = features(
-        '<Line startX="0" startY="-0.5" endX="20" endY="-0.5"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>'
+        '<Line startX="0" startY="-0.5" endX="20" endY="-0.5"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="1"/></Line>'
     )
     board = read(File(layers=layers, features={**COPPER, "ROUT": one_set(edge, "")}), tmp_path)
     assert len(board.holes) == 0
@@ -320,7 +331,8 @@ def test_the_profile_has_curves_and_cutouts(tmp_path: Path) -> None:
     """20 x 20 with one round corner of radius 3 (9 - 9 pi / 4 less) and a 4 x 4 cutout."""
     profile = (
         '<Profile><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="17" y="0"/>'
-        '<PolyStepCurve x="20" y="3" centerX="17" centerY="3" clockwise="false"/><PolyStepSegment x="20" y="20"/>'
+        '<PolyStepCurve x="20" y="3" centerX="17" centerY="3" clockwise="false"/><PolyStepSegment'
+        ' x="20" y="20"/>'
         '<PolyStepSegment x="0" y="20"/><PolyStepSegment x="0" y="0"/></Polygon>'
         f"{polygon('8,8 12,8 12,12 8,12', 'Cutout')}"
         "</Profile>"
@@ -348,7 +360,8 @@ def test_a_datum_shifts_nothing(tmp_path: Path) -> None:
 def test_an_outline_layer_stands_in_for_a_missing_profile(tmp_path: Path) -> None:
     corners = [(0, 0), (10, 0), (10, 10), (0, 10), (0, 0)]
     lines = "".join(
-        f'<Line startX="{a}" startY="{b}" endX="{c}" endY="{d}"><LineDesc lineEnd="ROUND" lineWidth="0.1"/></Line>'
+        f'<Line startX="{a}" startY="{b}" endX="{c}" endY="{d}"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.1"/></Line>'
         for (a, b), (c, d) in itertools.pairwise(corners)
     )
     layers = (*FOUR, layer("EDGE", "BOARD_OUTLINE", "ALL"))
@@ -371,10 +384,12 @@ def test_without_any_outline_there_is_none(tmp_path: Path) -> None:
 def test_plated_edges_are_drawn_on_a_layer_of_their_own(tmp_path: Path) -> None:
     layers = (*FOUR, layer("PLATING", "EDGE_PLATING", "ALL"))
     edge = features(
-        '<Line startX="20" startY="5" endX="20" endY="15"><LineDesc lineEnd="ROUND" lineWidth="0.1"/></Line>'
+        '<Line startX="20" startY="5" endX="20" endY="15"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.1"/></Line>'
     )
     off = features(
-        '<Line startX="12" startY="5" endX="12" endY="15"><LineDesc lineEnd="ROUND" lineWidth="0.1"/></Line>'
+        '<Line startX="12" startY="5" endX="12" endY="15"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.1"/></Line>'
     )
     board = read(File(layers=layers, features={**COPPER, "PLATING": one_set(edge, "")}), tmp_path)
     assert sentences(board) == []
@@ -400,7 +415,10 @@ def step(name: str, inside: str = "", kind: str = "", profile: str = SQUARE_BOAR
 
 
 def repeat(name: str, nx: int = 2, ny: int = 2) -> str:
-    return f'<StepRepeat stepRef="{name}" x="0" y="0" nx="{nx}" ny="{ny}" dx="25" dy="25" angle="0" mirror="false"/>'
+    return (
+        f'<StepRepeat stepRef="{name}" x="0" y="0" nx="{nx}" ny="{ny}" dx="25" dy="25" angle="0"'
+        ' mirror="false"/>'
+    )
 
 
 BIG_DISC = one_set(features('<Circle diameter="9"/>'), "")
@@ -486,10 +504,10 @@ def test_nets_of_other_steps_are_no_nets_of_the_board(tmp_path: Path) -> None:
 # ---- design data ---------------------------------------------------------------------------------------------------
 
 PADSTACK = (
-    '<PadStack net="P"><LayerHole name="H" diameter="0.3" platingStatus="VIA" plusTol="0" minusTol="0" x="9" y="9">'
-    '<Span fromLayer="TOP" toLayer="IN1"/></LayerHole><LayerPad layerRef="TOP"><Location x="9" y="9"/>'
-    '<Circle diameter="1"/></LayerPad><LayerPad layerRef="IN1"><Location x="9" y="9"/>'
-    '<Circle diameter="1"/></LayerPad></PadStack>'
+    '<PadStack net="P"><LayerHole name="H" diameter="0.3" platingStatus="VIA" plusTol="0"'
+    ' minusTol="0" x="9" y="9"><Span fromLayer="TOP" toLayer="IN1"/></LayerHole><LayerPad'
+    ' layerRef="TOP"><Location x="9" y="9"/><Circle diameter="1"/></LayerPad><LayerPad'
+    ' layerRef="IN1"><Location x="9" y="9"/><Circle diameter="1"/></LayerPad></PadStack>'
 )
 
 
@@ -531,7 +549,8 @@ def test_holes_of_padstacks_that_are_drilled_too_count_once(tmp_path: Path) -> N
 
 def test_routes_are_copper_only_where_no_layer_feature_describes_the_layer(tmp_path: Path) -> None:
     trace = features(
-        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>'
+        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="1"/></Line>'
     )
     route = f'<Route net="R"><LayerFeature layerRef="TOP"><Set>{trace}</Set></LayerFeature></Route>'
     board = read(File(revision="B1", layers=FOUR, before=route, features=COPPER), tmp_path)

@@ -161,7 +161,10 @@ def placed(shape: str, folder: Path, **more: object) -> shapely.Geometry:
 @pytest.mark.parametrize("width", [0, 0.5])
 def test_a_placed_line_has_moved_ends_and_a_scaled_width(tmp_path: Path, width: float) -> None:
     """(2, 1) goes to (12, 9), (0, 0) to (10, 5); a width of 0.5 becomes 1, one of 0 is no copper."""
-    line = f'<Line startX="2" startY="1" endX="0" endY="0"><LineDesc lineEnd="ROUND" lineWidth="{width}"/></Line>'
+    line = (
+        '<Line startX="2" startY="1" endX="0" endY="0"><LineDesc lineEnd="ROUND"'
+        f' lineWidth="{width}"/></Line>'
+    )
     copper = placed(line, tmp_path)
     if width == 0:
         assert len(copper) == 0
@@ -186,8 +189,8 @@ def test_a_placed_arc_turns_the_other_way_when_mirrored(tmp_path: Path) -> None:
 def test_a_placed_area_and_a_placed_shape_move_alike(tmp_path: Path) -> None:
     """A triangle as Contour and as primitive: corners (0, 4), (-2, -4), (2, -4)."""
     contour = (
-        '<Contour><Polygon><PolyBegin x="0" y="4"/><PolyStepSegment x="-2" y="-4"/><PolyStepSegment x="2" y="-4"/>'
-        '<PolyStepSegment x="0" y="4"/></Polygon></Contour>'
+        '<Contour><Polygon><PolyBegin x="0" y="4"/><PolyStepSegment x="-2" y="-4"/><PolyStepSegment'
+        ' x="2" y="-4"/><PolyStepSegment x="0" y="4"/></Polygon></Contour>'
     )
     area = placed(contour, tmp_path).shapes()[0]
     primitive = placed('<Triangle base="4" height="8"/>', tmp_path).shapes()[0]

@@ -29,14 +29,17 @@ PI = math.pi
 
 
 def line(ends: str = "ROUND", width: float = 1, more: str = "") -> str:
-    return f'<Line startX="0" startY="0" endX="10" endY="0"><LineDesc lineEnd="{ends}" lineWidth="{width}"{more}/></Line>'
+    return (
+        f'<Line startX="0" startY="0" endX="10" endY="0"><LineDesc lineEnd="{ends}"'
+        f' lineWidth="{width}"{more}/></Line>'
+    )
 
 
 def arc(ends: str, width: float = 1.0, end: str = "0,4", clockwise: str = "false") -> str:
     x, y = end.split(",")
     return (
-        f'<Arc startX="4" startY="0" endX="{x}" endY="{y}" centerX="0" centerY="0" clockwise="{clockwise}">'
-        f'<LineDesc lineEnd="{ends}" lineWidth="{width}"/></Arc>'
+        f'<Arc startX="4" startY="0" endX="{x}" endY="{y}" centerX="0" centerY="0"'
+        f' clockwise="{clockwise}"><LineDesc lineEnd="{ends}" lineWidth="{width}"/></Arc>'
     )
 
 
@@ -81,7 +84,10 @@ def test_a_polyline_has_round_joints_and_ends_of_its_own_kind(
     """Legs of 4, 4 and 4 at right angles, width 1. At each joint a square of 0.5 is covered twice and a quarter disc of
     radius 0.5 is added: 12 + 2 (pi / 16 - 0.25) + ends."""
     steps = "".join(f'<PolyStepSegment x="{x}" y="{y}"/>' for x, y in ((4, 0), (4, 4), (8, 4)))
-    shape = f'<Polyline><PolyBegin x="0" y="0"/>{steps}<LineDesc lineEnd="{ends}" lineWidth="1"/></Polyline>'
+    shape = (
+        f'<Polyline><PolyBegin x="0" y="0"/>{steps}<LineDesc lineEnd="{ends}"'
+        ' lineWidth="1"/></Polyline>'
+    )
     area = 12 + 2 * (PI / 16 - 0.25) + more
     board = copper_of(shape, tmp_path)
     assert area - 1e-6 <= shape_on(board).area <= area * 1.002
@@ -100,8 +106,9 @@ def test_a_polyline_may_run_in_curves(tmp_path: Path) -> None:
 
 
 CURVED = (  # IPC-2581 revision A, 4.7.3, first sample: closes right only with a counterclockwise curve
-    '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="0" y="7"/><PolyStepSegment x="-8" y="7"/>'
-    '<PolyStepCurve x="-15" y="0" centerX="-8" centerY="0"{}/><PolyStepSegment x="0" y="0"/></Polygon></Contour>'
+    '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="0" y="7"/><PolyStepSegment'
+    ' x="-8" y="7"/><PolyStepCurve x="-15" y="0" centerX="-8" centerY="0"{}/><PolyStepSegment x="0"'
+    ' y="0"/></Polygon></Contour>'
 )
 
 
@@ -155,7 +162,10 @@ def test_radii_that_differ_are_a_doubt(tmp_path: Path) -> None:
 
 def test_a_cutout_is_taken_out_and_its_curves_stay_inside(tmp_path: Path) -> None:
     """10 x 10 less a disc of radius 2 drawn as one full circle: 100 - 4 pi; copper is never less."""
-    cutout = '<Cutout><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5" centerY="5" clockwise="true"/></Cutout>'
+    cutout = (
+        '<Cutout><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5" centerY="5"'
+        ' clockwise="true"/></Cutout>'
+    )
     board = copper_of(f"<Contour>{polygon('0,0 10,0 10,10 0,10')}{cutout}</Contour>", tmp_path)
     assert 100 - 4 * PI <= shape_on(board).area <= (100 - 4 * PI) * 1.0001
 
@@ -163,8 +173,8 @@ def test_a_cutout_is_taken_out_and_its_curves_stay_inside(tmp_path: Path) -> Non
 @pytest.mark.parametrize("sense", ["true", "false"])
 def test_turning_sense_of_a_ring_does_not_matter(tmp_path: Path, sense: str) -> None:
     ring = (
-        '<Contour><Polygon><PolyBegin x="7" y="5"/>'
-        f'<PolyStepCurve x="7" y="5" centerX="5" centerY="5" clockwise="{sense}"/></Polygon></Contour>'
+        '<Contour><Polygon><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5"'
+        f' centerY="5" clockwise="{sense}"/></Polygon></Contour>'
     )
     area = shape_on(copper_of(ring, tmp_path)).area
     assert 4 * PI <= area <= 4 * PI * 1.001
@@ -172,8 +182,8 @@ def test_turning_sense_of_a_ring_does_not_matter(tmp_path: Path, sense: str) -> 
 
 def test_a_polygon_that_is_not_closed_is_closed(tmp_path: Path) -> None:
     shape = (
-        '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="4" y="0"/><PolyStepSegment x="4" y="3"/>'
-        "</Polygon></Contour>"
+        '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="4" y="0"/><PolyStepSegment'
+        ' x="4" y="3"/></Polygon></Contour>'
     )
     assert shape_on(copper_of(shape, tmp_path)).area == pytest.approx(6)
 
@@ -203,7 +213,10 @@ def test_a_tangle_is_taken_as_its_hull_in_bounded_time(tmp_path: Path) -> None:
 
 
 def test_an_area_of_two_corners_is_a_doubt(tmp_path: Path) -> None:
-    shape = '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="4" y="0"/></Polygon></Contour>'
+    shape = (
+        '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="4"'
+        ' y="0"/></Polygon></Contour>'
+    )
     assert sentences(copper_of(shape, tmp_path)) == ["an area with fewer than three corners"]
 
 
@@ -249,7 +262,10 @@ def test_a_void_fill_removes(tmp_path: Path) -> None:
 
 def test_an_outline_on_copper_has_two_readings(tmp_path: Path) -> None:
     """Filled with round joints it is 10.2^2 - 0.01 (4 - pi) = 104.0314; as a stroke 7.9914: a doubt, and the larger."""
-    outline = f'<Outline>{polygon("0,0 10,0 10,10 0,10")}<LineDesc lineEnd="ROUND" lineWidth="0.2"/></Outline>'
+    outline = (
+        f'<Outline>{polygon("0,0 10,0 10,10 0,10")}<LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.2"/></Outline>'
+    )
     board = copper_of(outline, tmp_path)
     assert sentences(board) == ["an outline drawn as copper"]
     assert 104.0314 <= shape_on(board).area <= 104.0314 * 1.0001
@@ -349,7 +365,10 @@ def test_a_negative_layer_is_the_profile_less_what_is_drawn(tmp_path: Path) -> N
 
 def test_a_thermal_on_a_negative_layer_leaves_spokes(tmp_path: Path) -> None:
     layers = (layer("TOP", "PLANE", polarity="NEGATIVE"), layer("BOTTOM", side="BOTTOM"))
-    thermal = '<Thermal shape="ROUND" outerDiameter="4" innerDiameter="2" spokeWidth="0.5" spokeStartAngle="0"/>'
+    thermal = (
+        '<Thermal shape="ROUND" outerDiameter="4" innerDiameter="2" spokeWidth="0.5"'
+        ' spokeStartAngle="0"/>'
+    )
     board = read(File(layers=layers, features={"TOP": one_set(features(thermal, HERE))}), tmp_path)
     assert sentences(board) == [
         "copper of unknown net on L1"
@@ -375,7 +394,9 @@ def test_a_negative_layer_needs_a_profile(tmp_path: Path) -> None:
 def test_references_resolve_wherever_the_dictionary_stands(tmp_path: Path) -> None:
     file = File(
         dictionaries={
-            "LineDesc": '<EntryLineDesc id="L1"><LineDesc lineEnd="ROUND" lineWidth="0.4"/></EntryLineDesc>',
+            "LineDesc": (
+                '<EntryLineDesc id="L1"><LineDesc lineEnd="ROUND" lineWidth="0.4"/></EntryLineDesc>'
+            ),
             "Standard": '<EntryStandard id="R"><RectCenter width="2" height="1"/></EntryStandard>',
         },
         features={
@@ -401,10 +422,14 @@ def test_user_shapes_nest_through_references(tmp_path: Path) -> None:
     disc = '<UserSpecial><Circle diameter="1"/><StandardPrimitiveRef id="S"/></UserSpecial>'
     file = File(
         dictionaries={
-            "Standard": '<EntryStandard id="S"><RectCorner lowerLeftX="3" lowerLeftY="0" upperRightX="4"'
-            ' upperRightY="1"/></EntryStandard>',
-            "User": f'<EntryUser id="A"><UserSpecial><UserPrimitiveRef id="B"/></UserSpecial></EntryUser>'
-            f'<EntryUser id="B">{disc}</EntryUser>',
+            "Standard": (
+                '<EntryStandard id="S"><RectCorner lowerLeftX="3" lowerLeftY="0" upperRightX="4"'
+                ' upperRightY="1"/></EntryStandard>'
+            ),
+            "User": (
+                '<EntryUser id="A"><UserSpecial><UserPrimitiveRef'
+                f' id="B"/></UserSpecial></EntryUser><EntryUser id="B">{disc}</EntryUser>'
+            ),
         },
         features={
             "TOP": one_set(
@@ -423,8 +448,9 @@ def test_user_shapes_nest_through_references(tmp_path: Path) -> None:
 @pytest.mark.parametrize("loop", ["A", "B"])
 def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> None:
     entries = (
-        '<EntryUser id="A"><UserSpecial><Circle diameter="1"/><UserPrimitiveRef id="B"/></UserSpecial></EntryUser>'
-        f'<EntryUser id="B"><UserSpecial><UserPrimitiveRef id="{loop}"/></UserSpecial></EntryUser>'
+        '<EntryUser id="A"><UserSpecial><Circle diameter="1"/><UserPrimitiveRef'
+        ' id="B"/></UserSpecial></EntryUser><EntryUser id="B"><UserSpecial><UserPrimitiveRef'
+        f' id="{loop}"/></UserSpecial></EntryUser>'
     )
     file = File(
         dictionaries={"User": entries},
@@ -453,8 +479,8 @@ def test_a_shape_that_contains_itself_is_a_doubt(tmp_path: Path, loop: str) -> N
         ('<Circle diameter="x"/>', "a Circle that cannot be read"),
         (
             (
-                '<Text textString="A" fontSize="1"><BoundingBox lowerLeftX="0" lowerLeftY="0" upperRightX="2"'
-                ' upperRightY="1"/></Text>'
+                '<Text textString="A" fontSize="1"><BoundingBox lowerLeftX="0" lowerLeftY="0"'
+                ' upperRightX="2" upperRightY="1"/></Text>'
             ),
             "text drawn with a font on copper",
         ),
@@ -490,7 +516,10 @@ def board_line(folder: Path, text: str) -> int:
 
 def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None:
     """IPC-2581 revision A, 8.2.3.13.8: from its place on, over the line stored with a dictionary shape."""
-    own = '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>'
+    own = (
+        '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="0.2"/></Line>'
+    )
     ref, where = '<UserPrimitiveRef id="U"/>', '<Location x="0" y="{}"/>'
     wide = '<LineDesc lineEnd="ROUND" lineWidth="0.8"/>'
     first = (
@@ -509,7 +538,10 @@ def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None
 def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> None:
     """The standard has the Set's line lie over predefined shapes; on inline ones with their own line it is silent."""
     for width, expected in ((0.8, []), (0.2, ["a line and its Set differ in width"])):
-        own = f'<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND" lineWidth="{width}"/></Line>'
+        own = (
+            '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND"'
+            f' lineWidth="{width}"/></Line>'
+        )
         board = read(
             File(
                 features={

@@ -39,7 +39,10 @@ SPAN = '<Span fromLayer="TOP" toLayer="BOTTOM"/>'
 def slot(revision: str) -> str:
     name = "Slot" if revision == "A" else "SlotCavity"
     place = '<Location x="0" y="0"/>' if revision == "C" else ""
-    return f'<{name} name="S" platingStatus="NONPLATED" plusTol="0" minusTol="0">{place}{SLOT_LINE}</{name}>'
+    return (
+        f'<{name} name="S" platingStatus="NONPLATED" plusTol="0"'
+        f' minusTol="0">{place}{SLOT_LINE}</{name}>'
+    )
 
 
 def padstack(revision: str) -> str:
@@ -48,20 +51,20 @@ def padstack(revision: str) -> str:
     if revision == "A":
         at = '<Location x="5" y="5"/><StandardPrimitiveRef id="C1"/>'
         return (
-            f'<PadStack net="SIG"><LayerHole {drill} x="5" y="5">{SPAN}</LayerHole><LayerPad layerRef="TOP">{at}'
-            "</LayerPad></PadStack>"
+            f'<PadStack net="SIG"><LayerHole {drill} x="5" y="5">{SPAN}</LayerHole><LayerPad'
+            f' layerRef="TOP">{at}</LayerPad></PadStack>'
         )
     return (
-        f'<PadStackDef name="P"><PadstackHoleDef {drill} x="0" y="0"/><PadstackPadDef layerRef="TOP" padUse="REGULAR">'
-        f"{land}</PadstackPadDef></PadStackDef>"
+        f'<PadStackDef name="P"><PadstackHoleDef {drill} x="0" y="0"/><PadstackPadDef'
+        f' layerRef="TOP" padUse="REGULAR">{land}</PadstackPadDef></PadStackDef>'
     )
 
 
 def pad(x: float, pin: str, revision: str) -> str:
     stack = "" if revision == "A" else ' padstackDefRef="P"'
     return (
-        f'<Pad{stack}><Xform rotation="90"/><Location x="{x}" y="5"/><StandardPrimitiveRef id="C1"/>'
-        f'<PinRef componentRef="J1" pin="{pin}"/></Pad>'
+        f'<Pad{stack}><Xform rotation="90"/><Location x="{x}" y="5"/><StandardPrimitiveRef'
+        f' id="C1"/><PinRef componentRef="J1" pin="{pin}"/></Pad>'
     )
 
 
@@ -70,17 +73,19 @@ def same_board(revision: str) -> File:
     trace = features('<Line startX="5" startY="5" endX="9" endY="5"><LineDescRef id="L02"/></Line>')
     corner = (
         '<Contour><Polygon><PolyBegin x="1" y="10"/><PolyStepSegment x="17" y="10"/>'
-        '<PolyStepCurve x="19" y="12" centerX="17" centerY="12" clockwise="false"/><PolyStepSegment x="19" y="18"/>'
+        '<PolyStepCurve x="19" y="12" centerX="17" centerY="12" clockwise="false"/><PolyStepSegment'
+        ' x="19" y="18"/>'
         '<PolyStepSegment x="1" y="18"/><PolyStepSegment x="1" y="10"/></Polygon>'
         f"{polygon('3,12 5,12 5,14 3,14', 'Cutout')}"
         "</Contour>"
     )
     thermal = (
-        f'<Thermal shape="ROUND" outerDiameter="2" innerDiameter="1" spokeCount="4" {THERMAL[revision]}="0.3"'
-        ' spokeStartAngle="0"/>'
+        '<Thermal shape="ROUND" outerDiameter="2" innerDiameter="1" spokeCount="4"'
+        f' {THERMAL[revision]}="0.3" spokeStartAngle="0"/>'
     )
     holes = "".join(
-        f'<Hole name="H{x}" diameter="0.5" platingStatus="PLATED" plusTol="0" minusTol="0" x="{x}" y="5"/>'
+        f'<Hole name="H{x}" diameter="0.5" platingStatus="PLATED" plusTol="0" minusTol="0" x="{x}"'
+        ' y="5"/>'
         for x in (5, 9)
     )
     dictionaries = {"LineDesc": LINE_ENTRY, "Standard": DISC_ENTRY, "User": USER_ENTRY}
@@ -96,17 +101,22 @@ def same_board(revision: str) -> File:
         ),
         before=padstack(revision),
         bom=("J1",) if revision == "C" else (),
-        nets='<LogicalNet name="SIG"><PinRef componentRef="J1" pin="1"/><PinRef componentRef="J1" pin="2"/>'
-        "</LogicalNet>",
+        nets=(
+            '<LogicalNet name="SIG"><PinRef componentRef="J1" pin="1"/><PinRef componentRef="J1"'
+            ' pin="2"/></LogicalNet>'
+        ),
         features={
             "TOP": one_set(pad(5, "1", revision) + pad(9, "2", revision) + trace, 'net="SIG"'),
-            "BOTTOM": one_set(features(corner), 'net="GND"')
-            + one_set(features(thermal, '<Location x="10" y="14"/>'), 'polarity="NEGATIVE"')
-            + one_set(
-                features(
-                    '<UserPrimitiveRef id="U"/>', '<Location x="5" y="5"/><Location x="9" y="5"/>'
-                ),
-                'net="SIG"',
+            "BOTTOM": (
+                one_set(features(corner), 'net="GND"')
+                + one_set(features(thermal, '<Location x="10" y="14"/>'), 'polarity="NEGATIVE"')
+                + one_set(
+                    features(
+                        '<UserPrimitiveRef id="U"/>',
+                        '<Location x="5" y="5"/><Location x="9" y="5"/>',
+                    ),
+                    'net="SIG"',
+                )
             ),
             "DRILL": one_set(holes + slot(revision), 'net="SIG"'),
         },

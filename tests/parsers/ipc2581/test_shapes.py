@@ -308,7 +308,10 @@ def test_corners_that_are_not_named_leave_a_doubt(tmp_path: Path) -> None:
 
 
 def test_a_thermal_drawn_as_copper_is_a_doubt_and_as_an_erasure_is_none(tmp_path: Path) -> None:
-    thermal = '<Thermal shape="ROUND" outerDiameter="4" innerDiameter="2" spokeWidth="0.5" spokeStartAngle="0"/>'
+    thermal = (
+        '<Thermal shape="ROUND" outerDiameter="4" innerDiameter="2" spokeWidth="0.5"'
+        ' spokeStartAngle="0"/>'
+    )
     assert sentences(copper_of(thermal, tmp_path)) == ["a Thermal drawn as copper"]
     assert sentences(copper_of(thermal, tmp_path, attributes='net="A" polarity="NEGATIVE"')) == []
 

@@ -133,7 +133,8 @@ def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> Non
 def test_memory_does_not_grow_with_what_is_not_copper(tmp_path: Path) -> None:
     """20 MB of silk screen and of parts lists leave no trace: the peak of Python's own memory stays below 5 MB."""
     row = features(
-        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND" lineWidth="1"/></Line>'
+        '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND"'
+        ' lineWidth="1"/></Line>'
     )
     file = File(features={"SILK": one_set(row * 100_000, "")}).text()
     silk = '<Layer name="SILK" layerFunction="SILKSCREEN" side="TOP" polarity="POSITIVE"/>'
@@ -303,7 +304,8 @@ def test_shapes_that_multiply_are_refused(tmp_path: Path) -> None:
     """Ten references in each of ten shapes: 10^10 discs."""
     reference = '<UserPrimitiveRef id="E{}"/>'
     entries = '<EntryUser id="E10"><Circle diameter="1"/></EntryUser>' + "".join(
-        f'<EntryUser id="E{i}"><UserSpecial>{reference.format(i + 1) * 10}</UserSpecial></EntryUser>'
+        "<EntryUser"
+        f' id="E{i}"><UserSpecial>{reference.format(i + 1) * 10}</UserSpecial></EntryUser>'
         for i in range(10)
     )
     file = File(
@@ -320,7 +322,8 @@ def test_shapes_that_multiply_are_refused(tmp_path: Path) -> None:
 def test_references_have_a_depth(tmp_path: Path, deep: int, sentence: str | None) -> None:
     entries = (
         "".join(
-            f'<EntryUser id="E{i}"><UserSpecial><UserPrimitiveRef id="E{i + 1}"/></UserSpecial></EntryUser>'
+            f'<EntryUser id="E{i}"><UserSpecial><UserPrimitiveRef'
+            f' id="E{i + 1}"/></UserSpecial></EntryUser>'
             for i in range(deep)
         )
         + f'<EntryUser id="E{deep}"><UserSpecial><Circle diameter="1"/></UserSpecial></EntryUser>'
@@ -347,8 +350,8 @@ def test_locations_of_one_feature_multiply_to_a_bound(
 def test_curves_of_a_huge_radius_do_not_fill_the_memory(tmp_path: Path) -> None:
     """A circle of 9 m takes ten thousand points; ten thousand of them are refused, one of 9 km is left out."""
     ring = (
-        '<Arc startX="{0}" startY="0" endX="{0}" endY="0" centerX="0" centerY="0" clockwise="false">'
-        '<LineDesc lineEnd="ROUND" lineWidth="1"/></Arc>'
+        '<Arc startX="{0}" startY="0" endX="{0}" endY="0" centerX="0" centerY="0"'
+        ' clockwise="false"><LineDesc lineEnd="ROUND" lineWidth="1"/></Arc>'
     )
     with pytest.raises(BoardError, match="curves that take more than"):
         read(File(features={"TOP": one_set(features(ring.format(9000)) * 10_000)}), tmp_path)

@@ -255,9 +255,11 @@ CHANGES = [
     Change(
         "a_program_whose_format_the_rules_tell",
         {
-            "b-pth.drl": TAPE.replace("METRIC,TZ", "")
-            .replace("X2.0Y2.0", "X002Y002")
-            .replace("C0.5", "C0.5")
+            "b-pth.drl": (
+                TAPE.replace("METRIC,TZ", "")
+                .replace("X2.0Y2.0", "X002Y002")
+                .replace("C0.5", "C0.5")
+            )
         },
         (),
         Hints(files={"b-pth.drl": "plated, mm 3.3, leading zeros kept"}),
@@ -314,9 +316,11 @@ CHANGES = [
     Change(
         "a_file_without_its_end",
         {
-            "b-top.gbr": layer(
-                "Copper,L1,Top", flash(2, 2, pin="J1,1,GND").removesuffix("%TD*%\n")
-            ).replace("M02*\n", "")
+            "b-top.gbr": (
+                layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND").removesuffix("%TD*%\n")).replace(
+                    "M02*\n", ""
+                )
+            )
         },
         ("no end mark (M02)",),
     ),
@@ -502,15 +506,17 @@ CHANGES = [
         {
             "b-top.gbr": layer("Copper,L1,Top", flash(2, 2, None) + flash(15, 5, None)),
             "b-bottom.gbr": layer("Copper,L2,Bot", flash(2, 2, None)),
-            "b.ipc": "P  UNITS CUST 1\n"
-            + "\n".join(
-                [
-                    f"317{'GND':14}   {'J1':6}-{'1':4} D0500PA00X+{2000:06d}Y+{2000:06d}",
-                    f"327{'SIG':14}   {'R1':6}-{'2':4}       A01X+{15000:06d}Y+{5000:06d}",
-                    "999",
-                ]
-            )
-            + "\n",
+            "b.ipc": (
+                "P  UNITS CUST 1\n"
+                + "\n".join(
+                    [
+                        f"317{'GND':14}   {'J1':6}-{'1':4} D0500PA00X+{2000:06d}Y+{2000:06d}",
+                        f"327{'SIG':14}   {'R1':6}-{'2':4}       A01X+{15000:06d}Y+{5000:06d}",
+                        "999",
+                    ]
+                )
+                + "\n"
+            ),
         },
         (),
     ),
