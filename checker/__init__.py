@@ -8,13 +8,14 @@ For other programs, a board in and an outcome out, nothing printed and nothing w
     board = read_board(Path("fab"), rules)
     outcome = check(board, rules)
 
-An `Outcome` holds verdict, findings, doubts and remarks as plain values. What cannot be used raises `InputError`, one
-line that names place, fault and remedy.
+An `Outcome` holds verdict, findings, doubts and remarks as plain values. What cannot be used raises
+`InputError`, one line that names place, fault and remedy.
 """
 
 from __future__ import annotations
 
-TYPE_CHECKING = False  # as `typing` has it; the package itself loads nothing, so that a command can begin at once
+# as `typing` has it; the package itself loads nothing, so that a command can begin at once
+TYPE_CHECKING = False
 if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
@@ -45,7 +46,8 @@ def read_board(path: Path, rules: Rules | None = None, *, jobs: int = 1) -> Boar
 
     Parameters
     ----------
-    rules : what the data does not say (layers of files, stackup, names of nameless copper) is taken from them
+    rules : what the data does not say (layers of files, stackup, names of nameless copper) is taken
+        from them
     jobs : layers that may be read at a time; the board is the same
 
     Raises

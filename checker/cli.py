@@ -126,7 +126,9 @@ class Commands(click.Group):
 
 @contextmanager
 def _stoppable(*requests: signal.Signals) -> Iterator[None]:
-    """Let requests to end the process leave as an interrupt does, so that nothing half-written stays behind."""
+    """Let requests to end the process leave as an interrupt does, so that nothing half-written
+    stays behind.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -139,7 +141,9 @@ def _stoppable(*requests: signal.Signals) -> Iterator[None]:
 
 
 def _heeded() -> list[signal.Signals]:
-    """Requests that end a command; an interrupt that the caller has told us to ignore stays ignored."""
+    """Requests that end a command; an interrupt that the caller has told us to ignore stays
+    ignored.
+    """
     ignored = signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     return [signal.SIGTERM] if ignored else [signal.SIGTERM, signal.SIGINT]
 
@@ -245,7 +249,9 @@ class NetName(click.ParamType[str]):
 
 
 def _board_before(ctx: click.Context) -> Path | None:
-    """The board of the words before the one to complete: an option without its value ends their reading."""
+    """The board of the words before the one to complete: an option without its value ends their
+    reading.
+    """
     named = ctx.params.get("board") or next(
         iter([*(ctx.params.get("boards") or ()), *ctx.args]), None
     )
@@ -518,7 +524,9 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 def inventory_command(
     board: Path, rules_path: Path | None, islands: bool, nets: tuple[str, ...], name: str
 ) -> None:
-    """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and reference."""
+    """Tell what was read: layers, nets, holes, parts, doubts; with rules also each net's region and
+    reference.
+    """
     from checker.app import run
     from checker.results import inventory
     from parsers import read_board
@@ -869,7 +877,9 @@ def _check_one(
 def _watch(
     board: Path, rules: Path, options: run.Options, names: tuple[str, ...], out: Path | None
 ) -> int:
-    """Check until interrupted: the report first, then what each change of a file has fixed and brought."""
+    """Check until interrupted: the report first, then what each change of a file has fixed and
+    brought.
+    """
     from checker.app import run
     from checker.app.watch import Watch
     from checker.results import baseline, compare

@@ -1,8 +1,9 @@
 """What the modules of a folder declare about themselves, read from their text without running it.
 
-A rule module imports half of the checker, a report module all drawing; a manual page, a list of choices or a refused
-rules file needs only the few lines that declare the rule or the format. Docstrings are read from the text too, so that
-they are there when Python was told to leave them out of the code (-OO).
+A rule module imports half of the checker, a report module all drawing; a manual page, a list of
+choices or a refused rules file needs only the few lines that declare the rule or the format.
+Docstrings are read from the text too, so that they are there when Python was told to leave them out
+of the code (-OO).
 """
 
 from __future__ import annotations
@@ -40,7 +41,8 @@ def declared(
 
     Parameters
     ----------
-    known : the names that a declaration may use, beside constants that are declared with them above it
+    known : the names that a declaration may use, beside constants that are declared with them above
+        it
     """
     for info in sorted(pkgutil.iter_modules(path), key=lambda info: info.name):
         module = f"{package}.{info.name}"

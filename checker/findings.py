@@ -1,4 +1,6 @@
-"""A finding, its level, its fingerprint and the order of findings. Imports nothing of the project."""
+"""A finding, its level, its fingerprint and the order of findings. Imports nothing of the
+project.
+"""
 
 from __future__ import annotations
 
@@ -48,7 +50,9 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One place where a rule is broken. Lengths in mm; the message is built from the fields, never parsed back."""
+    """One place where a rule is broken. Lengths in mm; the message is built from the fields, never
+    parsed back.
+    """
 
     rule: str
     level: Level
@@ -80,7 +84,9 @@ class Finding:
 
     @property
     def on(self) -> tuple[str, ...]:
-        """The copper layers that it speaks of: its own, and those of its nets where they lie elsewhere."""
+        """The copper layers that it speaks of: its own, and those of its nets where they lie
+        elsewhere.
+        """
         return tuple(dict.fromkeys(filter(None, (self.layer, *self.net_layers))))
 
     @property
@@ -96,10 +102,10 @@ class Finding:
 def identified(findings: Iterable[Finding]) -> list[Finding]:
     """Give every finding its id and its group, and put all into report order.
 
-    An id is made of what the finding is about (rule, nets, layer), not of coordinates; several findings about the
-    same thing are numbered by place. So ids survive reruns, reordering, shifts, and regions with other names.
-    A rule names a group by a key of its own (cause and names, never an order); what comes out is its fingerprint,
-    or the finding's id where the rule named none.
+    An id is made of what the finding is about (rule, nets, layer), not of coordinates; several
+    findings about the same thing are numbered by place. So ids survive reruns, reordering, shifts,
+    and regions with other names. A rule names a group by a key of its own (cause and names, never
+    an order); what comes out is its fingerprint, or the finding's id where the rule named none.
     """
     alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
     for finding in findings:
@@ -190,7 +196,9 @@ def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
 
 
 def _telling(finding: Finding) -> tuple[Any, ...]:
-    """Sort key inside a group: what counts first, then the share of the limit that is missing, then level."""
+    """Sort key inside a group: what counts first, then the share of the limit that is missing, then
+    level.
+    """
     return (
         finding.waived is not None,
         -_shortage(finding),
@@ -201,7 +209,9 @@ def _telling(finding: Finding) -> tuple[Any, ...]:
 
 
 def _shortage(finding: Finding) -> float:
-    """How many times as much as there is would be required; 0 where the limit is none to keep at least."""
+    """How many times as much as there is would be required; 0 where the limit is none to keep at
+    least.
+    """
     value, limit = finding.measured, finding.required
     if value is None or limit is None or not limit > value:
         return 0.0

@@ -1,7 +1,8 @@
-"""Interrupts while modules are being loaded: the process ends at once, with one line, whatever it was loading.
+"""Interrupts while modules are being loaded: the process ends at once, with one line, whatever it
+was loading.
 
-Compiled packages that are interrupted while they load print tracebacks of their own, and no module can be trusted to
-be whole. Nothing large may be imported here.
+Compiled packages that are interrupted while they load print tracebacks of their own, and no module
+can be trusted to be whole. Nothing large may be imported here.
 """
 
 from __future__ import annotations

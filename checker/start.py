@@ -1,4 +1,6 @@
-"""Where the command begins: an interrupt while the program is still being loaded is one line too."""
+"""Where the command begins: an interrupt while the program is still being loaded is one line
+too.
+"""
 
 from __future__ import annotations
 

@@ -80,7 +80,8 @@ def place(at: XY) -> str:
 
 
 def printable(words: str) -> str:
-    """Words without characters that steer a terminal, break a line or turn the direction of writing.
+    """Words without characters that steer a terminal, break a line or turn the direction of
+    writing.
 
     Names come from files; what is replaced stays visible as a replacement character.
 
@@ -93,7 +94,8 @@ def printable(words: str) -> str:
 
 
 def figures(finding: Finding) -> str:
-    """Say what was measured and what is required, as far as the finding tells it; else an empty string.
+    """Say what was measured and what is required, as far as the finding tells it; else an empty
+    string.
 
     Examples
     --------
@@ -112,7 +114,8 @@ def figures(finding: Finding) -> str:
 
 
 def measurement(finding: Finding) -> str:
-    """Say what was measured, as messages do: to the micrometre, and never rounded over the limit that it breaks.
+    """Say what was measured, as messages do: to the micrometre, and never rounded over the limit
+    that it breaks.
 
     Examples
     --------
@@ -159,9 +162,11 @@ def sentence(words: str) -> str:
 
 
 def requirement(finding: Finding) -> str:
-    """Say what is required; a finding breaks it, so what was measured tells whether it is a least or a most.
+    """Say what is required; a finding breaks it, so what was measured tells whether it is a least
+    or a most.
 
-    What disturbs (`AT_MOST`) is never required, also where a finding only puts on record that it fits.
+    What disturbs (`AT_MOST`) is never required, also where a finding only puts on record that it
+    fits.
 
     Examples
     --------
@@ -261,7 +266,8 @@ def count(number: int, noun: str) -> str:
 
 
 def tally(findings: Iterable[Finding]) -> str:
-    """Say how many findings of each level there are, how many of all are waived, and how many of the others known.
+    """Say how many findings of each level there are, how many of all are waived, and how many of
+    the others known.
 
     Examples
     --------
@@ -292,7 +298,8 @@ def places(groups: Iterable[Group]) -> str:
 
 
 def company(group: Group) -> str:
-    """Say which findings share a group beside the one that tells it; an empty string for a group of one.
+    """Say which findings share a group beside the one that tells it; an empty string for a group of
+    one.
 
     Examples
     --------

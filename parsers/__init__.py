@@ -12,7 +12,8 @@ if TYPE_CHECKING:
 
 
 def read_board(path: Path, hints: Hints | None = None, jobs: int = 1) -> Board:
-    """Read a folder, an archive (.zip, .tar.gz), a job file (.gbrjob) or an IPC-2581 file (.xml, .cvg, gzip too).
+    """Read a folder, an archive (.zip, .tar.gz), a job file (.gbrjob) or an IPC-2581 file (.xml,
+    .cvg, gzip too).
 
     Parameters
     ----------

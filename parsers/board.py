@@ -1,4 +1,5 @@
-"""The board as read: layers, copper, holes, outline, parts and nets. Frozen after reading; knows nothing of rules.
+"""The board as read: layers, copper, holes, outline, parts and nets. Frozen after reading; knows
+nothing of rules.
 
 Units: mm, in the files' own coordinate system, y up, everything seen from the top.
 """
@@ -83,7 +84,9 @@ class Stackup:
 
 @dataclass(frozen=True, slots=True)
 class Net:
-    """A net; a `single` one is a pad stated to be connected to nothing (N/C), each a net of its own."""
+    """A net; a `single` one is a pad stated to be connected to nothing (N/C), each a net of its
+    own.
+    """
 
     name: str
     single: bool = False
@@ -112,7 +115,9 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class Holes:
-    """Drilled holes and routed slots, columns of length n: each a stroke of the tool (a round hole has equal ends)."""
+    """Drilled holes and routed slots, columns of length n: each a stroke of the tool (a round hole
+    has equal ends).
+    """
 
     ends: Floats  # (n, 4) x0, y0, x1, y1
     radius: Floats  # finished
@@ -140,7 +145,9 @@ class Holes:
 
     @property
     def through(self) -> Bools:
-        """Mask of holes that start at the top layer; with `last` it tells through holes from blind ones."""
+        """Mask of holes that start at the top layer; with `last` it tells through holes from blind
+        ones.
+        """
         mask: Bools = self.first == 0
         return mask
 
@@ -173,7 +180,9 @@ def holes(n: int = 0, **columns: object) -> Holes:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """Where there is board material: outer contour less cutouts (drilled and routed holes are not cut out here)."""
+    """Where there is board material: outer contour less cutouts (drilled and routed holes are not
+    cut out here).
+    """
 
     shape: shapely.Geometry  # Polygon or MultiPolygon
     plated: shapely.Geometry | None = None  # the parts of its boundary that are stated to be plated
@@ -181,7 +190,9 @@ class Outline:
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """Copper of two nets that touches, on one layer or through a plated hole, or that an etched part joins."""
+    """Copper of two nets that touches, on one layer or through a plated hole, or that an etched
+    part joins.
+    """
 
     nets: tuple[int, int]  # ascending indices into Board.nets
     at: tuple[float, float]
@@ -196,7 +207,8 @@ class Connectivity:
 
     island: Ints  # per conductor: connected copper on its layer (same net or unknown)
     piece: Ints  # per conductor: the same through plated holes, over all layers
-    hole_piece: Ints  # per hole: the piece that its wall belongs to, -1 for unplated holes or holes without copper
+    # per hole: the piece that its wall belongs to, -1 for unplated holes or holes without copper
+    hole_piece: Ints
     contacts: tuple[Contact, ...] = ()
 
 

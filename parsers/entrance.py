@@ -1,4 +1,6 @@
-"""What lies at a path, and which reader takes it: a folder, an archive, a job file or one XML file."""
+"""What lies at a path, and which reader takes it: a folder, an archive, a job file or one XML
+file.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,9 @@ def _read_files(package: Package, path: Path, hints: Hints, jobs: int) -> Board:
 
 
 def _read_job(path: Path, hints: Hints, jobs: int) -> Board:
-    """A board by its job file: the files that it names, and those beside it (drills are seldom named)."""
+    """A board by its job file: the files that it names, and those beside it (drills are seldom
+    named).
+    """
     from parsers.package.package import read_package  # noqa: PLC0415 - see _read
 
     named = {p.replace("\\", "/") for p in read_job(path.read_bytes(), path.name).functions}

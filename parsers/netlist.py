@@ -1,6 +1,7 @@
 """Bare-board test netlists, IPC-D-356 and 356A: which net each land and hole belongs to.
 
-Records are lines of at most 80 columns; a first column of 0 continues the record before. Names longer than 14 columns
+Records are lines of at most 80 columns; a first column of 0 continues the record before. Names
+longer than 14 columns
 have aliases in `P  NNAMEx name` or, from some exporters, in comments.
 
     317, 327, 307  points of nets: through hole, land, buried via
@@ -91,7 +92,8 @@ class Netlist:
     def access(self, layers: int) -> Ints:
         """Layer of each point by its access code, from 1 at the top, or ALL_LAYERS; shape (n,).
 
-        Where no code is above 2 on a board of more layers, 2 is the other face (exporters' habit, no source).
+        Where no code is above 2 on a board of more layers, 2 is the other face (exporters' habit,
+        no source).
 
         Parameters
         ----------
@@ -220,7 +222,9 @@ class _State:
             self.diagnostics.add(what, why, self._adjacent[lost[0]])
 
     def named(self) -> Iterator[Point]:
-        """Points with aliases replaced by the names they stand for; some exporters leave out the prefix in records."""
+        """Points with aliases replaced by the names they stand for; some exporters leave out the
+        prefix in records.
+        """
         prefix = _PREFIX if any(p.net.startswith(_PREFIX) for p in self.points) else ""
         for point in self.points:
             key = point.net.removeprefix(prefix) if point.net.startswith(prefix) else ""

@@ -1,11 +1,13 @@
 """Exact copper primitives as columns of numbers, with shapely forms made in bulk.
 
-Every conductor is a *skeleton* inflated by a *radius*: a disc is a point, a stroke is a segment, an arc stroke is an
-arc, an area is a polygon with radius 0. Distances are therefore skeleton distance less both radii, exact for straight
-and round copper. An arc skeleton is handed to shapely as a polyline that strays at most `ARC_TOLERANCE` from it; the
-distance functions subtract that, so a distance is never too large.
+Every conductor is a *skeleton* inflated by a *radius*: a disc is a point, a stroke is a segment, an
+arc stroke is an arc, an area is a polygon with radius 0. Distances are therefore skeleton distance
+less both radii, exact for straight and round copper. An arc skeleton is handed to shapely as a
+polyline that strays at most `ARC_TOLERANCE` from it; the distance functions subtract that, so a
+distance is never too large.
 
-Shapes (polygons) are circumscribed: they contain the true copper and exceed it by at most `shape_tolerance(radius)`.
+Shapes (polygons) are circumscribed: they contain the true copper and exceed it by at most
+`shape_tolerance(radius)`.
 Units: mm, radians, y up.
 """
 
@@ -43,17 +45,20 @@ class Kind(IntEnum):
     """What the five numbers in a row of `Conductors.geometry` mean."""
 
     STROKE = 0  # x0, y0, x1, y1, unused
-    ARC = 1  # centre x, centre y, radius, start angle, sweep (counterclockwise positive; a full circle is 2 pi)
+    # centre x, centre y, radius, start angle, sweep (counterclockwise positive; a full circle is 2
+    # pi)
+    ARC = 1
     DISC = 2  # x, y, unused
     AREA = 3  # unused; the polygon is `areas[area[row]]`
 
 
 @dataclass(frozen=True, slots=True)
 class Conductors:
-    """Copper objects as columns; row i of every column is one connected piece of copper on one layer.
+    """Copper objects as columns; row i of every column is one connected piece of copper on one
+    layer.
 
-    A stroke that clear objects cut is an AREA that keeps its remaining centre line in `centres`; its pieces are rows
-    of their own. Columns of length n unless said.
+    A stroke that clear objects cut is an AREA that keeps its remaining centre line in `centres`;
+    its pieces are rows of their own. Columns of length n unless said.
     """
 
     kind: npt.NDArray[np.uint8]
@@ -61,7 +66,8 @@ class Conductors:
     net: Ints  # index into Board.nets, or NO_NET, or UNKNOWN_NET
     geometry: Floats  # (n, 5), see Kind
     radius: Floats  # half the stroke width, the disc's radius; 0 for areas
-    pad: Bools  # flashed or stated to be a pad (land, via pad): it is judged as an area, not by a centre line
+    # flashed or stated to be a pad (land, via pad): it is judged as an area, not by a centre line
+    pad: Bools
     component: Ints  # index into Board.refdes, or -1
     pin: Ints  # index into Board.pins, or -1
     function: Ints  # index into Board.functions, or -1
@@ -85,7 +91,9 @@ class Conductors:
         return replace(self, **columns)
 
     def skeletons(self, rows: Rows | None = None) -> Shapes:
-        """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape (len(rows),)."""
+        """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape
+        (len(rows),).
+        """
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
         kind, g = part.kind, part.geometry
@@ -109,7 +117,9 @@ class Conductors:
         return np.where(self.kind == Kind.ARC, ARC_TOLERANCE, 0.0)
 
     def shapes(self, rows: Rows | None = None, *, inside: bool = False) -> Shapes:
-        """Copper as Polygons, circumscribed or (`inside`) inscribed (see `shape_tolerance`), shape (len(rows),)."""
+        """Copper as Polygons, circumscribed or (`inside`) inscribed (see `shape_tolerance`), shape
+        (len(rows),).
+        """
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
         round_ended = (part.kind == Kind.DISC) | (part.kind == Kind.STROKE)
@@ -156,8 +166,8 @@ def gaps(
 ) -> Floats:
     """Distances between conductors given as skeletons and radii, pairwise; 0 where they overlap.
 
-    Exact for points, segments and polygons; `slack` is the sum of both skeletons' `slack()`, so that arcs come out at
-    most that much too small and never too large.
+    Exact for points, segments and polygons; `slack` is the sum of both skeletons' `slack()`, so
+    that arcs come out at most that much too small and never too large.
     """
     result: Floats = np.maximum(shapely.distance(a, b) - radius_a - radius_b - slack, 0.0)
     return result
@@ -229,7 +239,9 @@ def conductors(n: int = 0, **columns: Any) -> Conductors:
 
 
 def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
-    """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per eighth turn."""
+    """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per
+    eighth turn.
+    """
     ratio = np.clip(
         tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07
     )  # never coarser than eighths
@@ -269,7 +281,9 @@ def arc_points(
 
 
 def arc_lines(geometry: Floats) -> Shapes:
-    """Polylines of arcs given as rows of Kind.ARC geometry, within ARC_TOLERANCE of them, made in bulk."""
+    """Polylines of arcs given as rows of Kind.ARC geometry, within ARC_TOLERANCE of them, made in
+    bulk.
+    """
     radius, start, sweep = geometry[:, 2], geometry[:, 3], geometry[:, 4]
     steps = arc_steps(radius, sweep)
     counts = steps + 1
@@ -289,10 +303,11 @@ def shape_tolerance(radius: Floats) -> Floats:
 
 
 def stadiums(ends: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
-    """Circumscribed polygons of strokes with round ends (discs where both ends agree), made in bulk.
+    """Circumscribed polygons of strokes with round ends (discs where both ends agree), made in
+    bulk.
 
-    The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`, or (`inside`) stay below
-    it by at most that.
+    The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`, or
+    (`inside`) stay below it by at most that.
     """
     out: Shapes = np.empty(len(ends), dtype=object)
     radius = np.maximum(radius, 1e-9)  # a line of width 0 still needs a shape
@@ -348,7 +363,8 @@ def ring_polygons(points: Floats, lengths: npt.NDArray[np.integer[Any]]) -> Shap
 
 
 def arc_shapes(geometry: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
-    """Circumscribed or (`inside`) inscribed polygons of arc strokes, in bulk where both round ends keep apart.
+    """Circumscribed or (`inside`) inscribed polygons of arc strokes, in bulk where both round ends
+    keep apart.
 
     Parameters
     ----------
@@ -401,7 +417,8 @@ def _arc_run(
 ) -> tuple[Floats, npt.NDArray[np.int64]]:
     """Points of arcs one after the other, the last of each left out, and how many belong to each.
 
-    On the arc, or (`outside`) its start followed by the corners of tangents, nowhere inside the circle.
+    On the arc, or (`outside`) its start followed by the corners of tangents, nowhere inside the
+    circle.
     """
     ratio = np.clip(tolerance / radius, 1e-12, 0.07)
     steps = np.maximum(np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio)))), 1).astype(
@@ -459,7 +476,8 @@ def each(rows: Rows, size: int) -> Iterator[Rows]:
 
 
 def components(count: int, pairs: Any) -> list[list[int]]:
-    """Numbers 0..count - 1 in groups that pairs join, ascending, the group of the least number first.
+    """Numbers 0..count - 1 in groups that pairs join, ascending, the group of the least number
+    first.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
 """Where something is wrong, and what: places, doubts and the one family of input errors.
 
-A doubt is a value that travels with the board and makes the verdict `incomplete`. An error means that nothing useful
-can be said of the input; it ends the run with one line. Nothing else may leave a reader.
+A doubt is a value that travels with the board and makes the verdict `incomplete`. An error means
+that nothing useful can be said of the input; it ends the run with one line. Nothing else may leave
+a reader.
 """
 
 from __future__ import annotations
@@ -36,8 +37,8 @@ class Place:
 class Doubt:
     """Something that could not be interpreted, or is missing: the verdict becomes `incomplete`.
 
-    `what` is the stable sentence that a rules file may accept (`accepted_doubt.what`); `why` tells what it means for
-    the check and what to do.
+    `what` is the stable sentence that a rules file may accept (`accepted_doubt.what`); `why` tells
+    what it means for the check and what to do.
     """
 
     what: str
@@ -46,7 +47,9 @@ class Doubt:
 
 
 class InputError(Exception):
-    """Input that the tool cannot work with. Its text is one line: place, what is wrong, what to do."""
+    """Input that the tool cannot work with. Its text is one line: place, what is wrong, what to
+    do.
+    """
 
     def __init__(self, message: str, place: Place | None = None) -> None:
         self.place = place or Place("")
@@ -55,7 +58,9 @@ class InputError(Exception):
 
 
 class BoardError(InputError):
-    """The board as a whole cannot be read: no copper, an archive that is refused, no such folder."""
+    """The board as a whole cannot be read: no copper, an archive that is refused, no such
+    folder.
+    """
 
 
 class FormatError(BoardError):

@@ -1,7 +1,8 @@
-"""Boards for tests: a sketch in a few lines, named cases from fixtures/rules, and three ways to make a Board of them.
+"""Boards for tests: a sketch in a few lines, named cases from fixtures/rules, and three ways to
+make a Board of them.
 
-A case file holds one table per case; see `cases`. Numbers are compared within 0.001 mm (the contract), lists of
-findings are exact in number.
+A case file holds one table per case; see `cases`. Numbers are compared within 0.001 mm (the
+contract), lists of findings are exact in number.
 """
 
 from __future__ import annotations
@@ -93,11 +94,12 @@ class Case:
         return self.name
 
 
-# ---------------------------------------------------------------------------------------------------------- cases
+# -------------------------------------------------------------------------------------------- cases
 
 
 def cases(rule: str, folder: Path = RULE_CASES) -> list[Case]:
-    """Read fixtures/rules/<rule>.toml: a list of cases in the order of the file. A missing file is an error.
+    """Read fixtures/rules/<rule>.toml: a list of cases in the order of the file. A missing file is
+    an error.
 
     Keys of a case, all optional but `because` and `expect`:
       pours  {net | region, layer, box | points, holes = [[...], ...], function}: region "a" means net "GND_A"
@@ -184,7 +186,9 @@ def around(drawn: Sketch, margin: float = MARGIN) -> Contour:
 
 
 def default_rules(table: Mapping[str, Any], drawn: Sketch) -> dict[str, Any]:
-    """Regions as the pours name them: the first claims every net, a region "b" the nets "B_*" where there are any."""
+    """Regions as the pours name them: the first claims every net, a region "b" the nets "B_*" where
+    there are any.
+    """
     names = list(dict.fromkeys(p["region"] for p in table.get("pours", ()) if "region" in p))
     regions: dict[str, Any] = {}
     for name in names:
@@ -290,7 +294,7 @@ def _highest_layer(table: Mapping[str, Any]) -> int:
     return max([2, *(int(layer[1:]) for layer in named if layer[1:].isdigit())])
 
 
-# ----------------------------------------------------------------------------------------------------------- ways
+# --------------------------------------------------------------------------------------------- ways
 
 
 def built_directly(drawn: Sketch, _: Path | None = None) -> Board:
@@ -534,7 +538,7 @@ def _signed_area(contour: Contour) -> float:
     return float(sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(flat)) / 2)
 
 
-# -------------------------------------------------------------------------------------------------------- findings
+# ----------------------------------------------------------------------------------------- findings
 
 
 def layout_of(board: Board, rules: str, folder: Path = RULE_CASES) -> Layout:
@@ -558,9 +562,11 @@ def found(board: Board, rules: str, rule: str, folder: Path = RULE_CASES) -> lis
 
 
 def differences(findings: Sequence[Finding], expect: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What does not agree, in words: findings that were not expected, expected ones that are missing.
+    """What does not agree, in words: findings that were not expected, expected ones that are
+    missing.
 
-    Each expected finding takes one found one (the assignment that satisfies most); an empty list means exact.
+    Each expected finding takes one found one (the assignment that satisfies most); an empty list
+    means exact.
     """
     agree = np.array([[matches(f, e) for f in findings] for e in expect], dtype=float).reshape(
         len(expect), len(findings)
@@ -595,7 +601,9 @@ def _agrees(actual: Any, wanted: Any, key: str) -> bool:
 
 
 def _same_path(actual: Any, wanted: Any) -> bool:
-    """Whether two sets of polylines are the same lines; direction, order and points within a line don't matter."""
+    """Whether two sets of polylines are the same lines; direction, order and points within a line
+    don't matter.
+    """
     lines = [wanted] if wanted and isinstance(wanted[0][0], int | float) else wanted
     if not actual or not lines:
         return not actual and not lines

@@ -1,4 +1,6 @@
-"""What nearly every test needs: golden files that people can read and that only one option rewrites."""
+"""What nearly every test needs: golden files that people can read and that only one option
+rewrites.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-# The suite draws the same boards every time: a change is judged by what it changes. The long run draws new ones.
+# The suite draws the same boards every time: a change is judged by what it changes. The long run
+# draws new ones.
 settings.register_profile("steady", deadline=None, derandomize=True)  # a busy machine is no failure
 settings.register_profile("drawn", deadline=None, print_blob=True)
 settings.load_profile("steady")
@@ -38,7 +41,9 @@ NEEDS = {  # what is optional: where it lies, and why it may be absent
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """`pytest --rewrite-goldens`: write what was produced, so that the diff comes before a reviewer."""
+    """`pytest --rewrite-goldens`: write what was produced, so that the diff comes before a
+    reviewer.
+    """
     parser.addoption(
         "--rewrite-goldens",
         action="store_true",
@@ -51,7 +56,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_configure(config: pytest.Config) -> None:
-    """Draw new examples where they are asked for; `--hypothesis-seed N` draws those of an earlier run again."""
+    """Draw new examples where they are asked for; `--hypothesis-seed N` draws those of an earlier
+    run again.
+    """
     if not draws_anew(config):
         return
     settings.load_profile("drawn")

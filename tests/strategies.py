@@ -1,7 +1,8 @@
 """Hypothesis strategies: boards with a split, moves, and ways to draw the same copper differently.
 
-Coordinates are multiples of 0.001 mm with an odd offset against each other, so that nothing lies exactly on an edge: a
-touch that is neither overlap nor gap may be read either way (The Gerber Layer Format Specification 2023.08, 4.14.2).
+Coordinates are multiples of 0.001 mm with an odd offset against each other, so that nothing lies
+exactly on an edge: a touch that is neither overlap nor gap may be read either way (The Gerber Layer
+Format Specification 2023.08, 4.14.2).
 """
 
 from __future__ import annotations
@@ -77,7 +78,8 @@ def moves() -> st.SearchStrategy[Move]:
 
 @st.composite
 def split_boards(draw: st.DrawFn) -> Sketch:
-    """Two regions on two or four layers, an isolator between them, and traces that keep to nothing but their distance.
+    """Two regions on two or four layers, an isolator between them, and traces that keep to nothing
+    but their distance.
 
     Nets that would come nearer than 0.2 mm to one another are left out: no two of them touch.
     """
@@ -145,7 +147,9 @@ def _window(numbers: tuple[bool, float, float, float], x: float) -> Contour:
 
 @st.composite
 def _traces(draw: st.DrawFn, net: str, layers: int) -> Traces:
-    """A path of one to three pieces, each on an outer layer, with vias where it changes and pins at both ends."""
+    """A path of one to three pieces, each on an outer layer, with vias where it changes and pins at
+    both ends.
+    """
     points = draw(
         st.lists(st.tuples(_mm(2.5, 37.5), _mm(2.5, 27.5)), min_size=2, max_size=4, unique=True)
     )
@@ -182,7 +186,7 @@ def _slots() -> st.SearchStrategy[list[Hole]]:
     return st.lists(slot, max_size=1)
 
 
-# ------------------------------------------------------------------------------------------------ other ways to draw
+# ------------------------------------------------------------------------------- other ways to draw
 
 
 def shuffled(sketch: Sketch, seed: int) -> Sketch:
@@ -197,7 +201,9 @@ def shuffled(sketch: Sketch, seed: int) -> Sketch:
 
 
 def with_draws_split(sketch: Sketch, seed: int) -> Sketch:
-    """Every straight piece of a draw cut in two at random, each half a draw of its own, some drawn backwards."""
+    """Every straight piece of a draw cut in two at random, each half a draw of its own, some drawn
+    backwards.
+    """
     order = random.Random(seed)
     out: list[Draw] = []
     for drawn in sketch.draws:
@@ -233,14 +239,18 @@ def with_pours_in_two(sketch: Sketch, at: float = 15.1234, overlap: float = 0.5)
 
 
 def with_cut_ins(sketch: Sketch) -> Sketch:
-    """Every pour as one contour whose holes hang on horizontal cut-ins (4.10.3 of the Gerber specification)."""
+    """Every pour as one contour whose holes hang on horizontal cut-ins (4.10.3 of the Gerber
+    specification).
+    """
     return replace(
         sketch, pours=tuple(replace(p, contour=cut_in(p), holes=()) for p in sketch.pours)
     )
 
 
 def cut_in(pour: Pour) -> Contour:
-    """One closed contour that runs along the outer edge and, by way of cut-ins to the left, round every hole."""
+    """One closed contour that runs along the outer edge and, by way of cut-ins to the left, round
+    every hole.
+    """
     loop = [(float(x), float(y)) for x, y in ring(pour.contour, outward=True)]
     holes = [[(float(x), float(y)) for x, y in ring(h, outward=False)] for h in pour.holes]
     holes = [h[:-1] if h[0] == h[-1] else h for h in holes]

@@ -1,4 +1,6 @@
-"""The contributors' guide says where things are: its map is made from the first lines of rooms and modules."""
+"""The contributors' guide says where things are: its map is made from the first lines of rooms and
+modules.
+"""
 
 from __future__ import annotations
 
@@ -14,13 +16,15 @@ ROOT = Path(__file__).parent.parent
 GUIDE = ROOT / "DEVELOPERS.md"
 
 
-def first_line(module: Path) -> str:
+def first_words(module: Path) -> str:
     doc = ast.get_docstring(ast.parse(module.read_text(encoding="utf-8"))) or ""
-    return doc.splitlines()[0]
+    return " ".join(doc.split("\n\n", 1)[0].split())
 
 
 def rooms(package: str) -> list[Path]:
-    """Rooms with their modules, and lone modules, from the door down as the import contract lists them."""
+    """Rooms with their modules, and lone modules, from the door down as the import contract lists
+    them.
+    """
     contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"][
         "importlinter"
     ]["contracts"]
@@ -47,7 +51,7 @@ def entry(path: Path) -> str:
     name = (
         f"    {path.name}" if inside else f"{path.relative_to(ROOT)}{'/' if path.is_dir() else ''}"
     )
-    told = first_line(path / "__init__.py" if path.is_dir() else path)
+    told = first_words(path / "__init__.py" if path.is_dir() else path)
     return textwrap.fill(told, 116, initial_indent=f"    {name:30} ", subsequent_indent=" " * 35)
 
 

@@ -1,4 +1,6 @@
-"""README and code say the same: the table of the manual's pages, the commands of the CI jobs, the picture."""
+"""README and code say the same: the table of the manual's pages, the commands of the CI jobs, the
+picture.
+"""
 
 from __future__ import annotations
 
@@ -78,7 +80,9 @@ def test_the_words_of_the_readme_name_every_command() -> None:
 def test_the_picture_in_the_readme_is_what_the_demo_gives(
     tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
-    """Within what another version of the rasteriser may blur; a title, a callout or a colour would show."""
+    """Within what another version of the rasteriser may blur; a title, a callout or a colour would
+    show.
+    """
     written = demo.write("greenhouse-faulty", tmp_path)
     words = ["image", str(written.board), "--rules", str(written.rules), "--layer", "L1"]
     made = tmp_path / "made.png"

@@ -42,7 +42,8 @@ Work = Callable[[Task], Summary]
 
 
 def folder_names(boards: Sequence[Path]) -> list[str]:
-    """A folder name for each board: its own, with that of the folder above it where several boards share one.
+    """A folder name for each board: its own, with that of the folder above it where several boards
+    share one.
 
     What still repeats is numbered.
     """
@@ -133,7 +134,9 @@ def as_text(summaries: Sequence[Summary]) -> str:
 
 
 def _begin(task: Task) -> Summary | None:
-    """Take away what an earlier run left, before any board is checked: no old verdict looks like one of this run."""
+    """Take away what an earlier run left, before any board is checked: no old verdict looks like
+    one of this run.
+    """
     try:
         if task.out is not None:
             output.begin(task.out, task.formats)

@@ -1,4 +1,6 @@
-"""The rules file of a board when none is named: the one beside it, else the one in the working folder."""
+"""The rules file of a board when none is named: the one beside it, else the one in the working
+folder.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,8 @@ class ChoiceError(InputError):
 
 
 def rules_beside(boards: Sequence[Path]) -> Path | None:
-    """The rules file of some boards: in the folder of each or the one that holds it, else in the working folder.
+    """The rules file of some boards: in the folder of each or the one that holds it, else in the
+    working folder.
 
     Raises
     ------

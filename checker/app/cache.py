@@ -1,14 +1,16 @@
-"""A cache of boards and of what each rule found, for checking again after the rules file changed. Optional.
+"""A cache of boards and of what each rule found, for checking again after the rules file changed.
+Optional.
 
-An entry is found by a fingerprint of everything that its content depends on: the bytes of all files of the board, the
-hints, the tool's own source, the libraries, and for a rule the parts of the rules file that it can see, with its
-tables.
-That a rule sees no other part holds by construction: with a cache it works on a layout in which the other parts raise
-`HiddenError`; then it runs once more on the whole layout, and nothing is kept.
+An entry is found by a fingerprint of everything that its content depends on: the bytes of all files
+of the board, the hints, the tool's own source, the libraries, and for a rule the parts of the rules
+file that it can see, with its tables. That a rule sees no other part holds by construction: with a
+cache it works on a layout in which the other parts raise `HiddenError`; then it runs once more on
+the whole layout, and nothing is kept.
 
-Entries hold numbers, text and well-known binary geometry, nothing that could run. Each tells its own fingerprint and
-that of its content, so a damaged, cut off or foreign one is ignored. Whoever can write into the folder could forge
-entries: keep it where only the tool's user can write. It may be deleted at any time.
+Entries hold numbers, text and well-known binary geometry, nothing that could run. Each tells its
+own fingerprint and that of its content, so a damaged, cut off or foreign one is ignored. Whoever
+can write into the folder could forge entries: keep it where only the tool's user can write. It may
+be deleted at any time.
 """
 
 from __future__ import annotations
@@ -65,8 +67,8 @@ RECORDS: Mapping[str, type[Any]] = {
         *(Doubt, Place, Finding, Waived, Pour, OffReferenceRun),
     )
 }
-# Rules that say that they see no voltages, tables and tolerances, with the limits that they alone read. A rule that
-# says nothing sees everything but those limits.
+# Rules that say that they see no voltages, tables and tolerances, with the limits that they alone
+# read. A rule that says nothing sees everything but those limits.
 NARROW: Mapping[str, tuple[str, ...]] = {
     name: module.rule.own for name, module in registry().items() if module.rule.own is not None
 }
@@ -157,7 +159,9 @@ class Cache:
             return None
 
     def save(self, key: str, value: Any) -> None:
-        """Keep a value, whole or not at all; one that cannot be kept exactly, or a full disk, is no trouble."""
+        """Keep a value, whole or not at all; one that cannot be kept exactly, or a full disk, is no
+        trouble.
+        """
         try:
             with _uncollected():
                 payload = _packed(value)
@@ -188,7 +192,7 @@ class Memory(Cache):
         self.entries[key] = value
 
 
-# ------------------------------------------------------------------------------------------------------ boards, rules
+# ------------------------------------------------------------------------------------ boards, rules
 
 
 def read_cached(cache: Cache, path: Path, hints: Hints, jobs: int = 1) -> tuple[Board, str | None]:
@@ -216,7 +220,9 @@ def run_cached(
     names: list[str],
     run: Callable[[list[tuple[Layout, str]]], list[Found]],
 ) -> dict[str, Found]:
-    """What each rule found: from the cache, or from `run`, which gets the rules that are left with their layouts."""
+    """What each rule found: from the cache, or from `run`, which gets the rules that are left with
+    their layouts.
+    """
     rules = layout.rules
     keys = {name: rule_key(board, name, rules) for name in names}
     results = {
@@ -244,7 +250,9 @@ def run_cached(
 
 
 def _recall(cache: Cache, board: str, base: Layout) -> None:
-    """Take over from the cache what several rules need and no voltage, table or tolerance can change."""
+    """Take over from the cache what several rules need and no voltage, table or tolerance can
+    change.
+    """
     for name in SHARED:
         kept = cache.load(_key("layout", board, name, base.rules))
         if isinstance(kept, tuple):
@@ -262,7 +270,9 @@ def _compute(cache: Cache, board: str, base: Layout, layouts: Iterable[Layout]) 
 
 
 def share(source: Layout, target: Layout) -> None:
-    """Hand on what a layout that sees less has computed: it cannot depend on what it does not see."""
+    """Hand on what a layout that sees less has computed: it cannot depend on what it does not
+    see.
+    """
     computed = {k: v for k, v in vars(source).items() if k not in OF_ITS_OWN}
     vars(target).update({k: v for k, v in computed.items() if k not in vars(target)})
 
@@ -290,7 +300,9 @@ def visible(rules: Rules, name: str) -> Rules:
 
 
 def narrowed(rules: Rules, own: tuple[str, ...]) -> Rules:
-    """A rules file without voltages, tables and tolerances, and without limits of single rules but `own`."""
+    """A rules file without voltages, tables and tolerances, and without limits of single rules but
+    `own`.
+    """
     hidden: Any = _Hidden()
     return replace(
         _plain(rules),
@@ -312,11 +324,13 @@ def _plain(rules: Rules) -> Rules:
     return replace(rules, sha256="", title="", waivers=(), accepted_doubts=(), line_of=lines)
 
 
-# ------------------------------------------------------------------------------------------------------- fingerprints
+# ------------------------------------------------------------------------------------- fingerprints
 
 
 def board_key(path: Path, hints: Hints) -> str | None:
-    """Fingerprint of a board with its hints; None where its content is not plain files of bounded size."""
+    """Fingerprint of a board with its hints; None where its content is not plain files of bounded
+    size.
+    """
     try:
         root = path.parent if path.suffix.lower() == ".gbrjob" else path
         content = _folder(root) if root.is_dir() else [_digest(root.read_bytes())]
@@ -336,7 +350,9 @@ def rule_key(board: str, name: str, rules: Rules) -> str:
 
 
 def layout_key(board: str, rules: Rules) -> str:
-    """Fingerprint of all that a layout may look at: the whole rules file but waivers, accepted doubts and the title."""
+    """Fingerprint of all that a layout may look at: the whole rules file but waivers, accepted
+    doubts and the title.
+    """
     return _key("whole", board, _plain(rules), _tables(rules))
 
 
@@ -398,7 +414,7 @@ def tool() -> str:
     return total.hexdigest()
 
 
-# ------------------------------------------------------------------------------------------------------------- entries
+# ------------------------------------------------------------------------------------------ entries
 
 
 def _packed(value: Any) -> bytes:
@@ -421,7 +437,9 @@ def _unpacked(payload: bytes) -> Any:
 
 @contextmanager
 def _uncollected() -> Iterator[None]:
-    """Without the collector of cycles: entries have none, and looking for them takes half of the time."""
+    """Without the collector of cycles: entries have none, and looking for them takes half of the
+    time.
+    """
     before = gc.isenabled()
     gc.disable()
     try:

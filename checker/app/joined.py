@@ -1,8 +1,8 @@
 """What if: the same board as if the moats between two regions' reference pours were filled.
 
-On each layer where both have pours, what lies between them becomes copper of one net, as far as the gap is at most
-twice as wide as along half of its length; other copper keeps `KEPT` around it. Both regions become one, and barriers
-and ties between them go. The board that was read stays as it is.
+On each layer where both have pours, what lies between them becomes copper of one net, as far as the
+gap is at most twice as wide as along half of its length; other copper keeps `KEPT` around it. Both
+regions become one, and barriers and ties between them go. The board that was read stays as it is.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ Pair = tuple[str, str]
 
 
 def compared(layout: Layout, findings: Sequence[Finding], pair: Pair) -> list[Finding]:
-    """Findings of quiet inputs with what one unbroken reference, and isolated sides, would make of them."""
+    """Findings of quiet inputs with what one unbroken reference, and isolated sides, would make of
+    them.
+    """
     joined = Layout(*join(layout, pair))
     volts = {answer.number: answer.volts for answer in joined.once(currents_of).answers}
     one, other = (plates(layout, (name,)) for name in pair)
@@ -103,7 +105,9 @@ def _between(
 
 
 def _usual_gap(sides: tuple[shapely.Geometry, shapely.Geometry]) -> float:
-    """How wide a moat is along half of its length, mm; where a bridge joins its sides it has no least width."""
+    """How wide a moat is along half of its length, mm; where a bridge joins its sides it has no
+    least width.
+    """
     gap, length = facing(*sides)
     order = np.argsort(gap)
     half = np.searchsorted(np.cumsum(length[order]), length.sum() / 2)

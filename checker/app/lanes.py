@@ -132,7 +132,9 @@ def _drain(waiting: queue.SimpleQueue[Any], lanes: int) -> None:
 
 
 def _begin(setup: Setup | None) -> None:
-    """Interrupts are for the parent, which ends its workers itself; a killed one leaves none behind."""
+    """Interrupts are for the parent, which ends its workers itself; a killed one leaves none
+    behind.
+    """
     threading.Thread(target=_end_with_parent, daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)

@@ -43,7 +43,9 @@ def render(checked: Checked, format_name: str, *, colour: bool = False) -> str:
 
 
 def render_all(checked: Checked, formats: Sequence[str]) -> dict[str, bytes]:
-    """File name -> content of each format and of the picture of each layer with signals or findings."""
+    """File name -> content of each format and of the picture of each layer with signals or
+    findings.
+    """
     scene = drawing.scene_of(checked.layout, checked.outcome.findings)
     files: dict[str, bytes] = {}
     for layer in scene.signal_layers:
@@ -88,7 +90,8 @@ def picture(checked: Checked, layer: str | None, finding: str | None, width: int
 
 
 def named(findings: Sequence[Finding], word: str) -> Finding:
-    """The finding that an id, the beginning of one, or a number on the pictures and in the reports means.
+    """The finding that an id, the beginning of one, or a number on the pictures and in the reports
+    means.
 
     Raises
     ------
@@ -115,10 +118,11 @@ def begin(folder: Path, formats: Sequence[str]) -> None:
 
 
 def begin_files(folder: Path, names: Sequence[str]) -> None:
-    """Take away what the last run left in a folder, before the next one, which will write `names`, reads anything.
+    """Take away what the last run left in a folder, before the next one, which will write `names`,
+    reads anything.
 
-    A run that is refused or killed then leaves no verdict of an earlier one that looks like its own. Only files that
-    the last run's manifest names are touched.
+    A run that is refused or killed then leaves no verdict of an earlier one that looks like its
+    own. Only files that the last run's manifest names are touched.
 
     Raises
     ------
@@ -188,7 +192,9 @@ def _read_manifest(folder: Path) -> dict[str, Any]:
 
 
 def _last_files(folder: Path) -> set[str]:
-    """Names that the last run has written into a folder, its manifest too; only plain names count."""
+    """Names that the last run has written into a folder, its manifest too; only plain names
+    count.
+    """
     told = _read_manifest(folder)
     names = {name for name in told.get("files", {}) if Path(name).name == name}
     return names | {MANIFEST} if told else set()
@@ -207,8 +213,8 @@ def _check_own(folder: Path, name: str, last: set[str]) -> None:
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Put files into a folder: all are written beside their places first, then moved in one go.
 
-    Two runs into one folder wait for each other, so their files don't mix. A run that is interrupted leaves the folder
-    as it was; what a killed one left behind goes with the next.
+    Two runs into one folder wait for each other, so their files don't mix. A run that is
+    interrupted leaves the folder as it was; what a killed one left behind goes with the next.
 
     Raises
     ------
@@ -283,7 +289,9 @@ def write_file(path: Path, content: bytes) -> None:
 
 
 def _alone_in(folder: Path) -> BaseFileLock:
-    """A lock for one output folder; it lies outside of it, so that the folder holds reports only."""
+    """A lock for one output folder; it lies outside of it, so that the folder holds reports
+    only.
+    """
     from filelock import FileLock
 
     name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]

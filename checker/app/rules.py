@@ -13,7 +13,8 @@ def load_rules(path: Path, *, regions_needed: bool = True) -> Rules:
 
     Parameters
     ----------
-    regions_needed : refuse a file without regions, which can check nothing but may tell what the files are
+    regions_needed : refuse a file without regions, which can check nothing but may tell what the
+        files are
     """
     limits = {name: limit.default for name, limit in known_limits().items()}
     return read_rules(path, limits, registry(), regions_needed=regions_needed)

@@ -278,7 +278,9 @@ _shared: list[
 
 
 def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Found]:
-    """Run rules in forked processes that share the layouts; the order of results is that of the tasks."""
+    """Run rules in forked processes that share the layouts; the order of results is that of the
+    tasks.
+    """
     for layout, _ in tasks:
         layout.doubts  # noqa: B018 - needs pours and territories: computed here once, not in every worker
     groups = _groups(tasks)
@@ -327,7 +329,9 @@ def _under_way(
 
 
 def _groups(tasks: list[Task]) -> list[list[int]]:
-    """Numbers of tasks by worker: rules that share something large together and first, then one by one."""
+    """Numbers of tasks by worker: rules that share something large together and first, then one by
+    one.
+    """
     rules = [registry()[name].rule for _, name in tasks]
     shared = dict.fromkeys(rule.shares for rule in rules if rule.shares)
     together = [[n for n, rule in enumerate(rules) if rule.shares == what] for what in shared]

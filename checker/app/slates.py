@@ -1,4 +1,6 @@
-"""Slates: what forked workers are at, written into shared memory and read by the process that forked them."""
+"""Slates: what forked workers are at, written into shared memory and read by the process that
+forked them.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,9 @@ SIZE = 512  # bytes of a slate
 
 
 class Slates:
-    """A slate a worker: its process and what it is doing. A line that is read while it changes may be a mixture."""
+    """A slate a worker: its process and what it is doing. A line that is read while it changes may
+    be a mixture.
+    """
 
     def __init__(self, number: int) -> None:
         self._number = number

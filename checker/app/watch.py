@@ -1,7 +1,9 @@
-"""Check one board again and again while its files change: only what a change can touch is computed anew.
+"""Check one board again and again while its files change: only what a change can touch is computed
+anew.
 
-The board is kept while its bytes and the hints stay, what each rule found while the parts of the rules file that it
-sees stay (see `cache`), and the whole layout while only waivers, accepted doubts or the title change.
+The board is kept while its bytes and the hints stay, what each rule found while the parts of the
+rules file that it sees stay (see `cache`), and the whole layout while only waivers, accepted doubts
+or the title change.
 """
 
 from __future__ import annotations
@@ -56,7 +58,9 @@ class Watch:
         return run.check_cached(self.store, key, layout, self.options, progress)
 
     def _layout(self, key: str, board: Board, rules: Rules) -> Layout:
-        """The layout, with all that the one before has computed if nothing that it sees has changed."""
+        """The layout, with all that the one before has computed if nothing that it sees has
+        changed.
+        """
         layout, seen = Layout(board, rules), cache.layout_key(key, rules)
         if self.before is not None and self.before[0] == seen:
             cache.adopt(self.before[1], layout)

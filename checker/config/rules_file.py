@@ -1,7 +1,8 @@
 """The rules file: TOML to frozen values, every key checked.
 
-The records below mirror `moatcheck explain rules-file` key by key; `read_rules` fills them. A limit that the file
-does not name gets the default of the rule that declares it: known limits are passed in, so this module needs no rule.
+The records below mirror `moatcheck explain rules-file` key by key; `read_rules` fills them. A limit
+that the file does not name gets the default of the rule that declares it: known limits are passed
+in, so this module needs no rule.
 """
 
 from __future__ import annotations
@@ -133,7 +134,9 @@ class Tie:
 
 @dataclass(frozen=True, slots=True)
 class Hardware:
-    """[[hardware]]: a conductor that the files do not show, a disc or an outline on one or both faces."""
+    """[[hardware]]: a conductor that the files do not show, a disc or an outline on one or both
+    faces.
+    """
 
     at: XY | None = None
     diameter: float = 0.0
@@ -244,7 +247,9 @@ class AcceptedDoubt:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """A whole rules file. `line_of` maps a dotted key ("region.probe.nets", "barrier[0].table") to its line."""
+    """A whole rules file. `line_of` maps a dotted key ("region.probe.nets", "barrier[0].table") to
+    its line.
+    """
 
     path: str = ""
     sha256: str = ""
@@ -446,7 +451,9 @@ class _Table:
         return RulesFileError(f"{name}: {what}", Place(self.path, line))
 
     def missing(self, key: str, what: str) -> RulesFileError:
-        """The error of a required key that is not there, with the key that may have been meant for it."""
+        """The error of a required key that is not there, with the key that may have been meant for
+        it.
+        """
         close = difflib.get_close_matches(key, self.data, 1, 0.7)
         return self.error(
             key, f"{what}; {close[0]!r} stands here, did you mean it?" if close else what

@@ -1,15 +1,20 @@
-"""The user's spacing table: a CSV of required clearance and creepage, and how a voltage is looked up in it.
+"""The user's spacing table: a CSV of required clearance and creepage, and how a voltage is looked
+up in it.
 
-Header row, then one row per voltage. Columns: `voltage` (V) and one or both of `clearance`, `creepage` (mm); optional
-filters `where` (outer | inner | through | any), `insulation`, `pollution_degree`, `material_group`. An empty filter
-cell matches everything; an empty distance cell says nothing; `III` covers IIIa and IIIb. Lines that start with `#` are
-comments. Any other column is an error: a condition that is not understood must not be passed over.
+Header row, then one row per voltage. Columns: `voltage` (V) and one or both of `clearance`,
+`creepage` (mm); optional
+filters `where` (outer | inner | through | any), `insulation`, `pollution_degree`, `material_group`.
+  An empty filter
+cell matches everything; an empty distance cell says nothing; `III` covers IIIa and IIIb. Lines that
+start with `#` are comments. Any other column is an error: a condition that is not understood must
+not be passed over.
 
-All rows that match a query are used together. Two of them with the same voltage must agree, and a distance may not
-fall as the voltage rises; both are errors that name the lines. A voltage below the first row takes the first row, one
-above the last row is an error, never an extrapolation. Between rows creepage is interpolated and clearance takes the
-next higher row, unless the rules file says otherwise. Nothing is multiplied or added: reinforced insulation is what the
-table says it is. Errors name line and column and never what stands there: a path given by mistake must not have its
+All rows that match a query are used together. Two of them with the same voltage must agree, and a
+distance may not fall as the voltage rises; both are errors that name the lines. A voltage below the
+first row takes the first row, one above the last row is an error, never an extrapolation. Between
+rows creepage is interpolated and clearance takes the next higher row, unless the rules file says
+otherwise. Nothing is multiplied or added: reinforced insulation is what the table says it is.
+Errors name line and column and never what stands there: a path given by mistake must not have its
 file printed into a report.
 """
 
@@ -43,7 +48,9 @@ _COLUMNS = ("voltage", *_DISTANCES, *_FILTERS)
 
 
 class TableError(InputError):
-    """A spacing table that cannot be read, contradicts itself, or does not reach the voltage asked for."""
+    """A spacing table that cannot be read, contradicts itself, or does not reach the voltage asked
+    for.
+    """
 
 
 @dataclass(frozen=True, slots=True)

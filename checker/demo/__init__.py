@@ -1,7 +1,8 @@
-"""Invented boards that ship with the tool: sketches, their rules, and writers for both input formats.
+"""Invented boards that ship with the tool: sketches, their rules, and writers for both input
+formats.
 
-Each board stands in a sound and a faulty revision. Writing one is deterministic: `python -m checker.demo FOLDER` makes
-the same bytes every time.
+Each board stands in a sound and a faulty revision. Writing one is deterministic: `python -m
+checker.demo FOLDER` makes the same bytes every time.
 """
 
 from __future__ import annotations
@@ -57,7 +58,8 @@ def boards() -> dict[str, DemoBoard]:
 
 
 def write(name: str, folder: Path) -> Written:
-    """Write a board with rules and example table: the Gerber package in `board/`, IPC-2581 files beside it.
+    """Write a board with rules and example table: the Gerber package in `board/`, IPC-2581 files
+    beside it.
 
     Raises
     ------

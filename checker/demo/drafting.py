@@ -1,4 +1,6 @@
-"""A drawing board for the demo: parts by footprint, traces, vias, and pours that keep clear of foreign copper."""
+"""A drawing board for the demo: parts by footprint, traces, vias, and pours that keep clear of
+foreign copper.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +53,9 @@ def two_pads(span: float, size: XY) -> Footprint:
 
 
 def two_rows(pins: int, span: float, pitch: float, size: XY) -> Footprint:
-    """A part with two columns of pins, `span` apart, numbered counterclockwise from the upper left."""
+    """A part with two columns of pins, `span` apart, numbered counterclockwise from the upper
+    left.
+    """
     rows = pins // 2
     top = (rows - 1) * pitch / 2
     left = [Land(str(n + 1), (-span / 2, round(top - n * pitch, 4)), size) for n in range(rows)]
@@ -107,7 +111,8 @@ class Drawing:
 
         Parameters
         ----------
-        nets : one per land in the order of the footprint, or by pin; "N/C" for a pin that is connected to nothing
+        nets : one per land in the order of the footprint, or by pin; "N/C" for a pin that is
+            connected to nothing
         """
         by_pin = (
             nets
@@ -199,7 +204,9 @@ class Drawing:
         holes: tuple[Contour, ...] = (),
         clearance: float = 0.25,
     ) -> None:
-        """Fill a contour (straight edges, as those of its holes) with copper that keeps clear of other nets'."""
+        """Fill a contour (straight edges, as those of its holes) with copper that keeps clear of
+        other nets'.
+        """
         self._pours.append((Pour(net=net, layer=layer, contour=contour, holes=holes), clearance))
 
     def sketch(self) -> Sketch:

@@ -1,9 +1,10 @@
 """Writes a sketch as a Gerber X2 package: copper with nets and pins, profile, drills, job file.
 
-What is written follows The Gerber Layer Format Specification 2023.08: pads are flashes with an aperture function
-(5.6.10), nets and pins are object attributes (5.6.13, 5.6.14), drills name their layer span (5.6.3), the profile is a
-closed chain of draws (6.5). Holes of a pour are clear regions straight after it, larger pours first, so that no pour
-clears another that lies in its hole. Same sketch, same bytes: no date, no random identifier.
+What is written follows The Gerber Layer Format Specification 2023.08: pads are flashes with an
+aperture function (5.6.10), nets and pins are object attributes (5.6.13, 5.6.14), drills name their
+layer span (5.6.3), the profile is a closed chain of draws (6.5). Holes of a pour are clear regions
+straight after it, larger pours first, so that no pour clears another that lies in its hole. Same
+sketch, same bytes: no date, no random identifier.
 """
 
 from __future__ import annotations
@@ -137,7 +138,9 @@ class _Plot:
         self._body += [] if linear else ["G01*"]
 
     def region(self, contour: Contour, function: str | None = None) -> None:
-        """Fill a contour; a region takes its function from the attributes in force, not from an aperture."""
+        """Fill a contour; a region takes its function from the attributes in force, not from an
+        aperture.
+        """
         self._body += [f"%TA.AperFunction,{function}*%", "G36*"] if function else ["G36*"]
         self.path(contour, closed=True)
         self._body += ["G37*", "%TD.AperFunction*%"] if function else ["G37*"]

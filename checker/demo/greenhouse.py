@@ -1,9 +1,10 @@
-"""The greenhouse dosing controller: mains and pumps on the left, logic in the middle, probes on the right.
+"""The greenhouse dosing controller: mains and pumps on the left, logic in the middle, probes on the
+right.
 
-100 x 80 mm, four layers. From left to right: the mains side (x 2..26, neutral as reference), a 9 mm moat, the pump side
-(x 35..53), a split of 1 mm that one tongue of copper bridges, the logic (x 54..73.6), a moat of 4.8 mm, the probe side
-(x 78.4..98). L2 carries the reference pours, L3 the same for the logic and supply planes for pumps and probes.
-Invented from end to end.
+100 x 80 mm, four layers. From left to right: the mains side (x 2..26, neutral as reference), a 9 mm
+moat, the pump side (x 35..53), a split of 1 mm that one tongue of copper bridges, the logic (x
+54..73.6), a moat of 4.8 mm, the probe side (x 78.4..98). L2 carries the reference pours, L3 the
+same for the logic and supply planes for pumps and probes. Invented from end to end.
 """
 
 from __future__ import annotations
@@ -180,7 +181,9 @@ def _serial_port(board: Drawing, *, faulty: bool) -> None:
 
 
 def _logic_supply(board: Drawing) -> None:
-    """3.3 V comes over the tie, runs on L4 and rises where it is needed, each time beside a stitching via."""
+    """3.3 V comes over the tie, runs on L4 and rises where it is needed, each time beside a
+    stitching via.
+    """
     board.trace("VS_3V3", "L1", (48.6, 50), (48.6, 44.095), (61, 44.095), width=0.5)
     board.trace("VS_3V3", "L4", (61, 44.095), (61, 64), (65.62, 64), (65.62, 74), width=0.4)
     board.trace("VS_3V3", "L4", (64.5, 64), (70, 64), width=0.4)
@@ -197,7 +200,9 @@ def _logic_supply(board: Drawing) -> None:
 
 
 def _bus(board: Drawing) -> None:
-    """The four bridges of the right moat: bus isolator, isolated converter, optocoupler, transformer."""
+    """The four bridges of the right moat: bus isolator, isolated converter, optocoupler,
+    transformer.
+    """
     none, bus = NOT_CONNECTED, ("SCK", "MOSI", "CS", "MISO")
     left = ("VS_3V3", "GND_SYS", *(f"SPI_{n}" for n in bus), none, "GND_SYS")
     right = ("GND_PROBE", none, *(f"PR_{n}" for n in reversed(bus)), "GND_PROBE", "VP_3V3")
@@ -257,7 +262,9 @@ def _probe_side(board: Drawing) -> None:
 
 
 def _conductivity(board: Drawing, *, faulty: bool) -> None:
-    """The conductivity cell: excitation from T1, its answer, and a temperature sensor by way of L4."""
+    """The conductivity cell: excitation from T1, its answer, and a temperature sensor by way of
+    L4.
+    """
     board.place("J4", TERMINAL, (94, 12), ("EC_IN", "EC_OUT"), turn=270)
     board.trace("EC_IN", "L1", (94, 12), (94, 51.555), (91.1, 51.555))
     board.place("R54", RESISTOR, (92, 49), ("GND_PROBE", "EC_IN"))
@@ -284,7 +291,9 @@ def _conductivity(board: Drawing, *, faulty: bool) -> None:
 
 
 def _stirrer(board: Drawing, *, faulty: bool) -> None:
-    """A stirrer in the solution: its current returns to the isolated converter by a trace of its own."""
+    """A stirrer in the solution: its current returns to the isolated converter by a trace of its
+    own.
+    """
     board.place("J9", CHIP_LARGE, (88.5, 75.5), ("GND_PROBE", "VP_3V3"))
     board.trace("VP_3V3", "L1", (90, 75.5), (91.6, 75.5), width=0.5)
     board.via("VP_3V3", (91.6, 75.5))

@@ -1,8 +1,9 @@
-"""Writes a sketch as an IPC-2581 file, revision C or B1, valid by the published schema of that revision.
+"""Writes a sketch as an IPC-2581 file, revision C or B1, valid by the published schema of that
+revision.
 
-Copper stands in LayerFeature/Set with its net; pads refer to dictionary shapes and name their pin; parts have packages
-with pins; holes and slots stand on a drill layer per span. The two dates that the schema demands are a constant, so the
-same sketch gives the same bytes.
+Copper stands in LayerFeature/Set with its net; pads refer to dictionary shapes and name their pin;
+parts have packages with pins; holes and slots stand on a drill layer per span. The two dates that
+the schema demands are a constant, so the same sketch gives the same bytes.
 """
 
 from __future__ import annotations
@@ -122,7 +123,7 @@ def _element(
     return node
 
 
-# ------------------------------------------------------------------------------------------------- head of the file
+# --------------------------------------------------------------------------------- head of the file
 
 
 def _content(plan: _Plan) -> etree._Element:
@@ -204,7 +205,7 @@ def _part_list(plan: _Plan, ecad: etree._Element) -> list[etree._Element]:
     return [_element("Bom", {"name": "PARTS"}, header, *items)]
 
 
-# ------------------------------------------------------------------------------------------------- layers and board
+# --------------------------------------------------------------------------------- layers and board
 
 
 def _ecad(plan: _Plan) -> etree._Element:
@@ -318,7 +319,7 @@ def _poly_step(plan: _Plan, step: Step) -> etree._Element:
     return _element("PolyStepCurve", plan.xy(step) | plan.xy(step[2:], "centerX", "centerY") | turn)
 
 
-# ------------------------------------------------------------------------------------------------- parts and nets
+# ----------------------------------------------------------------------------------- parts and nets
 
 
 def _parts(plan: _Plan) -> tuple[list[etree._Element], list[etree._Element]]:
@@ -425,7 +426,7 @@ def _pin_ref(refdes: str, pin: str) -> etree._Element:
     return _element("PinRef", {"componentRef": refdes, "pin": pin})
 
 
-# ------------------------------------------------------------------------------------------------- copper
+# ------------------------------------------------------------------------------------------- copper
 
 
 def _features(plan: _Plan, layer: str) -> etree._Element | None:

@@ -1,7 +1,8 @@
-"""Battery boards with a probe input: the same parts with and without a moat, each sound and with its typical mistake.
+"""Battery boards with a probe input: the same parts with and without a moat, each sound and with
+its typical mistake.
 
-Both are 80 x 60 mm with two layers: parts and traces on L1, the reference on L2. A radio draws 0.2 A from the battery,
-and a converter of 16 bits reads a pH probe. Invented from end to end.
+Both are 80 x 60 mm with two layers: parts and traces on L1, the reference on L2. A radio draws 0.2
+A from the battery, and a converter of 16 bits reads a pH probe. Invented from end to end.
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ BATTERY: XY = (8, 20)
 
 
 def battery_probe(*, faulty: bool) -> Sketch:
-    """One unbroken reference, the radio beside the battery, the probe at the far side: no split is needed.
+    """One unbroken reference, the radio beside the battery, the probe at the far side: no split is
+    needed.
 
-    The mistake: the radio went to the far side, so that its current returns past the probe and the converter.
+    The mistake: the radio went to the far side, so that its current returns past the probe and the
+    converter.
     """
     board = Drawing("battery-probe", BOARD, 2)
     _inputs(board, "GND")
@@ -32,7 +35,8 @@ def battery_probe(*, faulty: bool) -> Sketch:
 
 
 def battery_moat(*, faulty: bool) -> Sketch:
-    """The radio at the far side, and a moat round probe and converter that is bridged at the converter alone.
+    """The radio at the far side, and a moat round probe and converter that is bridged at the
+    converter alone.
 
     The mistake: the supply of the radio takes the short way, over the moat and back over it.
     """
@@ -51,7 +55,9 @@ def battery_moat(*, faulty: bool) -> Sketch:
 
 
 def _inputs(board: Drawing, quiet: str) -> None:
-    """Battery, converter and probe; the converter's right side and the probe refer to the quiet net."""
+    """Battery, converter and probe; the converter's right side and the probe refer to the quiet
+    net.
+    """
     board.place("J1", PLUG, BATTERY, ("VBAT", "GND"), turn=270)
     board.place("J2", PLUG, (56, 10), ("PH_IN", quiet), turn=270)
     none = NOT_CONNECTED

@@ -1,7 +1,9 @@
-"""Small boards, one for each way the trade separates a region, each sound and with its typical mistake.
+"""Small boards, one for each way the trade separates a region, each sound and with its typical
+mistake.
 
-All are 40 x 30 mm with two layers: parts and traces on L1, the reference pours on L2. Where there are two regions their
-pours end 4.8 mm apart at x 17.6 and 22.4, and the isolators between them leave 4.6 mm. Invented from end to end.
+All are 40 x 30 mm with two layers: parts and traces on L1, the reference pours on L2. Where there
+are two regions their pours end 4.8 mm apart at x 17.6 and 22.4, and the isolators between them
+leave 4.6 mm. Invented from end to end.
 """
 
 from __future__ import annotations
@@ -34,7 +36,8 @@ BOARD = box(0, 0, 40, 30)
 def digital_isolator(*, faulty: bool) -> Sketch:
     """An isolated converter, and a digital bus that stays on one side but for its isolator.
 
-    The mistake: a fourth line, the interrupt, was forgotten in the isolator and runs straight through.
+    The mistake: a fourth line, the interrupt, was forgotten in the isolator and runs straight
+    through.
     """
     board = Drawing("digital-isolator", BOARD, 2)
     line = "INT" if faulty else NOT_CONNECTED
@@ -66,7 +69,8 @@ def digital_isolator(*, faulty: bool) -> Sketch:
 def optocoupler(*, faulty: bool) -> Sketch:
     """An optocoupler whose drive current flows on the quiet side.
 
-    The mistake: the drive resistor went to the other side, so that the drive current crosses the gap twice.
+    The mistake: the drive resistor went to the other side, so that the drive current crosses the
+    gap twice.
     """
     board = Drawing("optocoupler", BOARD, 2)
     board.place("J1", PLUG, (5, 18), ("GND_A", "OUT"), turn=270)
@@ -93,7 +97,8 @@ def optocoupler(*, faulty: bool) -> Sketch:
 
 
 def isolated_amplifier(*, faulty: bool) -> Sketch:
-    """An amplifier in the isolated region, its supply brought across by an isolated d.c./d.c. converter.
+    """An amplifier in the isolated region, its supply brought across by an isolated d.c./d.c.
+    converter.
 
     The mistake: a resistor takes the amplifier's output straight across, past the isolating stage.
     """
@@ -132,7 +137,8 @@ def isolated_amplifier(*, faulty: bool) -> Sketch:
 def mains_barrier(*, faulty: bool) -> Sketch:
     """A safety barrier to a mains side that has no reference pour, with a slot under the part.
 
-    The part leaves 4 mm, enough through air; only the slot makes the way along the surface long enough.
+    The part leaves 4 mm, enough through air; only the slot makes the way along the surface long
+    enough.
     The mistake: the slot stops short.
     """
     board = Drawing("mains-barrier", BOARD, 2)
@@ -157,9 +163,11 @@ def mains_barrier(*, faulty: bool) -> Sketch:
 
 
 def single_tie(*, faulty: bool) -> Sketch:
-    """A split without isolation: one tie of copper under the converter, and traces that cross there only.
+    """A split without isolation: one tie of copper under the converter, and traces that cross there
+    only.
 
-    The mistakes: the clock takes the short way across the gap, and a second bridge closes a ground loop.
+    The mistakes: the clock takes the short way across the gap, and a second bridge closes a ground
+    loop.
     """
     board = Drawing("single-tie", BOARD, 2)
     board.place("J1", PLUG_4, (5, 19), ("VD", "SCK", "DATA", "GND_D"), turn=270)

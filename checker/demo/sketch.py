@@ -1,7 +1,8 @@
 """A board in a few lines: what a sketch says is what the writers of both formats write.
 
-A contour is a tuple of steps: `(x, y)` goes straight to a point, `(x, y, cx, cy, turn)` runs an arc to it about
-`(cx, cy)`, counterclockwise where turn > 0. The first step is the start; a full circle ends where it starts.
+A contour is a tuple of steps: `(x, y)` goes straight to a point, `(x, y, cx, cy, turn)` runs an arc
+to it about `(cx, cy)`, counterclockwise where turn > 0. The first step is the start; a full circle
+ends where it starts.
 Units: mm, y up, seen from the top. Layers are "L1" (top) to "Ln".
 """
 
@@ -100,7 +101,9 @@ class Sketch:
 
     @property
     def gaps(self) -> tuple[float, ...]:
-        """Dielectric thicknesses, top to bottom: as given, or shared out evenly; empty if nothing is known."""
+        """Dielectric thicknesses, top to bottom: as given, or shared out evenly; empty if nothing
+        is known.
+        """
         if self.dielectric or self.thickness is None or self.layers < 2:
             return self.dielectric
         each = (self.thickness - self.layers * COPPER) / (self.layers - 1)

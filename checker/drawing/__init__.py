@@ -1,4 +1,6 @@
-"""Pictures of a checked board: scene (plain shapes with roles), SVG, PNG, and callouts on somebody else's picture."""
+"""Pictures of a checked board: scene (plain shapes with roles), SVG, PNG, and callouts on somebody
+else's picture.
+"""
 
 from __future__ import annotations
 
@@ -23,5 +25,7 @@ class Pictures:
 
 
 def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
-    """All that a picture may show of a layout and its findings, in report order, declared currents included."""
+    """All that a picture may show of a layout and its findings, in report order, declared currents
+    included.
+    """
     return replace(scene.scene_of(layout, findings), fields=fields.fields_of(layout))

@@ -17,7 +17,8 @@ from checker.drawing.view import View
 from checker.findings import XY
 
 MOST_BADGES = 60  # on one picture; the rest are clustered
-CLUSTER = 180.0  # px; marks that find no place of their own and lie in one square of this size share a mark
+# px; marks that find no place of their own and lie in one square of this size share a mark
+CLUSTER = 180.0
 NAME = 24.0  # px, height of a region's name
 TURNS = np.arange(12) * np.pi / 6
 SPOTS = np.array(
@@ -28,7 +29,9 @@ SPOTS = np.array(
 def callouts_on_board(
     scene: Scene, layer: SceneLayer, view: View, chosen: Sequence[Callout], kept: Sequence[Box] = ()
 ) -> str:
-    """Region names, witness paths, leaders and badges, so that none hides another or the copper it speaks of."""
+    """Region names, witness paths, leaders and badges, so that none hides another or the copper it
+    speaks of.
+    """
     copper = _occupied(scene, layer, view, None)
     names, boxes = _region_names(scene, layer, view, copper)
     taken = _occupied(
@@ -40,7 +43,8 @@ def callouts_on_board(
 
 
 def callout_marks(chosen: Sequence[Callout], at: At, frame: Box, copper: Grid, taken: Grid) -> str:
-    """Witness paths, leaders, badges and clusters inside a frame; clipped by the document's `frame` clip path.
+    """Witness paths, leaders, badges and clusters inside a frame; clipped by the document's `frame`
+    clip path.
 
     Parameters
     ----------
@@ -86,7 +90,9 @@ def _paths(chosen: Sequence[Callout], at: At) -> Iterator[str]:
 
 
 def _rings(chosen: Sequence[Callout]) -> dict[tuple[XY, ...], Callout]:
-    """Edges of the copper between legs, each once, with the worst callout whose path hops over it."""
+    """Edges of the copper between legs, each once, with the worst callout whose path hops over
+    it.
+    """
     return {ring: callout for callout in reversed(chosen) for ring in callout.joined}
 
 
@@ -133,7 +139,9 @@ def _centre(points: Sequence[XY]) -> XY:
 def _region_names(
     scene: Scene, layer: SceneLayer, view: View, copper: Grid
 ) -> tuple[str, list[Box]]:
-    """Each region's name on its largest pour, where it hides the least copper; returns markup and boxes taken."""
+    """Each region's name on its largest pour, where it hides the least copper; returns markup and
+    boxes taken.
+    """
     parts, boxes = [], []
     for region in scene.regions:
         if layer.main_reference not in region.labels:

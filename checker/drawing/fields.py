@@ -1,8 +1,9 @@
-"""Currents in reference copper as plain shapes: bands of density, contours of what enters where, and the pins.
+"""Currents in reference copper as plain shapes: bands of density, contours of what enters where,
+and the pins.
 
-Bands are half decades of current density, the worst sum of all declared currents. A contour joins places from where
-100 mA that enter there, and leave at one named pin, put the same voltage in series with a quiet input; one solution
-prices all of them, also where no current is declared.
+Bands are half decades of current density, the worst sum of all declared currents. A contour joins
+places from where 100 mA that enter there, and leave at one named pin, put the same voltage in
+series with a quiet input; one solution prices all of them, also where no current is declared.
 """
 
 from __future__ import annotations
@@ -34,7 +35,9 @@ SHORTEST = 3.0  # mm; contours shorter than this are not drawn
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Band:
-    """Copper whose current density lies between two limits; `place` is 0 for the thinnest band, 1 for the densest."""
+    """Copper whose current density lies between two limits; `place` is 0 for the thinnest band, 1
+    for the densest.
+    """
 
     place: float
     words: str
@@ -71,7 +74,9 @@ class Field:
 
 
 def fields_of(layout: Layout) -> tuple[Field, ...]:
-    """One field per layer of reference copper; none where neither currents nor quiet inputs are declared."""
+    """One field per layer of reference copper; none where neither currents nor quiet inputs are
+    declared.
+    """
     if not layout.rules.currents and not layout.rules.quiet_inputs:
         return ()
     currents = layout.once(currents_of)
@@ -103,7 +108,9 @@ def _density(currents: Currents) -> Floats:
 
 
 def _priced(currents: Currents) -> tuple[Floats, str] | None:
-    """Volts in series with the worst input for `ENTERING` at each node, and what that is in words."""
+    """Volts in series with the worst input for `ENTERING` at each node, and what that is in
+    words.
+    """
     if not currents.answers or currents.sheet is None:
         return None
     answer = max(currents.answers, key=lambda one: (one.volts / one.spec.allowed, -one.number))
@@ -114,7 +121,8 @@ def _priced(currents: Currents) -> tuple[Floats, str] | None:
 
 
 def _leaving(currents: Currents, answer: Answer, potential: Floats) -> tuple[float, str]:
-    """Potential of what a current leaves by: the pin of the first current, or, without one, all of the copper.
+    """Potential of what a current leaves by: the pin of the first current, or, without one, all of
+    the copper.
 
     Not a ground of the input: what a contact drops by itself would stand in every number.
     """
@@ -135,7 +143,7 @@ def _marks(currents: Currents) -> Iterator[Mark]:
         yield from (Mark("quiet", str(pin.name), pin.at) for pin in answer.ground)
 
 
-# ---------------------------------------------------------------------------------------------------------- contouring
+# --------------------------------------------------------------------------------------- contouring
 
 
 def _raster(

@@ -1,4 +1,6 @@
-"""Currents on a picture: bands of density under the copper, labelled contours and pins over it, and their legend."""
+"""Currents on a picture: bands of density under the copper, labelled contours and pins over it, and
+their legend.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +43,8 @@ def bands(scene: Scene, layer: SceneLayer) -> Iterator[str]:
 def contours(
     scene: Scene, layer: SceneLayer, view: View, crossed: Sequence[XY] = ()
 ) -> tuple[str, list[Box]]:
-    """Contours with their labels, then the pins, in units of the picture, and the room that the labels take.
+    """Contours with their labels, then the pins, in units of the picture, and the room that the
+    labels take.
 
     Parameters
     ----------
@@ -90,9 +93,11 @@ def _curve(contour: Contour, view: View) -> str:
 
 
 def _marked(mark: Mark, view: View, boxes: list[Box]) -> str:
-    """A pin: a cross where current enters, a dot where it leaves, a triangle at grounds of an input.
+    """A pin: a cross where current enters, a dot where it leaves, a triangle at grounds of an
+    input.
 
-    Its words stand beside it where they lie on no other label, and are left away where there is no such place.
+    Its words stand beside it where they lie on no other label, and are left away where there is no
+    such place.
     """
     x, y = view.at(mark.at)
     shape = f'<g transform="translate({number(x)} {number(y)})">{sample(mark.kind)}</g>'
@@ -107,7 +112,9 @@ def _marked(mark: Mark, view: View, boxes: list[Box]) -> str:
 
 
 def _beside(x: float, y: float, wide: float) -> Iterator[XY]:
-    """Where words of a width may begin beside a pin: to the right or left, above, below or level."""
+    """Where words of a width may begin beside a pin: to the right or left, above, below or
+    level.
+    """
     for base in (y - SIZE, y + SIZE + SMALL, y + 5, y - SIZE - SMALL, y + SIZE + 2 * SMALL):
         yield x + SIZE + 5, base
         yield x - SIZE - 5 - wide, base
@@ -147,7 +154,9 @@ def entries(scene: Scene, layer: SceneLayer) -> Iterator[Entry]:
 
 
 def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
-    """One group per layer for a page that switches them, in micrometres, y up; those of shown layers are seen."""
+    """One group per layer for a page that switches them, in micrometres, y up; those of shown
+    layers are seen.
+    """
     for field in scene.fields:
         yield _page_group(field, shown)
         for band in field.bands:
@@ -170,7 +179,9 @@ def page_groups(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
 
 
 def page_words(scene: Scene, shown: Sequence[str]) -> Iterator[str]:
-    """Pins and labels of the same, to lie over the copper; a script puts labels where there is room for them."""
+    """Pins and labels of the same, to lie over the copper; a script puts labels where there is room
+    for them.
+    """
     for field in scene.fields:
         yield _page_group(field, shown)
         for x, y in (_in_micrometres(mark.at) for mark in field.marks):

@@ -114,7 +114,9 @@ def scale_bar(pixels_per_mm: float, right: float, y: float) -> str:
 
 
 def edge_rulers(window: Box, frame: Box) -> tuple[str, tuple[Box, ...]]:
-    """Coordinates in mm along the lower and the left edge of a frame; returns markup and the boxes that it takes."""
+    """Coordinates in mm along the lower and the left edge of a frame; returns markup and the boxes
+    that it takes.
+    """
     x0, y0, x1, y1 = frame
     scale = (x1 - x0) / (window[2] - window[0])
     step = next((step for step in SCALE_STEPS if step * scale >= 130), SCALE_STEPS[-1])
@@ -242,7 +244,9 @@ def _badge(level: Level, *, waived: bool) -> str:
 def listing(
     listed: Listed, x: float, y: float, width: float, columns: int, room: float
 ) -> tuple[str, float]:
-    """The places in columns, worst first, as far as the height `room` allows; returns markup and the height used."""
+    """The places in columns, worst first, as far as the height `room` allows; returns markup and
+    the height used.
+    """
     rows = min(-(-len(listed) // columns), int(room // ENTRY))
     if rows * columns < len(listed):
         rows = max(0, min(rows, int((room - ROW) // ENTRY)))
@@ -261,7 +265,9 @@ def listing(
 
 
 def _left_over(listed: Listed, width: float, *, named: bool) -> str:
-    """How many more places there are; a flat board, which leaves no room for a list, has its worst ones named."""
+    """How many more places there are; a flat board, which leaves no room for a list, has its worst
+    ones named.
+    """
     told: list[str] = []
     for callout, group in listed if named else ():
         finding = group.worst

@@ -15,7 +15,8 @@ Points = npt.NDArray[np.float64]  # (n, 2)
 def hatch(
     rings: Lines, angle: float, spacing: float, window: tuple[float, float, float, float]
 ) -> Lines:
-    """Parallel lines inside rings that do not cross each other (holes stay free), as far as a window shows them.
+    """Parallel lines inside rings that do not cross each other (holes stay free), as far as a
+    window shows them.
 
     Parameters
     ----------
@@ -31,8 +32,9 @@ def hatch(
 
     Notes
     -----
-    Scan lines in coordinates turned by `angle`: every edge gives its crossings with the lines it spans, crossings are
-    sorted along each line and taken in pairs. Linear in edges and crossings, all vectorised.
+    Scan lines in coordinates turned by `angle`: every edge gives its crossings with the lines it
+    spans, crossings are sorted along each line and taken in pairs. Linear in edges and crossings,
+    all vectorised.
     """
     turn = math.radians(angle)
     cos, sin = math.cos(turn), math.sin(turn)

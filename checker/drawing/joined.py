@@ -1,4 +1,6 @@
-"""The copper that a witness path hops over: what joins the end of one leg to the start of the next."""
+"""The copper that a witness path hops over: what joins the end of one leg to the start of the
+next.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,8 @@ class JoiningCopper:
         self.index = shapely.STRtree(shapely.box(*board.copper.bounds().T))
 
     def of(self, hops: Sequence[Hop], extent: tuple[float, float, float, float]) -> Rings:
-        """Outer edges of the pieces of copper that hops stand for, as far as they lie near the path.
+        """Outer edges of the pieces of copper that hops stand for, as far as they lie near the
+        path.
 
         Parameters
         ----------

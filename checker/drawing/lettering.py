@@ -1,7 +1,9 @@
-"""Widths of text in the bundled typeface, so that boxes and line breaks fit without asking the machine for its fonts.
+"""Widths of text in the bundled typeface, so that boxes and line breaks fit without asking the
+machine for its fonts.
 
-Source: advance widths of DejaVu Sans 2.37, units of 1/2048 em, characters 32 to 126; a test compares them with the
-bundled files. Other characters are taken as wide as the widest letter of any script in them.
+Source: advance widths of DejaVu Sans 2.37, units of 1/2048 em, characters 32 to 126; a test
+compares them with the bundled files. Other characters are taken as wide as the widest letter of any
+script in them.
 """
 
 from __future__ import annotations
@@ -83,7 +85,9 @@ def text(
 
 
 def clean(words: str) -> str:
-    """Make text fit for XML: markup escaped, what XML forbids or what turns the direction of writing replaced."""
+    """Make text fit for XML: markup escaped, what XML forbids or what turns the direction of
+    writing replaced.
+    """
     return escape(printable(words))
 
 

@@ -27,7 +27,8 @@ def path_colour(callout: Callout) -> str:
 
 
 def witness(callout: Callout, at: At) -> str:
-    """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its place.
+    """Draw the witness path on a pale halo; without a path, the box of the finding or a ring at its
+    place.
 
     What a path hops over is no line across the board: see `joined`.
     """
@@ -113,7 +114,9 @@ def cluster_half(count: int) -> XY:
 
 
 def cluster_mark(centre: XY, count: int) -> str:
-    """Draw the mark for several places that lie too close for numbers of their own: how many there are."""
+    """Draw the mark for several places that lie too close for numbers of their own: how many there
+    are.
+    """
     wide, high = cluster_half(count)
     box = (
         f'<rect x="{number(centre[0] - wide)}" y="{number(centre[1] - high)}"'

@@ -1,8 +1,9 @@
 """Callouts on somebody else's picture of the board: a photo, a plot, a screenshot.
 
-Pins tell where places of the board are on the picture. Two pins give shift, scale and turn, and the caller says
-whether the picture is mirrored (a photo of the bottom is); three or more pins give an affine map, mirror included, by
-least squares. Three fit any picture: only a fourth proves something, and only of five can a wrong one be named.
+Pins tell where places of the board are on the picture. Two pins give shift, scale and turn, and the
+caller says whether the picture is mirrored (a photo of the bottom is); three or more pins give an
+affine map, mirror included, by least squares. Three fit any picture: only a fourth proves
+something, and only of five can a wrong one be named.
 """
 
 from __future__ import annotations
@@ -40,7 +41,9 @@ LEAST_SPREAD = 1e-6  # of the pins' extent: below, they lie on one point or one 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A map from board to picture: `matrix @ (x, y, 1)`, and how far the worst pin lies from it, pixels."""
+    """A map from board to picture: `matrix @ (x, y, 1)`, and how far the worst pin lies from it,
+    pixels.
+    """
 
     matrix: npt.NDArray[np.float64]  # (2, 3)
     misfit: float
@@ -103,7 +106,8 @@ def draw_over(
     *,
     mirrored: bool = False,
 ) -> str:
-    """Draw the callouts of a layer (None: all) on a PNG picture; returns an SVG document that holds the picture.
+    """Draw the callouts of a layer (None: all) on a PNG picture; returns an SVG document that holds
+    the picture.
 
     Raises
     ------
@@ -144,7 +148,9 @@ def _inside(point: XY, frame: tuple[float, float, float, float]) -> bool:
 def _below(
     outcome: Outcome, listed: furniture.Listed, outside: int, fit: Fit, frame: Box
 ) -> tuple[str, float]:
-    """Legend, how well the pins agree, list and caution; returns markup and the height of the whole picture."""
+    """Legend, how well the pins agree, list and caution; returns markup and the height of the whole
+    picture.
+    """
     y = frame[3] + 18
     room = WIDTH - 2 * MARGIN
     legend, height = furniture.legend(
@@ -203,7 +209,8 @@ def _off(
 
 
 def _astray(board: npt.NDArray[np.float64], picture: npt.NDArray[np.float64]) -> int | None:
-    """The pin (from 1) that lies more than FAR times as far from the map of the others as the worst of them.
+    """The pin (from 1) that lies more than FAR times as far from the map of the others as the worst
+    of them.
 
     Needs five pins: of four, any three fit, so that none can be told from the rest.
     """

@@ -1,9 +1,10 @@
-"""Colours of regions and levels, each with a second cue: a hatch for regions, a badge shape for levels.
+"""Colours of regions and levels, each with a second cue: a hatch for regions, a badge shape for
+levels.
 
-The colours are the eight of Okabe and Ito's set for every kind of colour vision ("Color Universal Design", 2008);
-black and vermillion are kept for findings, so that a region never looks like one. Vermillion and green carry white
-letters or stand as thin lines, so both are darkened until the contrast to white is 4.5 (WCAG 2.2, 1.4.3 and 1.4.11).
-The hatches are the product's own.
+The colours are the eight of Okabe and Ito's set for every kind of colour vision ("Color Universal
+Design", 2008); black and vermillion are kept for findings, so that a region never looks like one.
+Vermillion and green carry white letters or stand as thin lines, so both are darkened until the
+contrast to white is 4.5 (WCAG 2.2, 1.4.3 and 1.4.11). The hatches are the product's own.
 """
 
 from __future__ import annotations
@@ -32,7 +33,9 @@ HATCH_ANGLES = (
 
 @dataclass(frozen=True, slots=True)
 class RegionLook:
-    """How a region is told apart: colour, and hatch angle in degrees for eyes that do not tell the colours."""
+    """How a region is told apart: colour, and hatch angle in degrees for eyes that do not tell the
+    colours.
+    """
 
     colour: str
     angle: int
@@ -40,7 +43,9 @@ class RegionLook:
 
 @dataclass(frozen=True, slots=True)
 class LevelLook:
-    """How a level's callout is told apart: badge shape, its fill, its edge and the ink of its number."""
+    """How a level's callout is told apart: badge shape, its fill, its edge and the ink of its
+    number.
+    """
 
     badge: str  # circle | square | pill
     fill: str
@@ -70,8 +75,8 @@ def level_look(level: Level, *, waived: bool) -> LevelLook:
     return WAIVED if waived else LEVELS[level]
 
 
-# Nine steps of viridis, a map of even steps of lightness that holds for every kind of colour vision ("A Better Default
-# Colormap", 2015; values from memory, their lightness is tested).
+# Nine steps of viridis, a map of even steps of lightness that holds for every kind of colour vision
+# ("A Better Default Colormap", 2015; values from memory, their lightness is tested).
 DENSITY = (
     "#440154",
     "#472d7b",
@@ -86,5 +91,7 @@ DENSITY = (
 
 
 def density_colour(place: float) -> str:
-    """Give the colour of a place between 0 (thin) and 1 (dense): the lightest is the thinnest, on light paper."""
+    """Give the colour of a place between 0 (thin) and 1 (dense): the lightest is the thinnest, on
+    light paper.
+    """
     return DENSITY[round((1 - place) * (len(DENSITY) - 1))]

@@ -8,7 +8,8 @@ from checker.drawing.scene import Lines
 
 
 def path_data(lines: Lines, *, closed: bool) -> str:
-    """SVG path data of lines, relative and in whole micrometres: compact, and exact to the drawing's grid.
+    """SVG path data of lines, relative and in whole micrometres: compact, and exact to the
+    drawing's grid.
 
     Examples
     --------

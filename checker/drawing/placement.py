@@ -1,7 +1,8 @@
-"""Where the numbered badges go: near their place, off copper, off each other, with leaders that do not cross badges.
+"""Where the numbered badges go: near their place, off copper, off each other, with leaders that do
+not cross badges.
 
-A grid of cells over the picture holds what is there; sums over boxes come from an integral image, so each candidate
-costs a few look-ups. Units: pixels of the picture.
+A grid of cells over the picture holds what is there; sums over boxes come from an integral image,
+so each candidate costs a few look-ups. Units: pixels of the picture.
 """
 
 from __future__ import annotations
@@ -118,7 +119,8 @@ class Placer:
     ----------
     frame : the part of the picture that badges must stay in
     copper : what had better stay visible
-    taken : what must stay free (names, witness paths, the copper that badges speak of); it is added to
+    taken : what must stay free (names, witness paths, the copper that badges speak of); it is added
+        to
     """
 
     def __init__(self, frame: Box, copper: Grid, taken: Grid) -> None:
@@ -131,7 +133,9 @@ class Placer:
             self.taken.mark_box((x - 5, y - 5, x + 5, y + 5))
 
     def place(self, anchor: XY, half: XY, *, anywhere: bool = False) -> Badge | None:
-        """Place a badge of half a size beside its anchor; None where nothing is free, unless it may be `anywhere`."""
+        """Place a badge of half a size beside its anchor; None where nothing is free, unless it may
+        be `anywhere`.
+        """
         centre, free = self._best(anchor, half)
         if not free and not anywhere:
             return None
@@ -160,7 +164,9 @@ class Placer:
 def place_badges(
     frame: Box, wanted: Sequence[tuple[XY, XY]], copper: Grid, taken: Iterable[Box]
 ) -> list[Badge]:
-    """Place a badge for every (anchor, half size), in the order given, on taken boxes where nothing else is left."""
+    """Place a badge for every (anchor, half size), in the order given, on taken boxes where nothing
+    else is left.
+    """
     blocked = Grid(frame)
     for box in taken:
         blocked.mark_box(box)

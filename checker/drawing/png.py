@@ -1,4 +1,6 @@
-"""From SVG to PNG, with the bundled typeface only: the same bytes on every machine with the same rasteriser."""
+"""From SVG to PNG, with the bundled typeface only: the same bytes on every machine with the same
+rasteriser.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """From layout and findings to plain shapes with roles: the only drawing file that sees copper.
 
-Coordinates are whole micrometres, y up, seen from the top; a drawn edge strays at most `DETAIL` from the copper, which
-is a pixel in the closest view. Nothing here measures: the numbers on a picture come from the findings.
+Coordinates are whole micrometres, y up, seen from the top; a drawn edge strays at most `DETAIL`
+from the copper, which is a pixel in the closest view. Nothing here measures: the numbers on a
+picture come from the findings.
 """
 
 from __future__ import annotations
@@ -82,7 +83,9 @@ class Lines:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shape:
-    """Many lines that look alike. With a width they are drawn as round-ended strokes, without as filled areas."""
+    """Many lines that look alike. With a width they are drawn as round-ended strokes, without as
+    filled areas.
+    """
 
     role: str
     layer: str | None  # None: on every layer
@@ -95,7 +98,9 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """A part of a witness path; a far one runs on the bottom while others run on top, and is drawn dashed."""
+    """A part of a witness path; a far one runs on the bottom while others run on top, and is drawn
+    dashed.
+    """
 
     points: tuple[XY, ...]  # mm
     far: bool = False
@@ -129,7 +134,9 @@ class Callout:
 
 @dataclass(frozen=True, slots=True)
 class SceneLayer:
-    """A copper layer: whether signals run on it, and which layers carry the pours that they refer to, nearest first."""
+    """A copper layer: whether signals run on it, and which layers carry the pours that they refer
+    to, nearest first.
+    """
 
     id: str
     name: str
@@ -139,13 +146,17 @@ class SceneLayer:
 
     @property
     def main_reference(self) -> str:
-        """The layer whose pours a picture shows as areas: the nearest reference, or the layer itself."""
+        """The layer whose pours a picture shows as areas: the nearest reference, or the layer
+        itself.
+        """
         return self.references[0] if self.references else self.id
 
 
 @dataclass(frozen=True, slots=True)
 class SceneRegion:
-    """A region: its name, and where on each layer its name may be written (x, y, room around it), mm."""
+    """A region: its name, and where on each layer its name may be written (x, y, room around it),
+    mm.
+    """
 
     name: str
     quiet: bool
@@ -176,7 +187,9 @@ class Scene:
 
     @property
     def signal_layers(self) -> tuple[str, ...]:
-        """Ids of layers that get a picture of their own: those with signals or findings, or else all."""
+        """Ids of layers that get a picture of their own: those with signals or findings, or else
+        all.
+        """
         called = {layer for callout in self.callouts for layer in callout.layers}
         ids = tuple(layer.id for layer in self.layers if layer.signals or layer.id in called)
         return ids or tuple(layer.id for layer in self.layers)
@@ -213,7 +226,9 @@ def scene_of(layout: Layout, findings: Sequence[Finding]) -> Scene:
 
 
 def callouts_of(findings: Iterable[Finding]) -> tuple[Callout, ...]:
-    """Callouts of all findings, group by group, the worst group and in each its worst finding first."""
+    """Callouts of all findings, group by group, the worst group and in each its worst finding
+    first.
+    """
     return tuple(
         _callout(group, finding) for group in grouped(findings) for finding in group.members
     )
@@ -257,7 +272,9 @@ def _callout(group: Group, finding: Finding) -> Callout:
 
 
 def layers_of(finding: Finding) -> tuple[str, ...]:
-    """Layers that the finding speaks of: its own, its nets', and those that its witness path joins ("L1 to L3")."""
+    """Layers that the finding speaks of: its own, its nets', and those that its witness path joins
+    ("L1 to L3").
+    """
     told = finding.detail.get("legs")
     legs = (
         " ".join(str(leg.get("on")) for leg in told if isinstance(leg, dict))
@@ -268,7 +285,8 @@ def layers_of(finding: Finding) -> tuple[str, ...]:
 
 
 def _legs(finding: Finding) -> Iterator[Leg]:
-    """Witness path in legs. `detail["legs"]` may say for each line of the path which face it runs on ("on").
+    """Witness path in legs. `detail["legs"]` may say for each line of the path which face it runs
+    on ("on").
 
     Where a path changes faces, its part on the bottom is far: pictures are seen from the top.
     """
@@ -304,7 +322,9 @@ def _named_nets(layout: Layout, findings: Iterable[Finding]) -> dict[int, str]:
 
 
 def _rows_in_pours(copper: Conductors, pours: Sequence[Pour]) -> Bools:
-    """Mask of conductors that are part of a pour's body: the pour's own shape shows them. Pads stay visible."""
+    """Mask of conductors that are part of a pour's body: the pour's own shape shows them. Pads stay
+    visible.
+    """
     inside = np.zeros(len(copper), dtype=np.bool_)
     nets = np.array([pour.net for pour in pours], dtype=np.int32)
     layers = np.array([pour.layer for pour in pours], dtype=np.int32)
@@ -374,7 +394,8 @@ def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> tuple[Lines, I
 
 
 def chained(ends: Floats, nets: Ints) -> tuple[Lines, Rows]:
-    """Join strokes of a net that follow one another into polylines, and tell the row in which each one starts.
+    """Join strokes of a net that follow one another into polylines, and tell the row in which each
+    one starts.
 
     Parameters
     ----------
@@ -401,9 +422,11 @@ def chained(ends: Floats, nets: Ints) -> tuple[Lines, Rows]:
 
 
 def rings_of(polygons: Shapes) -> tuple[Lines, Rows]:
-    """Rings of polygons, thinned to what can be seen, and the polygon of each; the closing point is left out.
+    """Rings of polygons, thinned to what can be seen, and the polygon of each; the closing point is
+    left out.
 
-    Outer rings run counterclockwise and holes clockwise, so that areas may overlap under the non-zero fill rule.
+    Outer rings run counterclockwise and holes clockwise, so that areas may overlap under the
+    non-zero fill rule.
     """
     if not len(polygons):
         return Lines(np.empty((0, 2), np.int64), np.empty(0, np.int64)), np.empty(0, np.intp)
@@ -439,7 +462,9 @@ def _joined(parts: Sequence[Lines]) -> Lines:
 
 
 def _hole_shapes(layout: Layout) -> Iterator[Shape]:
-    """Holes through the whole board once, for every layer; blind and buried ones on each layer that they reach."""
+    """Holes through the whole board once, for every layer; blind and buried ones on each layer that
+    they reach.
+    """
     holes = layout.board.holes
     last = len(layout.board.layers) - 1
     width = np.rint(2 * PER_MM * holes.radius).astype(np.int64)
@@ -480,7 +505,9 @@ def _layers(layout: Layout, pours: Sequence[Pour], solid: Bools) -> tuple[SceneL
 
 
 def _nearest(index: int, poured: Sequence[int]) -> list[int]:
-    """Nearest layers with pours below and above, the nearer first; the layer itself if there is no other."""
+    """Nearest layers with pours below and above, the nearer first; the layer itself if there is no
+    other.
+    """
     below = [i for i in poured if i > index][:1]
     above = [i for i in poured if i < index][-1:]
     return sorted(below + above, key=lambda i: (abs(i - index), -i)) or [
@@ -509,7 +536,9 @@ def _labels(
 def _bounds(
     outline: Lines, shapes: Sequence[Shape], findings: Sequence[Finding]
 ) -> tuple[float, float, float, float]:
-    """Bounding box of the board; without an outline, of everything drawn. Never empty, findings always inside."""
+    """Bounding box of the board; without an outline, of everything drawn. Never empty, findings
+    always inside.
+    """
     points = (
         [outline.points]
         if len(outline)

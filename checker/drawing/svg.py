@@ -1,7 +1,9 @@
-"""From scene to SVG: one layer with its reference pours, and the findings on it as numbered callouts.
+"""From scene to SVG: one layer with its reference pours, and the findings on it as numbered
+callouts.
 
-A picture is 1600 units wide: head (verdict, title), board, legend and list of findings, caution. Copper is drawn in
-micrometres inside one transformed group; everything that has to stay readable is drawn in units of the picture.
+A picture is 1600 units wide: head (verdict, title), board, legend and list of findings, caution.
+Copper is drawn in micrometres inside one transformed group; everything that has to stay readable is
+drawn in units of the picture.
 """
 
 from __future__ import annotations
@@ -42,7 +44,9 @@ LEAST_LEGEND = 420.0  # units; the legend's longest entries are as wide
 BAR = 36.0  # units; height of the scale bar with its words
 STEP = 8.0  # units; between places of a witness path
 HATCH = 10  # px between hatch lines
-LEAST_EDGE = 24  # px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to draw
+# px; smaller rings (antipads) show by their fill alone: thousands of thin edges cost seconds to
+# draw
+LEAST_EDGE = 24
 
 
 def draw(
@@ -86,7 +90,9 @@ def draw(
 
 
 def _along(chosen: Iterable[Callout], view: View) -> Iterator[XY]:
-    """Places along witness paths, near enough to each other that no label fits between, in units of the picture."""
+    """Places along witness paths, near enough to each other that no label fits between, in units of
+    the picture.
+    """
     for line in (leg.points for callout in chosen for leg in callout.legs):
         if len(line) < 2:
             continue
@@ -97,7 +103,9 @@ def _along(chosen: Iterable[Callout], view: View) -> Iterator[XY]:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What a picture shows: a layer, through a view, with groups and the other layers of a finding seen closely."""
+    """What a picture shows: a layer, through a view, with groups and the other layers of a finding
+    seen closely.
+    """
 
     layer: SceneLayer
     view: View
@@ -202,7 +210,7 @@ def frame_clip(box: Box) -> str:
     return f'<clipPath id="frame"><path d="M{x0} {y0}H{x1}V{y1}H{x0}Z"/></clipPath>'
 
 
-# ---------------------------------------------------------------------------------------------------------- the board
+# ---------------------------------------------------------------------------------------- the board
 
 
 def _board(
@@ -229,7 +237,9 @@ def _board(
 
 
 def _pours(scene: Scene, layer: SceneLayer, view: View) -> Iterator[str]:
-    """Reference pours as hatched areas, own pours as a faint tint, the other side's reference as dashed edges."""
+    """Reference pours as hatched areas, own pours as a faint tint, the other side's reference as
+    dashed edges.
+    """
     main, line = layer.main_reference, PER_MM / view.scale
     for shape in _on(scene, (POUR, PLANE)):
         look = palette.region_look(shape.region)
@@ -282,7 +292,9 @@ def _copper(scene: Scene, layer: SceneLayer, view: View, lit: frozenset[str]) ->
 def _copper_beyond(
     scene: Scene, others: tuple[str, ...], view: View, lit: frozenset[str]
 ) -> Iterator[str]:
-    """Copper of the lit nets on other layers that a finding speaks of: hollow, as if seen through the board."""
+    """Copper of the lit nets on other layers that a finding speaks of: hollow, as if seen through
+    the board.
+    """
     line = 2.2 / view.scale
     for shape in _on(scene, (PAD, TRACE, POUR, PLANE)):
         own = shape.net in lit or any(
@@ -337,5 +349,7 @@ def _on(scene: Scene, roles: tuple[str, ...]) -> Iterator[Shape]:
 
 
 def _seen(shape: Shape, view: View) -> Lines:
-    """The lines of a shape that the window shows; rings of one area belong together, so areas stay whole."""
+    """The lines of a shape that the window shows; rings of one area belong together, so areas stay
+    whole.
+    """
     return shape.lines.within(view.window, shape.width / 2) if shape.width else shape.lines

@@ -1,1 +1,3 @@
-"""Plane geometry that knows nothing of boards: boxes, segments, nearest pairs, overlays, board edges."""
+"""Plane geometry that knows nothing of boards: boxes, segments, nearest pairs, overlays, board
+edges.
+"""

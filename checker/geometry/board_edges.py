@@ -1,13 +1,16 @@
-"""Free edges of a board: the rims of its outline, cutouts, unplated holes and slots, and what they block.
+"""Free edges of a board: the rims of its outline, cutouts, unplated holes and slots, and what they
+block.
 
 Three views of them, each erring towards shorter paths:
-- `Rims`: straight pieces of every rim, board on the left, where a path may leave the face for the wall;
+- `Rims`: straight pieces of every rim, board on the left, where a path may leave the face for the
+  wall;
 - `Corners`: the points that a path on a face can bend round;
 - `Sight`: whether a straight line on a face stays on the board.
 
-Round ends and holes are drawn with chords that lie inside them by at most `EDGE_TOLERANCE` (the hole is never too
-large), so a way round an end is never too long, and short by at most a third of that tolerance per radian turned. A
-curved rim may lie `slack` off its piece; whoever measures to it subtracts that.
+Round ends and holes are drawn with chords that lie inside them by at most `EDGE_TOLERANCE` (the
+hole is never too large), so a way round an end is never too long, and short by at most a third of
+that tolerance per radian turned. A curved rim may lie `slack` off its piece; whoever measures to it
+subtracts that.
 
 References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a link of length X.
 """
@@ -35,8 +38,10 @@ from parsers.primitives import (
 )
 
 EDGE_TOLERANCE = 0.0001  # mm; sagitta of the chords of round slot ends and holes
-NARROW = 1e-6  # mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
-SLIVER = 0.001  # mm; what remains of a void after rolling a disc through it is noise if thinner than twice this
+# mm; a slot as wide as X but for this counts as wide as X (IEC 60664-1, 6.2: the limit is a groove)
+NARROW = 1e-6
+# mm; what remains of a void after rolling a disc through it is noise if thinner than twice this
+SLIVER = 0.001
 STEPS = 64  # chords per quarter turn of the rolled disc
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
 _STRIP = 5e-5  # mm; half the width of the thinnest strip that shrinking a void leaves for certain
@@ -94,7 +99,9 @@ class Rims:
         return points
 
     def between(self, loop: int, s0: float, s1: float) -> list[tuple[float, float]]:
-        """Points of a loop from s0 to s1, ends and the corners between included; s1 < s0 runs backwards."""
+        """Points of a loop from s0 to s1, ends and the corners between included; s1 < s0 runs
+        backwards.
+        """
         low, high = min(s0, s1), max(s0, s1)
         starts, round_ = self.s[self.loop == loop], float(self.perimeter[loop])
         turns = np.arange(np.floor(low / round_), np.floor(high / round_) + 1)
@@ -119,7 +126,8 @@ class Corners:
     def taut(self, corner: Rows, points: Floats) -> Bools:
         """Whether a path from each point can bend round its corner and be a shortest one.
 
-        It can if both neighbours of the corner lie on one side of the line through point and corner.
+        It can if both neighbours of the corner lie on one side of the line through point and
+        corner.
         """
         at = self.at[corner]
         line = at - points
@@ -129,7 +137,9 @@ class Corners:
         return mask
 
     def taut_towards(self, corner: Rows, boxes: Floats) -> Bools:
-        """Whether a path from some point of each box can bend round its corner; may say yes too often."""
+        """Whether a path from some point of each box can bend round its corner; may say yes too
+        often.
+        """
         at = self.at[corner]
         before, after = self.before[corner] - at, self.after[corner] - at
         sides = np.empty((2, 4, len(corner)))
@@ -160,7 +170,9 @@ class Sight:
         return mask
 
     def all_clear(self, triangles: Floats) -> Bools:
-        """Mask of the triangles, (n, 3, 2), that lie on the board all over; may say no too often."""
+        """Mask of the triangles, (n, 3, 2), that lie on the board all over; may say no too
+        often.
+        """
         mask: Bools = np.ones(len(triangles), dtype=bool)
         if len(self._tree) and len(triangles):
             shapes = shapely.polygons(np.concatenate((triangles, triangles[:, :1]), axis=1))
@@ -169,10 +181,11 @@ class Sight:
 
 
 class CountedSight:
-    """Sight for one search, which counts the lines that it looks along: a measure of work that no machine changes.
+    """Sight for one search, which counts the lines that it looks along: a measure of work that no
+    machine changes.
 
-    Ways over walls mostly bend at the same corners and ends of rims, so one line is asked for again and again. What is
-    known of a line, whichever way it runs, is kept and not counted again.
+    Ways over walls mostly bend at the same corners and ends of rims, so one line is asked for again
+    and again. What is known of a line, whichever way it runs, is kept and not counted again.
 
     Attributes
     ----------
@@ -208,7 +221,9 @@ class CountedSight:
 
 
 def _one_way(start: Floats, end: Floats) -> Floats:
-    """Lines from left to right, or upwards: one and the same whichever way they are asked for; (n, 4)."""
+    """Lines from left to right, or upwards: one and the same whichever way they are asked for; (n,
+    4).
+    """
     back = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
     ends = np.hstack((start, end)) + 0.0  # there is no -0
     ends[back] = ends[back][:, [2, 3, 0, 1]]
@@ -222,7 +237,8 @@ def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERA
         towards = float(np.arctan2(y1 - y0, x1 - x0))
         near = arc_points((x0, y0), r, towards + np.pi / 2, np.pi, tolerance=tolerance)
         far = arc_points((x1, y1), r, towards - np.pi / 2, np.pi, tolerance=tolerance)
-        # both arcs of a hole end where the other begins, but for rounding: a ring that crosses itself there is none
+        # both arcs of a hole end where the other begins, but for rounding: a ring that crosses
+        # itself there is none
         out[row] = shapely.Polygon(
             np.concatenate((far, near))
             if (x0, y0) != (x1, y1)
@@ -261,12 +277,13 @@ class Bridging:
 
 
 def bridged(region: shapely.Geometry, x: float) -> Bridging:
-    """The board with every void filled that, or every part of a void filled where it, is narrower than x.
+    """The board with every void filled that, or every part of a void filled where it, is narrower
+    than x.
 
-    A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies between two walls, ends
-    a narrow arm, or is the tip of a notch, at any angle; corners of a bottom at least x wide keep their shape.
-    An end or a tip is filled up to the link of length x that lies square to its middle. A link may lie farther out than
-    that: see `links`.
+    A disc of diameter x is rolled through each void. What it cannot reach is filled if it lies
+    between two walls, ends a narrow arm, or is the tip of a notch, at any angle; corners of a
+    bottom at least x wide keep their shape. An end or a tip is filled up to the link of length x
+    that lies square to its middle. A link may lie farther out than that: see `links`.
     """
     if x <= 2 * NARROW or region.is_empty:
         return Bridging(region, [])
@@ -311,7 +328,9 @@ def rims_of(region: shapely.Geometry) -> Rims:
 
 
 def leans_of(rims: Rims) -> tuple[Floats, Floats]:
-    """Angles by which the void reaches round the start and the end of each rim: bends as the void's side sees them."""
+    """Angles by which the void reaches round the start and the end of each rim: bends as the void's
+    side sees them.
+    """
     run = rims.ends[:, 2:4] - rims.ends[:, 0:2]
     first = np.flatnonzero(np.diff(rims.loop, prepend=-1))
     before = np.arange(len(rims)) - 1
@@ -339,7 +358,9 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
 
 
 def parted(rims: Rims, rows: Bools, x: float) -> Rims:
-    """The rims with some of them cut at a distance x from both ends, as far as they are longer than that."""
+    """The rims with some of them cut at a distance x from both ends, as far as they are longer than
+    that.
+    """
     long = np.flatnonzero(rows & (rims.length > 2 * x))
     count = np.ones(len(rims), dtype=np.intp)
     count[long] = 3
@@ -368,9 +389,11 @@ def parted(rims: Rims, rows: Bools, x: float) -> Rims:
 
 
 def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
-    """From how near at least and how far at most a link of length x may come to each rim: square to the rim, (n, 2).
+    """From how near at least and how far at most a link of length x may come to each rim: square to
+    the rim, (n, 2).
 
-    A wall as a whole counts as one rim here: no link joins its own pieces. Both are 0 where none crosses.
+    A wall as a whole counts as one rim here: no link joins its own pieces. Both are 0 where none
+    crosses.
     """
     least, most = np.full(len(rims), np.inf), np.zeros(len(rims))
     rows = np.flatnonzero(open_)
@@ -392,8 +415,8 @@ def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
 def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
     """What a link over a groove and down its wall is at most shorter than the way across and down.
 
-    A link that is as long as w square to the wall and h along its depth saves w + h - hypot(w, h), however much it
-    slants; that grows with both, and hypot(w, h) is at most x.
+    A link that is as long as w square to the wall and h along its depth saves w + h - hypot(w, h),
+    however much it slants; that grows with both, and hypot(w, h) is at most x.
 
     Parameters
     ----------
@@ -425,7 +448,9 @@ def stacked_corners(one: Corners, two: Corners) -> Corners:
 
 
 def rings_of(region: shapely.Geometry) -> list[Floats]:
-    """Rings of a region without their closing point, board on the left, no point twice; each of shape (k, 2)."""
+    """Rings of a region without their closing point, board on the left, no point twice; each of
+    shape (k, 2).
+    """
     polygons = [
         orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty
     ]
@@ -439,8 +464,9 @@ def rings_of(region: shapely.Geometry) -> list[Floats]:
 def widened(region: shapely.Geometry) -> shapely.Geometry:
     """A region with every polyline that may be drawn for an arc moved ARC_TOLERANCE into the void.
 
-    Corners that straight rims meet at stay where they are: ways over walls begin there. Where an arc ends at such a
-    corner, a chord leaves its arc no faster than it is moved off: a quarter of it takes the whole step.
+    Corners that straight rims meet at stay where they are: ways over walls begin there. Where an
+    arc ends at such a corner, a chord leaves its arc no faster than it is moved off: a quarter of
+    it takes the whole step.
     """
     if not has_curves(region):
         return region
@@ -508,7 +534,9 @@ def _frame(region: shapely.Geometry, margin: float) -> shapely.Geometry:
 
 
 def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
-    """Where a disc of diameter x cannot reach, corners of wide bottoms excepted; None if it cannot anywhere."""
+    """Where a disc of diameter x cannot reach, corners of wide bottoms excepted; None if it cannot
+    anywhere.
+    """
     roomy = void.buffer(
         1.5 * EDGE_TOLERANCE, join_style="mitre"
     )  # a round end drawn inside must still hold the disc
@@ -525,7 +553,8 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
         elif len(walls) == 1 and _wraps(walls[0], part):
             wrapped.append((walls[0], part))
     _fill_tips(place, wrapped, bends, x)
-    # a little more than a disc's own reach: where two discs all but meet, what is between them was a sliver above
+    # a little more than a disc's own reach: where two discs all but meet, what is between them was
+    # a sliver above
     reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
     lenses = [
         lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0
@@ -560,7 +589,8 @@ def _fill_tips(
     for bend, corners in of_bend.items():
         if bend >= 0 and not is_tip[bend]:
             continue
-        # the link over a flat bottom cuts off both corners; three and more may stand for anything: over each alone
+        # the link over a flat bottom cuts off both corners; three and more may stand for anything:
+        # over each alone
         if (
             bend >= 0
             and len(corners) == 2
@@ -585,7 +615,9 @@ def _has_straight_walls(void: shapely.Polygon) -> bool:
 def _walls(
     void: shapely.Geometry, part: shapely.Geometry, bends: _Bends
 ) -> list[shapely.LineString]:
-    """Stretches of a void's rim along a part of it; those that meet in a tip that the part fell short of are one."""
+    """Stretches of a void's rim along a part of it; those that meet in a tip that the part fell
+    short of are one.
+    """
     near = shapely.union_all([part.buffer(3 * SLIVER), *bends.tongues(part)])
     walls = shapely.line_merge(void.boundary.intersection(near))
     return [piece for piece in shapely.get_parts(walls) if piece.length > 4 * SLIVER]
@@ -601,7 +633,9 @@ def _wraps(wall: shapely.LineString, part: shapely.Geometry) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Bends:
-    """Stretches of a void's rims that turn into the void's hollow: corners no more than x apart are one."""
+    """Stretches of a void's rims that turn into the void's hollow: corners no more than x apart are
+    one.
+    """
 
     tree: shapely.STRtree  # of n vertices of all rims
     turn: Floats  # (n,) by which the void's rim turns there, positive in a hollow
@@ -615,7 +649,9 @@ class _Bends:
         return rows[self.of[rows] >= 0]
 
     def tongues(self, part: shapely.Geometry) -> list[shapely.Geometry]:
-        """What lies between a part, shrunk by `SLIVER`, and the tips that it fell short of, so sharp are they."""
+        """What lies between a part, shrunk by `SLIVER`, and the tips that it fell short of, so
+        sharp are they.
+        """
         short = 2 * SLIVER / np.maximum(np.sin((np.pi - self.turn) / 2), SLIVER)
         tips = self.tree.geometries[self.turn > _SHARP]
         near = tips[shapely.distance(tips, part) <= short[self.turn > _SHARP]]
@@ -624,8 +660,9 @@ class _Bends:
     def tips(self) -> Bools:
         """Which bends are tips of notches.
 
-        The others are corners of a bottom: a straight wall at least x long between them and a bend that turns no less,
-        so that this one is not the deeper of both, and walls beyond both that do not lean towards each other.
+        The others are corners of a bottom: a straight wall at least x long between them and a bend
+        that turns no less, so that this one is not the deeper of both, and walls beyond both that
+        do not lean towards each other.
         """
         mask = np.ones(len(self.sum), dtype=bool)
         for one, two in (self.beside.T, self.beside[:, ::-1].T):
@@ -697,7 +734,9 @@ def _in_order(
 
 
 def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geometry:
-    """The end of a void between its tip and the link of length x whose ends are as far from the tip along the rim."""
+    """The end of a void between its tip and the link of length x whose ends are as far from the tip
+    along the rim.
+    """
     rings = [shapely.LineString(ring.coords) for ring in (void.exterior, *void.interiors)]
     ring = min(rings, key=lambda r: r.distance(tip))
     middle = ring.project(tip)

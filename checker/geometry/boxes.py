@@ -33,7 +33,9 @@ class BoxIndex:
         return len(self._boxes)
 
     def meeting(self, boxes: Floats) -> tuple[Rows, Rows]:
-        """Pairs (asked, found) of positions whose boxes meet, touching included; ordered by asked, then found."""
+        """Pairs (asked, found) of positions whose boxes meet, touching included; ordered by asked,
+        then found.
+        """
         boxes = np.ascontiguousarray(boxes, dtype=np.float64).reshape(-1, 4)
         if self._tree is None or not len(boxes):
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)

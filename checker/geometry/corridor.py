@@ -1,7 +1,8 @@
 """What may lie on a way between two sides, told from bounding boxes alone and in linear time.
 
-A large board has a million conductors, and a few thousand of them near the gap between two regions. This coarse sieve
-comes before every search by geometry: it may let through too much, never too little.
+A large board has a million conductors, and a few thousand of them near the gap between two regions.
+This coarse sieve comes before every search by geometry: it may let through too much, never too
+little.
 """
 
 from __future__ import annotations
@@ -16,20 +17,24 @@ from scipy.sparse.csgraph import connected_components
 from parsers.primitives import Bools, Floats, Ints
 
 CELLS = 2048  # of the grid, at most, along the board's longer side
-FINE = 4  # as many times the square root of the number of boxes do: a finer grid costs more than it sieves out
+# as many times the square root of the number of boxes do: a finer grid costs more than it sieves
+# out
+FINE = 4
 _ALL_ROUND = np.ones((3, 3), dtype=bool)
 
 
 def corridor(
     first: Floats, second: Floats, third: Floats, reach: float, node: Ints | None = None
 ) -> tuple[Bools, Bools, Bools]:
-    """Which boxes may be part of a way from the first to the second, directly or over boxes of the third.
+    """Which boxes may be part of a way from the first to the second, directly or over boxes of the
+    third.
 
     Parameters
     ----------
     first, second, third : boxes in mm, (n, 4), (m, 4), (k, 4)
     reach : no step of a way is longer, seen from above, mm
-    node : (k,) third boxes of one number are one conductor, wherever they lie; None if each is its own
+    node : (k,) third boxes of one number are one conductor, wherever they lie; None if each is its
+        own
 
     Returns
     -------
@@ -37,9 +42,9 @@ def corridor(
 
     Notes
     -----
-    Boxes mark the cells of a grid whose pitch is the reach or more, so whatever is within reach lies in the same or in
-    adjacent cells. Third boxes count where a connected patch of their cells, or several that conductors join, is within
-    reach of both sides.
+    Boxes mark the cells of a grid whose pitch is the reach or more, so whatever is within reach
+    lies in the same or in adjacent cells. Third boxes count where a connected patch of their cells,
+    or several that conductors join, is within reach of both sides.
     """
     parts = (first, second, third)
     if not len(first) or not len(second) or reach <= 0:
@@ -101,7 +106,9 @@ def _touching(spans: Ints, cells: Bools) -> Bools:
 
 
 def _of_both(over: Bools, one: Bools, two: Bools, spans: Ints, node: Ints) -> Bools:
-    """Cells of the connected patches that, with those that conductors join them to, meet both of two others."""
+    """Cells of the connected patches that, with those that conductors join them to, meet both of
+    two others.
+    """
     patch, count = ndimage.label(over, _ALL_ROUND)
     number, conductor = patch[spans[:, 0], spans[:, 1]], np.unique(node, return_inverse=True)[1]
     size = count + 1 + len(node)

@@ -34,7 +34,9 @@ class EdgeIndex:
             shapely.prepare(shape)
 
     def nearest(self, places: Floats) -> tuple[Floats, Floats]:
-        """The nearest point of the shape to each place, shape (n, 2), and its distance in mm, (n,)."""
+        """The nearest point of the shape to each place, shape (n, 2), and its distance in mm,
+        (n,).
+        """
         places, again = _once(places)
         feet, ask = places.copy(), np.arange(len(places))
         if self.shape is not None:
@@ -58,7 +60,9 @@ def ring_segments(shapes: Shapes) -> Floats:
 
 
 def owned_segments(shapes: Shapes) -> tuple[Floats, Rows]:
-    """Straight pieces of polygons' boundaries in order of the polygons, (k, 4), and the polygon of each, (k,)."""
+    """Straight pieces of polygons' boundaries in order of the polygons, (k, 4), and the polygon of
+    each, (k,).
+    """
     parts, shape_of = shapely.get_parts(shapes, return_index=True)
     rings, part_of = shapely.get_rings(parts, return_index=True)
     points, ring = shapely.get_coordinates(rings, return_index=True)

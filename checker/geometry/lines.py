@@ -1,4 +1,6 @@
-"""Lines among what an overlay leaves: an intersection of a line with an area may hold points and lines at once."""
+"""Lines among what an overlay leaves: an intersection of a line with an area may hold points and
+lines at once.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,8 @@ LINES = (1, 2)  # shapely's type numbers: LineString, LinearRing
 
 
 def line_parts(shapes: Shapes | Sequence[shapely.Geometry]) -> tuple[Shapes, Rows]:
-    """The lines among the parts of shapes, however these are nested, and the positions that they come from.
+    """The lines among the parts of shapes, however these are nested, and the positions that they
+    come from.
 
     Points, areas, empty and missing shapes are left out.
 
@@ -46,8 +49,8 @@ def middles(lines: Shapes) -> Shapes:
 def places_beside(shapes: Shapes, other: shapely.Geometry) -> Floats:
     """Where shapes touch another one, shape (n, 2), mm.
 
-    Of an area it is the middle of the boundary that both share, so that it moves with the board: of equally near points
-    the nearest one of an overlay is any.
+    Of an area it is the middle of the boundary that both share, so that it moves with the board: of
+    equally near points the nearest one of an overlay is any.
     """
     places: Floats = shapely.get_coordinates(shapely.shortest_line(shapes, other))[::2]
     areas = np.flatnonzero(shapely.get_dimensions(shapes) == 2)

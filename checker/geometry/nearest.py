@@ -1,10 +1,12 @@
-"""Exact distances between conductors, with the points where they are taken, and the closest pairs among many.
+"""Exact distances between conductors, with the points where they are taken, and the closest pairs
+among many.
 
-Every conductor is a skeleton inflated by a radius (see parsers.primitives): its distance from another is that of the
-skeletons less both radii. Points, segments and polygons go through shapely, which is exact for them; arcs are solved in
-closed form. For searching, conductors are cut into small *pieces*: large polygons into runs of a few edges, so that a
-bounding box tells something. Arcs are searched as polylines that are taken closer than they are (`slack`), and the
-pairs that may be the closest are then measured in closed form.
+Every conductor is a skeleton inflated by a radius (see parsers.primitives): its distance from
+another is that of the skeletons less both radii. Points, segments and polygons go through shapely,
+which is exact for them; arcs are solved in closed form. For searching, conductors are cut into
+small *pieces*: large polygons into runs of a few edges, so that a bounding box tells something.
+Arcs are searched as polylines that are taken closer than they are (`slack`), and the pairs that may
+be the closest are then measured in closed form.
 
 Units: mm, radians.
 """
@@ -77,7 +79,9 @@ class Nearest:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What the asker says of candidate pairs: which group, how far apart in height, and how close is of interest."""
+    """What the asker says of candidate pairs: which group, how far apart in height, and how close
+    is of interest.
+    """
 
     key: Keys
     rise: Floats  # mm
@@ -92,7 +96,8 @@ def pieces(copper: Conductors, rows: Rows) -> Pieces:
 
     Notes
     -----
-    Linear in the number of edges. A polygon of more than RUN edges becomes runs of its edges and one solid piece.
+    Linear in the number of edges. A polygon of more than RUN edges becomes runs of its edges and
+    one solid piece.
     """
     part = copper.take(rows)
     shapes = part.skeletons()
@@ -136,8 +141,9 @@ def closest(a: Pieces, b: Pieces, reach: float, judge: Judge) -> Nearest:
 
     Notes
     -----
-    Candidates come from an index over bounding boxes. Within a group the pairs are measured in the order of the
-    distance of their boxes until that exceeds the best, so pairs that cannot win cost no geometry.
+    Candidates come from an index over bounding boxes. Within a group the pairs are measured in the
+    order of the distance of their boxes until that exceeds the best, so pairs that cannot win cost
+    no geometry.
     """
     found: list[_Candidates] = []
     if len(a) and len(b) and reach > 0:
@@ -174,7 +180,9 @@ def _first_points(shapes: Shapes) -> Shapes:
 def _pairs(
     a: Pieces, b: Pieces, boxes: shapely.STRtree, points: shapely.STRtree, reach: float
 ) -> tuple[Rows, Rows]:
-    """Pairs of pieces whose boxes are within reach, and pairs of a solid of `a` with what begins inside it."""
+    """Pairs of pieces whose boxes are within reach, and pairs of a solid of `a` with what begins
+    inside it.
+    """
     grown = a.box + reach * np.array([-1.0, -1.0, 1.0, 1.0])
     i, j = boxes.query(shapely.box(*grown.T))
     outlines = ~a.solid[i] & ~b.solid[j]
@@ -212,7 +220,9 @@ def _best_of(
 
 
 def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> Bools:
-    """Which of some pairs no other pair of their group beats for certain: most need not be sorted at all."""
+    """Which of some pairs no other pair of their group beats for certain: most need not be sorted
+    at all.
+    """
     if not len(near):
         return np.zeros(0, dtype=np.bool_)
     _, group = np.unique(judged.key[near], return_inverse=True)
@@ -231,7 +241,9 @@ def _box_spans(a: Floats, b: Floats) -> Floats:
 
 
 def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Candidates:
-    """Measure pairs (sorted by key, then bound), most promising first; keep those that may be the closest."""
+    """Measure pairs (sorted by key, then bound), most promising first; keep those that may be the
+    closest.
+    """
     if not len(pairs.key):
         return pairs
     starts = np.flatnonzero(np.concatenate(([True], pairs.key[1:] != pairs.key[:-1])))
@@ -260,7 +272,9 @@ def _slack(pairs: _Candidates, a: Pieces, b: Pieces, at: Rows) -> Floats:
 
 
 def _measure(a: Pieces, i: Rows, b: Pieces, j: Rows, rise: Floats) -> Floats:
-    """Distances of pieces, arcs closer than they are by up to twice their slack; a solid holds what it is asked for."""
+    """Distances of pieces, arcs closer than they are by up to twice their slack; a solid holds what
+    it is asked for.
+    """
     apart = np.zeros(len(i))
     lines = np.flatnonzero(~a.solid[i] & ~b.solid[j])
     apart[lines] = shapely.distance(a.shape[i[lines]], b.shape[j[lines]])
@@ -305,11 +319,13 @@ def _measured(found: _Candidates, a: Pieces, b: Pieces) -> Nearest:
 
 
 def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]) -> Floats:
-    """How far to move the points where a distance is taken to the middle of two straight edges that face each other.
+    """How far to move the points where a distance is taken to the middle of two straight edges that
+    face each other.
 
     Parameters
     ----------
-    skeletons : of both sides: the shape, how far it lies behind (negative) or beyond the point, and the point
+    skeletons : of both sides: the shape, how far it lies behind (negative) or beyond the point, and
+        the point
     """
     line = skeletons[1][2] - skeletons[0][2]
     gap = float(np.hypot(line[0], line[1]))
@@ -330,13 +346,14 @@ def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]
     return shift
 
 
-# ----------------------------------------------------------------------------------------------------- exact pairs
+# -------------------------------------------------------------------------------------- exact pairs
 
 
 def between(
     a: Conductors, rows_a: Rows, b: Conductors, rows_b: Rows
 ) -> tuple[Floats, Floats, Floats]:
-    """Exact distances of conductors, pair by pair, seen from above, with the points where they are taken.
+    """Exact distances of conductors, pair by pair, seen from above, with the points where they are
+    taken.
 
     Returns
     -------
@@ -382,7 +399,9 @@ def exact(a: Pieces, b: Pieces) -> tuple[Floats, Floats, Floats]:
 def _off_skeleton(
     start: Floats, end: Floats, ra: Floats, rb: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Move the nearest points of two skeletons to the surfaces; overlapping copper meets in one point."""
+    """Move the nearest points of two skeletons to the surfaces; overlapping copper meets in one
+    point.
+    """
     along = end - start
     apart = np.hypot(along[:, 0], along[:, 1])
     unit = along / np.where(apart > 0, apart, 1.0)[:, None]
@@ -446,8 +465,9 @@ def segment_to_arc(segment: Floats, arc: Floats) -> tuple[Floats, Floats]:
 
     Notes
     -----
-    The nearest point of the segment is one of its ends, the foot of the perpendicular from the arc's centre, a point
-    where it meets the circle, or the foot of the perpendicular from an end of the arc.
+    The nearest point of the segment is one of its ends, the foot of the perpendicular from the
+    arc's centre, a point where it meets the circle, or the foot of the perpendicular from an end of
+    the arc.
     """
     a, b = segment[:, 0:2], segment[:, 2:4]
     centre, radius = arc[:, 0:2], arc[:, 2]
@@ -476,8 +496,8 @@ def arc_to_arc(a: Floats, b: Floats) -> tuple[Floats, Floats]:
 
     Notes
     -----
-    The nearest point of an arc is one of its ends, the one nearest to an end of the other, one on the line of centres,
-    or one where the circles meet.
+    The nearest point of an arc is one of its ends, the one nearest to an end of the other, one on
+    the line of centres, or one where the circles meet.
     """
     on_a = np.stack([*_tips(a), *_facing(a, b), *(point_to_arc(tip, a) for tip in _tips(b))])
     on_a = point_to_arc(on_a, np.broadcast_to(a, (len(on_a), *a.shape)))

@@ -1,6 +1,7 @@
 """Overlays of many small shapes with one large one: the large one is cut to tiles first.
 
-An overlay costs as much as the larger shape has vertices; a pour has up to a million, a land twenty.
+An overlay costs as much as the larger shape has vertices; a pour has up to a million, a land
+twenty.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
-"""Shortest lines between straight pieces in a plane, also through two windows: the arithmetic of unfolded surfaces.
+"""Shortest lines between straight pieces in a plane, also through two windows: the arithmetic of
+unfolded surfaces.
 
-A path over an edge of the board is straight once the wall is unfolded beside the face. It must leave the face through
-a piece of the rim (a window), cross the wall, and enter the other face through another piece of the rim. Everything
-here works on columns: one row is one such question.
+A path over an edge of the board is straight once the wall is unfolded beside the face. It must
+leave the face through a piece of the rim (a window), cross the wall, and enter the other face
+through another piece of the rim. Everything here works on columns: one row is one such question.
 Units: mm, in whatever plane the caller unfolded to.
 """
 
@@ -25,8 +26,8 @@ ROUNDING = 1e-9  # mm and parts of one; what double precision leaves uncertain a
 class Crossings:
     """Shortest paths through two windows; columns of length n.
 
-    `start`, `first`, `second` and `end` say where, as parts (0..1) of the first piece, first window, second window and
-    second piece.
+    `start`, `first`, `second` and `end` say where, as parts (0..1) of the first piece, first
+    window, second window and second piece.
     """
 
     length: Floats
@@ -75,8 +76,8 @@ def distance_to(pieces: Floats, points: Floats) -> Floats:
 def touching_lines(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
     """Four lines from piece to piece, each from an end of one square to the other or to its end.
 
-    The shortest of them is the shortest distance of two pieces that do not cross. Two parallel pieces have many
-    shortest lines; both ends of that stretch are among the four.
+    The shortest of them is the shortest distance of two pieces that do not cross. Two parallel
+    pieces have many shortest lines; both ends of that stretch are among the four.
 
     Returns
     -------
@@ -98,7 +99,9 @@ def touching_lines(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def closest(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
-    """Distances of straight pieces, 0 where they cross, and the nearest parts of both; each of shape (n,)."""
+    """Distances of straight pieces, 0 where they cross, and the nearest parts of both; each of
+    shape (n,).
+    """
     lengths, parts_a, parts_b = touching_lines(a, b)
     rows, best = np.arange(len(a)), np.argmin(lengths, axis=1)
     length, part_a, part_b = lengths[rows, best], parts_a[rows, best], parts_b[rows, best]
@@ -116,7 +119,8 @@ def parallel(a: Floats, b: Floats) -> Bools:
 
 
 def passing(start: Floats, end: Floats, gates: Floats, margin: Floats) -> tuple[Bools, Floats]:
-    """Which straight lines cross their gates, or miss them by no more than a margin in mm, and where; NaN where none.
+    """Which straight lines cross their gates, or miss them by no more than a margin in mm, and
+    where; NaN where none.
 
     Parameters
     ----------
@@ -132,15 +136,17 @@ def passing(start: Floats, end: Floats, gates: Floats, margin: Floats) -> tuple[
 
 
 def through_windows(a: Floats, first: Floats, second: Floats, b: Floats) -> Crossings:
-    """Shortest paths from piece `a` through two windows, in this order, to piece `b`; all in one plane.
+    """Shortest paths from piece `a` through two windows, in this order, to piece `b`; all in one
+    plane.
 
-    The length is a convex function of both crossing points, so its least value is where the line is straight, or where
-    it bends at an end of a window. All twelve ways are tried and the best that is possible is taken; each is a real
-    path, so no length is too short.
+    The length is a convex function of both crossing points, so its least value is where the line is
+    straight, or where it bends at an end of a window. All twelve ways are tried and the best that
+    is possible is taken; each is a real path, so no length is too short.
 
     Parameters
     ----------
-    a, first, second, b : rows x0, y0, x1, y1, shape (n, 4); `a` lies on the near side of `first`, `b` beyond `second`
+    a, first, second, b : rows x0, y0, x1, y1, shape (n, 4); `a` lies on the near side of `first`,
+        `b` beyond `second`
     """
     lines = touching_lines(a, b)
     best = _straight(
@@ -178,7 +184,9 @@ def _picked(table: Floats, column: npt.NDArray[np.intp]) -> Floats:
 def _straight(
     a: Floats, first: Floats, second: Floats, b: Floats, touching: tuple[Floats, ...]
 ) -> Crossings:
-    """A touching line (length, part of `a`, part of `b`), infinitely long where it misses a window."""
+    """A touching line (length, part of `a`, part of `b`), infinitely long where it misses a
+    window.
+    """
     length, start, end = touching
     line = np.hstack((along(a, start), along(b, end)))
     hit_1, part_1 = _window_part(line, first)
@@ -217,7 +225,8 @@ def _mirrored(way: Crossings) -> Crossings:
 def _window_part(line: Floats, window: Floats) -> tuple[Bools, Floats]:
     """Whether each line passes its window, and at which part of the window.
 
-    A line without length, or along its window, passes it if it touches it: ways end there to copper at the very rim.
+    A line without length, or along its window, passes it if it touches it: ways end there to copper
+    at the very rim.
     """
     run, span, gap = (
         line[:, 2:4] - line[:, 0:2],

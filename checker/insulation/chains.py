@@ -1,15 +1,18 @@
-"""Paths from conductor to conductor by way of other copper: shortest chains of legs over a graph of nodes.
+"""Paths from conductor to conductor by way of other copper: shortest chains of legs over a graph of
+nodes.
 
-A *leg* is a stretch of insulation between two conductors. Copper on the way is crossed at no cost, and a leg beside
-floating copper that is shorter than X counts as nothing. A chain may therefore pass many pieces for nothing; pieces
-joined by such legs form a *cluster*, and between clusters the shortest leg of each kind is enough. Sides are where
-chains begin and end; none passes through them, since the path from there on is a path of its own.
+A *leg* is a stretch of insulation between two conductors. Copper on the way is crossed at no cost,
+and a leg beside floating copper that is shorter than X counts as nothing. A chain may therefore
+pass many pieces for nothing; pieces joined by such legs form a *cluster*, and between clusters the
+shortest leg of each kind is enough. Sides are where chains begin and end; none passes through them,
+since the path from there on is a path of its own.
 
-Legs in different kinds of place have different requirements. Each weighs the part of its own requirement that it holds,
-and a chain falls short if its parts add up to less than one. Within one kind of place that is the sum of the lengths
-against the requirement.
+Legs in different kinds of place have different requirements. Each weighs the part of its own
+requirement that it holds, and a chain falls short if its parts add up to less than one. Within one
+kind of place that is the sum of the lengths against the requirement.
 
-References: IEC 60664-1 (2007), 6.2, example with a floating part: partial distances add up, one below X is zero.
+References: IEC 60664-1 (2007), 6.2, example with a floating part: partial distances add up, one
+below X is zero.
 """
 
 from __future__ import annotations
@@ -25,7 +28,8 @@ from scipy.sparse.csgraph import connected_components, dijkstra
 
 from parsers.primitives import Floats, Ints, Rows
 
-RAW_SHARE = 1e-9  # weight per mm of bare length: of equal chains the one with the shortest bare length is told
+# weight per mm of bare length: of equal chains the one with the shortest bare length is told
+RAW_SHARE = 1e-9
 MARGIN = 1e-6  # what RAW_SHARE and LEAST may add to the weight of a chain
 LEAST = 1e-12  # weight of a leg that counts as nothing; a sparse graph takes 0 for no leg
 
@@ -75,7 +79,9 @@ class Chain:
 
 
 def clusters(hops: Legs, nodes: int) -> Ints:
-    """Number of the cluster of each node, given the legs between third copper that count as nothing."""
+    """Number of the cluster of each node, given the legs between third copper that count as
+    nothing.
+    """
     shape = (nodes, nodes)
     graph = coo_array((np.ones(len(hops)), (hops.first, hops.second)), shape=shape)
     numbers: Ints = connected_components(graph, directed=False)[1].astype(np.int32)
@@ -85,12 +91,15 @@ def clusters(hops: Legs, nodes: int) -> Ints:
 def chains(
     out: Legs, across: Legs, into: Legs, weights: tuple[Floats, Floats, Floats], nodes: int
 ) -> list[Chain]:
-    """Find the shortest chain of every source and other target that holds less than its requirement.
+    """Find the shortest chain of every source and other target that holds less than its
+    requirement.
 
     Parameters
     ----------
-    out, across, into : legs from sources to third copper, between third copper, from third copper to targets
-    weights : of those legs: the part of its requirement that each holds, 0 where it counts as nothing
+    out, across, into : legs from sources to third copper, between third copper, from third copper
+        to targets
+    weights : of those legs: the part of its requirement that each holds, 0 where it counts as
+        nothing
     nodes : number of nodes
 
     Notes

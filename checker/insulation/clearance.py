@@ -1,8 +1,8 @@
 """The shortest distances of both sides of a separation, where they are below what is required.
 
-Straight lines on each face and inner layer, straight lines through the board between layers, ways through the air round
-the edges of the board, and chains of these over floating copper and third regions. Distances along surfaces are not
-measured here.
+Straight lines on each face and inner layer, straight lines through the board between layers, ways
+through the air round the edges of the board, and chains of these over floating copper and third
+regions. Distances along surfaces are not measured here.
 """
 
 from __future__ import annotations
@@ -40,13 +40,17 @@ KINDS = (OUTER, INNER, THROUGH)
 
 @dataclass(frozen=True)
 class _Conductors:
-    """Conductors of one side, or crossed ones: cut for searching, and what of them is near free edges."""
+    """Conductors of one side, or crossed ones: cut for searching, and what of them is near free
+    edges.
+    """
 
     pieces: Pieces
     reach: Reach | None  # None: ways over edges are not asked for
 
     def on(self, mask: Bools) -> _Conductors:
-        """Those of a layer, given by a mask over the pieces; no way over an edge stays on one layer."""
+        """Those of a layer, given by a mask over the pieces; no way over an edge stays on one
+        layer.
+        """
         return _Conductors(self.pieces.take(mask), None)
 
     def __len__(self) -> int:
@@ -66,13 +70,17 @@ def shortfalls(layout: Layout) -> tuple[Shortfall, ...]:
 
 
 def unsure(layout: Layout) -> tuple[Bound, ...]:
-    """Separations that may hold what is told to fall short: the search for ways over edges was given up."""
+    """Separations that may hold what is told to fall short: the search for ways over edges was
+    given up.
+    """
     bounds = {id(short.bound): short.bound for short in shortfalls(layout) if not short.sure}
     return tuple(bounds.values())
 
 
 def _air(layout: Layout, barriers: Barriers) -> Air | None:
-    """The voids of the board, if its profile and thickness are known: without them there is a doubt."""
+    """The voids of the board, if its profile and thickness are known: without them there is a
+    doubt.
+    """
     board = layout.board
     if board.outline is None or barriers.thickness is None or len(board.layers) < 2:
         return None
@@ -86,7 +94,9 @@ def _air(layout: Layout, barriers: Barriers) -> Air | None:
 
 
 def _held(bound: Bound) -> dict[str, Required]:
-    """What each kind of place is held to here: outer faces to clearance, the inside to what its rows hold."""
+    """What each kind of place is held to here: outer faces to clearance, the inside to what its
+    rows hold.
+    """
     wanted = {OUTER: bound.required(CLEARANCE, OUTER)}
     wanted |= {where: bound.solid(where) for where in (INNER, THROUGH)}
     return {
@@ -117,7 +127,8 @@ class _Search:
         if barriers.depths is None:
             self.limits[KINDS.index(THROUGH)] = -1.0
         self.free = np.where(self.limits > 0, bound.x + self.margin, -1.0)  # beside floating copper
-        # dirt bridges X on the faces only: within solid insulation no leg longer than required is taken for nothing
+        # dirt bridges X on the faces only: within solid insulation no leg longer than required is
+        # taken for nothing
         outer = np.arange(len(KINDS)) == KINDS.index(OUTER)
         self.beside = np.where(outer, np.maximum(self.limits, self.free), self.limits)
         self.first_layer, self.last_layer = _spans(layout, barriers)
@@ -141,7 +152,8 @@ class _Search:
     def found(self) -> Iterable[Shortfall]:
         """Shortfalls, the worst of each pair of nets and layer.
 
-        A path over several places that is no shorter than one on a single layer is not told beside it.
+        A path over several places that is no shorter than one on a single layer is not told beside
+        it.
         """
         return told_once([*self._direct(), *self._chained()])
 
@@ -377,7 +389,9 @@ class _Search:
 
 
 def _spans(layout: Layout, barriers: Barriers) -> tuple[Ints, Ints]:
-    """Layers that each body passes: its own, but for walls and plated edges, which have a row on each."""
+    """Layers that each body passes: its own, but for walls and plated edges, which have a row on
+    each.
+    """
     bodies = barriers.bodies
     first = bodies.shapes.layer.copy()
     last = first.copy()

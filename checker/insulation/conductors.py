@@ -1,9 +1,10 @@
 """All conductors of the board as exact primitives, one row per layer.
 
-Its copper (same row numbers as `Board.copper`), the walls of plated holes on every layer that they pass, plated board
-edges on every layer, declared hardware on the faces, and inner copper that a blind unplated hole opens, as if it lay on
-the face that the hole comes from: that is nearer than it is. Bodies of one *node* are one conductor wherever they are:
-a named net is one node, other copper is one node per connected piece.
+Its copper (same row numbers as `Board.copper`), the walls of plated holes on every layer that they
+pass, plated board edges on every layer, declared hardware on the faces, and inner copper that a
+blind unplated hole opens, as if it lay on the face that the hole comes from: that is nearer than it
+is. Bodies of one *node* are one conductor wherever they are: a named net is one node, other copper
+is one node per connected piece.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ from parsers.primitives import (
 )
 from parsers.trouble import Doubt
 
-ROUNDING = 1e-6  # mm; a distance as large as required but for this is no shortfall: numbers in files are decimal
+# mm; a distance as large as required but for this is no shortfall: numbers in files are decimal
+ROUNDING = 1e-6
 
 
 class Source(IntEnum):
@@ -62,7 +64,8 @@ class Bodies:
     node: Ints  # electrical node, 0 .. nodes - 1
     nodes: int
     names: tuple[str, ...]  # net names: those of the board, then nets that only hardware has
-    floats: Bools  # stated to be thieving, text or fiducial, and no reference: of no net whatever it is called
+    # stated to be thieving, text or fiducial, and no reference: of no net whatever it is called
+    floats: Bools
     walls: Rows  # (n, 2) plated holes, as Board.holes counts, whose walls meet
 
     def __len__(self) -> int:
@@ -108,7 +111,9 @@ def bodies_of(layout: Layout) -> tuple[Bodies, tuple[Doubt, ...]]:
 
 
 def _walls(board: Board) -> tuple[Conductors, Ints]:
-    """Walls of holes that are not known to be unplated, on each layer passed, at the size that the data gives."""
+    """Walls of holes that are not known to be unplated, on each layer passed, at the size that the
+    data gives.
+    """
     holes = board.holes
     plated = np.flatnonzero(holes.plated != UNPLATED)
     count = np.maximum(holes.last[plated] - holes.first[plated] + 1, 0)
@@ -131,7 +136,8 @@ def _walls(board: Board) -> tuple[Conductors, Ints]:
 
 
 def walls_that_meet(board: Board) -> Rows:
-    """Pairs of holes that are not known to be unplated and whose walls overlap or touch, shape (n, 2), rows ascending.
+    """Pairs of holes that are not known to be unplated and whose walls overlap or touch, shape (n,
+    2), rows ascending.
 
     A slot of several segments is made of such holes: one conductor, whatever copper its ends touch.
     """
@@ -155,7 +161,9 @@ def walls_that_meet(board: Board) -> Rows:
 
 
 def _plated_edges(board: Board) -> tuple[Conductors, Ints, list[Doubt]]:
-    """Plated edges on every layer, once per net of the copper, or wall of a plated hole, that touches them."""
+    """Plated edges on every layer, once per net of the copper, or wall of a plated hole, that
+    touches them.
+    """
     plated = board.outline.plated if board.outline is not None else None
     lines = _lines(plated)
     parts: list[Conductors] = []
@@ -254,7 +262,9 @@ def _hardware(layout: Layout, names: list[str]) -> tuple[Conductors, Ints]:
 
 
 def _opened(board: Board) -> tuple[Conductors, Ints]:
-    """Inner copper that blind unplated holes reach, on the faces that they come from, and its rows."""
+    """Inner copper that blind unplated holes reach, on the faces that they come from, and its
+    rows.
+    """
     holes, last, copper = board.holes, len(board.layers) - 1, board.copper
     blind = np.flatnonzero(
         (holes.plated == UNPLATED) & ((holes.first == 0) != (holes.last >= last))
@@ -311,7 +321,8 @@ def _nodes(
 ) -> tuple[Ints, int]:
     """Named nets first, then pieces of nameless copper, then what hangs together with nothing.
 
-    Thieving, text and fiducials that float are not of their net: else they would be no third copper beside it.
+    Thieving, text and fiducials that float are not of their net: else they would be no third copper
+    beside it.
     """
     node = np.where(floats, -1, shapes.net).astype(np.int64)
     nameless = node < 0

@@ -1,8 +1,9 @@
-"""What hardware, plated edges and nameless copper touch: conducting paths that contacts of named nets do not tell.
+"""What hardware, plated edges and nameless copper touch: conducting paths that contacts of named
+nets do not tell.
 
-A *conductor* is whatever has one potential by itself: a named net, a connected piece of nameless copper, hardware
-without a net (on both faces if it lies on both), a plated edge. Conductors are numbered: nets as `Bodies.names` counts,
-the others from there on.
+A *conductor* is whatever has one potential by itself: a named net, a connected piece of nameless
+copper, hardware without a net (on both faces if it lies on both), a plated edge. Conductors are
+numbered: nets as `Bodies.names` counts, the others from there on.
 """
 
 from __future__ import annotations
@@ -51,9 +52,11 @@ def conductor_name(bodies: Bodies, number: int) -> str:
 
 
 def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
-    """What hardware, plated edges and some more bodies touch, and what is touched by nameless copper that is reached.
+    """What hardware, plated edges and some more bodies touch, and what is touched by nameless
+    copper that is reached.
 
-    A screw head, a plated edge, or a piece of nameless copper touches another conductor once on each layer.
+    A screw head, a plated edge, or a piece of nameless copper touches another conductor once on
+    each layer.
 
     Parameters
     ----------
@@ -87,7 +90,9 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
 
 
 def walls_touching(bodies: Bodies) -> Iterator[Touch]:
-    """Walls of plated holes and slots that meet, and are not of one conductor by their names: once for each pair."""
+    """Walls of plated holes and slots that meet, and are not of one conductor by their names: once
+    for each pair.
+    """
     number, layer = conductor_numbers(bodies), bodies.shapes.layer
     rows = np.flatnonzero(bodies.source == Source.WALL)
     row_of: dict[int, dict[int, int]] = {}
@@ -102,7 +107,9 @@ def walls_touching(bodies: Bodies) -> Iterator[Touch]:
 
 
 def _touching(bodies: Bodies, number: Ints, pairs: Rows) -> tuple[Rows, Floats]:
-    """Those of some pairs of bodies, shape (n, 2), that touch and are two conductors, and where they do."""
+    """Those of some pairs of bodies, shape (n, 2), that touch and are two conductors, and where
+    they do.
+    """
     one, other = pairs.T
     layer = bodies.shapes.layer
     pairs = pairs[(layer[one] == layer[other]) & (number[one] != number[other])]
@@ -111,7 +118,9 @@ def _touching(bodies: Bodies, number: Ints, pairs: Rows) -> tuple[Rows, Floats]:
 
 
 def _once_each(bodies: Bodies, number: Ints, pairs: Rows, places: Floats) -> Iterator[Touch]:
-    """One touch of each thing with another conductor on a layer; two screws of one net are two things."""
+    """One touch of each thing with another conductor on a layer; two screws of one net are two
+    things.
+    """
     one, other = pairs.T
     screw = bodies.source[one] == Source.HARDWARE
     thing = np.where(screw, -1 - bodies.origin[one], number[one])

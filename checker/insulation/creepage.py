@@ -1,8 +1,10 @@
-"""The shortest ways along the surface between both sides of a separation, where they are below what is required.
+"""The shortest ways along the surface between both sides of a separation, where they are below what
+is required.
 
-The copper of both faces, what inner layers and plated edges show in the walls of free edges, and other copper to cross,
-laid on the surface of the board (`surface`). Floating copper first becomes *clusters*: conductors that legs shorter
-than X join, which a path therefore crosses at no cost. Paths are then sought between sides, clusters and third regions.
+The copper of both faces, what inner layers and plated edges show in the walls of free edges, and
+other copper to cross, laid on the surface of the board (`surface`). Floating copper first becomes
+*clusters*: conductors that legs shorter than X join, which a path therefore crosses at no cost.
+Paths are then sought between sides, clusters and third regions.
 
 What the rows of the table hold inside the board is measured with the clearances (`clearances`).
 """
@@ -53,23 +55,29 @@ from parsers.board import TOP as TOP_SIDE
 from parsers.board import UNPLATED
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
-NO_WALL = 1e6  # mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses them
+# mm; height of walls where the board's thickness is not known: a doubt tells, and nothing crosses
+# them
+NO_WALL = 1e6
 CROWD = 12  # floating conductors in a row that are told one by one
-_SLACK = 0.002  # mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
+# mm; by how much copper laid on the surface may exceed its box, and tolerances of lengths
+_SLACK = 0.002
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph, where 0 means no edge
 _SEEN = {TOP_SIDE, BOTTOM_SIDE}
 
 
 def creepages(layout: Layout) -> tuple[Shortfall, ...]:
-    """Every creepage that falls short, the worst of each separation, pair of nets and face (or edge)."""
+    """Every creepage that falls short, the worst of each separation, pair of nets and face (or
+    edge).
+    """
     return measured(layout).short
 
 
 def necks(layout: Layout) -> tuple[tuple[Bound, XY], ...]:
-    """Separations beside narrow places of a slot or edge with more than two wide rooms, with the place of the first.
+    """Separations beside narrow places of a slot or edge with more than two wide rooms, with the
+    place of the first.
 
-    Over such a place a path may come out too long. Where one lies within the required distance of both sides, the
-    result proves nothing.
+    Over such a place a path may come out too long. Where one lies within the required distance of
+    both sides, the result proves nothing.
     """
     return measured(layout).necks
 
@@ -145,7 +153,8 @@ class _Search:
     def found(self) -> Iterable[Shortfall]:
         """Shortfalls, the worst of each pair of nets and face.
 
-        A way over several places that is no shorter than one on a single face is not told beside it.
+        A way over several places that is no shorter than one on a single face is not told beside
+        it.
         """
         found: list[Shortfall] = []
         for path in self._paths():
@@ -197,7 +206,7 @@ class _Search:
         ):
             yield self._shortfall(direct)
 
-    # ------------------------------------------------------------------------------------- laid on the surface
+    # -------------------------------------------------------------------------- laid on the surface
 
     def _laid(self) -> tuple[Copper, Exposed]:
         """Copper on the faces and in the walls, as far as it can matter; its islands are bodies."""
@@ -210,7 +219,9 @@ class _Search:
         return self.surface.placed(metal)[0], self._bare(rows)
 
     def _near(self) -> Rows:
-        """Bodies that may lie within the limit of others that they are measured to, seen from above."""
+        """Bodies that may lie within the limit of others that they are measured to, seen from
+        above.
+        """
         one, two, third = contenders(self.bodies, self.separation, max(self.limit, self.x) + _SLACK)
         rows = np.concatenate((one, two, third))
         label = np.concatenate(
@@ -257,7 +268,7 @@ class _Search:
         depth = np.minimum(np.array(self.depths)[layer], self.thickness)
         return depth, depth
 
-    # ------------------------------------------------------------------------------------------------- islands
+    # -------------------------------------------------------------------------------------- islands
 
     @cached_property
     def _sides(self) -> tuple[Ints, Ints, Rows]:
@@ -337,7 +348,8 @@ class _Search:
         bare = Exposed(
             *(np.concatenate([getattr(p[1], f.name) for p in parts]) for f in fields(Exposed))
         )
-        # beside floating copper legs below X are free; a search may lose what is that close to its limit
+        # beside floating copper legs below X are free; a search may lose what is that close to its
+        # limit
         reach = max(self.limit, self.x) if HOP in roles else self.limit
         conductor = np.concatenate(
             (
@@ -360,7 +372,7 @@ class _Search:
             Exposed(island[bare.island], bare.line, bare.above, bare.below),
         )
 
-    # --------------------------------------------------------------------------------------------------- telling
+    # -------------------------------------------------------------------------------------- telling
 
     def _shortfall(self, path: Geodesic) -> Shortfall:
         crossings = [self._crossing(*hop) for hop in _hops(path.legs)]
@@ -389,7 +401,9 @@ class _Search:
         )
 
     def _counted(self, runs: Sequence[tuple[Leg | None, list[Leg]]]) -> list[bool]:
-        """Which runs over insulation count: those beside floating copper only if they are as wide as X."""
+        """Which runs over insulation count: those beside floating copper only if they are as wide
+        as X.
+        """
         hops = [hop.island for hop, _ in runs if hop is not None]
         soft = [island is not None and island < self._first_region for island in hops]
         beside = [
@@ -415,7 +429,9 @@ class _Search:
         counts: Sequence[bool],
         crossings: Sequence[Sequence[int]],
     ) -> Iterator[Part]:
-        """The path stretch by stretch; floating copper that is crossed by free legs conductor by conductor."""
+        """The path stretch by stretch; floating copper that is crossed by free legs conductor by
+        conductor.
+        """
         for number, ((hop, run), counted) in enumerate(zip(runs, counts, strict=True)):
             if hop is not None:
                 yield from self._hopped(hop, crossings[number - 1])
@@ -444,7 +460,9 @@ class _Search:
         return self._bare_lengths[key]
 
     def _hopped(self, hop: Leg, crossing: Sequence[int]) -> Iterator[Part]:
-        """Copper between two legs: conductor by conductor, with the free legs between; a crowd, or a region, as one."""
+        """Copper between two legs: conductor by conductor, with the free legs between; a crowd, or
+        a region, as one.
+        """
         at, end = hop.points[0], hop.points[-1]
         if len(crossing) > CROWD or (hop.island or 0) >= self._first_region:
             names = ", ".join(dict.fromkeys(map(self._name, crossing)))
@@ -482,10 +500,11 @@ class _Search:
 
 
 def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:
-    """Which boxes may be part of a way from label 0 to label 1 below the limit, over all others at no cost.
+    """Which boxes may be part of a way from label 0 to label 1 below the limit, over all others at
+    no cost.
 
-    Seen from above no way is shorter than the distance of the boxes; legs below x may count as nothing beside third
-    copper. What is far from any such way needs no search on the surface.
+    Seen from above no way is shorter than the distance of the boxes; legs below x may count as
+    nothing beside third copper. What is far from any such way needs no search on the surface.
     """
     links = partial(_links, boxes, label, limit + _SLACK, x + _SLACK)
     ends, least = np.empty((0, 2), np.int32), np.empty(0)
@@ -508,7 +527,9 @@ def on_the_way(boxes: Floats, label: Ints, limit: float, x: float) -> Bools:
 def _links(
     boxes: Floats, label: Ints, limit: float, x: float
 ) -> Iterator[tuple[Rows, Rows, Floats]]:
-    """Pairs of boxes of different labels with the least that a leg between them can count, block by block."""
+    """Pairs of boxes of different labels with the least that a leg between them can count, block by
+    block.
+    """
     for left, right in joins(boxes, boxes, max(limit, x)):
         wanted = label[left] < label[right]
         a, b = left[wanted], right[wanted]

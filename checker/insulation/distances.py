@@ -1,9 +1,10 @@
 """Every distance that falls short, ready to be told: one driver for clearance and creepage.
 
-What both searches find is put in order here: of the paths by way of a third region the worst of each separation
-remains, and none where a partial distance is held as strictly by a separation of its own, since that tells it. Paths
-that have one cause become one group: they end on the same piece of copper, or within `SAME_PLACE` of each other, at
-both ends; they cross the same piece of floating copper; or they run between the rows of pads of one isolator.
+What both searches find is put in order here: of the paths by way of a third region the worst of
+each separation remains, and none where a partial distance is held as strictly by a separation of
+its own, since that tells it. Paths that have one cause become one group: they end on the same piece
+of copper, or within `SAME_PLACE` of each other, at both ends; they cross the same piece of floating
+copper; or they run between the rows of pads of one isolator.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def judged(layout: Layout) -> tuple[Judged, ...]:
     return tuple(_grouped(layout, barriers, straight))
 
 
-# --------------------------------------------------------------------------------------------------- third regions
+# ------------------------------------------------------------------------------------ third regions
 
 
 def _thirds(short: Shortfall) -> tuple[str, ...]:
@@ -81,7 +82,9 @@ def _name_of(short: Shortfall) -> tuple[str, str, frozenset[str]]:
 
 
 def _held_elsewhere(barriers: Barriers, one: Judged) -> list[tuple[str, str, frozenset[str]]]:
-    """Shortfalls of other separations that tell a partial distance of this one, by a requirement as strict."""
+    """Shortfalls of other separations that tell a partial distance of this one, by a requirement as
+    strict.
+    """
     short, bodies = one.short, barriers.bodies
     if not one.thirds:
         return []
@@ -97,7 +100,9 @@ def _held_elsewhere(barriers: Barriers, one: Judged) -> list[tuple[str, str, fro
 
 
 def _with_others(barriers: Barriers, one: Judged, also: Sequence[Mapping[str, object]]) -> Judged:
-    """A shortfall with the wider requirements that it breaks: those of separations that leave it to this one."""
+    """A shortfall with the wider requirements that it breaks: those of separations that leave it to
+    this one.
+    """
     nets = [int(barriers.bodies.shapes.net[body]) for body in one.short.ends]
     beside = []
     for bound in barriers.measured:
@@ -125,14 +130,15 @@ def _requirement(bound: Bound, short: Shortfall) -> Mapping[str, object]:
     return {"between": bound.title, "required_mm": value, "measured_mm": round(short.measured, 6)}
 
 
-# -------------------------------------------------------------------------------------------------------- straight
+# ----------------------------------------------------------------------------------------- straight
 
 
 def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | None:
-    """The straight distance of both ends, less the tolerance; None where no copper on the way shortens the path.
+    """The straight distance of both ends, less the tolerance; None where no copper on the way
+    shortens the path.
 
-    From a third region that stands on a side it is the distance of that whole side. None too where a path on several
-    layers is longer than the straight line through the board.
+    From a third region that stands on a side it is the distance of that whole side. None too where
+    a path on several layers is longer than the straight line through the board.
     """
     bodies, separation = barriers.bodies, short.bound.separation
     if not any(part.on == COPPER for part in short.parts) and not _thirds(short):
@@ -150,7 +156,9 @@ def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | N
 def shortest(
     bodies: Bodies, one: Rows, other: Rows, depth: Floats, layer: int | None = None
 ) -> float:
-    """The least straight distance of two groups of bodies in mm, on one layer only if that is named."""
+    """The least straight distance of two groups of bodies in mm, on one layer only if that is
+    named.
+    """
     if layer is not None:
         one, other = bodies.on(layer, one), bodies.on(layer, other)
     of = bodies.shapes.layer
@@ -172,7 +180,7 @@ def shortest(
     return float(near.length.min(initial=np.inf))
 
 
-# ---------------------------------------------------------------------------------------------------------- groups
+# ------------------------------------------------------------------------------------------- groups
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +256,9 @@ def _numbers_of_pieces(layout: Layout, bodies: Bodies) -> Ints:
 def _pieces_at(
     bodies: Bodies, among: tuple[Rows, BoxIndex], number: Ints, body: Rows, at: Floats
 ) -> Ints:
-    """Piece of each given body's conductor that lies at a point, among some bodies and their boxes."""
+    """Piece of each given body's conductor that lies at a point, among some bodies and their
+    boxes.
+    """
     rows, index = among
     asked, found = index.meeting(widened(np.hstack((at, at)), _AT))
     found = rows[found]

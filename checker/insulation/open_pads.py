@@ -19,7 +19,8 @@ from parsers.trouble import Doubt
 def open_pads(layout: Layout) -> tuple[Doubt, ...]:
     """A doubt for each net of one pad within the required distance of the side opposite to its own.
 
-    Pins of the barrier's own isolators are left out: that they may face the other side is what their listing says.
+    Pins of the barrier's own isolators are left out: that they may face the other side is what
+    their listing says.
     """
     return tuple(doubt for bound in bind(layout).measured for doubt in _near(layout, bound))
 
@@ -61,7 +62,9 @@ def _lone(layout: Layout, bound: Bound) -> Rows:
 
 
 def _opposite(layout: Layout, bound: Bound) -> tuple[int, ...]:
-    """The side opposite to the region that claims the rest; both, where that is neither or none is."""
+    """The side opposite to the region that claims the rest; both, where that is neither or none
+    is.
+    """
     own = [
         number
         for number, names in enumerate(bound.separation.split)

@@ -1,4 +1,6 @@
-"""Who holds what: the lines of a report that say what each barrier and spacing was held to, findings or none."""
+"""Who holds what: the lines of a report that say what each barrier and spacing was held to,
+findings or none.
+"""
 
 from __future__ import annotations
 
@@ -116,7 +118,7 @@ def _tolerances(rules: Rules) -> Iterator[Doubt]:
         yield Doubt(f"tolerances not stated: {', '.join(left)}", why, rules.place("tolerance"))
 
 
-# ------------------------------------------------------------------------------------------------- narrowest found
+# ---------------------------------------------------------------------------------- narrowest found
 
 
 def narrowest(layout: Layout, findings: Iterable[Finding], ran: Collection[str]) -> Iterator[Doubt]:

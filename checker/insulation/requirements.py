@@ -1,8 +1,8 @@
 """What the user's tables ask of each barrier and spacing, and what of it is not stated.
 
-Tolerances: etch, registration and routing are added up and subtracted once from every path, whatever it runs on; that
-is stricter than need be for a path that touches no routed edge, never laxer. A partial distance counts as shorter than
-X if it can become so by the tolerance.
+Tolerances: etch, registration and routing are added up and subtracted once from every path,
+whatever it runs on; that is stricter than need be for a path that touches no routed edge, never
+laxer. A partial distance counts as shorter than X if it can become so by the tolerance.
 """
 
 from __future__ import annotations
@@ -40,10 +40,12 @@ from parsers.board import Board
 from parsers.primitives import Bools, Floats, Ints
 from parsers.trouble import Doubt
 
-# Width below which a groove is bridged and a partial distance beside floating copper counts as nothing (IEC
-# 60664-1:2007, 6.2), mm by pollution degree. Certainty: as reproduced on a public page.
+# Width below which a groove is bridged and a partial distance beside floating copper counts as
+# nothing (IEC 60664-1:2007, 6.2), mm by pollution degree. Certainty: as reproduced on a public
+# page.
 GROOVE_WIDTH: Mapping[int, float] = {1: 0.25, 2: 1.0, 3: 1.5}
-REDUCED_BELOW = 3.0  # mm; below this required clearance X may be a third of it (same clause), where the rules say so
+# mm; below this required clearance X may be a third of it (same clause), where the rules say so
+REDUCED_BELOW = 3.0
 NO_COPPER = "no copper on one side"
 
 
@@ -87,18 +89,23 @@ class Bound:
         return all(len(side) for side in self.separation.sides)
 
     def required(self, measure: str, where: str) -> Required | None:
-        """The distance that must be kept in a kind of place, None if the table has no such rows or column.
+        """The distance that must be kept in a kind of place, None if the table has no such rows or
+        column.
 
         Required creepage is never below required clearance.
         """
         return self.wanted.get((measure, where))
 
     def solid(self, where: str) -> Required | None:
-        """What holds inside the board (INNER, THROUGH): clearance, or creepage where the rows hold only that."""
+        """What holds inside the board (INNER, THROUGH): clearance, or creepage where the rows hold
+        only that.
+        """
         return self.required(CLEARANCE, where) or self.required(CREEPAGE, where)
 
     def counts(self, lengths: Floats, soft: Bools) -> Bools:
-        """Which partial distances count: all but those beside floating copper (`soft`) that may be below X."""
+        """Which partial distances count: all but those beside floating copper (`soft`) that may be
+        below X.
+        """
         counts: Bools = ~soft | (lengths - self.tolerance >= self.x - ROUNDING)
         return counts
 
@@ -158,7 +165,7 @@ def bind(layout: Layout) -> Barriers:
     )
 
 
-# --------------------------------------------------------------------------------------------------------- look-up
+# ------------------------------------------------------------------------------------------ look-up
 
 
 class _Tables:
@@ -202,7 +209,9 @@ def _bound(layout: Layout, separation: Separation, tables: _Tables) -> Bound:
 
 
 def _less_what_others_hold(bound: Bound, bounds: Sequence[Bound]) -> Bound:
-    """A separation less the third copper on its sides that another one holds as strictly: told there, not twice."""
+    """A separation less the third copper on its sides that another one holds as strictly: told
+    there, not twice.
+    """
     separation = bound.separation
     told = [
         third.rows
@@ -217,7 +226,9 @@ def _less_what_others_hold(bound: Bound, bounds: Sequence[Bound]) -> Bound:
 
 
 def as_strict(bound: Bound, third: Third, other: Bound) -> bool:
-    """Whether another separation holds third copper that stands on one side from the other side, as strictly."""
+    """Whether another separation holds third copper that stands on one side from the other side, as
+    strictly.
+    """
     if third.side is None or other is bound or any(m not in other.wanted for m in bound.wanted):
         return False
     opposite = bound.separation.nets[1 - third.side]
@@ -234,7 +245,8 @@ def _tolerance(rules: Rules) -> float:
 
 
 def width_x(insulation: Insulation, clearance: Required | None) -> float:
-    """Width X: that of the pollution degree, or a third of the required clearance where the rules ask for it.
+    """Width X: that of the pollution degree, or a third of the required clearance where the rules
+    ask for it.
 
     Without a clearance row there is nothing to take a third of, and X stays as it is.
     """
@@ -297,14 +309,16 @@ def _looked_up(
 
 
 def raised(creepage: Required, clearance: Required | None) -> Required:
-    """Required creepage, not below the required clearance of the same place (IEC 60664-1: creepage never shorter)."""
+    """Required creepage, not below the required clearance of the same place (IEC 60664-1: creepage
+    never shorter).
+    """
     if clearance is None or clearance.value <= creepage.value:
         return creepage
     rows = f"{creepage.rows}, raised to the clearance of {clearance.rows}"
     return Required(CREEPAGE, creepage.where, clearance.value, creepage.voltage, rows)
 
 
-# --------------------------------------------------------------------------------------------------- what is open
+# ------------------------------------------------------------------------------------- what is open
 
 
 def _open_questions(layout: Layout, bounds: Sequence[Bound]) -> Iterator[Doubt]:

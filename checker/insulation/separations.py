@@ -1,20 +1,23 @@
-"""Barriers and spacings on the board: which conductors stand on which side of them, and what lies between.
+"""Barriers and spacings on the board: which conductors stand on which side of them, and what lies
+between.
 
-A *separation* is a `[[barrier]]` or a `[[spacing]]`. Each body (`conductors`) is on its first side, on its second side,
-earthed, third copper, floating, or as if it were not there:
+A *separation* is a `[[barrier]]` or a `[[spacing]]`. Each body (`conductors`) is on its first side,
+on its second side, earthed, third copper, floating, or as if it were not there:
 
-- The sides of a barrier are the nets of its regions, those of a spacing the nets that its patterns match. A net that
-  both groups match is on both sides; it is never held against itself.
-- Earthed copper is not crossed and not measured here: it counts as board of its own width. The side that `hazardous`
-  names, or one side at least, must be held against it by a `[[spacing]]` (or barrier) of its own, of basic insulation
-  or better; without one there is a doubt. A region that names an earthed net by more than `*` keeps it on its side,
-  which is stricter.
-- All copper of a third region is one conductor, since parts join its nets; so are the nets that no region claims. What
-  nothing holds apart from one side stands there beside it; what is held apart from both is crossed, and both partial
-  distances count in full; so do they of what is held apart from neither, which is a doubt.
-- Floating copper is crossed at no cost, and partial distances beside it that are shorter than X count as nothing.
-- For a functional spacing copper of nets in neither group counts as if it were not there; a signal between two supplies
-  is held apart from either by its own function.
+- The sides of a barrier are the nets of its regions, those of a spacing the nets that its patterns
+  match. A net that both groups match is on both sides; it is never held against itself.
+- Earthed copper is not crossed and not measured here: it counts as board of its own width. The side
+  that `hazardous` names, or one side at least, must be held against it by a `[[spacing]]` (or
+  barrier) of its own, of basic insulation or better; without one there is a doubt. A region that
+  names an earthed net by more than `*` keeps it on its side, which is stricter.
+- All copper of a third region is one conductor, since parts join its nets; so are the nets that no
+  region claims. What nothing holds apart from one side stands there beside it; what is held apart
+  from both is crossed, and both partial distances count in full; so do they of what is held apart
+  from neither, which is a doubt.
+- Floating copper is crossed at no cost, and partial distances beside it that are shorter than X
+  count as nothing.
+- For a functional spacing copper of nets in neither group counts as if it were not there; a signal
+  between two supplies is held apart from either by its own function.
 """
 
 from __future__ import annotations
@@ -51,7 +54,9 @@ class Third:
 
     @property
     def side(self) -> int | None:
-        """The side that it stands on, since nothing holds it apart from that one; None if it lies between."""
+        """The side that it stands on, since nothing holds it apart from that one; None if it lies
+        between.
+        """
         return None if self.held[0] == self.held[1] else int(self.held[0])
 
 
@@ -68,7 +73,8 @@ class Separation:
     ends: tuple[Rows, Rows]  # the same, with the third copper that stands on each side
     thirds: tuple[Third, ...]
     floating: Rows  # bodies
-    crossed: Rows  # bodies that a path may cross: floating ones, and third copper that stands on neither side
+    # bodies that a path may cross: floating ones, and third copper that stands on neither side
+    crossed: Rows
     earthed: Rows
     node: Ints  # per body: electrical node, third copper that lies between as one
     nodes: int
@@ -98,7 +104,8 @@ class Separation:
 
 
 def contenders(bodies: Bodies, separation: Separation, reach: float) -> tuple[Rows, Rows, Rows]:
-    """Bodies of both ends, and crossed ones, that may lie on a path whose steps are no longer than `reach`, in mm.
+    """Bodies of both ends, and crossed ones, that may lie on a path whose steps are no longer than
+    `reach`, in mm.
 
     Told by bounding boxes: too many, never too few.
     """
@@ -108,7 +115,7 @@ def contenders(bodies: Bodies, separation: Separation, reach: float) -> tuple[Ro
     return one[kept[0]], two[kept[1]], third[kept[2]]
 
 
-# ------------------------------------------------------------------------------------------------- sides and nets
+# ----------------------------------------------------------------------------------- sides and nets
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +217,7 @@ def _patterns(spec: RegionSpec) -> list[str]:
     return [*spec.reference, *spec.planes, *(p for p in spec.nets if p != CATCH_ALL)]
 
 
-# ----------------------------------------------------------------------------------------------------- separations
+# -------------------------------------------------------------------------------------- separations
 
 
 @of_layout
@@ -299,7 +306,9 @@ def _of_no_region(layout: Layout, bodies: Bodies, rows: Rows) -> Bools:
 
 
 def _floats(layout: Layout, bodies: Bodies) -> Bools:
-    """Bodies that float whatever the separation: without a net, of nets that float, stated to be thieving and such."""
+    """Bodies that float whatever the separation: without a net, of nets that float, stated to be
+    thieving and such.
+    """
     net = bodies.shapes.net
     hardware = np.zeros(len(bodies.names) - len(layout.floating), dtype=np.bool_)
     floating = np.concatenate((layout.floating, hardware, [True]))  # the last is no net
@@ -351,7 +360,7 @@ def _members(mask: Bools) -> frozenset[int]:
     return frozenset(np.flatnonzero(mask).tolist())
 
 
-# --------------------------------------------------------------------------------------------- who holds whom apart
+# ----------------------------------------------------------------------------- who holds whom apart
 
 
 def _all_held(nets: Ints, others: Rows, separations: Iterable[_Stated]) -> bool:
@@ -373,13 +382,17 @@ def _unheld(nets: Rows | Ints, others: Rows, separations: Sequence[_Stated]) -> 
 
 
 def _stands(nets: Rows | Ints, separations: Sequence[_Stated]) -> Ints:
-    """Where nets stand in each separation: 1 on the first side, -1 on the second, 0 on none or both."""
+    """Where nets stand in each separation: 1 on the first side, -1 on the second, 0 on none or
+    both.
+    """
     columns = [one.first[nets].astype(np.int32) - one.second[nets] for one in separations]
     return np.stack(columns, axis=1) if columns else np.zeros((len(nets), 1), dtype=np.int32)
 
 
 def unheld_earth(layout: Layout) -> Iterator[Doubt]:
-    """A doubt for each earthed net that no protective separation holds the hazardous side apart from."""
+    """A doubt for each earthed net that no protective separation holds the hazardous side apart
+    from.
+    """
     bodies, everything = bodies_of(layout)[0], _stated(layout)
     protective = [one for one in everything if one.protects]
     used = np.zeros(len(bodies.names), dtype=np.bool_)
@@ -396,7 +409,9 @@ def unheld_earth(layout: Layout) -> Iterator[Doubt]:
 def _earth_doubts(
     layout: Layout, stated: _Stated, names: Sequence[str], earth: int, left: Sequence[Rows]
 ) -> Iterator[Doubt]:
-    """What is left of the side that must be held against an earthed net; of either, where none is named."""
+    """What is left of the side that must be held against an earthed net; of either, where none is
+    named.
+    """
     hazardous, place = stated.spec.hazardous, layout.rules.place(f"{stated.key}.earthed")
     if hazardous is None:
         if all(len(nets) for nets in left):

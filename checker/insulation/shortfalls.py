@@ -1,7 +1,9 @@
-"""Paths across a separation that are shorter than required, and the findings that rules make of them.
+"""Paths across a separation that are shorter than required, and the findings that rules make of
+them.
 
-A path's *stops* are the conductors that it touches and that are at a potential of their own: both ends, and third
-regions that it crosses. Its *spans* run from stop to stop, over floating copper if need be.
+A path's *stops* are the conductors that it touches and that are at a potential of their own: both
+ends, and third regions that it crosses. Its *spans* run from stop to stop, over floating copper if
+need be.
 """
 
 from __future__ import annotations
@@ -69,8 +71,8 @@ class Shortfall:
 def told_once(shortfalls: Iterable[Shortfall]) -> list[Shortfall]:
     """The worst of each pair of nets and place, less those that are told on one layer already.
 
-    A path over several places that is no shorter than one of the same nets on a single layer, held to the same rows, is
-    not told beside it.
+    A path over several places that is no shorter than one of the same nets on a single layer, held
+    to the same rows, is not told beside it.
     """
     worst: dict[tuple[frozenset[str], str], Shortfall] = {}
     on_layers: dict[tuple[frozenset[str], str], float] = {}
@@ -148,7 +150,9 @@ def tell(layout: Layout, judged: Judged, rule: str, hint: str = HINT) -> Finding
 
 
 def _regions(layout: Layout, short: Shortfall) -> tuple[str, ...]:
-    """The regions of both ends of a path across a barrier; where an end is of none, those of its side."""
+    """The regions of both ends of a path across a barrier; where an end is of none, those of its
+    side.
+    """
     separation = short.bound.separation
     if not separation.regions:
         return ()
@@ -227,7 +231,9 @@ def _detail(judged: Judged) -> dict[str, object]:
 
 
 def _voltage_key(held: Insulation, required: Required) -> str:
-    """The key of the rules file that the voltage comes from: without one of its own, clearance takes the other."""
+    """The key of the rules file that the voltage comes from: without one of its own, clearance
+    takes the other.
+    """
     own = required.measure == CLEARANCE and held.clearance_voltage is not None
     return "clearance_voltage" if own else "working_voltage"
 

@@ -1,1 +1,3 @@
-"""A board seen through a rules file: regions, pours, reference maps, runs off the reference, excursions."""
+"""A board seen through a rules file: regions, pours, reference maps, runs off the reference,
+excursions.
+"""

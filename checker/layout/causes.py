@@ -16,7 +16,8 @@ def clusters(
     kinds: Sequence[Hashable],
     owners: Sequence[Iterable[Hashable]],
 ) -> list[list[int]]:
-    """Places of one kind that lie near each other, or have an owner in common; the numbers of each cluster.
+    """Places of one kind that lie near each other, or have an owner in common; the numbers of each
+    cluster.
 
     Parameters
     ----------

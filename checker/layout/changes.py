@@ -1,4 +1,6 @@
-"""Changes: where traces that lie on different labels meet directly, without anything off the reference between them."""
+"""Changes: where traces that lie on different labels meet directly, without anything off the
+reference between them.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +18,8 @@ from parsers.primitives import TOUCH, Bools, Rows, Shapes
 class Changes:
     """Direct contacts of traces on different labels, in any outlook.
 
-    `link` is the shortest line between the two fragments, `zone` the copper that both share: what touches it belongs
-    to the same part.
+    `link` is the shortest line between the two fragments, `zone` the copper that both share: what
+    touches it belongs to the same part.
     """
 
     def __init__(self, graph: Graph, outlooks: Sequence[Outlook]) -> None:
@@ -64,7 +66,9 @@ class Changes:
         return np.concatenate((self.first[changes], self.second[changes]))
 
     def edges(self, changes: Rows, outlook: Outlook) -> list[Edges]:
-        """Edges between changes and the fragments that are OFF, changes and joints that their copper touches."""
+        """Edges between changes and the fragments that are OFF, changes and joints that their
+        copper touches.
+        """
         parts, size = self._graph.parts, len(self._graph.parts)
         boxes = widened(shapely.bounds(self.zone[changes]), TOUCH)
         loose = np.flatnonzero(outlook.off)
@@ -106,6 +110,8 @@ class Changes:
 
 
 def _copper(parts: Fragments, rows: Rows) -> Shapes:
-    """Copper of fragments, a little more than half of TOUCH wider than it is, so that what touches overlaps."""
+    """Copper of fragments, a little more than half of TOUCH wider than it is, so that what touches
+    overlaps.
+    """
     shapes: Shapes = shapely.buffer(parts.shape[rows], parts.radius[rows] + 0.6 * TOUCH)
     return shapes

@@ -22,7 +22,9 @@ STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
 
 @dataclass(frozen=True, slots=True)
 class EdgeRun:
-    """A connected part of a net's traces on one layer that lies over pours, but nowhere far enough from their edge."""
+    """A connected part of a net's traces on one layer that lies over pours, but nowhere far enough
+    from their edge.
+    """
 
     net: int
     layer: int
@@ -33,10 +35,11 @@ class EdgeRun:
 
 
 def edge_runs(layout: Layout, margin: float) -> Iterator[EdgeRun]:
-    """Runs nearer than `margin` to the edge of every pour that they refer to, longer than twice that.
+    """Runs nearer than `margin` to the edge of every pour that they refer to, longer than twice
+    that.
 
-    A trace that only crosses the edge is near it for its margin and told elsewhere, if at all. Pours on the trace's
-    own layer have no inside that a trace could keep to.
+    A trace that only crosses the edge is near it for its margin and told elsewhere, if at all.
+    Pours on the trace's own layer have no inside that a trace could keep to.
     """
     copper = layout.board.copper
     signal = (
@@ -73,7 +76,9 @@ def _drawn_back(pours: tuple[Pour, ...], view: SideMap, layer: int, margin: floa
 
 
 def _near_edges(layout: Layout, rows: Rows, inner: ReferenceMap) -> tuple[Rows, Shapes]:
-    """Pieces of centre lines that are over pours, but not well inside any, with the rows that they come from."""
+    """Pieces of centre lines that are over pours, but not well inside any, with the rows that they
+    come from.
+    """
     boxes = layout.boxes[rows]
     inside = inner.first.label_boxes(boxes) >= 0
     if not inner.alike:

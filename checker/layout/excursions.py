@@ -1,6 +1,8 @@
-"""Copper of nets outside their territory, in connected places: what region-escape and region-intrusion tell.
+"""Copper of nets outside their territory, in connected places: what region-escape and
+region-intrusion tell.
 
-Only copper whose bounding box leaves the permitted shape (or meets the forbidden one) is looked at exactly.
+Only copper whose bounding box leaves the permitted shape (or meets the forbidden one) is looked at
+exactly.
 """
 
 from __future__ import annotations
@@ -57,9 +59,11 @@ class Place:
 
 
 def escapes(layout: Layout, region: Region, margin: float) -> Iterator[Place]:
-    """Copper of a region's nets over other territories, or farther than `margin` outside its own over none.
+    """Copper of a region's nets over other territories, or farther than `margin` outside its own
+    over none.
 
-    Pads of isolators on their own side and their fan-out are no escape where they lie over no territory.
+    Pads of isolators on their own side and their fan-out are no escape where they lie over no
+    territory.
     """
     rows = np.flatnonzero((layout.row_region == region.index) & _signal(layout))
     if shapely.is_empty(layout.territory(region.index)):
@@ -91,7 +95,8 @@ def intrusions(layout: Layout, region: Region) -> Iterator[Place]:
 
 
 def group_of(layout: Layout, region: Region, place: Place) -> str:
-    """The key of what causes an excursion: the overlap of two territories that it lies in, else its net's course.
+    """The key of what causes an excursion: the overlap of two territories that it lies in, else its
+    net's course.
 
     Parameters
     ----------
@@ -146,11 +151,13 @@ def _farthest_of(places: Sequence[Place], other: EdgeIndex) -> list[float]:
 
 
 def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
-    """Greatest distance of each shape's outline from another shape, never too small and at most PRECISION too great.
+    """Greatest distance of each shape's outline from another shape, never too small and at most
+    PRECISION too great.
 
-    A straight piece whose ends are nearest to one straight (or solid) part of the other shape is farthest at an end,
-    because the distance to a convex thing is convex. Elsewhere the distance changes by no more than the way, so a
-    piece can be left aside once half its length cannot lift its ends above the best found; the others are halved.
+    A straight piece whose ends are nearest to one straight (or solid) part of the other shape is
+    farthest at an end, because the distance to a convex thing is convex. Elsewhere the distance
+    changes by no more than the way, so a piece can be left aside once half its length cannot lift
+    its ends above the best found; the others are halved.
     """
     pieces, owner = _far_runs(*owned_segments(shapes), other)
     feet, distance = (
@@ -173,7 +180,9 @@ def _farthest(shapes: Shapes, other: EdgeIndex) -> Floats:
 
 
 def _far_runs(pieces: Floats, owner: Rows, other: EdgeIndex) -> tuple[Floats, Rows]:
-    """Pieces less those in runs that cannot be farthest: along a run the distance grows by no more than its length."""
+    """Pieces less those in runs that cannot be farthest: along a run the distance grows by no more
+    than its length.
+    """
     if not len(pieces):
         return pieces, owner
     goes_on = owner[1:] == owner[:-1]
@@ -202,7 +211,9 @@ def _halved(ends: Floats, middle: Floats) -> Floats:
 
 
 def _within(feet: Floats, other: EdgeIndex) -> Bools:
-    """Whether the straight line between two points of a shape lies in that shape, shape (k,); asked at three places."""
+    """Whether the straight line between two points of a shape lies in that shape, shape (k,); asked
+    at three places.
+    """
     shares = np.array([0.25, 0.5, 0.75])[None, :, None]
     between = feet[:, :1] + shares * (feet[:, 1:] - feet[:, :1])
     _, away = other.nearest(between.reshape(-1, 2))
@@ -316,7 +327,9 @@ def _places(
 
 
 def _lies_in(shape: shapely.Geometry, territory: shapely.Geometry) -> bool:
-    """Whether a shape that is wider than the contract's tolerance lies in a territory by more than that."""
+    """Whether a shape that is wider than the contract's tolerance lies in a territory by more than
+    that.
+    """
     shapely.prepare(territory)
     if not shapely.intersects(territory, shape):
         return False

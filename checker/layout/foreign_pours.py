@@ -1,6 +1,8 @@
-"""Pours of nets that are neither reference nor plane of a region, between traces and what these refer to.
+"""Pours of nets that are neither reference nor plane of a region, between traces and what these
+refer to.
 
-The contract looks through them: what they carry of the return current is not known. That they are there is told.
+The contract looks through them: what they carry of the return current is not known. That they are
+there is told.
 """
 
 from __future__ import annotations
@@ -65,7 +67,8 @@ def foreign_pours(
 
     Parameters
     ----------
-    traces : conductors that are judged by their centre line, and the boxes of these lines, shapes (n,), (n, 4)
+    traces : conductors that are judged by their centre line, and the boxes of these lines, shapes
+        (n,), (n, 4)
     """
     for (net, layer), shape in sorted(areas.items(), key=lambda item: item[0]):
         found = ForeignPour(net, layer, *_hidden(board, (net, layer, shape), traces, maps, pours))
@@ -85,7 +88,9 @@ def _hidden(
     maps: Sequence[ReferenceMap],
     pours: Sequence[Pour],
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Layers of traces of other nets that lie over a shape, and layers that they refer to through it."""
+    """Layers of traces of other nets that lie over a shape, and layers that they refer to through
+    it.
+    """
     net, layer, shape = foreign
     rows, boxes = traces
     shapely.prepare(shape)

@@ -1,10 +1,12 @@
 """Conductors cut along the cells of their layer's views, and which of the pieces touch.
 
-A trace is judged by its centre line, everything else (lands, areas) as an area. A fragment is a piece of one conductor
-that lies wholly on one cell, or wholly off all cells, in each of the two views. Only conductors that may matter are cut
-up: those off the reference somewhere, those of nets that refer to more than one pour, and what touches these.
+A trace is judged by its centre line, everything else (lands, areas) as an area. A fragment is a
+piece of one conductor that lies wholly on one cell, or wholly off all cells, in each of the two
+views. Only conductors that may matter are cut up: those off the reference somewhere, those of nets
+that refer to more than one pour, and what touches these.
 
-Cost: every conductor costs one look at its bounding box per cell near it; exact cuts are made for the few that remain.
+Cost: every conductor costs one look at its bounding box per cell near it; exact cuts are made for
+the few that remain.
 """
 
 from __future__ import annotations
@@ -75,7 +77,9 @@ class Judged:
 
 
 def judged_by_line(copper: Conductors) -> Bools:
-    """Conductors that are judged by their centre line: traces, and what clears have left of them."""
+    """Conductors that are judged by their centre line: traces, and what clears have left of
+    them.
+    """
     mask: Bools = ~copper.pad & ((copper.kind != Kind.AREA) | (copper.centre >= 0))
     return mask
 
@@ -90,7 +94,9 @@ def centre_lines(copper: Conductors, rows: Rows) -> Shapes:
 
 
 def half_widths(copper: Conductors, rows: Rows) -> Floats:
-    """Half the width of traces; for one that clears have cut, the farthest its copper reaches from its centre line."""
+    """Half the width of traces; for one that clears have cut, the farthest its copper reaches from
+    its centre line.
+    """
     out = copper.radius[rows].astype(np.float64)
     for i in np.flatnonzero(copper.centre[rows] >= 0):
         area, line = copper.areas[copper.area[rows[i]]], copper.centres[copper.centre[rows[i]]]
@@ -115,7 +121,8 @@ def judge(board: Board, rows: Rows, views: Sequence[ReferenceMap]) -> Judged:
 
 
 def involved(board: Board, judged: Judged, several: Bools) -> Rows:
-    """Positions in `judged` of conductors to cut up: off the reference, or of a net in `several`, or touching such.
+    """Positions in `judged` of conductors to cut up: off the reference, or of a net in `several`,
+    or touching such.
 
     Parameters
     ----------
@@ -268,7 +275,9 @@ def _hole_boxes(board: Board, holes: Rows) -> Floats:
 
 
 def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
-    """Pairs (row, entry of the index) whose boxes meet, in portions whose pairs are of bounded number."""
+    """Pairs (row, entry of the index) whose boxes meet, in portions whose pairs are of bounded
+    number.
+    """
     sample = rows[:: max(len(rows) // SAMPLE, 1)]
     density = len(index.meeting(boxes[sample])[0]) / max(len(sample), 1)
     for some in each(rows, max(int(PAIRS / max(density, 1.0)), 1)):
@@ -279,9 +288,11 @@ def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
 def _touching(
     copper: Conductors, parts: Fragments, telling: Bools, pairs: Pairs
 ) -> tuple[Rows, Rows, Floats]:
-    """Of candidate pairs on one layer those of one net whose copper touches and which tell something.
+    """Of candidate pairs on one layer those of one net whose copper touches and which tell
+    something.
 
-    Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches, or `telling`.
+    Two fragments on the same cells tell nothing, unless one of them is a land that a trace reaches,
+    or `telling`.
     """
     first, second = pairs
     fits = (first < second) & (parts.net[first] == parts.net[second])
@@ -298,7 +309,9 @@ def _touching(
 
 
 def _copper_touches(copper: Conductors, first: Rows, second: Rows) -> Bools:
-    """Whether the copper of two conductors truly touches where clears have made one narrower than its width says."""
+    """Whether the copper of two conductors truly touches where clears have made one narrower than
+    its width says.
+    """
     touches = np.ones(len(first), dtype=bool)
     doubtful = np.flatnonzero(
         ((copper.centre[first] >= 0) | (copper.centre[second] >= 0)) & (first != second)
@@ -331,7 +344,9 @@ def _edges_near(segments: Floats, seen: ReferenceMap) -> tuple[Rows, Floats]:
 
 
 def _intervals(segments: Floats, near: tuple[Rows, Floats]) -> tuple[Rows, Floats, Floats]:
-    """Cut segments where edges meet them: position of the segment, start and end of each interval, in order."""
+    """Cut segments where edges meet them: position of the segment, start and end of each interval,
+    in order.
+    """
     which, edges = near
     count = np.arange(len(segments))
     along = segments[:, 2:] - segments[:, :2]
@@ -352,7 +367,9 @@ def _intervals(segments: Floats, near: tuple[Rows, Floats]) -> tuple[Rows, Float
 
 
 def _crossings(segments: Floats, edges: Floats) -> Floats:
-    """Where along each segment (0..1) its edge crosses it and where the edge's ends lie on it, NaN for none; (k, 3)."""
+    """Where along each segment (0..1) its edge crosses it and where the edge's ends lie on it, NaN
+    for none; (k, 3).
+    """
     p, q = segments[:, :2], edges[:, :2]
     d, e = segments[:, 2:] - p, edges[:, 2:] - q
     size = np.maximum((d * d).sum(axis=1), 1e-300)

@@ -1,7 +1,8 @@
-"""The layout: a board seen through a rules file. What several rules need is computed once, here, and lazily.
+"""The layout: a board seen through a rules file. What several rules need is computed once, here,
+and lazily.
 
-Everything is in mm and in index terms of the board (nets, layers, conductor rows); a rule turns indices into names
-when it makes a finding.
+Everything is in mm and in index terms of the board (nets, layers, conductor rows); a rule turns
+indices into names when it makes a finding.
 """
 
 from __future__ import annotations
@@ -67,7 +68,9 @@ class Declared(Protocol):
 
 
 class Measured(TypedDict, total=False):
-    """What a rule adds to its finding in plain values; the fields of `Finding` of the same names."""
+    """What a rule adds to its finding in plain values; the fields of `Finding` of the same
+    names.
+    """
 
     path: Path
     bounds: tuple[float, float, float, float] | None
@@ -81,7 +84,8 @@ class Measured(TypedDict, total=False):
 
 
 class Layout:
-    """Board + rules: regions, pours, territories, runs off the reference, parts. Build with `Layout(board, rules)`.
+    """Board + rules: regions, pours, territories, runs off the reference, parts. Build with
+    `Layout(board, rules)`.
 
     Attributes that rules use:
       board, rules
@@ -105,13 +109,15 @@ class Layout:
         )
 
     def once(self, compute: Callable[[Layout], T]) -> T:
-        """What a function above this room computes from this layout: computed once, and gone with the layout."""
+        """What a function above this room computes from this layout: computed once, and gone with
+        the layout.
+        """
         if compute not in self._computed:
             self._computed[compute] = compute(self)
         value: T = self._computed[compute]
         return value
 
-    # ----------------------------------------------------------------------------------------- regions and nets
+    # ----------------------------------------------------------------------------- regions and nets
 
     @cached_property
     def _binding(self) -> Binding:
@@ -136,7 +142,9 @@ class Layout:
 
     @property
     def region_of_net(self) -> Ints:
-        """Region index of each net, -1 for none, shape (nets,). A net that a tie shares has its own region here."""
+        """Region index of each net, -1 for none, shape (nets,). A net that a tie shares has its own
+        region here.
+        """
         return self._binding.region_of_net
 
     @property
@@ -146,7 +154,9 @@ class Layout:
 
     @property
     def lone(self) -> Bools:
-        """Nets that float because they have one pad, not because the data says so, shape (nets,)."""
+        """Nets that float because they have one pad, not because the data says so, shape
+        (nets,).
+        """
         return self._binding.lone
 
     @cached_property
@@ -158,7 +168,9 @@ class Layout:
 
     @cached_property
     def is_unplaced(self) -> Bools:
-        """Nets of regions that state to have neither reference nor area, and so no territory; (nets,)."""
+        """Nets of regions that state to have neither reference nor area, and so no territory;
+        (nets,).
+        """
         nowhere = [not region.spec.reference and not region.spec.area for region in self.regions]
         mask: Bools = np.array([*nowhere, False])[self.region_of_net]
         return mask
@@ -198,7 +210,7 @@ class Layout:
         """Whether the rules list the net as slow."""
         return net in self._slow
 
-    # ------------------------------------------------------------------------------------------------- copper
+    # --------------------------------------------------------------------------------------- copper
 
     @cached_property
     def boxes(self) -> Floats:
@@ -213,7 +225,9 @@ class Layout:
 
     @cached_property
     def stitches(self) -> tuple[Rows, ...]:
-        """Per pour: the plated holes of its net that its copper touches; one inside an antipad joins nothing."""
+        """Per pour: the plated holes of its net that its copper touches; one inside an antipad
+        joins nothing.
+        """
         holes = self.board.holes
         out = []
         for pour in self.pours:
@@ -241,11 +255,15 @@ class Layout:
         return tuple(out)
 
     def territory(self, region: int) -> shapely.Geometry:
-        """A region's reference pours (no planes) on all layers, from above; its area if it has none."""
+        """A region's reference pours (no planes) on all layers, from above; its area if it has
+        none.
+        """
         return self._territories[region]
 
     def lacks_pours(self, region: int) -> bool:
-        """Whether a region names a reference, but has no territory: where its nets belong is a doubt."""
+        """Whether a region names a reference, but has no territory: where its nets belong is a
+        doubt.
+        """
         return bool(self.regions[region].spec.reference) and bool(
             shapely.is_empty(self.territory(region))
         )
@@ -290,10 +308,12 @@ class Layout:
 
         Parameters
         ----------
-        at : place in mm; it must follow the board when that is moved, turned or mirrored, and so must the layer
+        at : place in mm; it must follow the board when that is moved, turned or mirrored, and so
+            must the layer
         level : of this finding; None = the rule's
         nets, layer, net_layers, regions : indices of the board and of the layout
-        pours : indices of the pours that the finding's copper refers to; their layers are told once each
+        pours : indices of the pours that the finding's copper refers to; their layers are told once
+            each
         measured : fields of the finding in plain values, lengths in mm
         """
         place = at if isinstance(at, tuple) else (round(at.x, 6), round(at.y, 6))
@@ -318,7 +338,7 @@ class Layout:
         """`L1` and so on."""
         return self.board.layers[layer].id
 
-    # ------------------------------------------------------------------------------------------ barriers, ties
+    # ------------------------------------------------------------------------------- barriers, ties
 
     def barrier_between(self, a: int, b: int) -> Barrier | None:
         """The barrier declared between two regions, by index."""
@@ -349,10 +369,11 @@ class Layout:
         return any(tie in self.ties_between(a, b) for tie in self.ties_of_net(net))
 
     def tie_copper(self, tie: Tie) -> shapely.Geometry:
-        """Copper of a declared tie, seen from above: it counts as both regions' pours. Empty if there is none.
+        """Copper of a declared tie, seen from above: it counts as both regions' pours. Empty if
+        there is none.
 
-        At a part: its pads. Otherwise the places where copper of both reference nets touches, with the traces and
-        lands that touch there.
+        At a part: its pads. Otherwise the places where copper of both reference nets touches, with
+        the traces and lands that touch there.
         """
         return self._tie_copper[self.rules.ties.index(tie)]
 
@@ -385,8 +406,8 @@ class Layout:
     def near_isolators(self) -> dict[int, shapely.Geometry]:
         """Per net: its isolator pads on their own side, widened by limits.fanout (exempt area).
 
-        A pad is on its own side if it lies no farther from the territory of its net's region than from that of the
-        barrier's other side.
+        A pad is on its own side if it lies no farther from the territory of its net's region than
+        from that of the barrier's other side.
         """
         out: dict[int, list[shapely.Geometry]] = {}
         for barrier in self.rules.barriers:
@@ -414,7 +435,7 @@ class Layout:
             if _distance(self.territory(own), middle) <= there:
                 yield net, shape
 
-    # ---------------------------------------------------------------------------------------------- reference
+    # ------------------------------------------------------------------------------------ reference
 
     @cached_property
     def cells(self) -> Labels:
@@ -451,14 +472,18 @@ class Layout:
         return None if stated is None else [ids[name] for name in stated if name in ids]
 
     def height(self, layer: int, other: int) -> tuple[float, str]:
-        """Distance between two layers with its unit: in mm where the stackup tells it, else in layers."""
+        """Distance between two layers with its unit: in mm where the stackup tells it, else in
+        layers.
+        """
         dielectric = self.board.stackup.dielectric
         low, high = min(layer, other), max(layer, other)
         return (sum(dielectric[low:high]), "mm") if dielectric else (float(high - low), "layers")
 
     @cached_property
     def judged(self) -> Judged:
-        """All conductors of nets that are no reference and have a territory or may have one, with their cells."""
+        """All conductors of nets that are no reference and have a territory or may have one, with
+        their cells.
+        """
         net = self.board.copper.net
         signal = (net >= 0) & ~np.append(self.is_reference | self.is_unplaced, True)[
             np.maximum(net, -1)
@@ -474,7 +499,9 @@ class Layout:
 
     @cached_property
     def _changing(self) -> Bools:
-        """Nets whose conductors lie on cells of different regions, or of separate pieces on one layer; (nets,)."""
+        """Nets whose conductors lie on cells of different regions, or of separate pieces on one
+        layer; (nets,).
+        """
         net = self.board.copper.net[self.judged.rows]
         changing = np.zeros(len(self.board.nets), dtype=bool)
         region, layer = (
@@ -495,7 +522,9 @@ class Layout:
 
     @cached_property
     def off_reference_runs(self) -> tuple[OffReferenceRun, ...]:
-        """Runs off the reference: gaps, turns of a side, moats, and bare runs above limits.unreferenced_run."""
+        """Runs off the reference: gaps, turns of a side, moats, and bare runs above
+        limits.unreferenced_run.
+        """
         parts = self.fragments
         self.tell(f"runs off the reference: {self.some_nets(np.unique(parts.net))}")
         graph = Graph(self.board, parts, contacts(self.board, parts, self._telling(parts)))
@@ -511,7 +540,9 @@ class Layout:
         return finder.runs()
 
     def _telling(self, parts: Fragments) -> Bools:
-        """Fragments whose connections matter whatever they lie on: over several regions, or short."""
+        """Fragments whose connections matter whatever they lie on: over several regions, or
+        short.
+        """
         several = self.cells.shown(parts.labels, len(self.regions)).sum(axis=1) > 1
         telling: Bools = several | (
             shapely.length(parts.shape) < LOOK * self.limits["unreferenced_run"]
@@ -524,7 +555,9 @@ class Layout:
         return wide_rows(self.board, rows, PourLimits(self.limits["hole"], self.limits["pour"]))
 
     def reference_share(self, net: int) -> float | None:
-        """Part of a net's centre line (0..1) with its own region's pours on one side at least; None without line."""
+        """Part of a net's centre line (0..1) with its own region's pours on one side at least; None
+        without line.
+        """
         total, own = self._lengths
         return float(own[net] / total[net]) if total[net] > 0 else None
 
@@ -552,7 +585,7 @@ class Layout:
             own += np.bincount(net[over], length[over], size)
         return total, own
 
-    # ---------------------------------------------------------------------------------------- remarks and doubts
+    # --------------------------------------------------------------------------- remarks and doubts
 
     @cached_property
     def remarks(self) -> tuple[Doubt, ...]:
@@ -610,7 +643,9 @@ class Layout:
                 yield Doubt(what, why, self.rules.place(f"stackup.reference.{layer}"))
 
     def _astray(self) -> Iterator[Doubt]:
-        """Nets that only `*` claims and that lie wholly inside another region's territory, not over their own."""
+        """Nets that only `*` claims and that lie wholly inside another region's territory, not over
+        their own.
+        """
         net = self.board.copper.net
         rows = np.flatnonzero(
             (net >= 0) & np.append(self._binding.catch_all, False)[np.maximum(net, -1)]
@@ -640,7 +675,9 @@ class Layout:
 
 
 def of_layout(compute: Callable[[Layout], T]) -> Callable[[Layout], T]:
-    """Keep what a function computes from a layout on that layout: computed once, and gone with it."""
+    """Keep what a function computes from a layout on that layout: computed once, and gone with
+    it.
+    """
 
     @wraps(compute)
     def kept(layout: Layout) -> T:

@@ -1,4 +1,6 @@
-"""How long a run is and where it runs: centre lines without the net's lands, areas by a middle line."""
+"""How long a run is and where it runs: centre lines without the net's lands, areas by a middle
+line.
+"""
 
 from __future__ import annotations
 
@@ -18,11 +20,13 @@ from checker.layout.regions import OffReferenceRun
 from parsers.board import Board
 from parsers.primitives import TOUCH, Floats, Rows
 
-GRID = 1e-4  # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
+# mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
+GRID = 1e-4
 SIDE_BY_SIDE = (
     0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
 )
-APART = 0.85  # traces whose copper has more than this part of the area of single strips are not side by side
+# traces whose copper has more than this part of the area of single strips are not side by side
+APART = 0.85
 WEDGE = 0.002  # mm; slits narrower than twice this, left where flat ends meet, are closed
 
 
@@ -100,7 +104,9 @@ class Measures:
         return {net: (rows[group], boxes[group]) for net, group in groups.items()}
 
     def _traced(self, fragments: Rows, traces: shapely.Geometry) -> float:
-        """Length of traces; of those drawn side by side, the length of the copper that they make together."""
+        """Length of traces; of those drawn side by side, the length of the copper that they make
+        together.
+        """
         width = float(self.parts.radius[fragments[self.parts.line[fragments]]].max(initial=0.0))
         if width <= 0:
             return float(traces.length)
@@ -120,8 +126,9 @@ class Measures:
     ) -> tuple[shapely.Geometry, float]:
         """Witness line and length of a piece of an area.
 
-        From pours on, and between them, the length is the area over the mean width of its contacts; it is never more
-        than the longer side of the rectangle with the same area and perimeter, the length where nothing is touched.
+        From pours on, and between them, the length is the area over the mean width of its contacts;
+        it is never more than the longer side of the rectangle with the same area and perimeter, the
+        length where nothing is touched.
         """
         if area.geom_type != "Polygon":
             return shapely.LineString(), 0.0
@@ -182,7 +189,9 @@ def width_of(area: shapely.Geometry) -> float:
 
 
 def contact_points(shape: shapely.Geometry, cell: shapely.Geometry) -> list[XY]:
-    """Where a fragment meets a cell that it touches: ends of a line, the middle of an area's contact."""
+    """Where a fragment meets a cell that it touches: ends of a line, the middle of an area's
+    contact.
+    """
     if shape.geom_type == "Polygon":
         contacts = shapely.get_parts(shapely.line_merge(_contact(shape, cell)))
         found = [
@@ -205,7 +214,9 @@ def _middle(contact: shapely.Geometry) -> shapely.Geometry:
 
 
 def _longer_side(area: shapely.Geometry) -> float:
-    """The longer side of the rectangle with the same area and perimeter: the length of a strip, however it bends."""
+    """The longer side of the rectangle with the same area and perimeter: the length of a strip,
+    however it bends.
+    """
     half = area.length / 2
     return float((half + np.sqrt(max(half * half - 4 * area.area, 0.0))) / 2)
 
@@ -225,6 +236,8 @@ def _apart(contacts: list[shapely.Geometry]) -> list[shapely.Geometry]:
 
 
 def _between(area: shapely.Geometry, a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
-    """A line through an area from one contact to another: from middle to middle where that stays inside."""
+    """A line through an area from one contact to another: from middle to middle where that stays
+    inside.
+    """
     line = shapely.LineString([_middle(a), _middle(b)])
     return line if area.buffer(TOUCH).covers(line) else shapely.shortest_line(a, b)

@@ -1,4 +1,6 @@
-"""The shortest straight move that brings copper over a territory: proven by trying it, never guessed."""
+"""The shortest straight move that brings copper over a territory: proven by trying it, never
+guessed.
+"""
 
 from __future__ import annotations
 
@@ -20,9 +22,11 @@ VECTORS = np.array([vector for *_, vector in MOVES])
 
 
 def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | None:
-    """Say how far and whereto a shape must move to lie wholly over a territory; None if no move up to 5 mm does it.
+    """Say how far and whereto a shape must move to lie wholly over a territory; None if no move up
+    to 5 mm does it.
 
-    Moves are along the axes and towards the territory, in the steps that a designer would try (0.1 mm and coarser).
+    Moves are along the axes and towards the territory, in the steps that a designer would try (0.1
+    mm and coarser).
 
     Examples
     --------
@@ -44,7 +48,9 @@ def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | Non
 def _promising(
     shape: shapely.Geometry, territory: shapely.Geometry
 ) -> list[tuple[float, str, Floats]]:
-    """Moves that bring some vertices of a shape into the territory, the shortest first: few need the whole test."""
+    """Moves that bring some vertices of a shape into the territory, the shortest first: few need
+    the whole test.
+    """
     shapely.prepare(territory)
     points = shapely.get_coordinates(shape)
     points = points[:: max(1, len(points) // PROBES)]

@@ -1,4 +1,6 @@
-"""Two names of the rules file on one piece of copper: a doubt, unless a barrier or a tie speaks of it."""
+"""Two names of the rules file on one piece of copper: a doubt, unless a barrier or a tie speaks of
+it.
+"""
 
 from __future__ import annotations
 

@@ -1,11 +1,14 @@
-"""Runs off the reference: where nothing, or not one region all the way, carries a net's return current.
+"""Runs off the reference: where nothing, or not one region all the way, carries a net's return
+current.
 
-The fragments of all nets form a graph, joined where their copper touches or a plated hole joins them. In each outlook
-(above, below, both together) the connected parts that are OFF are found with the labels that they touch: of what lies
-beside them, of traces that they meet, of traces at their holes. Where two traces on different labels meet directly, a
-*change* of length 0 stands between. Together, OFF is what is not only over one region: a part that touches two is a
-gap that nothing carries. On one side it is a change of that side's view, or a moat. What both sides leave bare, and
-touches one piece or none, is a bare run.
+The fragments of all nets form a graph, joined where their copper touches or a plated hole joins
+them. In each outlook (above, below, both together) the connected parts that are OFF are found with
+the labels that they touch: of what lies beside them, of traces that they meet, of traces at their
+holes. Where two traces on different labels meet directly, a
+*change* of length 0 stands between. Together, OFF is what is not only over one region: a part that
+  touches two is a
+gap that nothing carries. On one side it is a change of that side's view, or a moat. What both sides
+leave bare, and touches one piece or none, is a bare run.
 """
 
 from __future__ import annotations
@@ -79,8 +82,8 @@ class Finder:
     cells : what the labels of these maps mean
     regions : how many there are
     measures : paths and lengths, exempt areas included
-    least : bare runs not longer than this are left out, and parts over one region alone that are shorter and lie
-        between places over several do not count, mm
+    least : bare runs not longer than this are left out, and parts over one region alone that are
+        shorter and lie between places over several do not count, mm
     wide : conductors (rows) that are never bare: wide areas
     """
 
@@ -131,7 +134,7 @@ class Finder:
         alike = (self.parts.labels[:, ABOVE] == self.parts.labels[:, BELOW]).all()
         return self.sides[:1] if alike else self.sides
 
-    # ------------------------------------------------------------------------------------------------ one outlook
+    # ---------------------------------------------------------------------------------- one outlook
 
     def _parts_of(self, outlook: Outlook) -> Iterator[Part]:
         """Connected parts that are OFF and touch two regions, or separate pieces."""
@@ -161,7 +164,9 @@ class Finder:
     def _telling(
         self, outlook: Outlook, node: Ints, changes: Rows, traced: set[int]
     ) -> dict[int, tuple[int, ...]]:
-        """Components that touch what tells, with their labels; lands alone reach no further than traces."""
+        """Components that touch what tells, with their labels; lands alone reach no further than
+        traces.
+        """
         brought = self._brought(outlook, node, changes)
         beside = _sets([_labelled(node[mark.fragments], mark.label) for mark in outlook.beside])
         telling = {}
@@ -174,7 +179,9 @@ class Finder:
         return telling
 
     def _brought(self, outlook: Outlook, node: Ints, changes: Rows) -> dict[int, set[int]]:
-        """Labels that traces bring to each component: at its changes, where they touch it, and at its holes."""
+        """Labels that traces bring to each component: at its changes, where they touch it, and at
+        its holes.
+        """
         touching, labels = self.graph.touching, outlook.labels
         size, extra = len(self.parts), len(self.changes)
         pairs = [
@@ -193,7 +200,7 @@ class Finder:
         )
         return _sets(pairs)
 
-    # ----------------------------------------------------------------------------------------------- several parts
+    # -------------------------------------------------------------------------------- several parts
 
     def _reach(self, part: Part) -> set[Token]:
         """Tokens of a part, and those of the fragments that meet at its changes."""
@@ -226,7 +233,7 @@ class Finder:
             )
         return [[parts[i] for i in group] for group in components(len(parts), joined)]
 
-    # ------------------------------------------------------------------------------------------------------ records
+    # -------------------------------------------------------------------------------------- records
 
     def _gap(self, part: Part) -> OffReferenceRun:
         """A part that nothing carries all the way; measured where it lies over no pour."""
@@ -239,7 +246,9 @@ class Finder:
         return self._record(Kind.GAP, [part], met, path, length, regions, ())
 
     def _turn(self, group: Sequence[Part], kind: Kind) -> OffReferenceRun:
-        """What changes on one side, or on both where parts overlap; measured on the side where it is longest."""
+        """What changes on one side, or on both where parts overlap; measured on the side where it
+        is longest.
+        """
         mets = [self._met(part) for part in group]
         measured = [
             (*self._measure(part, met), part, met) for part, met in zip(group, mets, strict=True)
@@ -277,7 +286,9 @@ class Finder:
         )
 
     def _measure(self, part: Part, met: Met) -> tuple[Any, float]:
-        """Path and length of a part; where there are only changes, those of the links across them."""
+        """Path and length of a part; where there are only changes, those of the links across
+        them.
+        """
         path, length = self.measures.of(part.fragments, sorted(met.cells))
         if path or not len(part.changes):
             return path, length
@@ -286,7 +297,9 @@ class Finder:
         return as_path(links), float(self.changes.length[shortest].max())
 
     def _members_of(self, part: Part) -> Rows:
-        """Fragments of a part, and those that meet at its changes and, where it has no others, at its holes."""
+        """Fragments of a part, and those that meet at its changes and, where it has no others, at
+        its holes.
+        """
         members = np.concatenate((part.fragments, self.changes.ends(part.changes)))
         at_hole = self.graph.touching.at_hole[np.isin(self.graph.touching.hole, part.holes)]
         return members if len(members) else at_hole[self.outlooks[part.outlook].alive[at_hole]]
@@ -298,7 +311,9 @@ class Finder:
         return tuple(int(layer) for layer in found)
 
     def _carriers(self, group: Sequence[Part]) -> tuple[int, ...]:
-        """Pours that the other side shows along parts of one side; none where it shows nothing somewhere."""
+        """Pours that the other side shows along parts of one side; none where it shows nothing
+        somewhere.
+        """
         labels: set[int] = set()
         for part in group:
             other = self.parts.labels[
@@ -311,10 +326,12 @@ class Finder:
             else ()
         )
 
-    # ---------------------------------------------------------------------------------------- what a part touches
+    # -------------------------------------------------------------------------- what a part touches
 
     def _met(self, part: Part) -> Met:
-        """The cells that a part touches, and where: by centre lines and areas, else by its copper, else at holes."""
+        """The cells that a part touches, and where: by centre lines and areas, else by its copper,
+        else at holes.
+        """
         met = Met(set(), {})
         self._meet_traces(part, met)
         self._meet_edges(part, met)
@@ -383,7 +400,9 @@ class Finder:
             met.points.setdefault(label, self._centres_of(np.unique(here)))
 
     def _meet_at_changes(self, part: Part, met: Met) -> None:
-        """Where traces on different labels meet, nearest to each other; only directly where the part is longer."""
+        """Where traces on different labels meet, nearest to each other; only directly where the
+        part is longer.
+        """
         direct = self.changes.shortest(part.changes)
         if len(part.fragments):
             direct = direct[self.changes.length[direct] == 0]
@@ -403,10 +422,12 @@ class Finder:
         ends = self.graph.board.holes.ends[holes]
         return [xy(point) for point in (ends[:, :2] + ends[:, 2:]) / 2]
 
-    # ------------------------------------------------------------------------------------------------ bare runs
+    # ------------------------------------------------------------------------------------ bare runs
 
     def _bare_runs(self, told: Sequence[Part]) -> Iterator[OffReferenceRun]:
-        """Connected parts off the reference on both sides that are no part of a gap, a turn or a moat."""
+        """Connected parts off the reference on both sides that are no part of a gap, a turn or a
+        moat.
+        """
         off = (self.parts.labels == OFF).all(axis=1) & ~self.wide
         for part in told:
             off[part.fragments] = False

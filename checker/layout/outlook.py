@@ -1,7 +1,9 @@
-"""What fragments lie on as seen from one side, or from both sides together, and which contacts change that.
+"""What fragments lie on as seen from one side, or from both sides together, and which contacts
+change that.
 
-Labels are numbers: on a side those of cells (pours, then ties), together those of owners (regions, then ties). OFF is
-what shows none; together it stands for fragments that are not *only over* one region: over no pour, or over several.
+Labels are numbers: on a side those of cells (pours, then ties), together those of owners (regions,
+then ties). OFF is what shows none; together it stands for fragments that are not *only over* one
+region: over no pour, or over several.
 """
 
 from __future__ import annotations
@@ -46,7 +48,9 @@ class Labels:
         return len(self.region)
 
     def regions(self, labels: Iterable[int]) -> tuple[int, ...]:
-        """Regions of some labels, ascending; a tie adds one only where neither of its regions is there already."""
+        """Regions of some labels, ascending; a tie adds one only where neither of its regions is
+        there already.
+        """
         known = sorted(label for label in labels if label >= 0)
         named = {self.region[label] for label in known if label < self.first_tie}
         for label in known:
@@ -83,7 +87,9 @@ class Labels:
         return result
 
     def shown(self, labels: Ints, regions: int) -> Bools:
-        """Which regions fragments with these labels (k, 2) lie over, shape (k, regions); a tie is both of its own."""
+        """Which regions fragments with these labels (k, 2) lie over, shape (k, regions); a tie is
+        both of its own.
+        """
         table = np.zeros((self.first_tie + len(self.ties) + 1, regions), dtype=bool)
         table[np.arange(self.first_tie), np.array(self.region, dtype=np.intp)] = True
         for number, pair in enumerate(self.ties):
@@ -107,7 +113,9 @@ class Graph:
         return lines
 
     def components(self, edges: Sequence[Edges], changes: int, joints: int) -> Ints:
-        """Component of each fragment, then of each change, then of each joint, from pairs of such nodes."""
+        """Component of each fragment, then of each change, then of each joint, from pairs of such
+        nodes.
+        """
         total = len(self.parts) + changes + joints
         first, second = (np.concatenate(side) for side in zip(*edges, strict=True))
         graph = coo_array((np.ones(len(first), dtype=bool), (first, second)), shape=(total, total))
@@ -168,7 +176,9 @@ class Outlook:
 
     @cached_property
     def free(self) -> Bools:
-        """Contacts whose shortest link leads over nothing but what the two fragments themselves lie on."""
+        """Contacts whose shortest link leads over nothing but what the two fragments themselves lie
+        on.
+        """
         free = np.ones(len(self.graph.touching.first), dtype=bool)
         for led in self.led_over:
             free[led.contacts] = False
@@ -176,7 +186,9 @@ class Outlook:
 
     @cached_property
     def alive(self) -> Bools:
-        """Fragments that tell what a trace refers to: traces, areas, and lands that a trace meets on the same label."""
+        """Fragments that tell what a trace refers to: traces, areas, and lands that a trace meets
+        on the same label.
+        """
         pad = self.graph.parts.pad
         first, second = self.graph.touching.first, self.graph.touching.second
         alive = ~pad
@@ -272,7 +284,9 @@ def _beside(parts: Fragments, cells: Sequence[SideMap], labels: Ints) -> Iterato
 
 
 def _faces(cells: Sequence[SideMap], meaning: Labels) -> Ints:
-    """A number for each layer, the same one for layers that look at the same pours from either side."""
+    """A number for each layer, the same one for layers that look at the same pours from either
+    side.
+    """
     known: dict[frozenset[int], int] = {}
     shown = [
         frozenset(
@@ -329,7 +343,9 @@ def joint_outlook(
 
 
 def _only_over(cells: Labels, labels: Ints, over: Bools) -> Ints:
-    """The region that each fragment is only over, or its tie; OFF where it is over none or several."""
+    """The region that each fragment is only over, or its tie; OFF where it is over none or
+    several.
+    """
     regions = over.shape[1]
     only = np.where(over.sum(axis=1) == 1, over.argmax(axis=1), OFF).astype(np.int32)
     tie = labels.max(axis=1) - cells.first_tie
@@ -343,7 +359,9 @@ def _owner(cells: Labels, label: int, regions: int) -> int:
 
 
 def _over_that_alone(graph: Graph, cells: Labels, led: LedOver, over: Bools) -> Bools:
-    """Whether contacts that lead over a cell come from nothing or go to nothing, and know its region at neither end."""
+    """Whether contacts that lead over a cell come from nothing or go to nothing, and know its
+    region at neither end.
+    """
     if led.cell >= cells.first_tie:
         return np.ones(len(led.contacts), dtype=bool)
     first, second = graph.touching.first[led.contacts], graph.touching.second[led.contacts]
@@ -355,7 +373,9 @@ def _over_that_alone(graph: Graph, cells: Labels, led: LedOver, over: Bools) -> 
 
 
 def _beside_alone(mark: Beside, bare: Bools, other: SideMap, meaning: tuple[Labels, int]) -> Beside:
-    """Those of some fragments beside a cell that are over nothing, and where the other side shows no other region."""
+    """Those of some fragments beside a cell that are over nothing, and where the other side shows
+    no other region.
+    """
     cells, regions = meaning
     labels = other.label_points(mark.at).tolist()
     same = [len(cells.regions((mark.cell, label))) < 2 for label in labels]

@@ -1,4 +1,6 @@
-"""Where reference pours of two regions lie over each other, in groups of places that have one cause."""
+"""Where reference pours of two regions lie over each other, in groups of places that have one
+cause.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,9 @@ from checker.layout.causes import clusters
 from checker.layout.regions import Pour
 from parsers.primitives import TOUCH
 
-TOGETHER = 2.0  # mm; overlaps of two regions nearer to each other than this have one cause (common practice, no source)
+# mm; overlaps of two regions nearer to each other than this have one cause (common practice, no
+# source)
+TOGETHER = 2.0
 SKETCH = 0.05  # mm; how far the outline of a group may stray
 POLYGON = 3  # shapely's type number
 
@@ -28,7 +32,9 @@ class Overlap:
 
 @dataclass(frozen=True)
 class OverlapGroup:
-    """Places where pours of the same two regions lie over each other, near each other as seen from above."""
+    """Places where pours of the same two regions lie over each other, near each other as seen from
+    above.
+    """
 
     regions: tuple[int, int]
     number: int  # by place, among the groups of these regions
@@ -36,7 +42,9 @@ class OverlapGroup:
 
     @cached_property
     def extent(self) -> shapely.Geometry:
-        """The places with what lies within TOGETHER of them, and with what these enclose: channels, holes, edges."""
+        """The places with what lies within TOGETHER of them, and with what these enclose: channels,
+        holes, edges.
+        """
         shapes = shapely.simplify(
             np.array([place.shape for place in self.places], dtype=object), SKETCH
         )

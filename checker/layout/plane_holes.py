@@ -1,8 +1,9 @@
-"""Holes in sound planes: short parts of a net over one region alone, between places where the return current goes on.
+"""Holes in sound planes: short parts of a net over one region alone, between places where the
+return current goes on.
 
-A short part over one region between places over both is a hole in one of two planes. A short part over a pour of its
-own layer, which shows only where neither side shows anything, between places that share another region, is a hole in
-the plane of that region.
+A short part over one region between places over both is a hole in one of two planes. A short part
+over a pour of its own layer, which shows only where neither side shows anything, between places
+that share another region, is a hole in the plane of that region.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from checker.layout.outlook import Graph, Outlook
 from checker.layout.reference_map import OFF
 from parsers.primitives import TOUCH, Bools, Ints, Rows
 
-LOOK = 10  # parts whose outlines are longer than this many times a short part's length are not measured
+# parts whose outlines are longer than this many times a short part's length are not measured
+LOOK = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,9 @@ class PlaneHoles:
         return np.flatnonzero(only & (total[node[: len(only)]] < LOOK * max(self.least, TOUCH)))
 
     def _neighbours(self, node: Ints, candidates: Rows) -> dict[int, Rows]:
-        """Fragments that touch those of each component of some candidates, directly or at a hole."""
+        """Fragments that touch those of each component of some candidates, directly or at a
+        hole.
+        """
         touching, size = self._graph.touching, len(self.over)
         mine = np.zeros(size, dtype=bool)
         mine[candidates] = True
@@ -85,7 +89,9 @@ class PlaneHoles:
         return grouped(fragments, owner)
 
     def _is_between(self, members: Rows, near: Rows) -> bool:
-        """Whether a part lies between two places or more where the return current goes on; lands alone bar none."""
+        """Whether a part lies between two places or more where the return current goes on; lands
+        alone bar none.
+        """
         region = int(self.joint.labels[members[0]])
         if (self.joint.labels[members] != region).any():
             return False

@@ -1,10 +1,12 @@
-"""Pours: the connected pieces of reference copper on each layer, antipads filled. Definitions: README, "Words".
+"""Pours: the connected pieces of reference copper on each layer, antipads filled. Definitions:
+README, "Words".
 
-The copper of a region is united per layer; pieces nearer than TOUCH are one. An antipad is a hole whose longest extent
-is below `limits.hole`, or that surrounds drilled pads and reaches less than `limits.hole` beyond their copper.
+The copper of a region is united per layer; pieces nearer than TOUCH are one. An antipad is a hole
+whose longest extent is below `limits.hole`, or that surrounds drilled pads and reaches less than
+`limits.hole` beyond their copper.
 
-Cost: lands and strokes that lie wholly in a large area are left out of the union, so that it grows with the copper
-that shapes the pour, not with the number of stitching vias.
+Cost: lands and strokes that lie wholly in a large area are left out of the union, so that it grows
+with the copper that shapes the pour, not with the number of stitching vias.
 """
 
 from __future__ import annotations
@@ -31,7 +33,8 @@ SPOKED = 0.25  # part of its edge that a void between thermal spokes shares with
 POLYGON = 3  # shapely's type number
 MOST_SQUARES = 100  # to a side, in the search for the place of a disc
 QUARTERS = np.array([(-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)])
-WIDE = 1.0  # mm; areas wider and higher than this are united first, because other copper may lie in them
+# mm; areas wider and higher than this are united first, because other copper may lie in them
+WIDE = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,9 @@ class _Copper:
         self._pads: dict[int, tuple[Floats, Shapes]] = {}
 
     def drilled(self, layer: int) -> tuple[Floats, Shapes]:
-        """Middle and copper of every drilled pad on a layer: the plated wall, and lands around any hole."""
+        """Middle and copper of every drilled pad on a layer: the plated wall, and lands around any
+        hole.
+        """
         if layer not in self._pads:
             here = np.flatnonzero((self.holes.first <= layer) & (layer <= self.holes.last))
             lands = np.flatnonzero(self.copper.pad & (self.copper.layer == layer))
@@ -99,9 +104,9 @@ def find_pours(
 def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
     """Whether a disc of that diameter (mm) fits into a shape.
 
-    Squares that cover the shape are asked how far their middle lies from its edge: one far enough inside holds the
-    disc, one that lies too near for all of its square is left, the others are quartered. Where that does not tell
-    soon, the shape is eroded.
+    Squares that cover the shape are asked how far their middle lies from its edge: one far enough
+    inside holds the disc, one that lies too near for all of its square is left, the others are
+    quartered. Where that does not tell soon, the shape is eroded.
     """
     x0, y0, x1, y1 = shape.bounds
     if min(x1 - x0, y1 - y0) < diameter - TOUCH or shape.area < 0.785 * diameter**2:
@@ -129,9 +134,11 @@ def holds_disc(shape: shapely.Geometry, diameter: float) -> bool:
 
 
 def wide_rows(board: Board, rows: Rows, limits: PourLimits) -> Rows:
-    """Those of some areas that hold a disc of `limits.pour` once their antipads are filled, as pours do.
+    """Those of some areas that hold a disc of `limits.pour` once their antipads are filled, as
+    pours do.
 
-    The thermal gaps round its own lands break a supply's area up no more than they break up a reference pour.
+    The thermal gaps round its own lands break a supply's area up no more than they break up a
+    reference pour.
     """
     copper = _Copper(board)
     shapes = board.copper.shapes(rows)
@@ -238,7 +245,9 @@ def _can_hold(piece: shapely.Polygon, diameter: float) -> bool:
 
 
 def _shaping(copper: _Copper, rows: Rows) -> tuple[Shapes, Rows]:
-    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside one; their rows."""
+    """Shapes whose union is the copper of these rows: wide areas, and all that does not lie inside
+    one; their rows.
+    """
     boxes = copper.boxes[rows]
     wide = (copper.copper.kind[rows] == Kind.AREA) & (
         np.minimum(*(boxes[:, 2:] - boxes[:, :2]).T) > WIDE
@@ -267,7 +276,9 @@ def _filled(piece: shapely.Polygon, drilled: tuple[Floats, Shapes], hole: float)
 
 
 def _short(rings: Shapes, hole: float) -> Bools:
-    """Rings whose longest extent is below the limit, and hairlines: what is narrower than TOUCH is no hole."""
+    """Rings whose longest extent is below the limit, and hairlines: what is narrower than TOUCH is
+    no hole.
+    """
     x0, y0, x1, y1 = shapely.bounds(rings).T
     hairline = shapely.area(shapely.polygons(rings)) < TOUCH / 2 * shapely.length(rings)
     short: Bools = (np.hypot(x1 - x0, y1 - y0) < hole) | hairline
@@ -278,9 +289,11 @@ def _short(rings: Shapes, hole: float) -> Bools:
 
 
 def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> Bools:
-    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper, shape (k,).
+    """Whether each void surrounds drilled pads and reaches less than `hole` beyond their copper,
+    shape (k,).
 
-    The void around a pad with thermal spokes falls into parts; each surrounds the pad with its share of the ring.
+    The void around a pad with thermal spokes falls into parts; each surrounds the pad with its
+    share of the ring.
     """
     middles, pads = drilled
     tree = shapely.STRtree(voids)
@@ -310,7 +323,9 @@ def _bordering(voids: Shapes, pads: Shapes, pad: Rows, void: Rows) -> tuple[Rows
 def _clipped(
     filled: shapely.Polygon, bare: shapely.Polygon, area: shapely.Polygon | None
 ) -> Iterator[tuple[shapely.Polygon, shapely.Polygon]]:
-    """Connected pieces of the filled shape inside the region's area, each with its bare copper (the largest part)."""
+    """Connected pieces of the filled shape inside the region's area, each with its bare copper (the
+    largest part).
+    """
     if area is None or area.covers(filled):
         yield filled, bare
         return
@@ -340,7 +355,9 @@ def _share(shapes: Shapes, bare: shapely.Polygon) -> float:
 
 
 def _without_islands(pours: Sequence[Pour]) -> Iterator[Pour]:
-    """Pours less the pours of others that lie in their filled antipads (a large land of another reference)."""
+    """Pours less the pours of others that lie in their filled antipads (a large land of another
+    reference).
+    """
     boxes = shapely.bounds(np.array([pour.shape for pour in pours], dtype=object))
     islands: dict[int, list[shapely.Geometry]] = {}
     for inner, outer in zip(

@@ -1,12 +1,15 @@
-"""The reference that traces of a layer find above and below them, as a map of the board for each side.
+"""The reference that traces of a layer find above and below them, as a map of the board for each
+side.
 
-On each side every region shows its nearest plane, and its nearer fills in front of that; a layer is a plane of a
-region if the region's pours cover enough of its territory there. Where regions overlap the nearer layer hides the
-farther one. A side never shows what lies on the other side of the trace. A region whose only pours lie on the trace's
-own layer is shown on both sides, widened by `limits.coplanar`, where neither side shows anything.
+On each side every region shows its nearest plane, and its nearer fills in front of that; a layer is
+a plane of a region if the region's pours cover enough of its territory there. Where regions overlap
+the nearer layer hides the farther one. A side never shows what lies on the other side of the trace.
+A region whose only pours lie on the trace's own layer is shown on both sides, widened by
+`limits.coplanar`, where neither side shows anything.
 
-What is left are disjoint cells for each side, labelled with their pour, or with a tie whose copper counts as the pours
-of both its regions. On a layer with pours on one side only, both maps are the same.
+What is left are disjoint cells for each side, labelled with their pour, or with a tie whose copper
+counts as the pours of both its regions. On a layer with pours on one side only, both maps are the
+same.
 """
 
 from __future__ import annotations
@@ -49,7 +52,9 @@ class SideMap:
             shapely.prepare(cell.shape)
 
     def label_boxes(self, boxes: Floats) -> Ints:
-        """Labels of things known by their bounding boxes: a cell, OFF, or CUT where the box does not decide."""
+        """Labels of things known by their bounding boxes: a cell, OFF, or CUT where the box does
+        not decide.
+        """
         shapes = shapely.box(*boxes.T)
         labels = np.full(len(boxes), OFF, dtype=np.int32)
         for cell, near in self.near(boxes):
@@ -70,7 +75,9 @@ class SideMap:
         return labels
 
     def near(self, boxes: Floats) -> Iterator[tuple[Cell, Rows]]:
-        """Each cell with the positions of the boxes that its own bounding box meets, within TOUCH."""
+        """Each cell with the positions of the boxes that its own bounding box meets, within
+        TOUCH.
+        """
         for cell in self.cells:
             x0, y0, x1, y1 = cell.shape.bounds
             near: Bools = (boxes[:, 0] <= x1 + TOUCH) & (boxes[:, 2] >= x0 - TOUCH)
@@ -85,7 +92,9 @@ class SideMap:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceMap:
-    """What the traces of one layer see: above and below where both sides have pours, else that one side twice."""
+    """What the traces of one layer see: above and below where both sides have pours, else that one
+    side twice.
+    """
 
     first: SideMap
     second: SideMap
@@ -160,7 +169,8 @@ def reference_map_of(
 
 
 def without_own_layer(seen: ReferenceMap, layer: int, layer_of: Sequence[int]) -> ReferenceMap:
-    """A map without pours on the traces' own layer, unless it shows nothing else: what one side alone shows.
+    """A map without pours on the traces' own layer, unless it shows nothing else: what one side
+    alone shows.
 
     Parameters
     ----------
@@ -192,7 +202,9 @@ def _offers(
 def _depths(
     layer: int, sheets: Sheets, named: Sequence[int] | None, side: Container[int]
 ) -> dict[int, tuple[int, ...]]:
-    """Per region the layers that it shows on one side: its nearest plane, and the fills in front of that."""
+    """Per region the layers that it shows on one side: its nearest plane, and the fills in front of
+    that.
+    """
     carrying: dict[int, set[int]] = defaultdict(set)
     for pour in sheets.pours:
         if pour.layer in side and (named is None or pour.layer in named):
@@ -232,7 +244,9 @@ def _widened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
 def _reaching(
     offers: Sequence[tuple[int, shapely.Geometry]], coplanar: float
 ) -> Iterator[tuple[int, shapely.Geometry]]:
-    """Pours on the traces' own layer, widened, but never over the copper of another: that refers to itself."""
+    """Pours on the traces' own layer, widened, but never over the copper of another: that refers to
+    itself.
+    """
     shapes = np.array([shape for _, shape in offers], dtype=object)
     for number, (label, shape) in enumerate(offers):
         wide = _widened(shape, coplanar)

@@ -1,4 +1,5 @@
-"""Regions bound to the nets of a board, and the records that the geometry on top of them is told in.
+"""Regions bound to the nets of a board, and the records that the geometry on top of them is told
+in.
 
 Definitions: README, chapters "Words" and "Geometry".
 """
@@ -22,7 +23,8 @@ from parsers.trouble import Doubt
 
 CATCH_ALL = "*"
 CHASSIS_KEYS = re.compile(r"(region|barrier|spacing)\b")  # where nets of hardware may be named
-FLOATING_FUNCTIONS = {  # first field of a Gerber function, or a usage of IPC-2581: thieving, text, fiducials
+# first field of a Gerber function, or a usage of IPC-2581: thieving, text, fiducials
+FLOATING_FUNCTIONS = {
     "CopperBalancing",
     "NonConductor",
     "Border",
@@ -69,7 +71,9 @@ class Pour:
     piece: int  # number among the pours of this region and layer
     shape: shapely.Polygon  # antipads filled
     copper: shapely.Polygon  # as it is, antipads open
-    plane: bool  # a supply plane, no reference net: counts only for gap-crossing, unreferenced-run, return-handover
+    # a supply plane, no reference net: counts only for gap-crossing, unreferenced-run,
+    # return-handover
+    plane: bool
 
 
 class Kind(Enum):
@@ -85,7 +89,9 @@ class Kind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class OffReferenceRun:
-    """A connected part of one net's conductors along which its return current is not carried as it should be."""
+    """A connected part of one net's conductors along which its return current is not carried as it
+    should be.
+    """
 
     kind: Kind
     net: int
@@ -106,8 +112,8 @@ class OffReferenceRun:
 class Binding:
     """Which region claims which net.
 
-    All columns have one entry per net: `lone` marks floating nets of one pad that the data does not state to be
-    connected to nothing, `catch_all` nets that only `*` claims.
+    All columns have one entry per net: `lone` marks floating nets of one pad that the data does not
+    state to be connected to nothing, `catch_all` nets that only `*` claims.
     """
 
     regions: tuple[Region, ...]
@@ -141,10 +147,10 @@ class NetNames:
 def bind(board: Board, rules: Rules, names: NetNames) -> Binding:
     """Give every net its region.
 
-    Reference and plane nets come first, then the explicit patterns; `*` takes what no other region claims. A net
-    that explicit patterns of two regions match goes to the first and is a doubt, unless a tie shares it. A net of one
-    pad floats unless a region claims it by more than `*`; one that the data states to be connected to nothing floats
-    whatever claims it.
+    Reference and plane nets come first, then the explicit patterns; `*` takes what no other region
+    claims. A net that explicit patterns of two regions match goes to the first and is a doubt,
+    unless a tie shares it. A net of one pad floats unless a region claims it by more than `*`; one
+    that the data states to be connected to nothing floats whatever claims it.
     """
     hardware = {item.net for item in rules.hardware if item.net}
     floating = floating_nets(board) & ~np.array(
@@ -188,7 +194,9 @@ def floating_rows(board: Board) -> Bools:
 
 
 def unmatched(board: Board, rules: Rules, names: NetNames) -> Iterator[Doubt]:
-    """Patterns without a net, parts that are not on the board, layers that do not exist: a doubt each."""
+    """Patterns without a net, parts that are not on the board, layers that do not exist: a doubt
+    each.
+    """
     known_nets = set(names.names)
     chassis = _chassis(rules, known_nets)
     for key, patterns in _net_patterns(rules):
@@ -249,7 +257,9 @@ def _pins(rules: Rules) -> Iterator[tuple[str, PinName]]:
 
 
 def _chassis(rules: Rules, known: Set[str]) -> NetNames:
-    """Nets that only hardware has, as far as a region, a barrier or a spacing names them: meant, not misspelt."""
+    """Nets that only hardware has, as far as a region, a barrier or a spacing names them: meant,
+    not misspelt.
+    """
     named = [
         p
         for key, patterns in _net_patterns(rules)
@@ -309,7 +319,9 @@ def _parts(rules: Rules) -> Iterator[tuple[str, str]]:
 
 
 def _claimed(rules: Rules, names: NetNames) -> tuple[Ints, list[Doubt]]:
-    """Region of each net by reference and plane nets first, then by explicit patterns; -1 where neither claims."""
+    """Region of each net by reference and plane nets first, then by explicit patterns; -1 where
+    neither claims.
+    """
     region_of = np.full(len(names.names), -1, dtype=np.int32)
     doubts: list[Doubt] = []
     for kind in (("reference",), ("planes",), ("nets",)):
@@ -368,7 +380,9 @@ def _unclaimed(board: Board, region_of: Ints, floating: Bools) -> Iterator[Doubt
 def _without_copper(
     board: Board, rules: Rules, region_of: Ints, hardware: Set[str | None]
 ) -> Iterator[Doubt]:
-    """Regions without reference that no copper and no hardware belongs to; of others their missing pour is told."""
+    """Regions without reference that no copper and no hardware belongs to; of others their missing
+    pour is told.
+    """
     used = np.unique(region_of[np.unique(board.copper.net[board.copper.net >= 0])])
     for index, spec in enumerate(rules.regions):
         named = any(NetNames([net]).matching(_own_patterns(spec)).size for net in hardware if net)
@@ -403,7 +417,8 @@ def _pins_per_net(board: Board) -> Ints:
     pins = _distinct_per_net(
         np.vstack((seen, np.array(told, dtype=np.int64).reshape(-1, 3))), len(board.nets)
     )
-    # one pin with lands at several places, as the tabs of a shield, goes somewhere if other copper joins them
+    # one pin with lands at several places, as the tabs of a shield, goes somewhere if other copper
+    # joins them
     places = np.column_stack((copper.net[rows], _centres(copper.take(rows).bounds())))
     drawn = np.bincount(copper.net[~copper.pad & (copper.net >= 0)], minlength=len(board.nets)) > 0
     return np.where(
@@ -412,7 +427,9 @@ def _pins_per_net(board: Board) -> Ints:
 
 
 def _other_lands_per_net(board: Board) -> Ints:
-    """Number of places on each net with lands that are neither pins nor vias, nor lie where a pin is."""
+    """Number of places on each net with lands that are neither pins nor vias, nor lie where a pin
+    is.
+    """
     copper = board.copper
     via = np.array([f.split(",")[0] in VIA_FUNCTIONS for f in board.functions] + [False])[
         copper.function

@@ -1,7 +1,8 @@
-"""Manual pages that are not a rule's own: one text file per topic in this folder, found by walking it.
+"""Manual pages that are not a rule's own: one text file per topic in this folder, found by walking
+it.
 
-The first line of a file says in one sentence what the topic tells; the rest is shown as it stands, 80 columns wide.
-A line `<<limits>>` is replaced by the limits that the rules declare.
+The first line of a file says in one sentence what the topic tells; the rest is shown as it stands,
+80 columns wide. A line `<<limits>>` is replaced by the limits that the rules declare.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""Report formats: every module of this folder that holds a FORMAT is one. Reports see outcomes, never boards."""
+"""Report formats: every module of this folder that holds a FORMAT is one. Reports see outcomes,
+never boards.
+"""
 
 from __future__ import annotations
 

@@ -8,7 +8,9 @@ from checker.rules import registry as rules
 
 
 def action(finding: Finding) -> str:
-    """A sentence that says what to do; nothing for a note without a hint, which asks for nothing."""
+    """A sentence that says what to do; nothing for a note without a hint, which asks for
+    nothing.
+    """
     if finding.hint:
         return wording.sentence(finding.hint)
     module = rules().get(finding.rule)

@@ -1,6 +1,8 @@
-"""Text to paste into a rules file: a waiver for a finding, an acceptance for a doubt, the reason left to be filled in.
+"""Text to paste into a rules file: a waiver for a finding, an acceptance for a doubt, the reason
+left to be filled in.
 
-A reason that is left empty is refused when the rules file is read, so that nothing is waived unseen.
+A reason that is left empty is refused when the rules file is read, so that nothing is waived
+unseen.
 """
 
 from __future__ import annotations

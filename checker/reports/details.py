@@ -1,4 +1,6 @@
-"""What a finding's `detail` says, as labels and words: units told, nothing left as `none` or `false`."""
+"""What a finding's `detail` says, as labels and words: units told, nothing left as `none` or
+`false`.
+"""
 
 from __future__ import annotations
 

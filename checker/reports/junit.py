@@ -1,7 +1,9 @@
-"""JUnit XML for CI servers: a suite per rule, a case per net or pair; doubts are errors in a suite of their own.
+"""JUnit XML for CI servers: a suite per rule, a case per net or pair; doubts are errors in a suite
+of their own.
 
-A case fails only if one of its findings fails the check; the others stand in its output. A rule without findings has
-one passing case, a rule that did not run a skipped one, so that every rule is seen.
+A case fails only if one of its findings fails the check; the others stand in its output. A rule
+without findings has one passing case, a rule that did not run a skipped one, so that every rule is
+seen.
 """
 
 from __future__ import annotations
@@ -135,7 +137,9 @@ def _doubt(stated: StatedDoubt) -> Element:
 
 
 def _counted(suite: Element, outcome: Outcome) -> Element:
-    """Fill in the counts, and the words that every suite carries, because a server may show one alone."""
+    """Fill in the counts, and the words that every suite carries, because a server may show one
+    alone.
+    """
     suite.set("tests", str(len(suite.findall("testcase"))))
     for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         suite.set(attribute, str(len(suite.findall(f"testcase/{tag}"))))
@@ -157,7 +161,9 @@ def _child(parent: Element, tag: str, words: str = "", **attributes: str) -> Non
 
 
 def _legal(words: str) -> str:
-    """Words, line by line, without what XML 1.0 forbids or what steers a terminal or turns the direction of writing."""
+    """Words, line by line, without what XML 1.0 forbids or what steers a terminal or turns the
+    direction of writing.
+    """
     return "\n".join(map(wording.printable, words.split("\n")))
 
 

@@ -1,4 +1,6 @@
-"""The report for a pull-request comment: verdict, pictures, a table of findings, what is in doubt; under 60 kB."""
+"""The report for a pull-request comment: verdict, pictures, a table of findings, what is in doubt;
+under 60 kB.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +64,9 @@ def _head(outcome: Outcome) -> str:
 
 
 def _pictures(files: Sequence[str]) -> str:
-    """Names of the pictures; no links: where the comment stands, the files beside the report can't be reached."""
+    """Names of the pictures; no links: where the comment stands, the files beside the report can't
+    be reached.
+    """
     return (
         f"Pictures beside the report: {', '.join(code(name) for name in files[:32])}"
         if files
@@ -155,7 +159,8 @@ def _capped(head: list[str], items: Iterable[str], budget: int, more: str) -> li
 
 
 def plain(words: str, most: int = MOST_WORDS) -> str:
-    """Words on one line that Markdown and HTML take as they are: nothing is formatted, linked or mentioned.
+    """Words on one line that Markdown and HTML take as they are: nothing is formatted, linked or
+    mentioned.
 
     Examples
     --------

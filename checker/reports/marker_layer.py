@@ -1,7 +1,9 @@
-"""The findings as a Gerber X2 layer, to lay over the copper in any viewer: rings, witness paths and numbers.
+"""The findings as a Gerber X2 layer, to lay over the copper in any viewer: rings, witness paths and
+numbers.
 
-Source of the syntax: The Gerber Layer Format Specification, revision 2023.08 (FS, MO, AD, D01 to D03, G75, TF, TO, TD).
-Each finding is told in a comment and carries its number, id and rule as attributes of its objects.
+Source of the syntax: The Gerber Layer Format Specification, revision 2023.08 (FS, MO, AD, D01 to
+D03, G75, TF, TO, TD). Each finding is told in a comment and carries its number, id and rule as
+attributes of its objects.
 """
 
 from __future__ import annotations
@@ -124,7 +126,9 @@ def _figure_strokes(text: str, spot: XY) -> Iterator[tuple[XY, ...]]:
 
 
 def _number_places(callouts: tuple[Callout, ...]) -> dict[int, XY]:
-    """Lower left corners of the groups' numbers, so that none stands on another or on a witness path."""
+    """Lower left corners of the groups' numbers, so that none stands on another or on a witness
+    path.
+    """
     if not callouts:
         return {}
     extents = np.array([callout.extent for callout in callouts])
@@ -163,13 +167,17 @@ def _comment(words: str) -> str:
 
 
 def _plain(words: str) -> str:
-    """Words as a comment may hold them: no command delimiters; characters beyond ASCII as in the format's escapes."""
+    """Words as a comment may hold them: no command delimiters; characters beyond ASCII as in the
+    format's escapes.
+    """
     safe = " ".join(words.replace("*", "(star)").replace("%", " percent").split())
     return "".join(c if " " <= c <= "~" else _escape(c) for c in safe)
 
 
 def _field(words: str) -> str:
-    """An attribute's field: delimiters and characters beyond ASCII escaped, as the format defines."""
+    """An attribute's field: delimiters and characters beyond ASCII escaped, as the format
+    defines.
+    """
     special = {"\\", "%", "*", ","}
     return "".join(c if " " <= c <= "~" and c not in special else _escape(c) for c in words)
 

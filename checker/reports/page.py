@@ -1,8 +1,9 @@
-"""The review page: one HTML file that works from disk without a network, board drawn to scale, findings to fly to.
+"""The review page: one HTML file that works from disk without a network, board drawn to scale,
+findings to fly to.
 
-Template, style and script stand beside this module; the record of the JSON report is embedded whole. List, stories and
-a still picture are written here, so that the page tells all without a script; the script lets people work with them.
-Style and script are allowed by their hashes alone.
+Template, style and script stand beside this module; the record of the JSON report is embedded
+whole. List, stories and a still picture are written here, so that the page tells all without a
+script; the script lets people work with them. Style and script are allowed by their hashes alone.
 """
 
 from __future__ import annotations
@@ -43,7 +44,8 @@ from checker.reports.record import json_text, plain_value, record
 from checker.results.outcome import Outcome
 
 HATCH = 10  # px between hatch lines
-LEAST_EDGE = 2.0  # mm; smaller rings (antipads) show by their fill alone, their edges would make zooming slow
+# mm; smaller rings (antipads) show by their fill alone, their edges would make zooming slow
+LEAST_EDGE = 2.0
 RIM = 60  # micrometres of dark rim round unplated holes
 STILL = 1000.0  # px, width of the picture that is seen without a script
 AROUND = 0.03  # of the board's width, on each side of that picture
@@ -97,7 +99,9 @@ def _current_key(scene: Scene) -> str:
 
 
 def _words(words: str) -> str:
-    """Words for people: markup escaped, characters that steer a terminal or turn the direction of writing replaced."""
+    """Words for people: markup escaped, characters that steer a terminal or turn the direction of
+    writing replaced.
+    """
     return escape(wording.printable(words))
 
 
@@ -233,7 +237,7 @@ def _bare(outcome: Outcome) -> Scene:
     )
 
 
-# ------------------------------------------------------------------------------------------------------- the board
+# ---------------------------------------------------------------------------------------- the board
 
 
 def _patterns(scene: Scene) -> Iterator[str]:
@@ -251,7 +255,9 @@ def _patterns(scene: Scene) -> Iterator[str]:
 
 
 def _world(scene: Scene, first: SceneLayer | None) -> Iterator[str]:
-    """Groups that the page switches: outline, pours per layer, copper per layer, holes; one layer is seen at first."""
+    """Groups that the page switches: outline, pours per layer, copper per layer, holes; one layer
+    is seen at first.
+    """
     poured = (first.id, first.main_reference) if first else ()
     outline = path_data(scene.outline, closed=True)
     yield f'<g id="material"><path class="material" d="{outline}"/></g>'
@@ -309,7 +315,9 @@ def _copper(scene: Scene, layer: str, *, seen: bool) -> Iterator[str]:
 
 
 def _owners(shape: Shape) -> str:
-    """Which net each line of a path belongs to, as runs: `7*3 9` is three lines of net 7 and one of net 9."""
+    """Which net each line of a path belongs to, as runs: `7*3 9` is three lines of net 7 and one of
+    net 9.
+    """
     if not len(shape.nets):
         return ""
     first = np.flatnonzero(np.append(True, shape.nets[1:] != shape.nets[:-1]))

@@ -1,4 +1,6 @@
-"""The words of the review page: places with their stories, doubts, checks, rules; readable without a script."""
+"""The words of the review page: places with their stories, doubts, checks, rules; readable without
+a script.
+"""
 
 from __future__ import annotations
 
@@ -189,7 +191,9 @@ def _facts(outcome: Outcome, key: str) -> Iterator[str]:
 
 
 def _quiet_inputs(told: list[Answer], key: str) -> str:
-    """The lines for each quiet input, and other layouts beside the board; open, and on the print too."""
+    """The lines for each quiet input, and other layouts beside the board; open, and on the print
+    too.
+    """
     if not told:
         return ""
     return (

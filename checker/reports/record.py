@@ -1,4 +1,6 @@
-"""The complete report as JSON, schema 1 (checker/schema/report.schema.json); every other format is a view of it."""
+"""The complete report as JSON, schema 1 (checker/schema/report.schema.json); every other format is
+a view of it.
+"""
 
 from __future__ import annotations
 

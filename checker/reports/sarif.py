@@ -1,9 +1,9 @@
 """SARIF 2.1.0 (OASIS): findings for code hosts and editors, with the rules' manuals as help.
 
-Doubts are results of a rule of their own, `doubt`: a viewer that shows results only must not show a clean board
-where the check is incomplete. Locations are fabrication files as seen from where the check ran, so that a code host
-finds them in the repository, with the line of the copper object where it is known; further objects of a finding are
-related locations.
+Doubts are results of a rule of their own, `doubt`: a viewer that shows results only must not show a
+clean board where the check is incomplete. Locations are fabrication files as seen from where the
+check ran, so that a code host finds them in the repository, with the line of the copper object
+where it is known; further objects of a finding are related locations.
 """
 
 from __future__ import annotations
@@ -194,7 +194,9 @@ def _physical(outcome: Outcome, file: str, line: int | None) -> dict[str, Any]:
 
 
 def _artifact(outcome: Outcome, file: str) -> dict[str, str]:
-    """Where a file is, seen from where the check ran: files of the board stand in its folder or archive."""
+    """Where a file is, seen from where the check ran: files of the board stand in its folder or
+    archive.
+    """
     board = outcome.path.replace("\\", "/")
     own = {known.path for known in outcome.files}
     if file and file not in own:

@@ -1,4 +1,6 @@
-"""The findings as CSV for a spreadsheet (RFC 4180); verdict, doubts and caution are rows of their own kind."""
+"""The findings as CSV for a spreadsheet (RFC 4180); verdict, doubts and caution are rows of their
+own kind.
+"""
 
 from __future__ import annotations
 
@@ -97,7 +99,8 @@ def _doubt(stated: StatedDoubt) -> dict[str, Cell]:
 
 
 def _safe(cell: Cell) -> Cell:
-    """Numbers to the nanometre; text that a spreadsheet would take for a formula ("+5V") gets an apostrophe.
+    """Numbers to the nanometre; text that a spreadsheet would take for a formula ("+5V") gets an
+    apostrophe.
 
     Examples
     --------

@@ -135,7 +135,9 @@ def _title(group: Group, ink: Ink) -> Iterator[str]:
 
 
 def _brief(groups: Sequence[Group], ink: Ink) -> Iterator[str]:
-    """The places that follow the worst: what and where, with how many more, and how to see them in full."""
+    """The places that follow the worst: what and where, with how many more, and how to see them in
+    full.
+    """
     shown = groups[: MOST_PLACES - MOST_IN_FULL]
     if shown:
         yield ""
@@ -315,7 +317,9 @@ def _heading(words: str, ink: Ink) -> Iterable[str]:
 
 
 def _wrapped(words: str, indent: str = "", hanging: str | None = None) -> list[str]:
-    """Lines of at most 80 columns; a longer word stands uncut on a line of its own, so that it can be copied."""
+    """Lines of at most 80 columns; a longer word stands uncut on a line of its own, so that it can
+    be copied.
+    """
     return textwrap.wrap(
         wording.printable(words),
         WIDTH,

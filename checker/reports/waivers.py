@@ -1,6 +1,8 @@
-"""Text for the rules file: a waiver for every open finding, an acceptance for every open doubt, worst first.
+"""Text for the rules file: a waiver for every open finding, an acceptance for every open doubt,
+worst first.
 
-An entry whose reason is left empty is refused when the rules file is read, so that nothing is waived unseen.
+An entry whose reason is left empty is refused when the rules file is read, so that nothing is
+waived unseen.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""The answer to "is isolation needed?" for each quiet input, in three lines, and what other layouts would make of it.
+"""The answer to "is isolation needed?" for each quiet input, in three lines, and what other layouts
+would make of it.
 
-Never "not needed": copper is judged with the declared currents, the field device by what the rules file says of it,
-and safety not at all.
+Never "not needed": copper is judged with the declared currents, the field device by what the rules
+file says of it, and safety not at all.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Matches the findings of two checks, and marks those that an earlier report already holds.
 
-Findings are matched by what they are about (rule, nets, layer) and by place, so that a renamed region or a part of
-another name renews nothing. A board that moved as a whole moves all its findings: the common shift is found first.
+Findings are matched by what they are about (rule, nets, layer) and by place, so that a renamed
+region or a part of another name renews nothing. A board that moved as a whole moves all its
+findings: the common shift is found first.
 """
 
 from __future__ import annotations
@@ -113,7 +114,9 @@ def read_outcome(path: Path) -> PastOutcome:
 
 
 def match(old: Sequence[Past], new: Sequence[Past]) -> Match:
-    """Pair the findings of two checks that are about the same thing at the same place of the board."""
+    """Pair the findings of two checks that are about the same thing at the same place of the
+    board.
+    """
     shift = _common_shift(old, new)
     groups: dict[tuple[Any, ...], tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
     for i, entry in enumerate(old):
@@ -149,7 +152,9 @@ def _past_of(entry: Mapping[str, Any]) -> Past:
 
 
 def _common_shift(old: Sequence[Past], new: Sequence[Past]) -> XY:
-    """Median move of the findings that are alone with their subject in both lists; none if there are too few."""
+    """Median move of the findings that are alone with their subject in both lists; none if there
+    are too few.
+    """
     places: dict[tuple[Any, ...], tuple[list[XY], list[XY]]] = defaultdict(lambda: ([], []))
     for entry in old:
         places[entry.subject][0].append(entry.at)

@@ -86,7 +86,8 @@ def inventory(board: Board, rules: Rules | None = None, *, pieces: bool = False)
 
 
 def of_nets(stock: Inventory, words: Sequence[str]) -> Inventory:
-    """The same with those nets alone, and their pours and pieces, that are named or match a pattern.
+    """The same with those nets alone, and their pours and pieces, that are named or match a
+    pattern.
 
     Raises
     ------
@@ -185,7 +186,9 @@ NAMES = (0, 1, 4)  # columns of names, the others are numbers
 
 
 def _net_lines(rows: Sequence[NetRow]) -> Iterator[str]:
-    """One line a net under a line of heads; the last three columns only where the rules tell them."""
+    """One line a net under a line of heads; the last three columns only where the rules tell
+    them.
+    """
     told = any(row.crossings is not None for row in rows)
     ambiguous = _cut_alike(row.net for row in rows)
     for cells in (HEADS, *map(_net_cells, rows)):

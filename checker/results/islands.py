@@ -16,7 +16,9 @@ DIGITS = 3  # of places in mm
 
 @dataclass(frozen=True, slots=True)
 class Island:
-    """Copper that hangs together over all layers: `at` is a place on it, as `[net.NAME] at` takes it."""
+    """Copper that hangs together over all layers: `at` is a place on it, as `[net.NAME] at` takes
+    it.
+    """
 
     net: str | None  # None: the data names it nowhere; "no net" where it states that there is none
     area_mm2: float
@@ -72,7 +74,9 @@ def _place(copper: shapely.Geometry) -> tuple[float, float]:
 
 
 def island_lines(found: Sequence[Island]) -> Iterator[str]:
-    """Lines for a terminal: nameless pieces as entries of a rules file, the named ones as a table."""
+    """Lines for a terminal: nameless pieces as entries of a rules file, the named ones as a
+    table.
+    """
     nameless = [island for island in found if island.net is None]
     if nameless:
         yield "Copper without a name, to be pasted into the rules"

@@ -1,4 +1,6 @@
-"""The outcome of a check: all that a report may show, in plain values. Reports import this and nothing of parsers."""
+"""The outcome of a check: all that a report may show, in plain values. Reports import this and
+nothing of parsers.
+"""
 
 from __future__ import annotations
 
@@ -133,7 +135,9 @@ class Outcome:
 
     @property
     def since_baseline(self) -> str:
-        """Say how the findings stand to the baseline, and which known ones fail all the same; empty without one."""
+        """Say how the findings stand to the baseline, and which known ones fail all the same; empty
+        without one.
+        """
         if self.baseline is None:
             return ""
         known = [finding for finding in self.findings if finding.known]

@@ -1,7 +1,9 @@
-"""Which copper objects a finding speaks of, as file and line: for each of its nets the one that its witness meets.
+"""Which copper objects a finding speaks of, as file and line: for each of its nets the one that its
+witness meets.
 
-Rules tell nets and places; the objects are looked up here, so that no rule has to carry them and ids cannot depend on
-them. A net without copper at the witness is told by its nearest object within `NEARBY`, or by none: never a wrong line.
+Rules tell nets and places; the objects are looked up here, so that no rule has to carry them and
+ids cannot depend on them. A net without copper at the witness is told by its nearest object within
+`NEARBY`, or by none: never a wrong line.
 """
 
 from __future__ import annotations
@@ -43,7 +45,9 @@ EVERY_LAYER = -1
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """Places at which copper of a net is looked for, as columns; places of one subject stand in order of preference."""
+    """Places at which copper of a net is looked for, as columns; places of one subject stand in
+    order of preference.
+    """
 
     subject: Ints  # a net of a finding
     net: Ints
@@ -60,7 +64,9 @@ class _Asked:
 
 
 def with_sources(board: Board, findings: Sequence[Finding]) -> list[Finding]:
-    """Findings in the same order, each with the copper objects of its nets, in the order of its nets."""
+    """Findings in the same order, each with the copper objects of its nets, in the order of its
+    nets.
+    """
     subjects = [
         (number, net)
         for number, finding in enumerate(findings)
@@ -84,7 +90,9 @@ def with_sources(board: Board, findings: Sequence[Finding]) -> list[Finding]:
 
 
 class _Objects:
-    """Conductors, and below them the walls of plated holes as discs and strokes, with the nets of one name as one."""
+    """Conductors, and below them the walls of plated holes as discs and strokes, with the nets of
+    one name as one.
+    """
 
     def __init__(self, board: Board) -> None:
         self.copper = concatenate([board.copper, _walls(board)])
@@ -140,7 +148,8 @@ def _layer(finding: Finding, net: str) -> str:
 
 
 def _places(finding: Finding) -> Iterator[tuple[XY, XY]]:
-    """The ends of the witness, each with the point that the witness runs to from there; then the finding's place.
+    """The ends of the witness, each with the point that the witness runs to from there; then the
+    finding's place.
 
     A way over hundreds of pieces of copper is asked at its first and last ones: there its nets lie.
     """
@@ -152,7 +161,9 @@ def _places(finding: Finding) -> Iterator[tuple[XY, XY]]:
 
 
 def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
-    """Per subject the row of its net that meets the first of its places best, among those within reach."""
+    """Per subject the row of its net that meets the first of its places best, among those within
+    reach.
+    """
     if not len(asked):
         return {}
     rows = np.flatnonzero(np.isin(objects.net, asked.net))
@@ -201,9 +212,11 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
 
 
 def _away(skeletons: Shapes, rough: Bools, at: Floats) -> Floats:
-    """Distances of places from skeletons, pairwise; of the rough ones only whether they lie on them, 0 or FAR.
+    """Distances of places from skeletons, pairwise; of the rough ones only whether they lie on
+    them, 0 or FAR.
 
-    A pour may have a hundred thousand corners and meet thousands of places: prepared, it answers each at once.
+    A pour may have a hundred thousand corners and meet thousands of places: prepared, it answers
+    each at once.
     """
     points = shapely.points(at)
     out: Floats = np.empty(len(points))
@@ -214,7 +227,9 @@ def _away(skeletons: Shapes, rough: Bools, at: Floats) -> Floats:
 
 
 def _misfit(part: Conductors, near: Rows, skeletons: Shapes, at: Floats, away: Floats) -> Floats:
-    """How far places lie from the centre line of each conductor or from its edge, whichever is nearer."""
+    """How far places lie from the centre line of each conductor or from its edge, whichever is
+    nearer.
+    """
     radius = part.radius[near]
     off: Floats = np.minimum(away, np.abs(away - radius))
     areas = np.flatnonzero(part.kind[near] == Kind.AREA)
@@ -234,7 +249,9 @@ def _step(distance: Floats) -> Floats:
 
 
 def _source(board: Board, copper: Conductors, row: int, net: str) -> Source | None:
-    """Where an object stands; none where its file is not told, no line where it is made of several."""
+    """Where an object stands; none where its file is not told, no line where it is made of
+    several.
+    """
     file = int(copper.file[row])
     if not 0 <= file < len(board.files):
         return None

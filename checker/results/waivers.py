@@ -1,4 +1,6 @@
-"""Marks findings as waived and doubts as accepted; nothing is removed, what matches nothing is told."""
+"""Marks findings as waived and doubts as accepted; nothing is removed, what matches nothing is
+told.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,8 @@ def waive(
 
     Returns
     -------
-    findings in the same order, and remarks: waivers that match nothing and waivers that have expired
+    findings in the same order, and remarks: waivers that match nothing and waivers that have
+    expired
     """
     out = list(findings)
     remarks: list[Doubt] = []
@@ -50,7 +53,9 @@ def waive(
 def accept(
     doubts: Iterable[Doubt], rules: Rules, today: date
 ) -> tuple[list[StatedDoubt], list[Doubt]]:
-    """Mark doubts that the rules file accepts; remarks tell of acceptances that match nothing or have expired."""
+    """Mark doubts that the rules file accepts; remarks tell of acceptances that match nothing or
+    have expired.
+    """
     stated = [StatedDoubt(doubt) for doubt in doubts]
     remarks: list[Doubt] = []
     for number, accepted in enumerate(rules.accepted_doubts):

@@ -1,9 +1,11 @@
-"""Capacitance between the reference copper of two sides: over the gap on each layer, and where they overlap.
+"""Capacitance between the reference copper of two sides: over the gap on each layer, and where they
+overlap.
 
-Over a gap the formula of two coplanar strips on a half space is applied to every piece of rim that faces the other
-side, with the width that the pours have on average; layers are added as if each were alone, so that several planes one
-below the other come out too high. Where pours of the two sides lie over each other, the plate formula holds, for each
-pair of layers less what other pours of the two sides hide between them.
+Over a gap the formula of two coplanar strips on a half space is applied to every piece of rim that
+faces the other side, with the width that the pours have on average; layers are added as if each
+were alone, so that several planes one below the other come out too high. Where pours of the two
+sides lie over each other, the plate formula holds, for each pair of layers less what other pours of
+the two sides hide between them.
 """
 
 from __future__ import annotations
@@ -62,10 +64,11 @@ def permittivity(layout: Layout) -> tuple[list[float], bool]:
 
 
 def coplanar(width: float, gap: Floats | float, er: float) -> Floats:
-    """Capacitance per length, pF/mm, of two strips of a width on a half space of dielectric er, a gap apart.
+    """Capacitance per length, pF/mm, of two strips of a width on a half space of dielectric er, a
+    gap apart.
 
-    eps0 (er + 1) / 2 K(k') / K(k), k = s / (s + 2 w). Source: conformal mapping, complete elliptic integrals; from
-    memory.
+    eps0 (er + 1) / 2 K(k') / K(k), k = s / (s + 2 w). Source: conformal mapping, complete elliptic
+    integrals; from memory.
 
     Examples
     --------
@@ -98,7 +101,9 @@ def _facing(own: shapely.Geometry, other: shapely.Geometry, er: float) -> float:
 
 
 def facing(own: shapely.Geometry, other: shapely.Geometry) -> tuple[Floats, Floats]:
-    """Short pieces of one side's rim that face the other: how far away that is, and how long they are, mm."""
+    """Short pieces of one side's rim that face the other: how far away that is, and how long they
+    are, mm.
+    """
     middles, length = _rim(own)
     lines = shapely.shortest_line(shapely.points(middles), other)
     gap = shapely.length(lines)
@@ -126,7 +131,9 @@ def _free(lines: Shapes, own: shapely.Geometry) -> Bools:
 
 
 def over_overlaps(one: Sequence[Plate], other: Sequence[Plate], er: Sequence[float]) -> float:
-    """Capacitance in pF where pours of both sides lie over each other; `er` of each gap between copper layers."""
+    """Capacitance in pF where pours of both sides lie over each other; `er` of each gap between
+    copper layers.
+    """
     total = 0.0
     for a, b in product(one, other):
         low, high = sorted((a.layer, b.layer))

@@ -1,13 +1,14 @@
 """Copper of one layer cut into the cells of a square grid, for currents that flow in it.
 
-A node is a connected piece of copper within a cell; a branch is a stretch of copper on the edge between two cells, and
-its conductance, in sheets, is its length over the cell. So a slot is never bridged and a neck never cut, however narrow
-against the cell, and a uniform current beside a straight rim of any direction is exact: the rim's cells lose just the
-edge length that they lack. What lies within a cell and touches no edge (a small void, the end of a slot) is not seen.
+A node is a connected piece of copper within a cell; a branch is a stretch of copper on the edge
+between two cells, and its conductance, in sheets, is its length over the cell. So a slot is never
+bridged and a neck never cut, however narrow against the cell, and a uniform current beside a
+straight rim of any direction is exact: the rim's cells lose just the edge length that they lack.
+What lies within a cell and touches no edge (a small void, the end of a slot) is not seen.
 
-Everything is found where the rims cross the grid's lines, in bulk: crossings sorted along a line bound its stretches of
-copper, crossings sorted along a rim tell which stretches it joins within a cell, and stretches that meet in a corner of
-the grid are joined there.
+Everything is found where the rims cross the grid's lines, in bulk: crossings sorted along a line
+bound its stretches of copper, crossings sorted along a rim tell which stretches it joins within a
+cell, and stretches that meet in a corner of the grid are joined there.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ from scipy.sparse.csgraph import connected_components
 from parsers.primitives import Bools, Floats, Rows, Shapes, repeated
 
 Whole = npt.NDArray[np.int64]
-OFFSET = 0.3819660112501051  # cells; no coordinate that people write lies on a line that is shifted by this
+# cells; no coordinate that people write lies on a line that is shifted by this
+OFFSET = 0.3819660112501051
 MARGIN = 1  # cells of bare board around the copper: nothing crosses the outermost lines
 
 

@@ -1,9 +1,10 @@
 """Round contacts on a grid of cells: barrels of plated holes, pads of ties.
 
-A contact hangs on the nodes around its rim: its current enters evenly over the rim, so that where it lies between
-nodes is kept, and a resistor (its throat) makes up for the size that the nodes give it. On the infinite grid that
-size follows from the weights: ln(size) is the mean of ln(distance) over all pairs, with the grid's own values for a
-node and itself and for next neighbours. A contact many cells wide short-circuits the nodes within it instead.
+A contact hangs on the nodes around its rim: its current enters evenly over the rim, so that where
+it lies between nodes is kept, and a resistor (its throat) makes up for the size that the nodes give
+it. On the infinite grid that size follows from the weights: ln(size) is the mean of ln(distance)
+over all pairs, with the grid's own values for a node and itself and for next neighbours. A contact
+many cells wide short-circuits the nodes within it instead.
 """
 
 from __future__ import annotations
@@ -38,7 +39,8 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """Contacts one after the other, as a barrel or a tie has them, and the resistance from each to the next, ohm.
+    """Contacts one after the other, as a barrel or a tie has them, and the resistance from each to
+    the next, ohm.
 
     A contact that touches no copper is passed by; a resistance of 0 is a short.
     """
@@ -82,7 +84,8 @@ def throats_of(
     Parameters
     ----------
     middles : of all nodes, mm, shape (nodes, 2)
-    around : number of the contact, node, weight for every node around each rim, the same node as often as it comes
+    around : number of the contact, node, weight for every node around each rim, the same node as
+        often as it comes
     thickness : of each layer's copper, mm
     """
     number, node, weight = around
@@ -99,7 +102,9 @@ def throats_of(
 
 
 def _mean_logarithm(places: Floats, weights: Floats, owner: Rows, count: Rows) -> Floats:
-    """Mean of ln(distance in cells) over all pairs of each owner's nodes, by their weights, shape (owners,)."""
+    """Mean of ln(distance in cells) over all pairs of each owner's nodes, by their weights, shape
+    (owners,).
+    """
     begins = np.cumsum(count) - count
     first, step = repeated(np.arange(len(owner)), count[owner])
     second = begins[owner[first]] + step

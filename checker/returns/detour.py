@@ -1,14 +1,18 @@
-"""The detour of the return current: the shortest way through reference copper, round what is cut out of it.
+"""The detour of the return current: the shortest way through reference copper, round what is cut
+out of it.
 
-The network is made of sheets (pours, antipads filled) and links (plated holes, ties, stitching capacitors). Each sheet
-is cut into triangles; a search sends windows (what a root sees through an edge) from triangle to triangle, nearest
-first, and starts new roots only where a taut way bends. The way found is the true geodesic of its sheets, which are
-simplified by at most `SIMPLIFY` first, so a detour is at most 2 * SIMPLIFY per bend off.
+The network is made of sheets (pours, antipads filled) and links (plated holes, ties, stitching
+capacitors). Each sheet is cut into triangles; a search sends windows (what a root sees through an
+edge) from triangle to triangle, nearest first, and starts new roots only where a taut way bends.
+The way found is the true geodesic of its sheets, which are simplified by at most `SIMPLIFY` first,
+so a detour is at most 2 * SIMPLIFY per bend off.
 
-A search that has used up its nodes tells how long the way is at least: no window that is left can lead to less.
+A search that has used up its nodes tells how long the way is at least: no window that is left can
+lead to less.
 
-Literature, from memory: continuous Dijkstra (shortest paths on a polyhedron, 1987); its windows thinned out by what
-their edge's vertices know (exact geodesics, 2009); interval search on navigation meshes (2017).
+Literature, from memory: continuous Dijkstra (shortest paths on a polyhedron, 1987); its windows
+thinned out by what their edge's vertices know (exact geodesics, 2009); interval search on
+navigation meshes (2017).
 
     apex
      /\\          a window [left, right] of an edge, seen from its root, enters a triangle and leaves it by one or both
@@ -41,7 +45,9 @@ FEW = 6  # places ahead: beyond, numpy finds the nearest sooner
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A connection between two sheets (or two places of one): a plated hole, a tie, a stitching capacitor."""
+    """A connection between two sheets (or two places of one): a plated hole, a tie, a stitching
+    capacitor.
+    """
 
     sheets: tuple[int, int]
     ends: tuple[XY, XY]
@@ -51,9 +57,11 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Detour:
-    """Shortest way of the return current: its length, its points seen from above, and the links that it takes.
+    """Shortest way of the return current: its length, its points seen from above, and the links
+    that it takes.
 
-    Where the search ended before the way was found, `length` is what it has at least, and there is no path.
+    Where the search ended before the way was found, `length` is what it has at least, and there is
+    no path.
     """
 
     length: float
@@ -120,7 +128,9 @@ class Network:
         return grown
 
     def straight(self, sheet: int, at: XY, others: Floats) -> Floats:
-        """Lengths of the straight ways from a place to others on its sheet, infinite where one leaves it; (n,)."""
+        """Lengths of the straight ways from a place to others on its sheet, infinite where one
+        leaves it; (n,).
+        """
         lines = shapely.linestrings(np.stack((np.broadcast_to(at, others.shape), others), axis=1))
         lengths: Floats = np.where(
             shapely.covers(self._open[sheet], lines), shapely.length(lines), inf
@@ -161,12 +171,15 @@ class Network:
         Parameters
         ----------
         start, end : sheets and places on them
-        budget : nodes that may be expanded, shared with other searches; without one the search ends with the way
+        budget : nodes that may be expanded, shared with other searches; without one the search ends
+            with the way
         """
         return self._search(start, end).run(budget or Budget())
 
     def at_least(self, start: Sequence[End], end: Sequence[End]) -> float | None:
-        """A length in mm that no way from any start to any end falls below; None if there is no way."""
+        """A length in mm that no way from any start to any end falls below; None if there is no
+        way.
+        """
         return self._search(start, end).bound
 
     def _search(self, start: Sequence[End], end: Sequence[End]) -> _Search:
@@ -190,7 +203,9 @@ class _Root:
 
 @dataclass(frozen=True, slots=True)
 class _Window:
-    """What a root sees through a part of an edge; the half-edge is that of the triangle it looks into."""
+    """What a root sees through a part of an edge; the half-edge is that of the triangle it looks
+    into.
+    """
 
     edge: int
     root: _Root
@@ -201,7 +216,9 @@ class _Window:
 
 
 class _Ahead:
-    """Lower bound of what is left to the goals, from any place of one sheet: straight, perhaps to a link and on."""
+    """Lower bound of what is left to the goals, from any place of one sheet: straight, perhaps to a
+    link and on.
+    """
 
     def __init__(self, network: Network, sheet: int, goals: Sequence[End]) -> None:
         spots = [(*at, 0.0) for on, at in goals if on == sheet]
@@ -228,7 +245,9 @@ class _Ahead:
 
 
 class _Search:
-    """One run from some starts to some goals. Entries of the queue are windows to look into and ports reached."""
+    """One run from some starts to some goals. Entries of the queue are windows to look into and
+    ports reached.
+    """
 
     def __init__(self, network: Network, start: Sequence[End], goals: Sequence[End]) -> None:
         self.network = network
@@ -241,7 +260,9 @@ class _Search:
         self.bound = min(root.ahead for root in self.start) if groups else None
 
     def run(self, budget: Budget) -> Detour | None:
-        """The shortest way, or what it has at least when the budget is used up; None if there is none."""
+        """The shortest way, or what it has at least when the budget is used up; None if there is
+        none.
+        """
         if self.bound is None:
             return None
         self.queue: list[tuple[float, int, _Window | Port, _Root]] = []
@@ -269,7 +290,7 @@ class _Search:
             self.bound or 0.0, (), ()
         )  # lost in rounding: the sheets are joined, so there is a way
 
-    # ------------------------------------------------------------------------------------------------- places
+    # --------------------------------------------------------------------------------------- places
 
     def _ahead(self, sheet: int) -> _Ahead:
         if sheet not in self.ahead:
@@ -331,7 +352,7 @@ class _Search:
             self.reached[number, 1 - side] = length
             self._stand(_Root(sheet, at, length, self._ahead(sheet)(at), root, link.name))
 
-    # ------------------------------------------------------------------------------------------------ windows
+    # -------------------------------------------------------------------------------------- windows
 
     def _queue(self, total: float, what: _Window | Port, root: _Root) -> None:
         self.pushed += 1
@@ -384,7 +405,9 @@ class _Search:
             self._leave_both(window, at)
 
     def _arrive_through(self, window: _Window, port: Port) -> None:
-        """Reach a port in the triangle that a window looks into: straight, or round an end of the window."""
+        """Reach a port in the triangle that a window looks into: straight, or round an end of the
+        window.
+        """
         at, root = self._place(port), window.root
         if turn(root.at, window.left, at) > SLIGHT:
             bent = self._bent(window, 0)
@@ -405,7 +428,9 @@ class _Search:
         self._push(_Window(mesh.twin[_next(edge)], root, apex, right, True, window.at_right))
 
     def _leave_right(self, window: _Window, apex: XY) -> None:
-        """The apex lies left of what the root sees: the window goes on right; a bend at its left end sees the rest."""
+        """The apex lies left of what the root sees: the window goes on right; a bend at its left
+        end sees the rest.
+        """
         mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
         a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
         left = crossing(root.at, window.left, b, apex)

@@ -1,7 +1,7 @@
 """Estimates of what a detour does: loop area and inductance, knee frequency, far field, coupling.
 
-They sort findings by harm; they predict no compliance test. Each formula has its source. Units: mm and nH in results
-that say so, SI where the formula is named with SI.
+They sort findings by harm; they predict no compliance test. Each formula has its source. Units: mm
+and nH in results that say so, SI where the formula is named with SI.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ def strip_radius(width: float, thickness: float = COPPER_THICKNESS) -> float:
 def rectangle_inductance(a: float, b: float, radius: float) -> float:
     """Inductance in nH of a rectangular loop of sides a, b (mm) of round wire (mm), high frequency.
 
-    Source: Inductance Calculations (1946); Inductance: Loop and Partial (2010); from memory. Valid for radius << a, b:
-    sides are taken as at least twice the radius.
+    Source: Inductance Calculations (1946); Inductance: Loop and Partial (2010); from memory. Valid
+    for radius << a, b: sides are taken as at least twice the radius.
     """
     a, b = max(a, 2 * radius), max(b, 2 * radius)
     d = sqrt(a * a + b * b)
@@ -65,10 +65,11 @@ def rectangle_inductance(a: float, b: float, radius: float) -> float:
 
 
 def loop_inductance(area: float, length: float, detour: float, width: float) -> float:
-    """Inductance in nH of the loop between a trace and its detour, as the rectangle of equal area and perimeter.
+    """Inductance in nH of the loop between a trace and its detour, as the rectangle of equal area
+    and perimeter.
 
-    That rectangle exists: a plane loop of a given perimeter encloses at most a circle's area, and where that is more
-    than the square's, the square is taken.
+    That rectangle exists: a plane loop of a given perimeter encloses at most a circle's area, and
+    where that is more than the square's, the square is taken.
     """
     half = max((length + detour) / 2, 1e-6)
     root = sqrt(max(half * half / 4 - area, 0.0))
@@ -80,8 +81,8 @@ def loop_field(
 ) -> float:
     """Field in V/m of a small loop (mm2) in free space at a distance (m): mu0 pi / c * f^2 A I / r.
 
-    Source: Electromagnetic Compatibility Engineering (2009), chapter 12 (131.6e-16); the constant follows from
-    Maxwell's equations.
+    Source: Electromagnetic Compatibility Engineering (2009), chapter 12 (131.6e-16); the constant
+    follows from Maxwell's equations.
     """
     return MU0 * pi / LIGHT * frequency**2 * area * 1e-6 * current / distance
 
@@ -107,14 +108,16 @@ def crosstalk(distance: float, height: float) -> float:
 def mutual_inductance(distance: float, heights: tuple[float, float]) -> float:
     """Inductance in nH/mm between two parallel traces over a sound plane.
 
-    mu0 / 4 pi ln((d^2 + (a + b)^2) / (d^2 + (a - b)^2)); at one height h it is mu0 / 4 pi ln(1 + 4 h^2 / d^2).
+    mu0 / 4 pi ln((d^2 + (a + b)^2) / (d^2 + (a - b)^2)); at one height h it is mu0 / 4 pi ln(1 + 4
+    h^2 / d^2).
 
     Parameters
     ----------
     distance : between centres, seen from above, mm; not 0 if both are at one height
     heights : a and b, over the plane, mm
 
-    Source: image theory; from memory. Holds where the return runs beneath the trace: well above Rs / (pi mu0 h).
+    Source: image theory; from memory. Holds where the return runs beneath the trace: well above Rs
+    / (pi mu0 h).
 
     Examples
     --------

@@ -1,4 +1,6 @@
-"""Reference copper as a network for direct currents: whose copper it is, how thick, what joins its layers; its pins."""
+"""Reference copper as a network for direct currents: whose copper it is, how thick, what joins its
+layers; its pins.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,8 @@ from checker.returns.sheet import Sheet, Spread
 from parsers.board import BOTTOM, PLATED, UNPLATED, Pin
 from parsers.primitives import Rows, Shapes
 
-THIN = 0.017  # mm; copper of a layer whose thickness is not known: half an ounce per square foot, the safe side
+# mm; copper of a layer whose thickness is not known: half an ounce per square foot, the safe side
+THIN = 0.017
 PLATING = 0.020  # mm; least wall of a plated hole in usual orders (from memory: IPC-6012, class 2)
 THICK = 1.6  # mm; a board whose thickness is not known
 LEAD = 0.2  # mm; half of the place that a pin without copper of its own is taken to touch
@@ -84,7 +87,9 @@ class Ground:
 
 
 def ground_of(layout: Layout) -> Ground:
-    """The copper that declared currents return through: all reference nets, and what their pins lie on."""
+    """The copper that declared currents return through: all reference nets, and what their pins lie
+    on.
+    """
     rules = layout.rules
     named = [pin for current in rules.currents for pin in current.back]
     named += [pin for quiet in rules.quiet_inputs for pin in quiet.ground]
@@ -153,7 +158,9 @@ def _pads(layout: Layout, pin: PinPlace, layer: int) -> Shapes:
 
 
 def _copper_on(layout: Layout, rows: Rows, layer: int) -> Shapes:
-    """The copper of some conductors of one layer, less what is drilled away without being plated."""
+    """The copper of some conductors of one layer, less what is drilled away without being
+    plated.
+    """
     board = layout.board
     shapes = united(board.copper.shapes(rows))
     bare = np.flatnonzero(
@@ -169,7 +176,7 @@ def _copper_on(layout: Layout, rows: Rows, layer: int) -> Shapes:
     return shapes
 
 
-# ------------------------------------------------------------------------------------------------- what joins layers
+# -------------------------------------------------------------------------------- what joins layers
 
 
 def _leads(layout: Layout) -> frozenset[int]:
@@ -217,7 +224,9 @@ def _barrel(layout: Layout, layers: tuple[int, ...], hole: int) -> Chain:
 
 
 def depths(layout: Layout) -> list[float]:
-    """Depth of each copper layer below the first, mm; shared out evenly where only the whole is known, or nothing."""
+    """Depth of each copper layer below the first, mm; shared out evenly where only the whole is
+    known, or nothing.
+    """
     stackup, count = layout.board.stackup, len(layout.board.layers)
     if count > 1 and len(stackup.dielectric) == count - 1:
         return [0.0, *np.cumsum(stackup.dielectric).tolist()]

@@ -1,12 +1,14 @@
-"""How much harm a run off the reference does: detour, loop, inductance, field, and the one number that orders them.
+"""How much harm a run off the reference does: detour, loop, inductance, field, and the one number
+that orders them.
 
-The harm of a run is the inductance of its loop in nH, times its knee frequency over 100 MHz where the rules file
-tells the edge time (slow nets count a hundredth). A crossing of regions that nothing joins has no detour at all: it
-counts as `ISOLATED` nH and its length, worse than any loop.
+The harm of a run is the inductance of its loop in nH, times its knee frequency over 100 MHz where
+the rules file tells the edge time (slow nets count a hundredth). A crossing of regions that nothing
+joins has no detour at all: it counts as `ISOLATED` nH and its length, worse than any loop.
 
-Cost: every crossing gets a lower bound of its detour at once. By the harm of that bound the first `SEARCHED` are
-searched, with one budget of nodes for the board; a crossing beside one that was searched knows from it what its own
-way has at least. So time is bounded, and what is told depends on nothing but the board.
+Cost: every crossing gets a lower bound of its detour at once. By the harm of that bound the first
+`SEARCHED` are searched, with one budget of nodes for the board; a crossing beside one that was
+searched knows from it what its own way has at least. So time is bounded, and what is told depends
+on nothing but the board.
 """
 
 from __future__ import annotations
@@ -45,7 +47,8 @@ TOUCH = 0.01  # mm; an end this near to a pour is on it
 NODES = 60_000  # that the searches of one board may expand: about a second
 SEARCHED = 50  # crossings; the rest is told by what it has at least
 BESIDE = 10.0  # mm; ends this near to those of a searched crossing share its search
-ENOUGH = 0.9  # of a neighbour's detour: a crossing that has at least this much needs no search of its own
+# of a neighbour's detour: a crossing that has at least this much needs no search of its own
+ENOUGH = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,9 @@ class Harm:
 
 
 def harm_of_run(layout: Layout, run: OffReferenceRun) -> Harm:
-    """The cost of a run that reaches one pour or none: its length, with no search for a way back."""
+    """The cost of a run that reaches one pour or none: its length, with no search for a way
+    back.
+    """
     return Harm(_weight(layout, run.net) * run.length, None, _spectrum(layout, run.net, None))
 
 
@@ -153,7 +158,9 @@ class _Crossing:
 
 
 def _search(network: Network, crossings: Sequence[_Crossing], budget: Budget) -> None:
-    """Search the first crossings by the harm of their lower bound; those beside one share its search."""
+    """Search the first crossings by the harm of their lower bound; those beside one share its
+    search.
+    """
     left = sorted((crossing for crossing in crossings if crossing.joined), key=_Crossing.order)
     few = len(left) <= SEARCHED
     searches = 0
@@ -169,7 +176,8 @@ def _search(network: Network, crossings: Sequence[_Crossing], budget: Budget) ->
 def _shares(network: Network, searched: _Crossing, other: _Crossing) -> bool:
     """Bound a crossing by a searched one; whether that is enough.
 
-    The way of the searched one is no longer than: over to the other's start, the other's way, and back from its end.
+    The way of the searched one is no longer than: over to the other's start, the other's way, and
+    back from its end.
     """
     if searched.detour is None or len(searched.ends) != 2 or len(other.ends) != 2:
         return False
@@ -181,7 +189,9 @@ def _shares(network: Network, searched: _Crossing, other: _Crossing) -> bool:
 
 
 def _aside(network: Network, ends: Sequence[End], others: Sequence[End]) -> float:
-    """The longest straight way from one of `others` to the nearest of `ends`; infinite where one is not beside them."""
+    """The longest straight way from one of `others` to the nearest of `ends`; infinite where one is
+    not beside them.
+    """
     away = 0.0
     for sheet, at in others:
         near = [place for on, place in ends if on == sheet and apart(place, at) <= BESIDE]
@@ -210,7 +220,9 @@ def _ends(layout: Layout, run: OffReferenceRun) -> list[list[End]]:
 
 
 def _ends_at(layout: Layout, pour: int, ends: Sequence[XY]) -> list[XY]:
-    """Those of some ends that lie on a pour; where none does (beside the trace on its own layer), the nearest one."""
+    """Those of some ends that lie on a pour; where none does (beside the trace on its own layer),
+    the nearest one.
+    """
     if not ends:
         return []
     shape, points = layout.pours[pour].shape, shapely.points(np.array(ends))
@@ -284,7 +296,9 @@ def _spectrum(layout: Layout, net: int, area: float | None) -> dict[str, Any]:
 
 
 def _hint(layout: Layout, ends: Sequence[Sequence[End]], detour: float) -> str | None:
-    """A capacitor beside the trace, where it shortens a detour of at least so many mm and no barrier forbids it."""
+    """A capacitor beside the trace, where it shortens a detour of at least so many mm and no
+    barrier forbids it.
+    """
     if len(ends) != 2:
         return None
     ways = [(apart(a[1], b[1]), a, b) for a in ends[0] for b in ends[1]]
@@ -352,7 +366,9 @@ def _link(
 
 
 def _nearest_pour(layout: Layout, net: int, at: XY) -> tuple[int, XY, float] | None:
-    """The pour of a net nearest to a place, the point of it that is nearest, and how far that is."""
+    """The pour of a net nearest to a place, the point of it that is nearest, and how far that
+    is.
+    """
     numbers = [i for i, pour in enumerate(layout.pours) if pour.net == net]
     if not numbers:
         return None

@@ -1,10 +1,12 @@
-"""A sheet of copper cut into triangles, so that ways inside it are found by walking from edge to edge.
+"""A sheet of copper cut into triangles, so that ways inside it are found by walking from edge to
+edge.
 
-Idea: a constrained Delaunay triangulation of the sheet; each triangle has three half-edges, counter-clockwise, and each
-half-edge knows its twin in the triangle beyond. What can be seen from a place is then a walk through the triangles
-that the view crosses, with no test against the rest of the sheet. A way may bend only at vertices whose copper spans
-more than a half turn. Where two holes touch at a point, the copper on either side has a vertex of its own there: no
-way leads through a point. Literature, from memory: half-edge structures (computational geometry, any textbook).
+Idea: a constrained Delaunay triangulation of the sheet; each triangle has three half-edges,
+counter-clockwise, and each half-edge knows its twin in the triangle beyond. What can be seen from a
+place is then a walk through the triangles that the view crosses, with no test against the rest of
+the sheet. A way may bend only at vertices whose copper spans more than a half turn. Where two holes
+touch at a point, the copper on either side has a vertex of its own there: no way leads through a
+point. Literature, from memory: half-edge structures (computational geometry, any textbook).
 """
 
 from __future__ import annotations
@@ -25,7 +27,8 @@ STRAIGHT = 1e-9  # rad; a corner must span this much more than a half turn to be
 
 @dataclass(frozen=True, slots=True)
 class Mesh:
-    """Triangles of one sheet; half-edge h is edge h % 3 of triangle h // 3. Lists, since they are read one by one.
+    """Triangles of one sheet; half-edge h is edge h % 3 of triangle h // 3. Lists, since they are
+    read one by one.
 
     Attributes
     ----------
@@ -42,7 +45,9 @@ class Mesh:
     tree: shapely.STRtree
 
     def triangles_at(self, at: XY) -> list[int]:
-        """Triangles that a place lies in: several on an edge or a vertex, the nearest where it grazes the sheet."""
+        """Triangles that a place lies in: several on an edge or a vertex, the nearest where it
+        grazes the sheet.
+        """
         point = shapely.Point(at)
         found = self.tree.query(point, predicate="dwithin", distance=NEAR)
         if not len(found):
@@ -75,7 +80,9 @@ def triangulated(sheet: shapely.Polygon) -> Mesh:
 
 
 def _fans(twin: Rows) -> tuple[Rows, Rows]:
-    """Vertex of each half-edge, and a half-edge of each: those that edges join around one place are one vertex."""
+    """Vertex of each half-edge, and a half-edge of each: those that edges join around one place are
+    one vertex.
+    """
     edges = np.arange(len(twin))
     inner = edges[twin >= 0]
     back = twin[inner]

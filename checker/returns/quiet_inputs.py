@@ -1,17 +1,21 @@
-"""What declared currents put in series with quiet inputs: direct currents through shared reference copper.
+"""What declared currents put in series with quiet inputs: direct currents through shared reference
+copper.
 
-For each quiet input one solve with 1 A through its two ground pins prices every place of the copper; a current that
-enters at one pin and leaves at another puts the difference of that potential in series with the input (reciprocity).
-The grid is halved until the answer stands still within `STEADY`, or no more nodes are to be had; nearer than `NEAR` to
-what is allowed it is halved as long as it can be, since one small step may be luck. The larger of the last two steps is
-the stated error, and never less than `STEADY` of the answer: on a board of 200 mm with 3,500 holes the steps from 2 mm
-on were 0.1, 0.9 and 0.2 %. What a pin's own contact drops is never part of an answer: it depends on the grid.
+For each quiet input one solve with 1 A through its two ground pins prices every place of the
+copper; a current that enters at one pin and leaves at another puts the difference of that potential
+in series with the input (reciprocity). The grid is halved until the answer stands still within
+`STEADY`, or no more nodes are to be had; nearer than `NEAR` to what is allowed it is halved as long
+as it can be, since one small step may be luck. The larger of the last two steps is the stated
+error, and never less than `STEADY` of the answer: on a board of 200 mm with 3,500 holes the steps
+from 2 mm on were 0.1, 0.9 and 0.2 %. What a pin's own contact drops is never part of an answer: it
+depends on the grid.
 
-Cells are of one size everywhere. Measured on two real boards with two grounds: 80 % of what a halving changes lies in
-1 to 13 % of the copper, yet only 2 to 54 % of it within 4 mm of the pins that matter; the rest lies at necks and rows
-of antipads all over the board. A graded grid (cells up to 16 times as wide away from every rim and contact) saved 27 to
-59 % of the unknowns at 0.25 and 0.125 mm and was off by 0.1 to 2.6 %, where the uniform grid of twice the cell, with
-fewer unknowns, was off by 0.04 to 0.6 %: at equal error it is the dearer one.
+Cells are of one size everywhere. Measured on two real boards with two grounds: 80 % of what a
+halving changes lies in 1 to 13 % of the copper, yet only 2 to 54 % of it within 4 mm of the pins
+that matter; the rest lies at necks and rows of antipads all over the board. A graded grid (cells up
+to 16 times as wide away from every rim and contact) saved 27 to 59 % of the unknowns at 0.25 and
+0.125 mm and was off by 0.1 to 2.6 %, where the uniform grid of twice the cell, with fewer unknowns,
+was off by 0.04 to 0.6 %: at equal error it is the dearer one.
 """
 
 from __future__ import annotations
@@ -49,7 +53,8 @@ class Share:
 
     current: Current
     ohms: float  # d.c.: V per A, with its sign
-    error: float  # of that: how much the last halvings of the grid changed it, and no less than STEADY of it
+    # of that: how much the last halvings of the grid changed it, and no less than STEADY of it
+    error: float
 
     @property
     def volts(self) -> float:
@@ -58,7 +63,8 @@ class Share:
 
     @property
     def allowed(self) -> float | None:
-        """A of d.c.: what the input allows if nothing else disturbs it is this many volts / |ohms|; None: any."""
+        """A of d.c.: what the input allows if nothing else disturbs it is this many volts / |ohms|;
+        None: any."""
         return None if self.ohms == 0 else 1 / abs(self.ohms)
 
 
@@ -131,11 +137,13 @@ def _pins(layout: Layout) -> Iterator[PinName]:
         yield from (quiet.start, quiet.end, *quiet.ground)
 
 
-# ------------------------------------------------------------------------------------------------------------- doubts
+# ------------------------------------------------------------------------------------------- doubts
 
 
 def _pin_doubts(layout: Layout, places: dict[PinName, PinPlace]) -> Iterator[Doubt]:
-    """Pins that are not on the net that is named for them. (Pins and nets that do not exist are told elsewhere.)"""
+    """Pins that are not on the net that is named for them. (Pins and nets that do not exist are
+    told elsewhere.)
+    """
     entries: list[tuple[str, Current | QuietInput]] = [
         (f"current[{n}]", c) for n, c in enumerate(layout.rules.currents)
     ]
@@ -191,7 +199,7 @@ def _nets(layout: Layout, nets: Iterable[int]) -> str:
     return " and ".join(layout.board.net_name(net) for net in sorted(nets))
 
 
-# ------------------------------------------------------------------------------------------------------------ solving
+# ------------------------------------------------------------------------------------------ solving
 
 
 class _Solving:
@@ -231,7 +239,9 @@ class _Solving:
         )
 
     def _at(self, spec: QuietInput) -> tuple[float, float]:
-        """Where an input ends; where its ground at the converter is, if that pin is not on the board."""
+        """Where an input ends; where its ground at the converter is, if that pin is not on the
+        board.
+        """
         return self.places.get(spec.end, self.places[spec.ground[1]]).at
 
     def _on(self, cell: float) -> Sheet:
@@ -346,7 +356,8 @@ def _settled(
 ) -> bool:
     """Whether no input needs a finer grid.
 
-    Halving it has changed no sum by more than `STEADY` of it, or of a tenth of what is allowed, and none is `NEAR`.
+    Halving it has changed no sum by more than `STEADY` of it, or of a tenth of what is allowed, and
+    none is `NEAR`.
     """
     amperes = np.array([current.dc for current, _ in currents])
     for (_, spec, _), old, new in zip(inputs, before, after, strict=True):

@@ -1,10 +1,13 @@
-"""Direct currents in the reference copper of several layers that plated holes, ties and contacts join.
+"""Direct currents in the reference copper of several layers that plated holes, ties and contacts
+join.
 
-Each layer's copper is a sheet of resistance rho / t on a square grid (`cells`); barrels and ties are resistors between
-contacts (`contacts`). A pin's pad spreads its current evenly over its area, and its potential is the mean over it.
+Each layer's copper is a sheet of resistance rho / t on a square grid (`cells`); barrels and ties
+are resistors between contacts (`contacts`). A pin's pad spreads its current evenly over its area,
+and its potential is the mean over it.
 
-One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the difference of that
-potential between any two other places is also the voltage that 1 A between them puts on the pair.
+One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the
+difference of that potential between any two other places is also the voltage that 1 A between them
+puts on the pair.
 """
 
 from __future__ import annotations
@@ -28,8 +31,10 @@ from parsers.primitives import Bools, Floats, Rows, Shapes
 
 FLAT = 200  # unknowns for each resistor between layers that make a network nearly planar
 LEAST = 0.05  # part of a branch's resistance that the correction at a wide contact leaves at least
-MULTIGRID = 30_000  # unknowns; from here on multigrid is faster than a direct solver (tests/bench/test_sheet.py)
-PLANAR = 400_000  # unknowns up to which factors of a nearly planar network are faster still, and take below 1 GB
+# unknowns; from here on multigrid is faster than a direct solver (tests/bench/test_sheet.py)
+MULTIGRID = 30_000
+# unknowns up to which factors of a nearly planar network are faster still, and take below 1 GB
+PLANAR = 400_000
 PRECISION = 1e-12  # of a solution, relative
 ROUNDS = 400  # of the iterative solver; it needs a tenth, and a direct solver does the rest
 SAMPLES = 6  # points across a pad, each way
@@ -37,7 +42,9 @@ SAMPLES = 6  # points across a pad, each way
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Nodes with weights that add up to 1: where a current enters, or over what a potential is averaged."""
+    """Nodes with weights that add up to 1: where a current enters, or over what a potential is
+    averaged.
+    """
 
     nodes: Rows
     weights: Floats
@@ -79,7 +86,7 @@ class Sheet:
         self.throats, self._ends, shorts = self._placed(contacts)
         self._join(chains, shorts)
 
-    # ------------------------------------------------------------------------------------------------ where things are
+    # ----------------------------------------------------------------------------- where things are
 
     def layer_nodes(self, layer: int) -> slice:
         """The nodes of a layer."""
@@ -154,7 +161,9 @@ class Sheet:
 
     @cached_property
     def _neighbours(self) -> Rows:
-        """Per node its neighbour to the left, right, below, above, over the widest edge; -1 for none; (4, nodes)."""
+        """Per node its neighbour to the left, right, below, above, over the widest edge; -1 for
+        none; (4, nodes).
+        """
         out = np.full((4, int(self.begins[-1])), -1, dtype=np.intp)
         for cells, begin in zip(self.layers, self.begins, strict=False):
             order = np.argsort(cells.branches.width, kind="stable")
@@ -169,12 +178,14 @@ class Sheet:
                 out[2 * up, second[here]] = first[here]
         return out
 
-    # --------------------------------------------------------------------------------------------------- the network
+    # ---------------------------------------------------------------------------------- the network
 
     def _placed(
         self, contacts: Sequence[Contact]
     ) -> tuple[Throats, dict[Contact, int], list[tuple[int, int]]]:
-        """Attach contacts: fine ones by throats, wide ones as nodes in short circuit; and the node that each one is."""
+        """Attach contacts: fine ones by throats, wide ones as nodes in short circuit; and the node
+        that each one is.
+        """
         fine = [contact for contact in contacts if contact.radius <= FINE * self.grid.cell]
         rims = [self._on_rim(fine, layer) for layer in range(len(self.layers))]
         numbers, nodes, weights = (np.concatenate(columns) for columns in zip(*rims, strict=True))
@@ -196,7 +207,9 @@ class Sheet:
         return throats, ends, shorts
 
     def _on_rim(self, contacts: Sequence[Contact], layer: int) -> tuple[Rows, Rows, Floats]:
-        """For contacts on a layer, the nodes around their rims: number of the contact, node, weight."""
+        """For contacts on a layer, the nodes around their rims: number of the contact, node,
+        weight.
+        """
         here = np.array(
             [n for n, contact in enumerate(contacts) if contact.layer == layer], dtype=np.intp
         )
@@ -208,7 +221,9 @@ class Sheet:
         return owner[kept][point], node, weight
 
     def _within(self, contact: Contact) -> Rows:
-        """Nodes within a wide contact, or under its rim where it is a ring of copper; none for a fine one."""
+        """Nodes within a wide contact, or under its rim where it is a ring of copper; none for a
+        fine one.
+        """
         if contact.radius <= FINE * self.grid.cell:
             return np.empty(0, dtype=np.intp)
         cells, begin = self.layers[contact.layer], self.begins[contact.layer]
@@ -263,7 +278,8 @@ class Sheet:
     def _stretched(self, first: Rows, second: Rows) -> Floats:
         """What contacts make of the resistance of branches, as a factor.
 
-        Around a contact the potential grows with the logarithm of the distance from its middle, and starts at its rim.
+        Around a contact the potential grows with the logarithm of the distance from its middle, and
+        starts at its rim.
         """
         owner = np.full(int(self.begins[-1]), -1, dtype=np.intp)
         for number, nodes in enumerate(self._wide.values()):
@@ -297,7 +313,9 @@ class Sheet:
 
     @property
     def _throat_matrix(self) -> csr_array[Any]:
-        """What throats add: each its conductance times the square of contact less mean over its nodes."""
+        """What throats add: each its conductance times the square of contact less mean over its
+        nodes.
+        """
         throats, count = self.throats, len(self.throats.at)
         rows = np.concatenate((throats.owner, np.arange(count)))
         nodes = np.concatenate((throats.node, int(self.begins[-1]) + np.arange(count)))
@@ -311,14 +329,15 @@ class Sheet:
         _, label = connected_components(self.matrix, directed=False)
         return label[self.label].astype(np.intp)
 
-    # ------------------------------------------------------------------------------------------------------ solutions
+    # ------------------------------------------------------------------------------------ solutions
 
     def joined(self, one: Spread, other: Spread) -> bool:
         """Whether copper joins two places."""
         return int(self.piece[one.nodes[0]]) == int(self.piece[other.nodes[0]])
 
     def potential(self, source: Spread, sink: Spread) -> Floats:
-        """Potential of every node in V, while 1 A enters at the source and leaves at the sink; NaN off their piece.
+        """Potential of every node in V, while 1 A enters at the source and leaves at the sink; NaN
+        off their piece.
 
         Raises
         ------
@@ -347,7 +366,9 @@ class Sheet:
         return self._solvers[piece]
 
     def _factors_pay(self, unknowns: int) -> bool:
-        """Whether factors are faster than multigrid: they fill up where many barrels join the layers."""
+        """Whether factors are faster than multigrid: they fill up where many barrels join the
+        layers.
+        """
         between = len(self.first) - self.flat
         return unknowns < MULTIGRID or (unknowns < PLANAR and between * FLAT < unknowns)
 
@@ -356,7 +377,9 @@ class Sheet:
         return {}
 
     def flows(self, potential: Floats) -> Floats:
-        """Current of each branch from its first to its second node, A, for a potential; shape (branches,)."""
+        """Current of each branch from its first to its second node, A, for a potential; shape
+        (branches,).
+        """
         step = potential[self.first] - potential[self.second]
         return np.where(np.isnan(step), 0.0, self.conductance * step)
 
@@ -397,7 +420,9 @@ class Sheet:
 
 
 class _Solver:
-    """A symmetric positive definite matrix, factorised or with its multigrid, made once and used for many currents."""
+    """A symmetric positive definite matrix, factorised or with its multigrid, made once and used
+    for many currents.
+    """
 
     def __init__(self, matrix: csr_array[Any], *, direct: bool) -> None:
         self.matrix = matrix
@@ -459,7 +484,9 @@ def _merged(size: int, shorts: Sequence[tuple[Any, Any]]) -> Rows:
 
 
 def _points_in(shape: shapely.Geometry, apart: float) -> Floats:
-    """Points spread evenly over a shape, at least one, at most `apart` from each other, shape (n, 2)."""
+    """Points spread evenly over a shape, at least one, at most `apart` from each other, shape (n,
+    2).
+    """
     x0, y0, x1, y1 = shapely.bounds(shape)
     steps = [max(SAMPLES, ceil(size / apart)) for size in (x1 - x0, y1 - y0)]
     across, along = ((np.arange(count) + 0.5) / count for count in steps)

@@ -13,7 +13,9 @@ STEPS = 20_000  # nodes of a way at most
 
 
 def entering(sheet: Sheet, potential: Floats, inside: Bools) -> float:
-    """Current that enters some nodes while 1 A flows: over the branches that lead there, and at contacts on them, A."""
+    """Current that enters some nodes while 1 A flows: over the branches that lead there, and at
+    contacts on them, A.
+    """
     flow = sheet.flows(potential)
     into = inside[sheet.second].astype(np.int8) - inside[sheet.first]
     across = float(np.maximum(flow * into, 0.0).sum())

@@ -1,8 +1,9 @@
-"""What a rule is, and the registry: every module of this folder that holds a RULE and a `find` is a rule.
+"""What a rule is, and the registry: every module of this folder that holds a RULE and a `find` is a
+rule.
 
-A rule module's docstring is its manual: one line of obligation, then paragraphs that start with `Why:`, `Measured:`,
-`Fix:` and `Source:`. A module may also hold `why_not(layout)` and `doubts(layout)`. The rule id is the file name with
-hyphens; it is a promise once released.
+A rule module's docstring is its manual: one line of obligation, then paragraphs that start with
+`Why:`, `Measured:`, `Fix:` and `Source:`. A module may also hold `why_not(layout)` and
+`doubts(layout)`. The rule id is the file name with hyphens; it is a promise once released.
 """
 
 from __future__ import annotations
@@ -66,8 +67,8 @@ class Manual:
 class RuleModule:
     """A rule with its manual and its function.
 
-    `find` yields findings; `why_not` says why the rule cannot run on this layout, or None; `doubts` tells what it could
-    not judge (a table without rows for inner layers on a board that has them).
+    `find` yields findings; `why_not` says why the rule cannot run on this layout, or None; `doubts`
+    tells what it could not judge (a table without rows for inner layers on a board that has them).
     """
 
     rule: Rule
@@ -79,7 +80,9 @@ class RuleModule:
 
 @lru_cache(maxsize=1)
 def registry() -> dict[str, RuleModule]:
-    """All rules by id, in alphabetical order: found by walking this folder; a rule is imported when it is run."""
+    """All rules by id, in alphabetical order: found by walking this folder; a rule is imported when
+    it is run.
+    """
     found: dict[str, RuleModule] = {}
     for entry in declared(
         __name__, __path__, "RULE", {"Rule": Rule, "Limit": Limit, "Level": Level}

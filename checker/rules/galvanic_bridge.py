@@ -1,24 +1,27 @@
-"""Nothing but the declared isolators joins the two sides of a barrier, and a tie joins its two references exactly once.
+"""Nothing but the declared isolators joins the two sides of a barrier, and a tie joins its two
+references exactly once.
 
-Why: one resistor, one solder bridge or one trace across makes an isolated side part of the other; a split that is
-joined twice carries loop currents, one that is not joined at all lets the references drift apart.
+Why: one resistor, one solder bridge or one trace across makes an isolated side part of the other; a
+split that is joined twice carries loop currents, one that is not joined at all lets the references
+drift apart.
 
-Measured: a barrier is bridged by copper of two nets that touches, by a part with pins on both sides, and by a chain of
-these through conductors of neither side: other nets, nameless copper, screw heads and other hardware (which conduct to
-whatever they touch, each other included), plated edges, and plated holes and slots whose walls meet. A chain ends at
-earthed copper: a capacitor from mains to earth is no bridge. Each direct bridge is one finding, each group of
-conductors that lets a chain through is one. A part listed in `isolators` conducts within each side, not between the two
-and not from a side to a pin in a third region, on earth or on nothing; for barriers that do not list it, it is an
-ordinary part but for the pairs of regions that it is listed to hold apart. One in `straddling` conducts nothing; every
-other part conducts between all its pins.
-A tie is held by touching copper of the two references and by parts that sit on nothing but the two references and pins
-that go nowhere. Touching places within `reach` of each other count once, and so do those within reach of a part that is
-etched and named as the tie; so does each way by copper or hardware that is no reference, as a screw head on both. Parts
-listed in `stitching` are no tie. What copper there is between the pins of a part is not known to the files: a part is
-judged by its pins.
+Measured: a barrier is bridged by copper of two nets that touches, by a part with pins on both
+sides, and by a chain of these through conductors of neither side: other nets, nameless copper,
+screw heads and other hardware (which conduct to whatever they touch, each other included), plated
+edges, and plated holes and slots whose walls meet. A chain ends at earthed copper: a capacitor from
+mains to earth is no bridge. Each direct bridge is one finding, each group of conductors that lets a
+chain through is one. A part listed in `isolators` conducts within each side, not between the two
+and not from a side to a pin in a third region, on earth or on nothing; for barriers that do not
+list it, it is an ordinary part but for the pairs of regions that it is listed to hold apart. One in
+`straddling` conducts nothing; every other part conducts between all its pins. A tie is held by
+touching copper of the two references and by parts that sit on nothing but the two references and
+pins that go nowhere. Touching places within `reach` of each other count once, and so do those
+within reach of a part that is etched and named as the tie; so does each way by copper or hardware
+that is no reference, as a screw head on both. Parts listed in `stitching` are no tie. What copper
+there is between the pins of a part is not known to the files: a part is judged by its pins.
 
-Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates the sides; for a
-tie, leave exactly one.
+Fix: remove the part or the copper, or list the part as isolator or straddling if it truly separates
+the sides; for a tie, leave exactly one.
 
 Source: `moatcheck explain words`; common practice, no source.
 """
@@ -114,7 +117,7 @@ def doubts(layout: Layout) -> Iterator[Doubt]:
                     yield Doubt(f"isolator {part.refdes} has no pin in {name}", why, place)
 
 
-# ----------------------------------------------------------------------------------------------------------- links
+# -------------------------------------------------------------------------------------------- links
 
 
 def _contacts(layout: Layout) -> list[Link]:
@@ -132,7 +135,9 @@ def _contacts(layout: Layout) -> list[Link]:
 
 
 def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
-    """What touches hardware, plated edges and nameless pads, the way on through nameless copper included."""
+    """What touches hardware, plated edges and nameless pads, the way on through nameless copper
+    included.
+    """
     for touch in (*touches(bodies, _nameless_pads(layout)), *walls_touching(bodies)):
         yield Link(touch.conductors, (touch.at, touch.at), None, touch.layer)
 
@@ -186,7 +191,9 @@ def _parts(
 def _joined_pins(
     layout: Layout, separation: Separation, refdes: str, pins: Sequence[Pin]
 ) -> Iterator[list[Pin]]:
-    """Pins that a part may join: all of them, but for an isolator those of regions that it does not hold apart."""
+    """Pins that a part may join: all of them, but for an isolator those of regions that it does not
+    hold apart.
+    """
     listing = [b for b in layout.rules.barriers if refdes in (*b.isolators, *b.straddling)]
     if not listing:
         yield list(pins)
@@ -211,10 +218,11 @@ def _joined_regions(
 ) -> Iterator[list[str]]:
     """Groups of regions between which an isolator may conduct, for a barrier between `sides`.
 
-    The rules say which pairs of regions an isolator holds apart and nothing of a pin in a third region, as that of a
-    screen. Held against both, it would join the two by way of the third. So an isolator of this very barrier conducts
-    within each side and to nothing else: that is what its being listed vouches for. One of other barriers is here an
-    ordinary part, whose third pins may sit with the sides that it reaches, but then not with what it holds from them.
+    The rules say which pairs of regions an isolator holds apart and nothing of a pin in a third
+    region, as that of a screen. Held against both, it would join the two by way of the third. So an
+    isolator of this very barrier conducts within each side and to nothing else: that is what its
+    being listed vouches for. One of other barriers is here an ordinary part, whose third pins may
+    sit with the sides that it reaches, but then not with what it holds from them.
     """
     named = [*sides[0], *sides[1]]
     if any(frozenset(pair) in apart for pair in product(*sides)):
@@ -263,7 +271,7 @@ def _listed(layout: Layout, refdes: Sequence[str]) -> list[Component]:
     return [part for part in layout.board.components if part.refdes in refdes]
 
 
-# --------------------------------------------------------------------------------------------------------- barriers
+# ----------------------------------------------------------------------------------------- barriers
 
 
 def _bridges(layout: Layout, separation: Separation, links: Sequence[Link]) -> Iterator[Finding]:
@@ -284,7 +292,9 @@ def _bridges(layout: Layout, separation: Separation, links: Sequence[Link]) -> I
 def _chains(
     links: Sequence[Link], first: frozenset[int], second: frozenset[int], earthed: frozenset[int]
 ) -> Iterator[list[Link]]:
-    """The shortest chain through each group of connected nets that reaches both sides; none passes earthed copper."""
+    """The shortest chain through each group of connected nets that reaches both sides; none passes
+    earthed copper.
+    """
     joined = [
         (
             ("link", number),
@@ -336,7 +346,9 @@ def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Fi
 def _steps(
     chain: Sequence[Link], sides: tuple[frozenset[int], frozenset[int]], names: Sequence[str]
 ) -> list[tuple[tuple[XY, XY], dict[str, str]]]:
-    """The way of a chain: across each part or contact, and along the copper from one to the next; lines and what of."""
+    """The way of a chain: across each part or contact, and along the copper from one to the next;
+    lines and what of.
+    """
     shared = [set(a.nets) & set(b.nets) for a, b in pairwise(chain)]
     entries, exits = [sides[0], *shared], [*shared, sides[1]]
     across = [(link.at(a), link.at(b)) for link, a, b in zip(chain, entries, exits, strict=True)]
@@ -364,7 +376,7 @@ def _touch(layout: Layout, link: Link) -> str:
     return f"touching copper at ({x:.2f}, {y:.2f}){where}"
 
 
-# ------------------------------------------------------------------------------------------------------------- ties
+# --------------------------------------------------------------------------------------------- ties
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,7 +432,9 @@ def _references(layout: Layout, tie: Tie) -> tuple[frozenset[int], frozenset[int
 
 
 def _connections(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Joined:
-    """All that joins the two references of a tie: touching copper, etched parts, parts by their pins."""
+    """All that joins the two references of a tie: touching copper, etched parts, parts by their
+    pins.
+    """
     sides = _references(layout, tie)
     drawn = [
         link
@@ -439,7 +453,9 @@ def _connections(layout: Layout, tie: Tie, copper: Sequence[Link]) -> Joined:
 
 
 def _at_the_part(layout: Layout, tie: Tie, places: Sequence[XY]) -> tuple[list[XY], list[XY]]:
-    """Places where references touch in the copper of the tie's part, which is etched then, and the others."""
+    """Places where references touch in the copper of the tie's part, which is etched then, and the
+    others.
+    """
     board = layout.board
     if tie.at not in board.refdes:
         return [], list(places)
@@ -453,7 +469,8 @@ def _at_the_part(layout: Layout, tie: Tie, places: Sequence[XY]) -> tuple[list[X
 def _touching_points(
     layout: Layout, tie: Tie, links: Sequence[Link], sides: Sequence[frozenset[int]]
 ) -> list[XY]:
-    """Where two references touch, directly or by way of conductors that are no reference, as screws: once for each way.
+    """Where two references touch, directly or by way of conductors that are no reference, as
+    screws: once for each way.
 
     A way that passes within reach of where they touch directly is no further place.
     """
@@ -504,7 +521,9 @@ def _places(points: Sequence[XY], reach: float) -> list[XY]:
 def _joins(
     layout: Layout, tie: Tie, part: Component, first: frozenset[int], second: frozenset[int]
 ) -> bool:
-    """Whether a part joins the two references: it sits on both and, unless the tie names it, on nothing else."""
+    """Whether a part joins the two references: it sits on both and, unless the tie names it, on
+    nothing else.
+    """
     nets = {pin.net for pin in part.pins if pin.net >= 0 and not layout.floating[pin.net]}
     across = bool(nets & first and nets & second)
     own = part.refdes == tie.at or nets <= first | second

@@ -1,15 +1,19 @@
 """Every barrier's own capacitance is on record: what crosses it without any conductor.
 
-Why: a gap isolates direct current, but an edge on one side drives a current through the capacitance of gap, overlap
-and isolators, and that current returns somewhere; the sum decides how much isolation is left at high frequency.
-Measured: for each barrier the capacitance over the gap between the reference pours of its sides on each layer (coplanar
-strips), where they overlap (plates), and of its isolators (`isolator_pf`). Dielectric constant from the data or
-[stackup] er, else 4.3. An estimate: layers are added as if each were alone, traces, parts, cables and the surroundings
-are not in it. Where the rules file gives edge times, the current of the fastest edge of either side, 3.3 V high,
-is told. A note; a warning above `limits.gap_pf` if that is set.
-Fix: widen the gap, shorten the rim along it, keep the sides' pours from lying over each other, choose isolators of less
-capacitance, or give the current a short way back with a capacitor made for barriers.
-Source: `moatcheck explain words`; conformal mapping of coplanar strips and the plate formula, from memory.
+Why: a gap isolates direct current, but an edge on one side drives a current through the capacitance
+of gap, overlap and isolators, and that current returns somewhere; the sum decides how much
+isolation is left at high frequency.
+Measured: for each barrier the capacitance over the gap between the reference pours of its sides on
+each layer (coplanar strips), where they overlap (plates), and of its isolators (`isolator_pf`).
+Dielectric constant from the data or [stackup] er, else 4.3. An estimate: layers are added as if
+each were alone, traces, parts, cables and the surroundings are not in it. Where the rules file
+gives edge times, the current of the fastest edge of either side, 3.3 V high, is told. A note; a
+warning above `limits.gap_pf` if that is set.
+Fix: widen the gap, shorten the rim along it, keep the sides' pours from lying over each other,
+choose isolators of less capacitance, or give the current a short way back with a capacitor made for
+barriers.
+Source: `moatcheck explain words`; conformal mapping of coplanar strips and the plate formula, from
+memory.
 """
 
 from __future__ import annotations
@@ -101,7 +105,9 @@ def _unstated(barrier: Barrier) -> list[str]:
 
 
 def _driven(layout: Layout, barrier: Barrier, farads: float) -> float | None:
-    """Current in mA that the fastest declared edge of either side drives through some pF: C dV/dt."""
+    """Current in mA that the fastest declared edge of either side drives through some pF: C
+    dV/dt.
+    """
     regions = {layout.region_named(name).index for side in barrier.between for name in side}
     times = [
         time

@@ -1,21 +1,23 @@
 """Every net keeps one region's reference pour beside it on its way across the board.
 
-Why: over a gap the return current cannot follow the trace; it takes a detour round the gap, or has no way at all where
-the regions are isolated. Loop, noise and emission grow with the detour, and the trace carries the noise of one region
-into the other.
+Why: over a gap the return current cannot follow the trace; it takes a detour round the gap, or has
+no way at all where the regions are isolated. Loop, noise and emission grow with the detour, and the
+trace carries the noise of one region into the other.
 
-Measured: what a net's centre lines and areas lie over, above and below, joined through copper contact and plated holes.
-It is an error where a connected run that is not only over one region joins parts that are only over two: nothing
-carries the return current all the way. It is a warning where one side alone changes from one region to another, or to a
-separate piece of one region's pours on the same layer (a moat); a note where the other side shows one pour along all of
-such a moat, no farther than three times the side that changes, and for nets that a tie shares, near that tie. A part
-over one region that is shorter than `limits.unreferenced_run` and lies between places over both is a hole in one of two
-sound planes and does not count. `measured` is the length over no pour (of warnings and notes, without pour on the side
-that changes), without the net's lands. `detail` has the detour of the return current (none if the regions are isolated,
-which is the worst), the loop's area and inductance and, where the rules file gives the net's edge time, knee frequency
-and estimated field; findings are ordered by that harm. On boards with many crossings the worst ones are searched;
-`detour_at_least_mm` of the others is a length that their detour does not fall below. Crossings of one net, or side by
-side, are one group.
+Measured: what a net's centre lines and areas lie over, above and below, joined through copper
+contact and plated holes. It is an error where a connected run that is not only over one region
+joins parts that are only over two: nothing carries the return current all the way. It is a warning
+where one side alone changes from one region to another, or to a separate piece of one region's
+pours on the same layer (a moat); a note where the other side shows one pour along all of such a
+moat, no farther than three times the side that changes, and for nets that a tie shares, near that
+tie. A part over one region that is shorter than `limits.unreferenced_run` and lies between places
+over both is a hole in one of two sound planes and does not count. `measured` is the length over no
+pour (of warnings and notes, without pour on the side that changes), without the net's lands.
+`detail` has the detour of the return current (none if the regions are isolated, which is the
+worst), the loop's area and inductance and, where the rules file gives the net's edge time, knee
+frequency and estimated field; findings are ordered by that harm. On boards with many crossings the
+worst ones are searched; `detour_at_least_mm` of the others is a length that their detour does not
+fall below. Crossings of one net, or side by side, are one group.
 
 Fix: route round the gap, cross it in a declared isolator, or bridge the reference beside the trace.
 
@@ -68,7 +70,8 @@ RULE = Rule(
     own=(),
 )
 TOGETHER = 2.0  # mm; nets that cross nearer to each other than this cross together
-FARTHER = 3.0  # times as far as the side that changes: farther pours carry too little (common practice, no source)
+# times as far as the side that changes: farther pours carry too little (common practice, no source)
+FARTHER = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,9 @@ def _level(layout: Layout, run: OffReferenceRun) -> Level:
 
 
 def _carried_near(layout: Layout, run: OffReferenceRun) -> bool:
-    """Whether the other side shows one pour all the way, not much farther than the side that changes."""
+    """Whether the other side shows one pour all the way, not much farther than the side that
+    changes.
+    """
     if len(run.carriers) != 1:
         return False
     carrier = layout.pours[run.carriers[0]].layer
@@ -167,7 +172,9 @@ def _together(a: OffReferenceRun, b: OffReferenceRun) -> bool:
 
 
 def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
-    """The group of each crossing: those of one kind between the same regions, of one net or side by side."""
+    """The group of each crossing: those of one kind between the same regions, of one net or side by
+    side.
+    """
     shapes = [shapely.union_all([_shape(s) for s in crossing.runs]) for crossing in crossings]
     causes = [crossing.cause for crossing in crossings]
     nets = [[s.net for s in crossing.runs] for crossing in crossings]
@@ -217,7 +224,9 @@ def _message(layout: Layout, crossing: _Crossing) -> str:
 
 
 def _crossed(layout: Layout, run: OffReferenceRun) -> str:
-    """What a run crosses, from where to where, on which side if the other side is another matter."""
+    """What a run crosses, from where to where, on which side if the other side is another
+    matter.
+    """
     names = [layout.regions[i].name for i in run.regions]
     over = " and ".join(_layers(layout, run.pours))
     if run.kind is Kind.MOAT:
@@ -261,7 +270,9 @@ def _layers(layout: Layout, pours: Sequence[int]) -> list[str]:
 
 
 def _skewed(layout: Layout, crossing: _Crossing) -> str:
-    """Which net of a pair is over no pour for longer, and by how much; nothing where both are alike."""
+    """Which net of a pair is over no pour for longer, and by how much; nothing where both are
+    alike.
+    """
     shortest = min(crossing.runs, key=lambda s: s.length)
     skew = crossing.longest.length - shortest.length
     if skew <= TOUCH:
@@ -285,7 +296,9 @@ def _detail(layout: Layout, crossing: _Crossing) -> dict[str, object]:
 
 
 def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
-    """The nearest declared tie between the regions, else the nearest isolator of their barrier, if there is one."""
+    """The nearest declared tie between the regions, else the nearest isolator of their barrier, if
+    there is one.
+    """
     if len(run.regions) != 2:
         return None
     found = [

@@ -1,13 +1,16 @@
 """The copper of both sides stays as far apart as the isolators' own pads.
 
-Why: an isolator is bought for the distance between its rows of pads. Pours that come closer than that, on any layer,
-or a track beneath the part, make the barrier narrower than the part that was paid for.
+Why: an isolator is bought for the distance between its rows of pads. Pours that come closer than
+that, on any layer, or a track beneath the part, make the barrier narrower than the part that was
+paid for.
 
-Measured: the narrowest distance, pad edge to pad edge, between the two sides' pads of each isolator, seen from above;
-the least of these is what the barrier's pours are held to, any layer to any layer. Supply planes count as tracks here.
-Beneath each isolator (the hull of its pads) all other copper is held to the same, pours that are told already apart:
-copper of one side by its distance from the other side's copper there, copper of other nets by the sum of its distances
-from both; one finding per isolator, at its narrowest. The required clearance and creepage are other rules' business.
+Measured: the narrowest distance, pad edge to pad edge, between the two sides' pads of each
+isolator, seen from above; the least of these is what the barrier's pours are held to, any layer to
+any layer. Supply planes count as tracks here. Beneath each isolator (the hull of its pads) all
+other copper is held to the same, pours that are told already apart: copper of one side by its
+distance from the other side's copper there, copper of other nets by the sum of its distances from
+both; one finding per isolator, at its narrowest. The required clearance and creepage are other
+rules' business.
 
 Fix: pull the pours back to the isolator's rows of pads, keep the layers beneath it empty.
 
@@ -32,7 +35,8 @@ from checker.rules import Rule
 from checker.wording import plain
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
 
-SAME = 0.0015  # mm; by how much two circumscribed shapes may be closer than the copper that they stand for
+# mm; by how much two circumscribed shapes may be closer than the copper that they stand for
+SAME = 0.0015
 
 RULE = Rule("gap-narrow", title="Gap narrower than its isolators", level=Level.WARNING)
 
@@ -157,10 +161,11 @@ def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | Non
 
 
 def _order(narrow: Narrow) -> tuple[float, bool, tuple[str, ...], tuple[int, ...]]:
-    """Of equally narrow places one on a single layer, by name, then the highest; the last digit decides nothing.
+    """Of equally narrow places one on a single layer, by name, then the highest; the last digit
+    decides nothing.
 
-    Names go before layers: two pieces of copper that narrow one gap from two layers are told by the same name when the
-    board is turned over.
+    Names go before layers: two pieces of copper that narrow one gap from two layers are told by the
+    same name when the board is turned over.
     """
     return round(narrow.gap, 6), len(set(narrow.layers)) > 1, narrow.nets, narrow.layers
 

@@ -1,15 +1,19 @@
 """No noisy net runs close beside a quiet one for long, on the same layer or on the next one.
 
-Why: parallel traces couple; what the noisy net switches arrives on the quiet one, in proportion to the length that they
-run together and to how close they are compared with their height over the plane.
-Measured: centre line of the quiet net within `limits.coupling_gap` (edge to edge, seen from above) of a conductor of
-the noisy net that runs within 30 degrees of its direction, or of a noisy area; one finding per pair of nets, layers
-and connected run. Arcs are taken as chords that stray at most 0.0002 mm. `detail.coupling` is an upper bound of the
-backward crosstalk, 1 / (1 + (D/h)^2), with D between centres and h over the nearest reference layer. Where the noisy
-net has an edge time, that part of an edge of 3.3 V is told; where a [[current]] on it has a ripple, what its field
-induces in the length that both run together, by images in the plane.
-Fix: move one of the two, route the noisy net on the far side of a reference pour, or cross at right angles.
-Source: coupling: High-Speed Digital Design (1993), chapter 5, from memory; limits: common practice, no source.
+Why: parallel traces couple; what the noisy net switches arrives on the quiet one, in proportion to
+the length that they run together and to how close they are compared with their height over the
+plane.
+Measured: centre line of the quiet net within `limits.coupling_gap` (edge to edge, seen from above)
+of a conductor of the noisy net that runs within 30 degrees of its direction, or of a noisy area;
+one finding per pair of nets, layers and connected run. Arcs are taken as chords that stray at most
+0.0002 mm. `detail.coupling` is an upper bound of the backward crosstalk, 1 / (1 + (D/h)^2), with D
+between centres and h over the nearest reference layer. Where the noisy net has an edge time, that
+part of an edge of 3.3 V is told; where a [[current]] on it has a ripple, what its field induces in
+the length that both run together, by images in the plane.
+Fix: move one of the two, route the noisy net on the far side of a reference pour, or cross at right
+angles.
+Source: coupling: High-Speed Digital Design (1993), chapter 5, from memory; limits: common practice,
+no source.
 """
 
 from __future__ import annotations
@@ -239,7 +243,8 @@ def _finding(
 def _volts(
     layout: Layout, culprit: int, coupling: float | None, mutual: float | None
 ) -> Iterator[tuple[str, float]]:
-    """What is coupled in V, where the rules file tells what the noisy net does: from its ripple, from its edge.
+    """What is coupled in V, where the rules file tells what the noisy net does: from its ripple,
+    from its edge.
 
     `mutual` is the inductance in H between the lengths that run together.
     """
@@ -263,7 +268,9 @@ def _volts(
 def _induced(
     layout: Layout, layers: tuple[int, int], centres: float, length: float
 ) -> float | None:
-    """Inductance in H between the lengths that run together, None where no plane is known that both run over."""
+    """Inductance in H between the lengths that run together, None where no plane is known that both
+    run over.
+    """
     planes = {pour.layer for pour in layout.pours} - set(layers)
     depth = np.concatenate(([0.0], np.cumsum(layout.board.stackup.dielectric))).tolist()
     if (
@@ -280,7 +287,9 @@ def _induced(
 
 
 def _height(layout: Layout, layer: int) -> float | None:
-    """Distance in mm from a layer to the nearest layer with a pour, None if the stackup does not tell."""
+    """Distance in mm from a layer to the nearest layer with a pour, None if the stackup does not
+    tell.
+    """
     dielectric = layout.board.stackup.dielectric
     poured = {pour.layer for pour in layout.pours} - {layer}
     if not dielectric or not poured:

@@ -1,10 +1,11 @@
 """No trace hugs the edge of the pour that it refers to.
 
-Why: the return current spreads some trace heights to both sides; beside an edge it crowds there, the impedance rises
-and the field leaves the board at the edge.
+Why: the return current spreads some trace heights to both sides; beside an edge it crowds there,
+the impedance rises and the field leaves the board at the edge.
 
-Measured: centre lines over a pour, nearer than `limits.edge_margin` to the edge of every pour that they refer to, for
-longer than twice that (a trace that merely crosses the edge does not run along it). Off unless the limit is set.
+Measured: centre lines over a pour, nearer than `limits.edge_margin` to the edge of every pour that
+they refer to, for longer than twice that (a trace that merely crosses the edge does not run along
+it). Off unless the limit is set.
 
 Fix: move the trace inwards, or extend the pour.
 

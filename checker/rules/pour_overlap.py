@@ -1,11 +1,13 @@
 """Pours of two regions do not lie over each other.
 
-Why: two pours over each other form a capacitor that carries noise from one region into the other past every isolator,
-and across a barrier it makes the distance between the layers part of the insulation.
+Why: two pours over each other form a capacitor that carries noise from one region into the other
+past every isolator, and across a barrier it makes the distance between the layers part of the
+insulation.
 
-Measured: area in which reference pours of two regions on different layers lie over each other, antipads filled, seen
-from above; one finding per connected place. An error if a barrier is declared between the regions, else a warning.
-Places nearer to each other than 2 mm are one group, and what region-escape and region-intrusion find inside is in it.
+Measured: area in which reference pours of two regions on different layers lie over each other,
+antipads filled, seen from above; one finding per connected place. An error if a barrier is declared
+between the regions, else a warning. Places nearer to each other than 2 mm are one group, and what
+region-escape and region-intrusion find inside is in it.
 
 Fix: pull one pour back so that both end at the same line on all layers.
 

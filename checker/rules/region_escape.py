@@ -1,15 +1,16 @@
 """Copper of a quiet region's nets stays over its own territory.
 
-Why: a quiet net that leaves its reference picks up what flows in the other region's copper; outside any pour it has no
-reference at all.
+Why: a quiet net that leaves its reference picks up what flows in the other region's copper; outside
+any pour it has no reference at all.
 
-Measured: copper of the net against territories, seen from above: over another region's territory it is an error,
-outside its own by more than `limits.margin` a warning; one finding per net, layer and connected place. `measured` is
-how far the copper reaches away from its own territory. Inside an overlap of two territories findings are in its group
-(pour-overlap); the others of one net and the same regions are one. Where a net is over its own territory too, nothing
-is told here.
+Measured: copper of the net against territories, seen from above: over another region's territory it
+is an error, outside its own by more than `limits.margin` a warning; one finding per net, layer and
+connected place. `measured` is how far the copper reaches away from its own territory. Inside an
+overlap of two territories findings are in its group (pour-overlap); the others of one net and the
+same regions are one. Where a net is over its own territory too, nothing is told here.
 
-Fix: move the trace or the part back over its own pour, or declare the connection as an isolator or a tie.
+Fix: move the trace or the part back over its own pour, or declare the connection as an isolator or
+a tie.
 
 Source: `moatcheck explain words`; common practice, no source.
 """

@@ -1,11 +1,13 @@
 """No copper of another region's nets lies over a quiet region's territory.
 
-Why: what a foreign trace carries couples into the quiet reference beneath it, and its return current flows there.
+Why: what a foreign trace carries couples into the quiet reference beneath it, and its return
+current flows there.
 
-Measured: copper of the net over the quiet territory and not over its own, seen from above, less pads of isolators on
-their own side and their fan-out; one finding per net, layer and connected place. `measured` is how far the copper
-reaches into the quiet territory. Inside an overlap of two territories findings are in its group (pour-overlap); the
-others of one net and the same regions are one. Nets of a region whose reference has no pour are a doubt instead.
+Measured: copper of the net over the quiet territory and not over its own, seen from above, less
+pads of isolators on their own side and their fan-out; one finding per net, layer and connected
+place. `measured` is how far the copper reaches into the quiet territory. Inside an overlap of two
+territories findings are in its group (pour-overlap); the others of one net and the same regions are
+one. Nets of a region whose reference has no pour are a doubt instead.
 
 Fix: route the net round the quiet region, or take it into the region's nets if it belongs there.
 

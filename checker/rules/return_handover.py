@@ -1,17 +1,21 @@
-"""A net that changes layer takes its return current along: its references are joined right beside the via.
+"""A net that changes layer takes its return current along: its references are joined right beside
+the via.
 
-Why: the return current flows in the copper next to the trace. Where the trace dives to a layer with another reference,
-the current must change sheets too; without a via or capacitor close by it spreads between the planes, radiates, and
-couples into every other via.
+Why: the return current flows in the copper next to the trace. Where the trace dives to a layer with
+another reference, the current must change sheets too; without a via or capacitor close by it
+spreads between the planes, radiates, and couples into every other via.
 
-Measured: at each plated hole where traces of one net meet on different layers, the references of those traces (the
-nearest pour above and below, pours of one net on two layers being two references). Each reference that is new on one
-side must be joined to one of the other side by a plated hole that touches pours of that net on both layers, or by a
-`nets.stitching` capacitor between both nets, within `limits.stitch`, centre to centre. `measured` is the distance to
-the nearest such joint, none if there is none. Inside a crossing nothing is told again. Holes between the same
-references are one group where one joint could serve them, or where nothing joins these references at all.
+Measured: at each plated hole where traces of one net meet on different layers, the references of
+those traces (the nearest pour above and below, pours of one net on two layers being two
+references). Each reference that is new on one side must be joined to one of the other side by a
+plated hole that touches pours of that net on both layers, or by a `nets.stitching` capacitor
+between both nets, within `limits.stitch`, centre to centre. `measured` is the distance to the
+nearest such joint, none if there is none. Inside a crossing nothing is told again. Holes between
+the same references are one group where one joint could serve them, or where nothing joins these
+references at all.
 
-Fix: put a stitching via (same net) or a capacitor (two nets) beside the via, or change layers over one reference.
+Fix: put a stitching via (same net) or a capacitor (two nets) beside the via, or change layers over
+one reference.
 
 Source: common practice, no source.
 """
@@ -57,7 +61,9 @@ Sheet = tuple[int, int]  # a reference: net and layer
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """A hole at which a net changes layer, with the references of each layer that its traces use there."""
+    """A hole at which a net changes layer, with the references of each layer that its traces use
+    there.
+    """
 
     hole: int
     at: XY
@@ -101,7 +107,9 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 
 def _groups(layout: Layout, told: Sequence[_Handover]) -> list[str]:
-    """The group of each handover: those between the same references that one joint could serve, or that have none."""
+    """The group of each handover: those between the same references that one joint could serve, or
+    that have none.
+    """
     holes = shapely.points(np.array([handover.change.at for handover in told]).reshape(-1, 2))
     sheets = [handover.sheets for handover in told]
     owners = [() if handover.joint else ("not joined",) for handover in told]
@@ -121,7 +129,9 @@ def _groups(layout: Layout, told: Sequence[_Handover]) -> list[str]:
 
 
 def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, _Joint | None]]:
-    """Pairs of references before and after that are not joined closely enough, with the nearest joint."""
+    """Pairs of references before and after that are not joined closely enough, with the nearest
+    joint.
+    """
     layers = sorted(change.references)
     for i, one in enumerate(layers):
         for other in layers[i + 1 :]:
@@ -154,7 +164,9 @@ def _found_vias(_: Layout) -> dict[tuple[int, int, int], dict[int, _Joint]]:
 
 
 def _nearest_vias(layout: Layout, net: int, first: int, last: int) -> dict[int, _Joint]:
-    """By hole that refers to a net: the nearest plated hole of that net that joins its pours on two layers."""
+    """By hole that refers to a net: the nearest plated hole of that net that joins its pours on two
+    layers.
+    """
     found = _found_vias(layout)
     if (net, first, last) not in found:
         found[net, first, last] = _vias_between(layout, net, first, last)
@@ -226,7 +238,9 @@ def _changes(layout: Layout) -> tuple[_Change, ...]:
 
 
 def _meetings(layout: Layout) -> tuple[Rows, Rows]:
-    """Pairs of a hole and a trace of the same net that reaches it, for nets that are no reference and no plane."""
+    """Pairs of a hole and a trace of the same net that reaches it, for nets that are no reference
+    and no plane.
+    """
     board = layout.board
     carriers = [net for region in layout.regions for net in region.reference | region.planes]
     holes = np.flatnonzero(

@@ -1,17 +1,22 @@
 """No declared current puts more voltage in series with a quiet input than that may have.
 
-Why: where a strong current and a small signal refer to the same copper, the drop of the one stands in series with the
-other. Splitting, joining and placing decide how much it is, and no rule of geometry can tell.
-Measured: for each [[quiet_input]] the sum of the amplitudes that the declared currents put between its two ground pins:
-direct currents through the whole copper of the joined reference nets on all layers, plated holes and ties included, on
-a grid that is halved until the sum stands still within 1 %; the last step is told as its error. Copper is taken at 20
-degrees, rho 1.724e-8 ohm m; where neither the data nor [stackup] copper states its thickness, 0.017 mm, the safe side,
-and that is a doubt. Error above `allowed`, else a note, so that the number is on record. Not modelled: currents that
-are not declared, ripple (a doubt where it is declared), parts, cables and filters, drops in supply and signal traces,
-copper that heats up, and what a pin's own contact drops, which no grid can tell.
-Fix: move the current's source or load so that its way back does not pass the input's two grounds, bring the input's
-ground to the converter by itself, split with one bridge at the converter, or isolate.
-Source: `moatcheck explain words`; Ohm's law and reciprocity; resistivity from IEC 60028, from memory.
+Why: where a strong current and a small signal refer to the same copper, the drop of the one stands
+in series with the other. Splitting, joining and placing decide how much it is, and no rule of
+geometry can tell.
+Measured: for each [[quiet_input]] the sum of the amplitudes that the declared currents put between
+its two ground pins: direct currents through the whole copper of the joined reference nets on all
+layers, plated holes and ties included, on a grid that is halved until the sum stands still within 1
+%; the last step is told as its error. Copper is taken at 20 degrees, rho 1.724e-8 ohm m; where
+neither the data nor [stackup] copper states its thickness, 0.017 mm, the safe side, and that is a
+doubt. Error above `allowed`, else a note, so that the number is on record. Not modelled: currents
+that are not declared, ripple (a doubt where it is declared), parts, cables and filters, drops in
+supply and signal traces, copper that heats up, and what a pin's own contact drops, which no grid
+can tell.
+Fix: move the current's source or load so that its way back does not pass the input's two grounds,
+bring the input's ground to the converter by itself, split with one bridge at the converter, or
+isolate.
+Source: `moatcheck explain words`; Ohm's law and reciprocity; resistivity from IEC 60028, from
+memory.
 """
 
 from __future__ import annotations
@@ -63,7 +68,9 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 
 def doubts(layout: Layout) -> Iterator[Doubt]:
-    """Pins and copper that leave the question open, thickness that nobody states, ripple, grids that could turn it."""
+    """Pins and copper that leave the question open, thickness that nobody states, ripple, grids
+    that could turn it.
+    """
     currents = layout.once(currents_of)
     yield from currents.doubts
     for layer in currents.ground.unknown:

@@ -1,11 +1,12 @@
 """No trace runs farther than allowed where neither side has reference copper.
 
-Why: over a slot, a void or past the edge of its pour, a trace has no return path beside it; it radiates and picks up
-noise like an antenna, and its impedance is undefined.
+Why: over a slot, a void or past the edge of its pour, a trace has no return path beside it; it
+radiates and picks up noise like an antenna, and its impedance is undefined.
 
-Measured: the centre line off the pours on both sides, joined through copper contact and plated holes, without the
-net's own lands and without the fan-out of isolators. Areas wider than `limits.pour`, their antipads
-filled, are exempt. Runs of one net, and of nets side by side over the same void, are one group.
+Measured: the centre line off the pours on both sides, joined through copper contact and plated
+holes, without the net's own lands and without the fan-out of isolators. Areas wider than
+`limits.pour`, their antipads filled, are exempt. Runs of one net, and of nets side by side over the
+same void, are one group.
 
 Fix: move the trace over its own pour, or close the void beneath it.
 
@@ -54,7 +55,8 @@ RULE = Rule(
     shares="off_reference_runs",
     own=(),
 )
-SIDE_BY_SIDE = 0.5  # mm between centre lines; the lines of a bus are nearer than this (common practice, no source)
+# mm between centre lines; the lines of a bus are nearer than this (common practice, no source)
+SIDE_BY_SIDE = 0.5
 
 
 def find(layout: Layout) -> Iterator[Finding]:
@@ -103,7 +105,9 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
 
 
 def _beside(layout: Layout, run: OffReferenceRun) -> str:
-    """What is true of the place: a pour behind the plane that serves as reference there is not nothing."""
+    """What is true of the place: a pour behind the plane that serves as reference there is not
+    nothing.
+    """
     line = shapely.MultiLineString([list(at) for at in run.path])
     far = [
         pour for pour in layout.pours if pour.layer not in run.layers and pour.shape.covers(line)
@@ -119,7 +123,9 @@ def _beside(layout: Layout, run: OffReferenceRun) -> str:
 
 
 def _hint(layout: Layout, run: OffReferenceRun) -> str | None:
-    """The shortest straight move that brings the whole run over the one pour that it touches; None if not proven."""
+    """The shortest straight move that brings the whole run over the one pour that it touches; None
+    if not proven.
+    """
     if len(run.pours) != 1 or len(run.layers) != 1:
         return None
     pour = layout.pours[run.pours[0]]

@@ -1,1 +1,3 @@
-"""From drawn objects to copper, common to all formats: polarity, trimming, profile, connectivity."""
+"""From drawn objects to copper, common to all formats: polarity, trimming, profile,
+connectivity.
+"""

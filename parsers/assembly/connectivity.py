@@ -1,18 +1,20 @@
-"""Islands of touching copper, pieces joined by plated holes, names spread over them, contacts between nets.
+"""Islands of touching copper, pieces joined by plated holes, names spread over them, contacts
+between nets.
 
-Copper conducts whatever the data calls it. Two objects on a layer are joined if they touch (within TOUCH); a plated
-hole joins the copper that reaches its wall or lies over it, on every layer that it passes, and has the net of its pads
-where the data tells none. Conductors whose net is
-unknown, or that are stated to belong to no net (text, thieving, fiducials), are *nameless*: a connected patch of them
-that touches one net only takes that name; one that touches several is left as it is, and the nets are in contact.
-Pads of one pin are joined inside the part (see `pins`), etched parts go with one of the conductors that they join (see
-`etched`).
+Copper conducts whatever the data calls it. Two objects on a layer are joined if they touch (within
+TOUCH); a plated hole joins the copper that reaches its wall or lies over it, on every layer that it
+passes, and has the net of its pads where the data tells none. Conductors whose net is unknown, or
+that are stated to belong to no net (text, thieving, fiducials), are *nameless*: a connected patch
+of them that touches one net only takes that name; one that touches several is left as it is, and
+the nets are in contact. Pads of one pin are joined inside the part (see `pins`), etched parts go
+with one of the conductors that they join (see `etched`).
 
-A hole of unknown plating counts as plated if flashed pads surround it: conduction shows shorts, and its doubt has been
-raised by the reader of the drills. Antipads need no special care: composed shapes have their clearances cut out.
+A hole of unknown plating counts as plated if flashed pads surround it: conduction shows shorts, and
+its doubt has been raised by the reader of the drills. Antipads need no special care: composed
+shapes have their clearances cut out.
 
-Cost: near linear. Candidate pairs come from bounding boxes in bulk; distances are skeleton distances less the radii,
-large areas by prepared geometry.
+Cost: near linear. Candidate pairs come from bounding boxes in bulk; distances are skeleton
+distances less the radii, large areas by prepared geometry.
 """
 
 from __future__ import annotations
@@ -113,10 +115,12 @@ def connect(
     functions: Sequence[str] = (),
     refdes: Sequence[str] = (),
 ) -> Connected:
-    """Find islands (contact on a layer within TOUCH) and pieces (joined through plated holes), and spread net names.
+    """Find islands (contact on a layer within TOUCH) and pieces (joined through plated holes), and
+    spread net names.
 
-    A conductor whose net is unknown takes the one name found on its piece; two names on one piece of copper are a
-    Contact (copper of two nets touches) and never silently resolved. Rows that stay unknown are left UNKNOWN_NET.
+    A conductor whose net is unknown takes the one name found on its piece; two names on one piece
+    of copper are a Contact (copper of two nets touches) and never silently resolved. Rows that stay
+    unknown are left UNKNOWN_NET.
 
     Parameters
     ----------
@@ -189,7 +193,7 @@ def _middle(copper: Conductors, row: int) -> tuple[float, float]:
     return float(point.x), float(point.y)
 
 
-# ---------------------------------------------------------------------------------------------------- touching
+# ----------------------------------------------------------------------------------------- touching
 
 
 def _prepare(copper: Conductors, skeletons: Shapes) -> Bools:
@@ -202,7 +206,9 @@ def _prepare(copper: Conductors, skeletons: Shapes) -> Bools:
 def _touching_copper(
     copper: Conductors, skeletons: Shapes, boxes: Shapes, big: Bools, layers: int
 ) -> Pairs:
-    """Pairs of conductors of one layer that touch, each pair once; repeats of an object touch only their first."""
+    """Pairs of conductors of one layer that touch, each pair once; repeats of an object touch only
+    their first.
+    """
     reach = copper.radius + copper.slack()
     first = first_of_equals(copper)
     repeats = np.flatnonzero(first != np.arange(len(copper)))
@@ -217,7 +223,8 @@ def _touching_copper(
 
 
 def _meeting_boxes(asked: Shapes, boxes: Shapes) -> Iterator[tuple[Rows, Rows]]:
-    """Pairs (position in `asked`, position in `boxes`) of boxes that meet, in portions of bounded size.
+    """Pairs (position in `asked`, position in `boxes`) of boxes that meet, in portions of bounded
+    size.
 
     Raises
     ------
@@ -254,7 +261,9 @@ def _near(skeletons: Shapes, reach: Floats, big: Bools, a: Rows, b: Rows) -> Pai
 def _touching_walls(
     copper: Conductors, skeletons: Shapes, boxes: Shapes, holes: Holes, layers: int
 ) -> Pairs:
-    """Pairs (conductor, hole) where copper reaches the wall of a hole that may be plated, or lies over it."""
+    """Pairs (conductor, hole) where copper reaches the wall of a hole that may be plated, or lies
+    over it.
+    """
     candidates = np.flatnonzero((holes.plated == PLATED) | (holes.plated == PLATING_UNKNOWN))
     paths = _paths(holes)
     openings = _boxes(shapely.bounds(paths) + np.array([-1, -1, 1, 1]) * holes.radius[:, None])
@@ -302,7 +311,7 @@ def _nets_of_pads(copper: Conductors, holes: Holes, walls: Pairs) -> Ints:
     return agreed
 
 
-# ---------------------------------------------------------------------------------------------------- spreading names
+# ---------------------------------------------------------------------------------- spreading names
 
 
 def _graph(
@@ -350,7 +359,9 @@ def _patches(graph: _Graph) -> Ints:
 
 
 def _names_by_patch(graph: _Graph, patch: Ints) -> Pairs:
-    """Rows (patch, net, edge) without repetition: the nets that a nameless patch touches, and where first."""
+    """Rows (patch, net, edge) without repetition: the nets that a nameless patch touches, and where
+    first.
+    """
     pairs = graph.spreading
     nameless = graph.label[pairs] < 0
     border = np.flatnonzero(nameless[:, 0] != nameless[:, 1])
@@ -395,7 +406,7 @@ def _joined_without_net(
     return tuple(remarks)
 
 
-# ---------------------------------------------------------------------------------------------------- the result
+# --------------------------------------------------------------------------------------- the result
 
 
 def _connectivity(joined: _Joined, names: Pairs) -> Connectivity:
@@ -410,10 +421,11 @@ def _connectivity(joined: _Joined, names: Pairs) -> Connectivity:
 
 
 def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
-    """Join islands of one net through holes: piece per conductor, and per hole (-1 where its wall meets no copper).
+    """Join islands of one net through holes: piece per conductor, and per hole (-1 where its wall
+    meets no copper).
 
-    A hole joins the islands of each net that it touches, not those of different nets; its own piece is that of its net,
-    or if it has none, of the first copper that it touches.
+    A hole joins the islands of each net that it touches, not those of different nets; its own piece
+    is that of its net, or if it has none, of the first copper that it touches.
     """
     count = int(island.max()) + 1 if len(island) else 0
     net = graph.label[walls[:, 0]]
@@ -440,7 +452,9 @@ def _joined_by_legs(graph: _Graph, island: Ints) -> Pairs:
 
 
 def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
-    """Contacts between nets: touching copper, holes in foreign copper, nameless patches and etched parts between."""
+    """Contacts between nets: touching copper, holes in foreign copper, nameless patches and etched
+    parts between.
+    """
     graph = joined.graph
     links = _links(joined, names)
     if not len(links):
@@ -463,7 +477,9 @@ def _contacts(joined: _Joined, names: Pairs) -> tuple[Contact, ...]:
 
 
 def _links(joined: _Joined, names: Pairs) -> Pairs:
-    """Pairs of nodes of two nets that are connected: rows (node, node, edge, part), by nets, the lower net first."""
+    """Pairs of nodes of two nets that are connected: rows (node, node, edge, part), by nets, the
+    lower net first.
+    """
     graph = joined.graph
     ends = graph.label[graph.edges]
     edge = np.flatnonzero((ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1]))
@@ -481,7 +497,9 @@ def _links(joined: _Joined, names: Pairs) -> Pairs:
 
 
 def _etched_links(joined: _Joined) -> Pairs:
-    """Rows (node, node, edge, part) for the nets that etched parts join; part -1 where none is told."""
+    """Rows (node, node, edge, part) for the nets that etched parts join; part -1 where none is
+    told.
+    """
     graph, component = joined.graph, joined.copper.component
     ends = graph.label[graph.links[:, :2]]
     rows = np.flatnonzero((ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1]))
@@ -496,14 +514,18 @@ def _etched_links(joined: _Joined) -> Pairs:
 
 
 def _keys(graph: _Graph, links: Pairs) -> Ints:
-    """Both nets and the part of each link, shape (m, 3): links that agree in these are one matter."""
+    """Both nets and the part of each link, shape (m, 3): links that agree in these are one
+    matter.
+    """
     return np.column_stack((graph.label[links[:, :2]], links[:, 3])).astype(np.int32)
 
 
 def _bridged(graph: _Graph, names: Pairs) -> Pairs:
-    """Pairs of named nodes that a nameless patch joins, and the edge where the second one meets the patch.
+    """Pairs of named nodes that a nameless patch joins, and the edge where the second one meets the
+    patch.
 
-    N nets on a patch give N - 1 pairs, each net with the next one; the chain tells that all of them are connected.
+    N nets on a patch give N - 1 pairs, each net with the next one; the chain tells that all of them
+    are connected.
     """
     several = np.flatnonzero(names[1:, 0] == names[:-1, 0])
     ends = graph.spreading[names[:, 2]]
@@ -514,7 +536,9 @@ def _bridged(graph: _Graph, names: Pairs) -> Pairs:
 
 
 def _ranks(keys: Ints) -> Rows:
-    """Place of each row among its equals, for rows that are sorted so that equals stand together."""
+    """Place of each row among its equals, for rows that are sorted so that equals stand
+    together.
+    """
     starts = np.flatnonzero(np.r_[True, (keys[1:] != keys[:-1]).any(axis=1)])
     ranks: Rows = np.arange(len(keys)) - np.repeat(starts, np.diff(np.r_[starts, len(keys)]))
     return ranks
@@ -540,7 +564,9 @@ def _meeting_places(joined: _Joined, edges: Pairs) -> tuple[Floats, Ints]:
 def _every_place(
     joined: _Joined, links: Pairs, at: Floats, layer: Ints
 ) -> tuple[Pairs, Floats, Ints]:
-    """The same with a row for each place where two areas touch: one pour may reach another by several bridges."""
+    """The same with a row for each place where two areas touch: one pour may reach another by
+    several bridges.
+    """
     ends = joined.graph.every[links[:, 2]]
     flat = ends[:, 1] < joined.graph.conductors
     areas = joined.copper.kind[np.where(flat[:, None], ends, 0)] == Kind.AREA
@@ -565,7 +591,8 @@ def _clipped(a: shapely.Geometry, b: shapely.Geometry) -> tuple[shapely.Geometry
 
 
 def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
-    """The first link of each place where two nets touch, at most PLACES for each pair of nets (and part).
+    """The first link of each place where two nets touch, at most PLACES for each pair of nets (and
+    part).
 
     Contact in a hole is the same place as contact on a layer beside it.
     """
@@ -594,7 +621,9 @@ def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
 
 
 def _standing_rows(graph: _Graph, links: Pairs) -> Pairs:
-    """Conductors that stand for linked nodes: themselves; for a hole, copper of its own net or whatever touches it."""
+    """Conductors that stand for linked nodes: themselves; for a hole, copper of its own net or
+    whatever touches it.
+    """
     rows = links.copy()
     walls = graph.edges[graph.edges[:, 1] >= graph.conductors]
     foreign = graph.label[walls[:, 0]] != graph.label[walls[:, 1]]

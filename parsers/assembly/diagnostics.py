@@ -1,6 +1,8 @@
-"""Doubts and remarks as they come up while files are read: each once, with its first place and how often it occurs.
+"""Doubts and remarks as they come up while files are read: each once, with its first place and how
+often it occurs.
 
-How often stands in the sentence that a rules file may accept: whoever accepts 18 objects has not accepted 28.
+How often stands in the sentence that a rules file may accept: whoever accepts 18 objects has not
+accepted 28.
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ Line = Callable[[int], int | None]
 
 
 def clean(text: str) -> str:
-    """Text fit for one line of a report: no line breaks, control characters or halves of characters.
+    """Text fit for one line of a report: no line breaks, control characters or halves of
+    characters.
 
     Examples
     --------

@@ -1,9 +1,11 @@
-"""Etched parts: copper that is a part, such as the bridge of a solder jumper or a tie of two nets drawn as a short.
+"""Etched parts: copper that is a part, such as the bridge of a solder jumper or a tie of two nets
+drawn as a short.
 
-The Gerber Layer Format Specification 2023.08, 6.8.1: the net check takes such copper (aperture function
-EtchedComponent) away before it looks for shorts. What it joins is therefore joined by a part, not by a fault: the
-copper goes with one of the conductors that it touches, and where it touches others it is cut off from them. Each cut
-is told, so that a contact of two nets there can be laid to the part.
+The Gerber Layer Format Specification 2023.08, 6.8.1: the net check takes such copper (aperture
+function EtchedComponent) away before it looks for shorts. What it joins is therefore joined by a
+part, not by a fault: the copper goes with one of the conductors that it touches, and where it
+touches others it is cut off from them. Each cut is told, so that a contact of two nets there can be
+laid to the part.
 
     pad A ══╗      etched copper goes with A (the net that comes first);
             ║      the edge to pad B is cut, and (A, B) is told
@@ -44,7 +46,8 @@ def cut_etched(edges: Pairs, label: Ints, etched: Bools) -> Cut:
     ----------
     edges : pairs of nodes that touch, shape (m, 2)
     label : net of each node, negative for nameless ones, shape (n,)
-    etched : mask of nodes that are etched parts; those with a net of their own count as ordinary copper, shape (n,)
+    etched : mask of nodes that are etched parts; those with a net of their own count as ordinary
+        copper, shape (n,)
     """
     etched = etched & (label < 0)
     ends = etched[edges]
@@ -69,7 +72,9 @@ def cut_etched(edges: Pairs, label: Ints, etched: Bools) -> Cut:
 
 
 def _homes(part: Ints, outside: npt.NDArray[np.intp], label: Ints) -> npt.NDArray[np.intp]:
-    """For each edge out of an etched part, the node that the part goes with: the first net, else the first node."""
+    """For each edge out of an etched part, the node that the part goes with: the first net, else
+    the first node.
+    """
     order = np.lexsort((outside, label[outside], label[outside] < 0, part))
     _, first, group = np.unique(part[order], return_index=True, return_inverse=True)
     home = np.empty(len(part), dtype=np.intp)

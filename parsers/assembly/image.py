@@ -1,7 +1,9 @@
-"""What one layer draws, object by object, and the copper that remains when clear objects have acted.
+"""What one layer draws, object by object, and the copper that remains when clear objects have
+acted.
 
-Both copper formats draw in order: a dark object adds, a clear one removes whatever lies below it, whatever the net
-(The Gerber Layer Format Specification 2023.08, 2.3.2; IPC-2581, order of Sets). `compose` is that rule.
+Both copper formats draw in order: a dark object adds, a clear one removes whatever lies below it,
+whatever the net (The Gerber Layer Format Specification 2023.08, 2.3.2; IPC-2581, order of Sets).
+`compose` is that rule.
 """
 
 from __future__ import annotations
@@ -30,13 +32,16 @@ BATCH = (
     2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
 )
 MAX_CLEARINGS = 3_000_000  # pairs of a dark object and a clear one over it, in one layer
-GRID = 7  # decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells apart
+# decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells
+# apart
+GRID = 7
 
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """Objects of one layer in file order. The columns net, component, pin and function of `objects` index the name
-    tables of this image (or are -1 / UNKNOWN_NET); a reader of whole boards translates them to the board's tables.
+    """Objects of one layer in file order. The columns net, component, pin and function of `objects`
+    index the name tables of this image (or are -1 / UNKNOWN_NET); a reader of whole boards
+    translates them to the board's tables.
     """
 
     objects: Conductors
@@ -58,14 +63,15 @@ def compose(
 ) -> Conductors:
     """Copper that remains: dark objects less the clear ones after them.
 
-    Only objects that a later clear object touches change: they become AREA rows (one per connected piece) that keep
-    what is left of their centre line. What a later object repeats in every respect is left out. Clear shapes are taken
-    no larger than they are, dark ones no smaller.
+    Only objects that a later clear object touches change: they become AREA rows (one per connected
+    piece) that keep what is left of their centre line. What a later object repeats in every respect
+    is left out. Clear shapes are taken no larger than they are, dark ones no smaller.
 
     Parameters
     ----------
     profile : board material, needed where `negative`
-    negative : the image shows where copper is missing (`.FilePolarity,Negative`): copper is the profile less the image
+    negative : the image shows where copper is missing (`.FilePolarity,Negative`): copper is the
+        profile less the image
     """
     objects, dark = image.objects, image.dark
     if negative:
@@ -125,7 +131,9 @@ def _on_grid(shapes: Shapes) -> Shapes:
 def _clearings(
     objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, inside: bool
 ) -> tuple[Rows, Rows]:
-    """Pairs of a dark row and the position of a clear object later in the file that touches it, sorted."""
+    """Pairs of a dark row and the position of a clear object later in the file that touches it,
+    sorted.
+    """
     boxes = shapely.STRtree(shapely.box(*shapely.bounds(removers).T))
     tree = shapely.STRtree(removers)
     found: list[tuple[Rows, Rows]] = [(dark[:0], clear[:0])]
@@ -161,7 +169,9 @@ def _subtract(shapes: Shapes, removers: list[Shapes]) -> Shapes:
 
 
 def _pieces(objects: Conductors, rows: Rows, remains: Shapes) -> tuple[Conductors, Rows]:
-    """Make area rows of what is left, one for each connected piece, and tell the object that each came from."""
+    """Make area rows of what is left, one for each connected piece, and tell the object that each
+    came from.
+    """
     parts, owner = shapely.get_parts(remains, return_index=True)
     solid = (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON) & (shapely.area(parts) > 0)
     solid[solid] = ~_slivers(parts[solid])
@@ -182,7 +192,9 @@ def _pieces(objects: Conductors, rows: Rows, remains: Shapes) -> tuple[Conductor
 
 
 def _slivers(parts: Shapes) -> Bools:
-    """Tell pieces so thin that they may be left over only because round copper and round clears are polygons."""
+    """Tell pieces so thin that they may be left over only because round copper and round clears are
+    polygons.
+    """
     thin: Bools = 2 * shapely.area(parts) < TOUCH * shapely.length(parts)
     thin[thin] = shapely.is_empty(shapely.buffer(parts[thin], -TOUCH / 2))
     return thin
@@ -212,7 +224,9 @@ def _only_lines(geometry: shapely.Geometry) -> shapely.Geometry:
 
 
 def _negative(image: Image, profile: shapely.Geometry | None) -> Conductors:
-    """Copper of a negative image: the profile less what the image shows, the image taken no larger than it is."""
+    """Copper of a negative image: the profile less what the image shows, the image taken no larger
+    than it is.
+    """
     if profile is None:
         raise BoardError("a negative copper layer needs the board profile; add the profile file")
     objects, dark = image.objects, image.dark

@@ -1,8 +1,10 @@
-"""Copper that the data leaves nameless, named by the rules file: a place on it names all that is connected to it.
+"""Copper that the data leaves nameless, named by the rules file: a place on it names all that is
+connected to it.
 
-Names never replace those of the data: where a place lies on copper that has a name already, that name stands, and the
-place is a doubt. Two names on one piece of copper become a contact of two nets, as two names in the data would: the
-piece takes the name that is told first, and the object under the other place stands for the other net.
+Names never replace those of the data: where a place lies on copper that has a name already, that
+name stands, and the place is a doubt. Two names on one piece of copper become a contact of two
+nets, as two names in the data would: the piece takes the name that is told first, and the object
+under the other place stands for the other net.
 """
 
 from __future__ import annotations
@@ -106,7 +108,7 @@ def _shown(place: NamedPlace) -> str:
     return f"({x:g}, {y:g}) on {place.layer}"
 
 
-# ---------------------------------------------------------------------------------------------------- places
+# ------------------------------------------------------------------------------------------- places
 
 
 def _rows_at(copper: Conductors, place: NamedPlace, layers: Sequence[Layer]) -> Rows:

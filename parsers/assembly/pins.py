@@ -1,8 +1,9 @@
 """Pins of parts: pads that are one pin, on however many layers and with however many legs.
 
-Data names the pin of a pad on some layers only, gives a pin's open pads a net each, or gives all parts that nobody has
-numbered one name. What is told here: a pad in the same hole as a pin's pad is that pin's; pads of one pin are joined
-inside the part; automatic names of a pin's open pads are one net.
+Data names the pin of a pad on some layers only, gives a pin's open pads a net each, or gives all
+parts that nobody has numbered one name. What is told here: a pad in the same hole as a pin's pad is
+that pin's; pads of one pin are joined inside the part; automatic names of a pin's open pads are one
+net.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ Pairs = npt.NDArray[np.intp]  # (m, 2)
 
 
 def is_numbered(refdes: str) -> bool:
-    """Whether a reference designator names one part; placeholders stand for many (exporters' habit, no source).
+    """Whether a reference designator names one part; placeholders stand for many (exporters' habit,
+    no source).
 
     Examples
     --------
@@ -39,7 +41,9 @@ def is_numbered(refdes: str) -> bool:
 
 
 def without_pins_of_vias(copper: Conductors, functions: Sequence[str]) -> Conductors:
-    """Copper whose via lands have no pin: an attribute of a pin that is still set when vias follow is not theirs."""
+    """Copper whose via lands have no pin: an attribute of a pin that is still set when vias follow
+    is not theirs.
+    """
     via = function_mask(copper, functions, VIA) & copper.pad
     gone = via & (copper.pin >= 0)
     if not gone.any():
@@ -97,7 +101,9 @@ def _concentric(copper: Conductors, holes: Holes, lands: Pairs) -> Bools:
 
 
 def _only_pin(copper: Conductors, holes: Holes, lands: Pairs) -> Rows:
-    """For each hole the row of a pad that tells its pin; -1 where there is none, or where pads tell several."""
+    """For each hole the row of a pad that tells its pin; -1 where there is none, or where pads tell
+    several.
+    """
     keys = np.column_stack((lands[:, 1], copper.component[lands[:, 0]], copper.pin[lands[:, 0]]))
     found, first = np.unique(keys, axis=0, return_index=True)
     count = np.bincount(found[:, 0], minlength=len(holes))
@@ -108,7 +114,9 @@ def _only_pin(copper: Conductors, holes: Holes, lands: Pairs) -> Rows:
 
 
 def legs(copper: Conductors, refdes: Sequence[str]) -> Pairs:
-    """Pairs of pads of one pin, which are joined inside its part: each pad with the pin's first, shape (m, 2)."""
+    """Pairs of pads of one pin, which are joined inside its part: each pad with the pin's first,
+    shape (m, 2).
+    """
     numbered = _looked_up([is_numbered(name) for name in refdes], copper.component)
     rows = np.flatnonzero(copper.pad & (copper.pin >= 0) & numbered)
     if not len(rows):
@@ -170,7 +178,8 @@ def middle_of(places: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def places_of_pins(copper: Conductors, served: Sequence[PinPads]) -> Floats:
-    """Place of each pin: the middle of its largest pad on its first layer, in whatever order files draw pads.
+    """Place of each pin: the middle of its largest pad on its first layer, in whatever order files
+    draw pads.
 
     Returns
     -------
@@ -198,7 +207,9 @@ def _known_nets(copper: Conductors, rows: Rows) -> tuple[int, ...]:
 def doubts_on_pins(
     pads: Iterable[PinPads], refdes: Sequence[str], pins: Sequence[str], nets: Sequence[Net]
 ) -> list[Doubt]:
-    """A doubt for each pin whose pads have several nets; parts that nobody has numbered are many, so theirs may."""
+    """A doubt for each pin whose pads have several nets; parts that nobody has numbered are many,
+    so theirs may.
+    """
     doubts = []
     for one in pads:
         if len(one.nets) > 1 and is_numbered(refdes[one.component]):
@@ -209,7 +220,8 @@ def doubts_on_pins(
 
 
 def is_automatic(net: Net) -> bool:
-    """Whether a net only says that a pad is connected to nothing (names: exporters' habit, no source).
+    """Whether a net only says that a pad is connected to nothing (names: exporters' habit, no
+    source).
 
     Examples
     --------
@@ -222,11 +234,12 @@ def is_automatic(net: Net) -> bool:
 def with_one_net_per_open_pin(
     copper: Conductors, holes: Holes, touching: Pairs, nets: Sequence[Net], refdes: Sequence[str]
 ) -> tuple[Conductors, Holes]:
-    """Copper and holes in which a pin's open pads have one net, whatever automatic names they carry.
+    """Copper and holes in which a pin's open pads have one net, whatever automatic names they
+    carry.
 
-    Open is a pad whose net has no other copper. Pads of one pin belong together if their nets are named after the part,
-    and so do pads of one part that touch and are stated to be unconnected, as the ring of lands about a mounting hole:
-    they are the first one's pin.
+    Open is a pad whose net has no other copper. Pads of one pin belong together if their nets are
+    named after the part, and so do pads of one part that touch and are stated to be unconnected, as
+    the ring of lands about a mounting hole: they are the first one's pin.
 
     Parameters
     ----------
@@ -341,7 +354,9 @@ def _open_pads(copper: Conductors, pads: Rows, touching: Pairs, refdes: Sequence
 
 
 def _groups(copper: Conductors, pads: Rows, touching: Pairs, refdes: Sequence[str]) -> Ints:
-    """Group of each conductor, shape (n,), -1 for others: pads of a net, of a pin, and of a part among `touching`."""
+    """Group of each conductor, shape (n,), -1 for others: pads of a net, of a pin, and of a part
+    among `touching`.
+    """
     is_pad = np.zeros(len(copper), dtype=np.bool_)
     is_pad[pads] = True
     same_part = copper.component[touching[:, 0]] == copper.component[touching[:, 1]]

@@ -1,4 +1,6 @@
-"""Whether copper, holes and outline fit together, for every format: what is missing from one shows in the others."""
+"""Whether copper, holes and outline fit together, for every format: what is missing from one shows
+in the others.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +47,8 @@ def trimmed(
 
 
 def mostly_bare(joined: Connected, holes: Rows) -> tuple[Rows, int]:
-    """Plated holes among some that meet no copper, and how many are plated; none if most of them meet copper.
+    """Plated holes among some that meet no copper, and how many are plated; none if most of them
+    meet copper.
 
     Where most of them do not, drills and copper have different origins.
     """
@@ -55,7 +58,9 @@ def mostly_bare(joined: Connected, holes: Rows) -> tuple[Rows, int]:
 
 
 def lonely_flashes(joined: Connected, layer: int) -> tuple[int, int] | None:
-    """How many of a layer's flashes touch nothing, and how many there are, if that looks like a negative plane."""
+    """How many of a layer's flashes touch nothing, and how many there are, if that looks like a
+    negative plane.
+    """
     copper, island = joined.copper, joined.connectivity.island
     pads = np.flatnonzero((copper.layer == layer) & copper.pad)
     alone = np.bincount(island, minlength=1)[island[pads]] == 1

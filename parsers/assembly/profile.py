@@ -1,11 +1,13 @@
 """The board outline from a profile layer: closed chains of centre lines, or regions.
 
-The Gerber Layer Format Specification 2023.08, 6.5: the profile is a region, or a closed chain of draws and arcs whose
-centre line counts. Practice adds chains whose ends miss each other by rounding, cutouts and slots drawn as further
-closed chains, and lines that close nothing. Contours fill by the even-odd rule: outside, board, cutout, island.
+The Gerber Layer Format Specification 2023.08, 6.5: the profile is a region, or a closed chain of
+draws and arcs whose centre line counts. Practice adds chains whose ends miss each other by
+rounding, cutouts and slots drawn as further closed chains, and lines that close nothing. Contours
+fill by the even-odd rule: outside, board, cutout, island.
 
-Lonely ends within SNAP are one point. Two open ends with a small gap between them are joined by a straight line, above
-QUIET with a doubt, up to CLOSE; whatever closes nothing then is a doubt, since it may be a cut that is missing.
+Lonely ends within SNAP are one point. Two open ends with a small gap between them are joined by a
+straight line, above QUIET with a doubt, up to CLOSE; whatever closes nothing then is a doubt, since
+it may be a cut that is missing.
 """
 
 from __future__ import annotations
@@ -75,7 +77,8 @@ def outline_of(image: Image, name: str, *, plated: bool = False) -> Profile:
 def told_outline(
     own: Outline | None, corners: Sequence[tuple[float, float]], source: str
 ) -> Profile:
-    """The outline of the data, else that of the rules file (`[outline] points`); a doubt if they differ.
+    """The outline of the data, else that of the rules file (`[outline] points`); a doubt if they
+    differ.
 
     Parameters
     ----------
@@ -112,7 +115,9 @@ def _doubt(name: str, objects: Conductors, rows: Rows, what: str) -> Doubt:
 
 
 def _with_regions(drawn: shapely.Geometry, regions: Shapes) -> shapely.Geometry:
-    """Regions are board; contours drawn inside them are cutouts, contours along their border say the same twice."""
+    """Regions are board; contours drawn inside them are cutouts, contours along their border say
+    the same twice.
+    """
     filled = shapely.union_all(shapely.make_valid(regions))
     inner = (
         shapely.difference(filled, shapely.buffer(drawn, SNAP)) if not drawn.is_empty else filled
@@ -121,7 +126,7 @@ def _with_regions(drawn: shapely.Geometry, regions: Shapes) -> shapely.Geometry:
     return filled if same or drawn.is_empty else shapely.difference(filled, drawn)
 
 
-# ---------------------------------------------------------------------------------------------------- chains
+# ------------------------------------------------------------------------------------------- chains
 
 
 def _from_chains(
@@ -170,7 +175,9 @@ def _ends(lines: Shapes) -> Floats:
 
 
 def _snapped(lines: Shapes) -> Shapes:
-    """Lines whose lonely ends lie on a grid of SNAP, so that ends which agree but for rounding are equal."""
+    """Lines whose lonely ends lie on a grid of SNAP, so that ends which agree but for rounding are
+    equal.
+    """
     ends = _ends(lines)
     _, inverse, count = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
     lonely = count[inverse.reshape(-1)] == 1
@@ -230,7 +237,9 @@ def _bridges(lines: Shapes) -> Shapes:
 
 
 def _filled(lines: Shapes, name: str) -> tuple[shapely.Geometry, list[Doubt]]:
-    """Even-odd fill of the contours that lines form; doubts on lines and contours that are not clear."""
+    """Even-odd fill of the contours that lines form; doubts on lines and contours that are not
+    clear.
+    """
     faces, cuts, dangles, invalid = shapely.polygonize_full([shapely.union_all(lines)])
     doubts = _left_over(shapely.union_all([cuts, dangles, invalid]), name)
     cells: Shapes = shapely.get_parts(faces)

@@ -1,4 +1,6 @@
-"""Objects drawn more than once in the very same place: generators repeat them, and hostile files by the 100,000."""
+"""Objects drawn more than once in the very same place: generators repeat them, and hostile files by
+the 100,000.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,9 @@ MEANING = ("pad", "component", "pin", "function")  # columns that tell what an o
 
 
 def repeated_later(copper: Conductors) -> Bools:
-    """Which objects a later one repeats in every respect. Drawn in order, the last of them is cleared the least."""
+    """Which objects a later one repeats in every respect. Drawn in order, the last of them is
+    cleared the least.
+    """
     backwards = copper.take(slice(None, None, -1))
     mask: Bools = (first_of_equals(backwards, *MEANING) != np.arange(len(copper)))[::-1]
     return mask

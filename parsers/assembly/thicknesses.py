@@ -1,4 +1,6 @@
-"""Thicknesses of the board: the data's own, else what the rules file tells; where both tell, they must agree."""
+"""Thicknesses of the board: the data's own, else what the rules file tells; where both tell, they
+must agree.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,8 @@ Values = tuple[float | None, ...]
 
 
 def settled(told: Stackup, hints: Hints, layers: int, source: str) -> tuple[Stackup, list[Doubt]]:
-    """The stackup of the data, completed from the rules; a doubt for each value in which they differ.
+    """The stackup of the data, completed from the rules; a doubt for each value in which they
+    differ.
 
     Parameters
     ----------
@@ -51,7 +54,8 @@ def settled(told: Stackup, hints: Hints, layers: int, source: str) -> tuple[Stac
 
 
 def in_series(heights: Sequence[float | None], constants: Sequence[float | None]) -> float | None:
-    """Dielectric constant of layers upon each other, as of capacitors in series (common practice, no source).
+    """Dielectric constant of layers upon each other, as of capacitors in series (common practice,
+    no source).
 
     Where all have the same constant, their heights need not be known.
 

@@ -1,7 +1,9 @@
-"""Copper in the layer files that is not on the finished board: film marks beside it, lands that a hole removes.
+"""Copper in the layer files that is not on the finished board: film marks beside it, lands that a
+hole removes.
 
-Only copper without a net is left out, and what was left out is told. Copper of a net that lies off the board, or most
-of a layer off the board, means that profile and layers do not fit together: a doubt.
+Only copper without a net is left out, and what was left out is told. Copper of a net that lies off
+the board, or most of a layer off the board, means that profile and layers do not fit together: a
+doubt.
 """
 
 from __future__ import annotations
@@ -53,7 +55,8 @@ def drilled_away(copper: Conductors, holes: Holes, rows: Rows) -> Bools:
 
 
 def _sizes(copper: Conductors) -> Floats:
-    """What each object counts for: if nets are told, only those, else the copper area; film marks are small.
+    """What each object counts for: if nets are told, only those, else the copper area; film marks
+    are small.
 
     Marks beside a plane of one object are most of a layer's objects, and of little copper.
     """

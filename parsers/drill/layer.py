@@ -14,7 +14,9 @@ from parsers.trouble import Doubt, Place
 
 
 def holes_of_image(image: Image, name: str, file: int = 0) -> Drilled:
-    """Holes of a Gerber drill layer: flashes are holes, draws are slots (2023.08, 6.6); anything else is a doubt."""
+    """Holes of a Gerber drill layer: flashes are holes, draws are slots (2023.08, 6.6); anything
+    else is a doubt.
+    """
     objects = image.objects
     kind, g = objects.kind, objects.geometry
     doubts = list(image.doubts)

@@ -120,7 +120,7 @@ class Machine:
         self._shape: list[Hit] = []
         self._shift = (0.0, 0.0)
 
-    # ------------------------------------------------------------------------------------------------ results
+    # -------------------------------------------------------------------------------------- results
 
     def centres(self) -> Floats:
         """Middles of the holes, shape (n, 2)."""
@@ -141,7 +141,7 @@ class Machine:
         """Note a doubt at the current line."""
         self.diagnostics.add(f"{self.name} {what}", why, self.line)
 
-    # ------------------------------------------------------------------------------------------------ lines
+    # ---------------------------------------------------------------------------------------- lines
 
     def execute(self, line: str) -> bool:
         """Carry out one line; True at the end of the program."""
@@ -201,7 +201,7 @@ class Machine:
             )
         return False
 
-    # ------------------------------------------------------------------------------------------------ units
+    # ---------------------------------------------------------------------------------------- units
 
     def set_unit(self, unit: float) -> None:
         """Take the unit of all numbers that follow."""
@@ -270,7 +270,9 @@ class Machine:
         return -value if text[0] == "-" else value
 
     def _reading(self) -> tuple[float, int, int | None]:
-        """Unit, integer digits, and decimals if they count from the right; noted as assumed where not stated."""
+        """Unit, integer digits, and decimals if they count from the right; noted as assumed where
+        not stated.
+        """
         unit = self._unit()
         if self.stated.decimals is None:
             self.assumed.add("digits")
@@ -281,7 +283,7 @@ class Machine:
         )
         return unit, told.integers or 0, (told.decimals or 0) if told.trailing else None
 
-    # ------------------------------------------------------------------------------------------------ tools
+    # ---------------------------------------------------------------------------------------- tools
 
     def word_tool(self, words: list[tuple[str, str]]) -> None:
         """T: define a tool if a diameter follows, else load it."""
@@ -325,7 +327,7 @@ class Machine:
         plated, function = _function(self._aperture)
         return Tool(None, self.plating if plated == PLATING_UNKNOWN else plated, function)
 
-    # ------------------------------------------------------------------------------------------------ moves
+    # ---------------------------------------------------------------------------------------- moves
 
     def word_coordinate(self, words: list[tuple[str, str]]) -> None:
         """X, Y: a hole, a slot with G85, a move or a cut."""
@@ -458,7 +460,7 @@ class Machine:
             Hit(x0, y0, x1, y1, self.tool, self.line, swell, len(self.attribute_sets) - 1)
         )
 
-    # ------------------------------------------------------------------------------------------------ repeats
+    # -------------------------------------------------------------------------------------- repeats
 
     def word_repeat(self, words: list[tuple[str, str]]) -> None:
         """R: repeat the last hole (or, with M02, the pattern) at a step."""
@@ -521,7 +523,7 @@ class Machine:
             self._make(hit.x0 + dx, hit.y0 + dy, hit.x1 + dx, hit.y1 + dy, hit.swell)
         self.tool = tool
 
-    # ------------------------------------------------------------------------------------------------ comments
+    # ------------------------------------------------------------------------------------- comments
 
     def _comment(self, text: str) -> None:
         if text.startswith("#@!"):

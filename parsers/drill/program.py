@@ -19,7 +19,8 @@ from parsers.primitives import NO_NET, UNKNOWN_NET, Floats
 from parsers.trouble import Doubt, FormatError, Place, line_for
 
 SURE = 0.9  # share on pads that needs no comparison with other formats
-ON_PADS = 0.5  # share of holes that must land where holes are expected before a guessed format is believed
+# share of holes that must land where holes are expected before a guessed format is believed
+ON_PADS = 0.5
 
 Score = Callable[[Floats], float]  # places (n, 2) -> share of them that are plausible
 
@@ -58,7 +59,8 @@ def read_drill(
     ----------
     told : format told by the rules, used where the program says nothing
     parameters : format told by a file beside the program, used where the program says nothing
-    scores : tell how plausible hole centres are, the most telling first, where the format is not stated
+    scores : tell how plausible hole centres are, the most telling first, where the format is not
+        stated
 
     Raises
     ------
@@ -82,7 +84,9 @@ _UNDECODED = "names of nets and parts may be cut or changed; export the drills a
 
 
 def _lines(data: bytes) -> tuple[list[str], bool]:
-    """Lines of the program; text that is no UTF-8 is read as Latin-1, and whether attributes are among it."""
+    """Lines of the program; text that is no UTF-8 is read as Latin-1, and whether attributes are
+    among it.
+    """
     undecoded = False
     try:
         text = data.decode("utf-8-sig")
@@ -105,7 +109,7 @@ def _run(
     return machine
 
 
-# ---------------------------------------------------------------------------------------------------- unstated formats
+# --------------------------------------------------------------------------------- unstated formats
 
 
 def _settled(
@@ -212,7 +216,7 @@ def _distinct(runs: list[Machine]) -> list[Machine]:
     return list(seen.values())
 
 
-# ---------------------------------------------------------------------------------------------------- results
+# ------------------------------------------------------------------------------------------ results
 
 
 def _contradicted(run: Machine, told: NumberFormat | None) -> list[Doubt]:

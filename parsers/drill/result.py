@@ -14,7 +14,9 @@ from parsers.trouble import Doubt
 
 @dataclass(frozen=True, slots=True)
 class Drilled:
-    """Holes of one file; net, component, pin and function index the tables here. `first` and `last` are not set."""
+    """Holes of one file; net, component, pin and function index the tables here. `first` and `last`
+    are not set.
+    """
 
     holes: Holes
     nets: tuple[tuple[str, ...], ...] = ()
@@ -27,6 +29,8 @@ class Drilled:
 
 
 def swollen(radius: Floats, swell: Floats, plated: np.ndarray) -> Floats:
-    """Radii of chords of arcs, on the safe side: a wall with copper no smaller, an opening in the board no larger."""
+    """Radii of chords of arcs, on the safe side: a wall with copper no smaller, an opening in the
+    board no larger.
+    """
     result: Floats = np.where(plated == UNPLATED, np.maximum(radius - swell, 0.0), radius + swell)
     return result

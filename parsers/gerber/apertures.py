@@ -1,6 +1,8 @@
-"""Apertures: the standard templates and macros as exact primitives or flat shapes about their origin.
+"""Apertures: the standard templates and macros as exact primitives or flat shapes about their
+origin.
 
-The Gerber Layer Format Specification 2023.08, 4.3 to 4.5; rectangular holes 8.2.2 of older revisions.
+The Gerber Layer Format Specification 2023.08, 4.3 to 4.5; rectangular holes 8.2.2 of older
+revisions.
 """
 
 from __future__ import annotations
@@ -29,7 +31,8 @@ class ApertureError(ValueError):
 class Aperture:
     """An aperture in mm about its origin.
 
-    A solid circle or obround is a stroke from -reach to +reach with a radius; anything else is polygons.
+    A solid circle or obround is a stroke from -reach to +reach with a radius; anything else is
+    polygons.
     """
 
     template: str
@@ -184,7 +187,8 @@ class Definition:
 
 
 class ApertureDictionary:
-    """The apertures of a file, made at their first use; those that cannot be made are reported then.
+    """The apertures of a file, made at their first use; those that cannot be made are reported
+    then.
 
     Attributes
     ----------

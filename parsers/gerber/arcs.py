@@ -1,8 +1,9 @@
-"""Circular moves: centre, radii and sweep from start, end and the signed or unsigned offsets I and J.
+"""Circular moves: centre, radii and sweep from start, end and the signed or unsigned offsets I and
+J.
 
-The Gerber Layer Format Specification 2023.08, 4.7.2 (G75) and 8.1.10 (G74). Start and end may lie at slightly different
-distances from the centre, since all of them are rounded to the coordinate format; the arc then runs from the one radius
-to the other.
+The Gerber Layer Format Specification 2023.08, 4.7.2 (G75) and 8.1.10 (G74). Start and end may lie
+at slightly different distances from the centre, since all of them are rounded to the coordinate
+format; the arc then runs from the one radius to the other.
 """
 
 from __future__ import annotations
@@ -86,7 +87,9 @@ def _arcs(ends: Floats, offset: Floats, clockwise: Bools, full: bool = True) -> 
 
 
 def _single(ends: Floats, offset: Floats, clockwise: Bools) -> Arcs:
-    """Of the four centres that unsigned offsets allow, take the arc up to a quarter turn that fits best."""
+    """Of the four centres that unsigned offsets allow, take the arc up to a quarter turn that fits
+    best.
+    """
     best = _arcs(ends, offset, clockwise, full=False)
     score = _misfit(best)
     for signs in ((1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)):
@@ -121,7 +124,8 @@ def arc_counts(arcs: Arcs, outside: Bools) -> Longs:
 
 
 def arc_path(arcs: Arcs, outside: Bools, ends: Floats) -> tuple[Floats, Longs]:
-    """Points along arcs, start left out and end exact, on the arc or (`outside`) beyond it as tangents.
+    """Points along arcs, start left out and end exact, on the arc or (`outside`) beyond it as
+    tangents.
 
     Parameters
     ----------

@@ -1,8 +1,9 @@
-"""Attributes: names and values of TF, TA, TO and TD, and the tables that number nets, parts, pins and functions.
+"""Attributes: names and values of TF, TA, TO and TD, and the tables that number nets, parts, pins
+and functions.
 
-The Gerber Layer Format Specification 2023.08, chapter 5; escapes 3.4.3. An attribute command may also stand in a
-comment, `G04 #@! TF.FileFunction,Copper,L1,Top*`, for readers that know no attributes (common practice, no source:
-the specification only reserves the spelling).
+The Gerber Layer Format Specification 2023.08, chapter 5; escapes 3.4.3. An attribute command may
+also stand in a comment, `G04 #@! TF.FileFunction,Copper,L1,Top*`, for readers that know no
+attributes (common practice, no source: the specification only reserves the spelling).
 """
 
 from __future__ import annotations

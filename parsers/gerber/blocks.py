@@ -1,7 +1,8 @@
-"""Blocks and repeats: which operations belong to which, how often each is drawn, and copies in bulk.
+"""Blocks and repeats: which operations belong to which, how often each is drawn, and copies in
+bulk.
 
-The Gerber Layer Format Specification 2023.08, 4.11 (AB) and 4.12 (SR). Both hold objects of their own; a block is drawn
-where it is flashed, a repeat at each of its steps.
+The Gerber Layer Format Specification 2023.08, 4.11 (AB) and 4.12 (SR). Both hold objects of their
+own; a block is drawn where it is flashed, a repeat at each of its steps.
 """
 
 from __future__ import annotations
@@ -35,7 +36,9 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class Scopes:
-    """All scopes in the order in which they open, and which is innermost from each of some words on."""
+    """All scopes in the order in which they open, and which is innermost from each of some words
+    on.
+    """
 
     scopes: tuple[Scope, ...]
     closed: tuple[int, ...]  # word after which a block may be flashed, per scope

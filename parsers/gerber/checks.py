@@ -1,7 +1,8 @@
-"""What in a Gerber file cannot be understood, contradicts itself or may be read in another way: all of it is a doubt.
+"""What in a Gerber file cannot be understood, contradicts itself or may be read in another way: all
+of it is a doubt.
 
-Chapters refer to The Gerber Layer Format Specification 2023.08. What only breaks a rule of style is no doubt: the
-copper must be missing, uncertain or open to another reading.
+Chapters refer to The Gerber Layer Format Specification 2023.08. What only breaks a rule of style is
+no doubt: the copper must be missing, uncertain or open to another reading.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ REPLACED = "\ufffd"  # stands where bytes are no UTF-8
 MANY = 0.5  # share of operations with blanks that makes them a habit of the exporter
 MAX_SHOWN = 40  # characters of one
 MAX_NAMED = 20  # unknown commands that are told one by one
-STANDARD = {  # attributes of apertures and objects, chapter 5.6; spelling of the C group varies in its case
+# attributes of apertures and objects, chapter 5.6; spelling of the C group varies in its case
+STANDARD = {
     *(
         ".n",
         ".p",
@@ -116,7 +118,9 @@ def _check_syntax(words: Words, diagnostics: Diagnostics) -> None:
 
 
 def check_operations(operations: Operations, stream: CommandStream, names: Names) -> None:
-    """Report operations that give no object although they should, and those that may be drawn in another way."""
+    """Report operations that give no object although they should, and those that may be drawn in
+    another way.
+    """
     _check_lost(operations)
     _check_order(operations)
     _check_regions(operations, stream, names)
@@ -163,7 +167,9 @@ def _check_order(operations: Operations) -> None:
 
 
 def _check_regions(operations: Operations, stream: CommandStream, names: Names) -> None:
-    """Report what has no place in a region (4.10.1, 5.1), and regions whose function is uncertain (5.3.1)."""
+    """Report what has no place in a region (4.10.1, 5.1), and regions whose function is uncertain
+    (5.3.1).
+    """
     state, diagnostics = operations.state, operations.diagnostics
     if not (state.statement > 0).any():
         return

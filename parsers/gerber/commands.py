@@ -1,7 +1,7 @@
 """Meaning of the commands of a Gerber file, one text at a time.
 
-The Gerber Layer Format Specification 2023.08, chapters 4, 5 and 8. Commands are regular expressions in all but the
-expressions of macros (see `macros`):
+The Gerber Layer Format Specification 2023.08, chapters 4, 5 and 8. Commands are regular expressions
+in all but the expressions of macros (see `macros`):
 
     FS  = FS (L|T|D)? (A|I)? (N,G,D,M digits)? X digit digit Y digit digit
     MO  = MO (MM|IN)
@@ -12,7 +12,8 @@ expressions of macros (see `macros`):
     TF, TA, TO = name {, value}                TD = TD [name]
     G and M codes = letter number              IP IR MI SF OF AS = deprecated image parameters
 
-A command with another text, or with a meaning that changes the image in a way not built here, is unknown.
+A command with another text, or with a meaning that changes the image in a way not built here, is
+unknown.
 """
 
 from __future__ import annotations
@@ -54,7 +55,9 @@ _BLANK = re.compile(r"(?<![0-9.]) +| +(?![0-9.])")  # blanks that stand in no nu
 
 
 class Command(NamedTuple):
-    """What a command says: its code (letters of the format, with the name for attributes) and its values."""
+    """What a command says: its code (letters of the format, with the name for attributes) and its
+    values.
+    """
 
     code: str
     value: tuple[Any, ...] = ()

@@ -31,7 +31,9 @@ def read_definitions(stream: CommandStream, names: Names) -> list[Definition]:
 
 
 def read_macros(stream: CommandStream, diagnostics: Diagnostics) -> dict[str, Macro]:
-    """Read the macros of a file; words that look like parts of one but belong to none are reported."""
+    """Read the macros of a file; words that look like parts of one but belong to none are
+    reported.
+    """
     macros: dict[str, Macro] = {}
     grammar = 0
     stray = set(stream.rows(BODY).tolist())

@@ -1,8 +1,8 @@
 """Drawing a file with its blocks and repeats, from the inside out.
 
-The Gerber Layer Format Specification 2023.08, 4.11 and 4.12. Each block is drawn once for each polarity in which it is
-flashed and then copied in bulk, so the cost is that of the objects that result; a file that multiplies beyond
-`MAX_OBJECTS` is refused before anything is drawn.
+The Gerber Layer Format Specification 2023.08, 4.11 and 4.12. Each block is drawn once for each
+polarity in which it is flashed and then copied in bulk, so the cost is that of the objects that
+result; a file that multiplies beyond `MAX_OBJECTS` is refused before anything is drawn.
 """
 
 from __future__ import annotations
@@ -41,7 +41,9 @@ def used_definitions(
     scopes: Scopes,
     diagnostics: Diagnostics,
 ) -> Longs:
-    """Definition that each operation uses, the latest of its number before it (index, or BLOCKS less a scope)."""
+    """Definition that each operation uses, the latest of its number before it (index, or BLOCKS
+    less a scope).
+    """
     entries = [(d.number, d.word, k) for k, d in enumerate(definitions)]
     for k, scope in enumerate(scopes.scopes):
         if scope.number is not None and scopes.closed[k] >= 0:
@@ -153,7 +155,9 @@ def _with_attributes(operations: Operations, copies: Drawn, flash: Longs) -> Dra
 
 
 def _plan(operations: Operations, scopes: Scopes, inner: Longs) -> list[tuple[int, bool]]:
-    """Scopes with the polarities that are needed, the innermost first; checks how many objects will result."""
+    """Scopes with the polarities that are needed, the innermost first; checks how many objects will
+    result.
+    """
     if len(scopes.scopes) == 1:
         return [(FILE, False)]
     uses = _uses(operations, scopes, inner)

@@ -11,9 +11,9 @@ The Gerber Layer Format Specification 2023.08, 4.5. The grammar of a body, a lis
     factor     = [ "+" | "-" ] ( number | variable | "(" expression ")" )
     variable   = "$" digits
 
-Undefined variables are 0. A sign may stand before any factor, which is more than the specification grants. A
-primitive with exposure 0 makes a hole in what the macro has so far, never in what lies below the flash. Rotation turns
-about the macro's origin.
+Undefined variables are 0. A sign may stand before any factor, which is more than the specification
+grants. A primitive with exposure 0 makes a hole in what the macro has so far, never in what lies
+below the flash. Rotation turns about the macro's origin.
 """
 
 from __future__ import annotations
@@ -53,7 +53,9 @@ class MacroError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """One word of a macro: an assignment (variable set, one value) or a primitive (code and values)."""
+    """One word of a macro: an assignment (variable set, one value) or a primitive (code and
+    values).
+    """
 
     variable: str | None
     code: int
@@ -96,7 +98,8 @@ def compose_macro(macro: Macro, parameters: Sequence[float], rounding: Round) ->
     ----------
     macro : what `read_macro` gave
     parameters : values of $1, $2 ..., file unit
-    rounding : whether the shape may nowhere be too large (inscribed), or nowhere too small (circumscribed)
+    rounding : whether the shape may nowhere be too large (inscribed), or nowhere too small
+        (circumscribed)
 
     Raises
     ------
@@ -157,8 +160,8 @@ def _parsed(text: str) -> Expression:
 
 
 def _grammar() -> pp.ParserElement:
-    """The grammar of expressions; actions take all three arguments, since the library tries out fewer ones one by one,
-    and layers may be read side by side.
+    """The grammar of expressions; actions take all three arguments, since the library tries out
+    fewer ones one by one, and layers may be read side by side.
     """
     number = pp.Regex(r"[0-9]+\.?[0-9]*|\.[0-9]+").set_parse_action(lambda _, __, t: float(t[0]))
     variable = pp.Combine(pp.Suppress("$") + pp.Word(pp.nums, max=9)).set_parse_action(
@@ -220,7 +223,9 @@ def _part(code: int, values: Sequence[float], rounding: Round) -> tuple[bool, Fi
 
 @dataclass(frozen=True, slots=True)
 class _Primitive:
-    """How many values a primitive takes, whether the first is its exposure, how it is made from the others."""
+    """How many values a primitive takes, whether the first is its exposure, how it is made from the
+    others.
+    """
 
     make: Callable[[Sequence[float], Round], shapely.Geometry | Filled]
     least: int

@@ -1,8 +1,9 @@
-"""Old parameters of the whole image: mirror and scale, offset, rotation, swapped axes, negative polarity.
+"""Old parameters of the whole image: mirror and scale, offset, rotation, swapped axes, negative
+polarity.
 
-The Gerber Layer Format Specification 2023.08, 8.1.2 to 8.1.9: they apply in that order; mirror and scale act on
-coordinates only, not on apertures. All are deprecated, and readers differ in what they make of them, so any that is not
-neutral is carried out and doubted.
+The Gerber Layer Format Specification 2023.08, 8.1.2 to 8.1.9: they apply in that order; mirror and
+scale act on coordinates only, not on apertures. All are deprecated, and readers differ in what they
+make of them, so any that is not neutral is carried out and doubted.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Closed outlines: contours filled by their winding, circles and regular polygons.
 
-The Gerber Layer Format Specification 2023.08, 4.10.3: a valid contour is simple, or has cut-ins, pairs of fully
-coincident segments run in opposite direction. In a valid contour every point is run round once or not at all, so
-filling by non-zero winding gives the right area; for an invalid one it is the largest of the possible readings.
+The Gerber Layer Format Specification 2023.08, 4.10.3: a valid contour is simple, or has cut-ins,
+pairs of fully coincident segments run in opposite direction. In a valid contour every point is run
+round once or not at all, so filling by non-zero winding gives the right area; for an invalid one it
+is the largest of the possible readings.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ class Filled:
 
 @dataclass(frozen=True, slots=True)
 class Round:
-    """How round parts become polygons: inscribed or circumscribed, and how many mm the unit of length has."""
+    """How round parts become polygons: inscribed or circumscribed, and how many mm the unit of
+    length has.
+    """
 
     inside: bool = False
     unit: float = 1.0
@@ -54,7 +57,9 @@ class Round:
 
 
 def regular(x: float, y: float, radius: float, corners: int, turn: float = 0.0) -> shapely.Geometry:
-    """Give a regular polygon by its corner circle; the first corner lies on +x, turned by `turn` degrees."""
+    """Give a regular polygon by its corner circle; the first corner lies on +x, turned by `turn`
+    degrees.
+    """
     if radius <= 0:
         return shapely.Polygon()
     angles = math.radians(turn) + 2 * np.pi * np.arange(corners) / corners
@@ -145,7 +150,9 @@ def _winding(ring: Floats, point: Floats) -> int:
 
 
 def shifted(shapes: Shapes, offsets: Floats) -> Shapes:
-    """Copy polygons to each of some offsets, all at the first one first, shape (len(offsets) * len(shapes),)."""
+    """Copy polygons to each of some offsets, all at the first one first, shape (len(offsets) *
+    len(shapes),).
+    """
     kind, points, (rings, polygons) = shapely.to_ragged_array(shapes)
     copies = np.arange(len(offsets))[:, None]
     points = (points + offsets[:, None, :]).reshape(-1, 2)

@@ -1,7 +1,7 @@
 """From operations to copper objects: draws, arcs, flashes and regions.
 
-The Gerber Layer Format Specification 2023.08, 2.3 and 4.8 to 4.10. Everything happens in columns; loops run over
-apertures, transforms and the rare contour that is not simple.
+The Gerber Layer Format Specification 2023.08, 2.3 and 4.8 to 4.10. Everything happens in columns;
+loops run over apertures, transforms and the rare contour that is not simple.
 """
 
 from __future__ import annotations
@@ -23,7 +23,9 @@ from parsers.gerber.state import CLOCKWISE, DRAW, FLASH, GraphicsState
 from parsers.gerber.syntax import Longs
 from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
 
-SKEW = 0.005  # mm; radii at both ends of an arc that differ by more, and more than by rounding, contradict each other
+# mm; radii at both ends of an arc that differ by more, and more than by rounding, contradict each
+# other
+SKEW = 0.005
 ROUNDING = (
     2.5  # units of the coordinate format; three rounded points may put the radii this far apart
 )
@@ -162,8 +164,9 @@ def _straight(
 def _curved(operations: Operations, rows: Longs, radius: Floats, dark: Bools) -> Iterator[Drawn]:
     """Arcs drawn with a circle.
 
-    Where rounding puts both ends at slightly different distances from the centre, the arc takes the mean and its stroke
-    grows (or, clear, shrinks) by what it may be off; where they contradict each other, chords run from end to end.
+    Where rounding puts both ends at slightly different distances from the centre, the arc takes the
+    mean and its stroke grows (or, clear, shrinks) by what it may be off; where they contradict each
+    other, chords run from end to end.
     """
     arcs = _arcs(operations, rows)
     dots = (arcs.sweep == 0) | (np.maximum(arcs.first, arcs.last) == 0)

@@ -1,9 +1,9 @@
 """Region statements as areas: contours from their segments, filled each alone.
 
-The Gerber Layer Format Specification 2023.08, 4.10. Dark areas are nowhere smaller than their contour and clear ones
-nowhere larger: an arc that bulges out of a dark contour is circumscribed, one that dents it is replaced by its chords,
-and the reverse for clear contours. Several contours of one statement are objects of their own, which amounts to their
-union.
+The Gerber Layer Format Specification 2023.08, 4.10. Dark areas are nowhere smaller than their
+contour and clear ones nowhere larger: an arc that bulges out of a dark contour is circumscribed,
+one that dents it is replaced by its chords, and the reverse for clear contours. Several contours of
+one statement are objects of their own, which amounts to their union.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ class Areas:
 
 
 def fill_contours(segments: Segments, grow: Bools) -> Areas:
-    """Fill contours; `grow` per contour tells whether its area may be too large or too small by the arcs' tolerance."""
+    """Fill contours; `grow` per contour tells whether its area may be too large or too small by the
+    arcs' tolerance.
+    """
     count = len(grow)
     outside = np.zeros(len(segments.arcs.sweep), dtype=np.bool_)
     points, lengths, unclosed = _points(segments, outside, count)

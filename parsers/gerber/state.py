@@ -1,7 +1,9 @@
-"""The graphics state at each operation: coordinates, codes, aperture, polarity, transform, attributes, regions.
+"""The graphics state at each operation: coordinates, codes, aperture, polarity, transform,
+attributes, regions.
 
-State is modal (The Gerber Layer Format Specification 2023.08, 2.7): a value holds until the next command that sets it.
-Here each part of it is a column over all operations, filled forward in bulk from the few commands that set it.
+State is modal (The Gerber Layer Format Specification 2023.08, 2.7): a value holds until the next
+command that sets it. Here each part of it is a column over all operations, filled forward in bulk
+from the few commands that set it.
 """
 
 from __future__ import annotations
@@ -53,7 +55,9 @@ class Attributes:
 
 @dataclass(frozen=True, slots=True)
 class GraphicsState:
-    """Operations D01, D02, D03 with all that was modal when they were carried out, columns of length n."""
+    """Operations D01, D02, D03 with all that was modal when they were carried out, columns of
+    length n.
+    """
 
     word: Longs
     code: Longs  # DRAW, MOVE, FLASH
@@ -137,7 +141,9 @@ class CommandStream:
     def column(
         self, moments: Moments, start: Any, settings: Mapping[str, Setting], dtype: npt.DTypeLike
     ) -> npt.NDArray[Any]:
-        """Fill a column: at each moment, the value of the latest command whose code is in `settings`."""
+        """Fill a column: at each moment, the value of the latest command whose code is in
+        `settings`.
+        """
         table = np.full(len(self.commands), start, dtype=dtype)
         sets = np.zeros(len(self.commands), dtype=np.bool_)
         for code in settings.keys() & self._by_code.keys():
@@ -258,7 +264,9 @@ _REGION = {"G36": _always(True), "G37": _always(False)}
 
 
 def _codes(words: OperationWords, rows: Longs, at: Longs, diagnostics: Diagnostics) -> Longs:
-    """Operation codes; coordinates without one repeat the last, those with an unknown one only move."""
+    """Operation codes; coordinates without one repeat the last, those with an unknown one only
+    move.
+    """
     d = words.d
     coded = (d >= DRAW) & (d <= FLASH)
     odd = (d != ABSENT) & (d < FIRST_APERTURE) & ~coded
@@ -302,7 +310,9 @@ def _positions(
 def _undefined_points(
     stream: CommandStream, at: Longs, code: Longs, complete: Bools, diagnostics: Diagnostics
 ) -> None:
-    """Report operations that use the current point where it is undefined: at the start, after blocks and repeats."""
+    """Report operations that use the current point where it is undefined: at the start, after
+    blocks and repeats.
+    """
     resets = np.searchsorted(at, np.concatenate(([0], stream.at(stream.rows("AB", "SR")))))
     resets = np.unique(resets[resets < len(at)])
     diagnostics.add_rows(

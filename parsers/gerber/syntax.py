@@ -1,16 +1,17 @@
 """Words of a Gerber file, cut and read in bulk.
 
-The Gerber Layer Format Specification 2023.08, chapter 3: a file is a sequence of words that end with `*`; extended
-commands stand between two `%`. Two kinds of words are told apart here:
+The Gerber Layer Format Specification 2023.08, chapter 3: a file is a sequence of words that end
+with `*`; extended commands stand between two `%`. Two kinds of words are told apart here:
 
     operation = [G number] [X number] [Y number] [I number] [J number] [D number]     G: 1, 2, 3, 54, 55
     command   = anything else
 
-Operations make up most of a file and become columns of integers, without an object for any of them. Commands repeat
-themselves (`%TO.N,GND*%` stands once before each pad), so each different text is kept once and the file is a column of
-text numbers. Line breaks inside a word are dropped. Operations in old spellings (blanks, small letters, line numbers,
-several codes in one word) are rewritten to the plain form first. What fits nothing stays a command and is reported by
-who finds no meaning in it.
+Operations make up most of a file and become columns of integers, without an object for any of them.
+Commands repeat themselves (`%TO.N,GND*%` stands once before each pad), so each different text is
+kept once and the file is a column of text numbers. Line breaks inside a word are dropped.
+Operations in old spellings (blanks, small letters, line numbers, several codes in one word) are
+rewritten to the plain form first. What fits nothing stays a command and is reported by who finds no
+meaning in it.
 """
 
 from __future__ import annotations
@@ -84,7 +85,9 @@ _OLD_FIELD = re.compile(rb"([A-Z])([+-]?[0-9]+)")
 
 @dataclass(frozen=True, slots=True)
 class OperationWords:
-    """Operation words as columns of length n. Absent numbers are ABSENT in g and d, and 0 with `has` False in xyij."""
+    """Operation words as columns of length n. Absent numbers are ABSENT in g and d, and 0 with
+    `has` False in xyij.
+    """
 
     word: Longs  # index of the word in the file
     g: Longs
@@ -139,7 +142,8 @@ def tokenise(data: bytes, pad: int = 0) -> Words:
     Parameters
     ----------
     data : the whole file; it must hold at least one `*`
-    pad : digits to which coordinates are filled up with zeros on the right (trailing zeros omitted), 0 = not at all
+    pad : digits to which coordinates are filled up with zeros on the right (trailing zeros
+        omitted), 0 = not at all
     """
     plain = data
     data, spans, operation, run = _settled(data)
@@ -235,7 +239,9 @@ def _run(buffer: Bytes, spans: _Spans, operation: Bools) -> _Run:
 
 
 def _settled(data: bytes) -> tuple[bytes, _Spans, Bools, _Run]:
-    """Find words and which of them are operations; old spellings are rewritten once, what is still odd is a command."""
+    """Find words and which of them are operations; old spellings are rewritten once, what is still
+    odd is a command.
+    """
     spans, operation, run, odd = _sorted_out(data)
     mended = _mended(data, spans, odd)
     if mended is not None:
@@ -299,7 +305,9 @@ def _odd_operations(run: _Run) -> Longs:
 
 
 def _old_commands(buffer: Bytes, spans: _Spans, operation: Bools) -> Longs:
-    """Commands that may hold an operation: G or M code with more behind it, small letters, line numbers."""
+    """Commands that may hold an operation: G or M code with more behind it, small letters, line
+    numbers.
+    """
     rows = np.flatnonzero(~operation & (spans.ends - spans.starts > 1))
     first, second = buffer[spans.starts[rows]], buffer[spans.starts[rows] + 1]
     third = buffer[np.minimum(spans.starts[rows] + 2, spans.ends[rows])]
@@ -330,7 +338,8 @@ def _mended(data: bytes, spans: _Spans, odd: Longs) -> bytes | None:
 
 
 def plain_words(word: bytes) -> bytes | None:
-    """Rewrite a word that holds codes in any order or spelling as plain words, or None if it is something else.
+    """Rewrite a word that holds codes in any order or spelling as plain words, or None if it is
+    something else.
 
     Examples
     --------
@@ -422,7 +431,9 @@ def _padded(values: Longs, run: _Run, letters: Longs, pad: int) -> Longs:
 
 
 def _interned(text: bytes) -> tuple[tuple[str, ...], Longs]:
-    """Give each different command text a number: the texts, stripped, and the number of each command."""
+    """Give each different command text a number: the texts, stripped, and the number of each
+    command.
+    """
     raw: defaultdict[bytes, int] = defaultdict()
     raw.default_factory = raw.__len__
     words = text.split(b"*")[:-1]
@@ -436,7 +447,9 @@ def _interned(text: bytes) -> tuple[tuple[str, ...], Longs]:
 
 
 def _decoded(text: bytes) -> str:
-    """Text as UTF-8, or, where it is none, word by word: attributes with marks for their bytes, the rest as Latin-1."""
+    """Text as UTF-8, or, where it is none, word by word: attributes with marks for their bytes, the
+    rest as Latin-1.
+    """
     try:
         return text.decode()
     except UnicodeDecodeError:
@@ -450,7 +463,9 @@ def _decoded(text: bytes) -> str:
 def _percents(
     buffer: Bytes, spans: _Spans, texts: tuple[str, ...], numbers: Longs, others: Longs
 ) -> tuple[Longs, Longs]:
-    """Places of the % that open and close extended commands, and the words that have one in their middle."""
+    """Places of the % that open and close extended commands, and the words that have one in their
+    middle.
+    """
     percents = np.flatnonzero(buffer == _PERCENT)
     inner = [number for number, text in enumerate(texts) if "%" in text]
     if not inner:
@@ -478,7 +493,9 @@ def _swallowed(data: bytes, spans: _Spans, comments: Longs) -> Longs:
 
 
 def _wrapped(data: bytes, spans: _Spans, attributes: Longs) -> Longs:
-    """Attributes with a line break inside, which takes the place of a character where a file is damaged."""
+    """Attributes with a line break inside, which takes the place of a character where a file is
+    damaged.
+    """
     broken: Longs = attributes[
         _lines(data, spans.starts[attributes]) != _lines(data, spans.ends[attributes])
     ]
@@ -491,7 +508,9 @@ def is_comment(text: str) -> bool:
 
 
 def _lines(data: bytes, starts: Longs) -> Longs:
-    """1-based line of each place; a file without line feeds may end its lines with carriage returns."""
+    """1-based line of each place; a file without line feeds may end its lines with carriage
+    returns.
+    """
     buffer = np.frombuffer(data, dtype=np.uint8)
     breaks = np.flatnonzero(buffer == _NEWLINE)
     if not len(breaks):

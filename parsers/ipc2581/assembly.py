@@ -1,4 +1,6 @@
-"""Raw tables to a Board: choose the step, order the layers, draw the copper, name it, connect it."""
+"""Raw tables to a Board: choose the step, order the layers, draw the copper, name it, connect
+it.
+"""
 
 from __future__ import annotations
 
@@ -95,7 +97,8 @@ def read_ipc2581(path: Path, hints: Hints, limits: Limits | None = None) -> Boar
 
     Raises
     ------
-    BoardError : the file is unreadable, refused, or holds no board; every lesser trouble is a doubt of the board
+    BoardError : the file is unreadable, refused, or holds no board; every lesser trouble is a doubt
+        of the board
     """
     doubts = Diagnostics(path.name)
     document = read_document(path, doubts, limits)
@@ -235,7 +238,9 @@ class _Assembly:
         return holes, outline
 
     def _on_board(self, copper: Conductors, holes: Holes, outline: Outline | None) -> Conductors:
-        """Copper of the finished board, named by the points of physical nets where nothing else names it."""
+        """Copper of the finished board, named by the points of physical nets where nothing else
+        names it.
+        """
         steps = (self.number, self.document.tables.steps.get("", self.number))
         unit = self.document.dictionaries.cad_unit
         copper = named_by_points(copper, self.document, self.names, self.plan, steps, unit)
@@ -253,7 +258,9 @@ class _Assembly:
     def _settled(
         self, components: tuple[Component, ...], copper: Conductors, joined: Connected
     ) -> tuple[Component, ...]:
-        """Parts with the nets that their pins have on connected copper; doubts on pins that have several."""
+        """Parts with the nets that their pins have on connected copper; doubts on pins that have
+        several.
+        """
         names = self.names
         served = pads_of_pins(joined.copper)
         told = doubt_clashes(names, copper.net, joined.copper.net, self.doubts)
@@ -291,7 +298,9 @@ class _Assembly:
         return stackups[0] if stackups else None
 
     def _doubt_layers(self) -> None:
-        """Diagnostics about layers that draw and are not read, and about copper layers that draw nothing."""
+        """Diagnostics about layers that draw and are not read, and about copper layers that draw
+        nothing.
+        """
         plan = self.plan
         mine = self.sets.step == self.number
         drawn = np.unique(self.sets.layer[mine & (self.sets.layer >= 0)])
@@ -326,7 +335,9 @@ class _Assembly:
     # ---- copper ------------------------------------------------------------------------------------------------
 
     def _drawn(self) -> _Copper:
-        """Which drawn objects are copper: those of LayerFeatures, else those of padstacks and routes."""
+        """Which drawn objects are copper: those of LayerFeatures, else those of padstacks and
+        routes.
+        """
         owners = owners_of(self.document.copper)
         of_layer = np.full(len(self.layer_names) + 1, -1, dtype=np.int32)
         for name, index in self.plan.copper.items():
@@ -357,7 +368,9 @@ class _Assembly:
         return _Copper(owners, features | design, places, pad, layer, np.empty(0, dtype=np.int32))
 
     def _functions(self, drawn: _Copper, plated: Floats) -> Ints:
-        """Function of each drawn object, in the words of Gerber's .AperFunction; shape (owners,)."""
+        """Function of each drawn object, in the words of Gerber's .AperFunction; shape
+        (owners,).
+        """
         index = {name: i for i, name in enumerate(FUNCTIONS)}
         owners, group = drawn.owners, drawn.owners.group
         in_hole = nearest(drawn.places, plated) >= 0

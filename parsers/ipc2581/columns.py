@@ -74,7 +74,9 @@ def hole_rows(document: Document) -> Floats:
 
 
 def anchors(sketch: Sketch, dictionaries: Dictionaries) -> Floats:
-    """Where each object of a sketch is placed: its Location, NaN for plain features without one, shape (owners, 2)."""
+    """Where each object of a sketch is placed: its Location, NaN for plain features without one,
+    shape (owners, 2).
+    """
     maps = placement.maps(
         sketch.places.floats, sketch.places.ints[:, 0], dictionaries.unit(sketch.unit)
     )

@@ -43,10 +43,11 @@ def located_pins(
     places: Floats,
     nets: Ints,
 ) -> Owners:
-    """Pads that name no pin get the pin that the netlist lists and whose place, by part and package, they have.
+    """Pads that name no pin get the pin that the netlist lists and whose place, by part and
+    package, they have.
 
-    Whether parts on the bottom are mirrored by their Xform or by their layer alone differs between exporters: of both
-    readings the one that meets more pads is taken, part by part.
+    Whether parts on the bottom are mirrored by their Xform or by their layer alone differs between
+    exporters: of both readings the one that meets more pads is taken, part by part.
     """
     said = pads & (owners.component >= 0) & (owners.pin >= 0)
     have = set(zip(owners.component[said].tolist(), owners.pin[said].tolist(), strict=True))
@@ -83,7 +84,9 @@ def _meets(tree: cKDTree, places: Floats, listed: Longs, nets: Ints) -> Bools:
 def _expected(
     document: Document, step: int, missing: set[tuple[int, int]]
 ) -> tuple[Longs, list[Floats]] | None:
-    """Missing pins as rows (part, component, pin), and where they are by the given and by the other mirroring."""
+    """Missing pins as rows (part, component, pin), and where they are by the given and by the other
+    mirroring.
+    """
     raw, parents = document.frames.places.floats, document.frames.places.ints[:, 0]
     unit = document.dictionaries.cad_unit
     over = raw.copy()
@@ -107,7 +110,9 @@ def _expected(
 
 
 def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> None:
-    """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it can't be known."""
+    """A pin that a net lists and that no copper serves: its copper is missing, or drawn where it
+    can't be known.
+    """
     missing = [
         pin for pin in names.pins if pin not in spots and not names.nets[names.pins[pin]].single
     ]
@@ -173,7 +178,9 @@ def components_of(
     spots: Spots,
     doubts: Diagnostics,
 ) -> tuple[Component, ...]:
-    """Every part of the step, and parts that only netlist or pads name, in the order of the file."""
+    """Every part of the step, and parts that only netlist or pads name, in the order of the
+    file.
+    """
     pins_of: dict[int, set[int]] = defaultdict(set)
     for component, pin in (*names.pins, *spots):
         pins_of[component].add(pin)
@@ -204,12 +211,14 @@ def as_their_pads(
     copper: tuple[Conductors, Conductors],
     served: Sequence[PinPads],
 ) -> tuple[Component, ...]:
-    """Parts whose pins have the nets and the places of their pads, once the copper is connected and named.
+    """Parts whose pins have the nets and the places of their pads, once the copper is connected and
+    named.
 
     Parameters
     ----------
     copper : before and after it is connected
-    served : pads of pins after that; a pin that has lost its pads was another name of a pin that has them now
+    served : pads of pins after that; a pin that has lost its pads was another name of a pin that
+        has them now
     """
     before, after = copper
     settled = merged_nets(before.net, after.net)

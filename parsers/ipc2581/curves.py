@@ -23,7 +23,9 @@ RADIUS_SLACK = (
 
 @dataclass(frozen=True, slots=True)
 class Arcs:
-    """Arcs as columns: centre (n, 2), radius, start angle, sweep (counterclockwise positive), radius mismatch."""
+    """Arcs as columns: centre (n, 2), radius, start angle, sweep (counterclockwise positive),
+    radius mismatch.
+    """
 
     centre: Floats
     radius: Floats
@@ -33,7 +35,8 @@ class Arcs:
 
 
 def arcs(start: Floats, end: Floats, centre: Floats, turn: Floats) -> Arcs:
-    """Arcs through their exact ends; the centre is moved along the chord where rounding has spoilt it.
+    """Arcs through their exact ends; the centre is moved along the chord where rounding has spoilt
+    it.
 
     Examples
     --------
@@ -57,9 +60,11 @@ def arcs(start: Floats, end: Floats, centre: Floats, turn: Floats) -> Arcs:
 
 @dataclass(frozen=True, slots=True)
 class Rings:
-    """Closed paths, flat: vertex i is the end of a step with a centre and a turn; ring tells which ring it is in.
+    """Closed paths, flat: vertex i is the end of a step with a centre and a turn; ring tells which
+    ring it is in.
 
-    The step of a ring's first vertex is straight; if the last vertex is not the first, a straight step closes it.
+    The step of a ring's first vertex is straight; if the last vertex is not the first, a straight
+    step closes it.
     """
 
     xy: Floats  # (n, 2)
@@ -68,10 +73,11 @@ class Rings:
     ring: Ints  # (n,), ascending
 
     def lines(self, grow: Bools) -> Shapes:
-        """Linear rings that contain (grow) or are contained in the true rings, shape (rings,); None if degenerate.
+        """Linear rings that contain (grow) or are contained in the true rings, shape (rings,); None
+        if degenerate.
 
-        Curves that bulge outward get circumscribed polylines if the ring is to grow, and chords if it is not; curves
-        that bulge inward the other way round. `grow` is per ring.
+        Curves that bulge outward get circumscribed polylines if the ring is to grow, and chords if
+        it is not; curves that bulge inward the other way round. `grow` is per ring.
         """
         count = int(self.ring[-1]) + 1 if len(self.ring) else 0
         curved = np.flatnonzero(self.turn != STRAIGHT)
@@ -133,12 +139,14 @@ def _linear_rings(points: Floats, owner: Ints, count: int) -> Shapes:
 def repaired(
     polygon: shapely.Polygon, grow: bool, *, thorough: bool = True
 ) -> tuple[list[shapely.Polygon], bool]:
-    """Valid polygons of an area whose rings touch or cross themselves, and whether that was ambiguous.
+    """Valid polygons of an area whose rings touch or cross themselves, and whether that was
+    ambiguous.
 
-    Faces of the outline count by winding number, as the pen went round them. A slit or a touching corner leaves every
-    face wound once; crossing edges leave faces wound twice or against each other: then all faces (grow) or only those
-    wound once are taken. A ring that crosses itself too often to be taken apart is taken as its convex hull, or as
-    nothing if it is not to grow; so is every ring if the work is not to be `thorough`.
+    Faces of the outline count by winding number, as the pen went round them. A slit or a touching
+    corner leaves every face wound once; crossing edges leave faces wound twice or against each
+    other: then all faces (grow) or only those wound once are taken. A ring that crosses itself too
+    often to be taken apart is taken as its convex hull, or as nothing if it is not to grow; so is
+    every ring if the work is not to be `thorough`.
     """
     if not thorough:
         hull = polygon.convex_hull if grow else shapely.Polygon()
@@ -156,7 +164,9 @@ def repaired(
 
 
 def _faces(ring: Floats, grow: bool) -> tuple[shapely.Geometry, bool]:
-    """Union of the faces that a ring winds round, and whether it winds round all of them once in one sense."""
+    """Union of the faces that a ring winds round, and whether it winds round all of them once in
+    one sense.
+    """
     if _is_tangle(ring):
         return shapely.LineString(ring).convex_hull if grow else shapely.Polygon(), False
     faces = shapely.get_parts(shapely.polygonize([shapely.node(shapely.LineString(ring))]))
@@ -171,7 +181,9 @@ def _faces(ring: Floats, grow: bool) -> tuple[shapely.Geometry, bool]:
 
 
 def _is_tangle(ring: Floats) -> bool:
-    """Whether so many edges lie across each other that taking the ring apart would take unbounded time."""
+    """Whether so many edges lie across each other that taking the ring apart would take unbounded
+    time.
+    """
     ends = np.stack((ring[:-1], ring[1:]), axis=1)
     boxes = shapely.box(*ends.min(axis=1).T, *ends.max(axis=1).T)
     tree = shapely.STRtree(boxes)

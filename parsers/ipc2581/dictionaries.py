@@ -32,7 +32,9 @@ FILLS = {"FILL": FILLED, "HOLLOW": HOLLOW, "VOID": VOID}
 
 @dataclass(slots=True)
 class Entry:
-    """A shape of a dictionary, and what was doubtful when it was read (told only if copper refers to it)."""
+    """A shape of a dictionary, and what was doubtful when it was read (told only if copper refers
+    to it).
+    """
 
     sketch: Sketch
     doubts: Diagnostics
@@ -100,7 +102,9 @@ class Dictionaries:
         return Lines(width, end, dark, plain)
 
     def fill_table(self) -> Ints:
-        """All fill descriptions by index, with that of shapes without one (filled) as an extra last row."""
+        """All fill descriptions by index, with that of shapes without one (filled) as an extra last
+        row.
+        """
         out = np.full(len(self.tables.fills) + 1, FILLED, dtype=np.int32)
         for key, i in self.tables.fills.items():
             found = (

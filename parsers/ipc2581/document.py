@@ -1,9 +1,10 @@
 """The whole file read into raw tables: one pass, handlers by element name.
 
-Read are the dictionaries, CadHeader, Layer, Stackup and, per Step, pad stacks, routes, profile, repeats, packages,
-parts, nets and layer features. Left out, because it can hold no copper of the finished board: bill of material,
-approved vendors, logistics, history, colours, fonts, land patterns and drawings of packages (design data that
-LayerFeature repeats), models, design-for-test data.
+Read are the dictionaries, CadHeader, Layer, Stackup and, per Step, pad stacks, routes, profile,
+repeats, packages, parts, nets and layer features. Left out, because it can hold no copper of the
+finished board: bill of material, approved vendors, logistics, history, colours, fonts, land
+patterns and drawings of packages (design data that LayerFeature repeats), models, design-for-test
+data.
 """
 
 from __future__ import annotations
@@ -107,7 +108,9 @@ class _Reader:
                 self._drop_before(element)
 
     def _drop_before(self, element: Element) -> None:
-        """Free what stands before an element; unknown neighbours are told where they might hold copper."""
+        """Free what stands before an element; unknown neighbours are told where they might hold
+        copper.
+        """
         parent = element.getparent()
         known = None if parent is None else KNOWN.get(self.names[parent.tag])
         for strange in drop_before(element, known, self.names):
@@ -469,7 +472,9 @@ class _Reader:
     # ---- padstacks ---------------------------------------------------------------------------------------------
 
     def _padstack(self, element: Element) -> None:
-        """An instance of a padstack (A, B, B1): design data, copper only where no LayerFeature describes the layer."""
+        """An instance of a padstack (A, B, B1): design data, copper only where no LayerFeature
+        describes the layer.
+        """
         net = element.get("net")
         for child in element:
             name = self.names[child.tag]

@@ -1,8 +1,9 @@
 """Features, pads and shapes: XML elements to the raw columns of a sketch.
 
-Substitution groups of the schema: Feature is a StandardPrimitive(Ref) or a UserPrimitive(Ref); a UserPrimitive is Text,
-UserSpecial (which holds Features again), or one of Line, Arc, Polyline, Outline. Contour is the one standard primitive
-that is drawn here; the others are kept as keys of `Tables.shapes`:
+Substitution groups of the schema: Feature is a StandardPrimitive(Ref) or a UserPrimitive(Ref); a
+UserPrimitive is Text, UserSpecial (which holds Features again), or one of Line, Arc, Polyline,
+Outline. Contour is the one standard primitive that is drawn here; the others are kept as keys of
+`Tables.shapes`:
 
     (name, unit, attributes, line description, fill)    a standard primitive, or the box of a Text
     ("StandardPrimitiveRef" | "UserPrimitiveRef", id)   an entry of a dictionary
@@ -236,7 +237,9 @@ class Pen:
         self._flash(owner, place, shape, self.override)
 
     def _location_of_attributes(self, element: Element) -> Element | None:
-        """The pad itself if it carries x and y, which no revision allows but whose sense is plain."""
+        """The pad itself if it carries x and y, which no revision allows but whose sense is
+        plain.
+        """
         if element.get("x") is None:
             self.doubt(
                 element,
@@ -284,7 +287,9 @@ class Pen:
     # ---- places and descriptions -------------------------------------------------------------------------------
 
     def place(self, xform: Element | None, location: Element | None, parent: int) -> int:
-        """Row of the place made of an Xform and a Location; the parent itself where both do nothing."""
+        """Row of the place made of an Xform and a Location; the parent itself where both do
+        nothing.
+        """
         x = y = 0.0
         if location is not None:
             x, y = number(location, "x"), number(location, "y")

@@ -56,7 +56,9 @@ def doubt_bare_holes(joined: Connected, doubts: Diagnostics) -> None:
 def doubt_polarity(
     document: Document, layers: Sequence[Layer], joined: Connected, doubts: Diagnostics
 ) -> None:
-    """Inner layers that state no polarity and whose flashes touch nothing, as in a negative plane."""
+    """Inner layers that state no polarity and whose flashes touch nothing, as in a negative
+    plane.
+    """
     for index, layer in enumerate(layers):
         if layer.side != INNER or document.layers[layer.name].polarity_said:
             continue

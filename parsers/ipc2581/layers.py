@@ -1,4 +1,6 @@
-"""Layers and stackup: which layers are copper, their order, what lies between them, what a drill span reaches."""
+"""Layers and stackup: which layers are copper, their order, what lies between them, what a drill
+span reaches.
+"""
 
 from __future__ import annotations
 
@@ -79,7 +81,9 @@ class LayerPlan:
     ]  # stackup layer or group -> copper layers that it spans (first, last)
 
     def reach(self, name: str | None, *, end: bool) -> int | None:
-        """The copper layer at which a span that names this layer starts or ends; None for unknown names."""
+        """The copper layer at which a span that names this layer starts or ends; None for unknown
+        names.
+        """
         if name is None:
             return len(self.layers) - 1 if end else 0
         if name in self.copper:
@@ -126,7 +130,9 @@ def _side(i: int, last: int, bottom: bool) -> str:
 
 
 def _flat(stackup: RawStackup, doubts: Diagnostics) -> list[RawStackLayer]:
-    """Stackup layers from top to bottom; a reference to a group stands for the layers of the group."""
+    """Stackup layers from top to bottom; a reference to a group stands for the layers of the
+    group.
+    """
     groups = dict(stackup.groups)
     inner = {row.ref for _, rows in stackup.groups for row in rows if row.ref in groups}
     out: list[RawStackLayer] = []
@@ -262,7 +268,9 @@ def _mixed(rows: list[RawStackLayer], permittivity: Mapping[str, float]) -> floa
 def _places(
     stackup: RawStackup | None, stack: list[RawStackLayer], copper: Mapping[str, int]
 ) -> dict[str, tuple[int, int]]:
-    """For every stackup layer and group: the copper layers at which a span that names it starts and ends."""
+    """For every stackup layer and group: the copper layers at which a span that names it starts and
+    ends.
+    """
     places: dict[str, tuple[int, int]] = {}
     above = -1
     rows = stack

@@ -1,9 +1,10 @@
-"""Nets of copper: from Sets, else from the pins that pads serve, else from the points of a physical net.
+"""Nets of copper: from Sets, else from the pins that pads serve, else from the points of a physical
+net.
 
-A Set without `net` does not say (exporters leave it out for want of knowledge, the standard for what is not
-conductive): its copper is unknown until a pin, a point or touching copper names it. An empty `net`, and names such as
-`No Net`, state that there is none. A pad of a pin that no LogicalNet lists, where LogicalNets list the others, is
-connected to nothing: a net of its own.
+A Set without `net` does not say (exporters leave it out for want of knowledge, the standard for
+what is not conductive): its copper is unknown until a pin, a point or touching copper names it. An
+empty `net`, and names such as `No Net`, state that there is none. A pad of a pin that no LogicalNet
+lists, where LogicalNets list the others, is connected to nothing: a net of its own.
 """
 
 from __future__ import annotations
@@ -45,7 +46,9 @@ def is_placeholder(name: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Clash:
-    """A pin of which the file tells two nets: listed in both, or listed in one and drawn in the other."""
+    """A pin of which the file tells two nets: listed in both, or listed in one and drawn in the
+    other.
+    """
 
     pin: tuple[int, int]  # component, pin
     nets: tuple[int, int]  # the one that the pin is listed in first, the other
@@ -130,7 +133,8 @@ def _list_pin(names: NetList, pin: tuple[int, int], net: int, line: int) -> None
 def undeclared(
     document: Document, names: NetList, owners: Owners, nets: Ints, keep: Bools
 ) -> dict[int, int]:
-    """Nets that only copper without pins names, where the file declares its nets, and a line of each.
+    """Nets that only copper without pins names, where the file declares its nets, and a line of
+    each.
 
     Parameters
     ----------
@@ -164,7 +168,8 @@ def doubt_undeclared(
 def doubt_clashes(
     names: NetList, before: Ints, after: Ints, doubts: Diagnostics
 ) -> set[tuple[int, int]]:
-    """Doubts on pins of two nets, unless both are automatic names of one open pin; the pins that are doubts.
+    """Doubts on pins of two nets, unless both are automatic names of one open pin; the pins that
+    are doubts.
 
     Parameters
     ----------
@@ -199,7 +204,9 @@ def said_nets(sets: Sets, owners: Owners, names: NetList) -> Ints:
 
 
 def nets_of(document: Document, sets: Sets, owners: Owners, names: NetList, keep: Bools) -> Ints:
-    """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape (owners,)."""
+    """Net of each drawn object that is kept: index into the nets, NO_NET or UNKNOWN_NET, shape
+    (owners,).
+    """
     said = sets.net[owners.group]
     out = np.where(keep, said_nets(sets, owners, names), UNKNOWN_NET).astype(np.int32)
     usages = list(document.usages)
@@ -239,7 +246,9 @@ def named_by_points(
     steps: tuple[int, ...],
     unit: float,
 ) -> Conductors:
-    """Copper of unknown net that lies under a point of a physical net takes its name, if all such points agree."""
+    """Copper of unknown net that lies under a point of a physical net takes its name, if all such
+    points agree.
+    """
     unknown = np.flatnonzero(copper.net == UNKNOWN_NET)
     layer_names = list(document.tables.layers)
     rows = [

@@ -46,7 +46,9 @@ def openings_of(
     resolver: Resolver,
     doubts: Diagnostics,
 ) -> tuple[Cuts, list[tuple[shapely.Geometry, bool]]]:
-    """All drilled and routed openings of a step, as tool strokes and as shapes that no stroke makes."""
+    """All drilled and routed openings of a step, as tool strokes and as shapes that no stroke
+    makes.
+    """
     unit = document.dictionaries.cad_unit
     drilled = _drilled(document, sets, step, unit, doubts)
     routed, cutouts = _slots(document, sets, step, resolver, doubts)
@@ -99,7 +101,9 @@ def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Dia
 def _only_in_padstacks(
     rows: Floats, mine: Bools, origin: Longs, unit: float, doubts: Diagnostics
 ) -> Bools:
-    """Holes that only the padstacks know: read, and doubtful if other holes are drawn in drill layers."""
+    """Holes that only the padstacks know: read, and doubtful if other holes are drawn in drill
+    layers.
+    """
     design = mine & (origin == FROM_PADSTACKS)
     drawn = mine & (origin == FROM_FEATURES)
     alone: Bools = design & (
@@ -206,7 +210,9 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
 def _routed_lines(
     document: Document, sets: Sets, step: int, resolver: Resolver, doubts: Diagnostics
 ) -> Cuts:
-    """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see `outline`)."""
+    """Lines drawn on routing layers: cutter paths, taken where they lie inside the board (see
+    `outline`).
+    """
     routed = [name for name, layer in document.layers.items() if layer.function in ROUTED]
     numbers = [document.tables.layers[name] for name in routed if name in document.tables.layers]
     owners = owners_of(document.copper)
@@ -241,7 +247,9 @@ ROUTED_DRAWING = (
 
 
 def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics) -> Cuts:
-    """Without drawn cutter paths that run along the edge of the board or outside it, which the profile shows."""
+    """Without drawn cutter paths that run along the edge of the board or outside it, which the
+    profile shows.
+    """
     drawn = np.flatnonzero(cuts.plated == ROUTED_DRAWING)
     if not drawn.size:
         return cuts

@@ -1,9 +1,9 @@
 """Xform and Location to affine maps, in bulk.
 
-Order (IPC-2581 revision A, 3.3): offset, rotation (degrees, counterclockwise seen from the top), mirror (x to -x),
-scale; then the shape's origin goes to the Location. Values act in the shape's own system, so nested places work from
-inside out.
-Each map is a row a, b, c, d, x, y: (px, py) goes to (a px + b py + x, c px + d py + y). All maps are similarities.
+Order (IPC-2581 revision A, 3.3): offset, rotation (degrees, counterclockwise seen from the top),
+mirror (x to -x), scale; then the shape's origin goes to the Location. Values act in the shape's own
+system, so nested places work from inside out. Each map is a row a, b, c, d, x, y: (px, py) goes to
+(a px + b py + x, c px + d py + y). All maps are similarities.
 """
 
 from __future__ import annotations
@@ -19,12 +19,14 @@ IDENTITY = np.array([1.0, 0.0, 0.0, 1.0, 0.0, 0.0])
 
 
 def maps(places: Floats, parents: npt.NDArray[np.integer[Any]], unit: float) -> Floats:
-    """Affine maps of places, those of their parents included, with the identity as an extra last row.
+    """Affine maps of places, those of their parents included, with the identity as an extra last
+    row.
 
     Parameters
     ----------
     places : (n, 7) offset x, y, rotation in degrees, mirror (0 or 1), scale, location x, y
-    parents : (n,) row of the place that each one stands in, or -1; a parent comes before its children
+    parents : (n,) row of the place that each one stands in, or -1; a parent comes before its
+        children
     unit : mm per unit of the lengths
 
     Examples

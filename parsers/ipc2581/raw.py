@@ -100,7 +100,9 @@ class Document:
     edge_plating: int = 0  # line of a specification of edge plating
 
     def net(self, name: str, line: int) -> int:
-        """Raw number of a net; blanks about a name are no part of it. Names that differ in blanks alone are a doubt."""
+        """Raw number of a net; blanks about a name are no part of it. Names that differ in blanks
+        alone are a doubt.
+        """
         plain = name.strip()
         if self.spellings.setdefault(plain, name) != name:
             why = "it is taken as one net; export the board again, or correct the name"

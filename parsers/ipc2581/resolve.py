@@ -1,7 +1,7 @@
 """Sketches to copper: units, places and dictionaries applied, in bulk.
 
-Straight and round things stay exact primitives. Areas contain the true copper where they `grow` (they are copper in the
-end) and lie inside it where they do not (they take copper away).
+Straight and round things stay exact primitives. Areas contain the true copper where they `grow`
+(they are copper in the end) and lie inside it where they do not (they take copper away).
 """
 
 from __future__ import annotations
@@ -72,7 +72,9 @@ class Resolver:
         self._templates = Templates(dictionaries, (self._lines, self._fills), self._nested, doubts)
 
     def doubt_overlaid_lines(self) -> None:
-        """Inline shapes keep their own line where their Set has one too; the standard is silent on it."""
+        """Inline shapes keep their own line where their Set has one too; the standard is silent on
+        it.
+        """
         for (own, of_set), line in self._overlaid.items():
             if self._lines.width[own] != self._lines.width[of_set]:
                 self._doubts.add(
@@ -354,7 +356,9 @@ class Resolver:
         return rings, info[wanted, 0].astype(np.int32)
 
     def _ring_turns(self, sketch: Sketch, rings: Rings, owners: Longs) -> Floats:
-        """Turns with the unsaid ones made counterclockwise, or clockwise where only that gives a valid ring."""
+        """Turns with the unsaid ones made counterclockwise, or clockwise where only that gives a
+        valid ring.
+        """
         unsaid = rings.turn == UNSAID
         turn = self._said_turns(sketch, owners, rings.turn)
         some = np.unique(rings.ring[unsaid])

@@ -1,7 +1,8 @@
 """Sets: the objects that a layer draws, read while the Set that holds them is still open.
 
-A Set may hold one trace or all copper of a layer. Its children are read and removed whenever the parser is about to
-take in more of the file, so that memory does not depend on how an exporter groups its objects.
+A Set may hold one trace or all copper of a layer. Its children are read and removed whenever the
+parser is about to take in more of the file, so that memory does not depend on how an exporter
+groups its objects.
 """
 
 from __future__ import annotations
@@ -71,7 +72,8 @@ class SetReader:
         self._row = self._row_of(group)
 
     def between(self) -> bool:
-        """Read what is complete of the open Set: all its children but the last, which may still grow.
+        """Read what is complete of the open Set: all its children but the last, which may still
+        grow.
 
         Returns whether that has freed memory.
         """

@@ -1,7 +1,8 @@
-"""Standard primitives as exact copper: discs, strokes, arc strokes and polygons about the shape's own origin.
+"""Standard primitives as exact copper: discs, strokes, arc strokes and polygons about the shape's
+own origin.
 
-Sense of each shape: IPC-2581 revision A, 4.7.1 to 4.7.16. Polygons with round parts contain the true shape where it is
-drawn (`grow`) and lie inside it where it erases.
+Sense of each shape: IPC-2581 revision A, 4.7.1 to 4.7.16. Polygons with round parts contain the
+true shape where it is drawn (`grow`) and lie inside it where it erases.
 """
 
 from __future__ import annotations
@@ -85,7 +86,9 @@ class Attributes:
         return self._values.get(name, "").strip().upper()
 
     def corners(self) -> tuple[bool, bool, bool, bool]:
-        """Upper right, upper left, lower left, lower right: which ones are cut or rounded; all if none is named."""
+        """Upper right, upper left, lower left, lower right: which ones are cut or rounded; all if
+        none is named.
+        """
         names = ("upperRight", "upperLeft", "lowerLeft", "lowerRight")
         if not self.all_corners_named and not any(name in self._values for name in names):
             return True, True, True, True
@@ -157,7 +160,9 @@ CORNERS = (
 def _cornered(
     get: Attributes, size: float, corner: Callable[[float, float, float], Floats]
 ) -> list[Piece]:
-    """A rectangle whose chosen corners are replaced; `corner` gives the points from centre of curvature and angle."""
+    """A rectangle whose chosen corners are replaced; `corner` gives the points from centre of
+    curvature and angle.
+    """
     x, y = get.length("width") / 2, get.length("height") / 2
     if size > min(x, y) * (1 + 1e-9):
         raise ValueError("the corners are larger than half the rectangle")
@@ -367,7 +372,9 @@ def bordered(pieces: list[Piece], width: float, grow: bool) -> list[Piece]:
 
 
 def widened(polygons: Shapes, by: Floats, grow: bool) -> Shapes:
-    """Polygons with a border of width `by` and round corners, no smaller (grow) or no larger than exact."""
+    """Polygons with a border of width `by` and round corners, no smaller (grow) or no larger than
+    exact.
+    """
     steps = max(int(arc_steps(np.array(float(by.max(initial=0.0))), np.array(math.pi / 2))), 1)
     reach = by / math.cos(math.pi / (4 * steps)) if grow else by
     result: Shapes = shapely.buffer(polygons, reach, quad_segs=steps)

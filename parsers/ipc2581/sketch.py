@@ -1,7 +1,9 @@
-"""What the file draws, as raw columns: numbers as they stand, names as indices, nothing resolved yet.
+"""What the file draws, as raw columns: numbers as they stand, names as indices, nothing resolved
+yet.
 
-Units, dictionaries, layers and the choice of the step may stand anywhere in a file, so nothing is interpreted while
-reading; `resolve` turns a sketch into copper when the whole file is known. A dictionary entry is a sketch too.
+Units, dictionaries, layers and the choice of the step may stand anywhere in a file, so nothing is
+interpreted while reading; `resolve` turns a sketch into copper when the whole file is known. A
+dictionary entry is a sketch too.
 """
 
 from __future__ import annotations
@@ -33,8 +35,8 @@ PAD, FIDUCIAL = 1, 2  # kinds of objects beside plain features, which are 0
 
 
 class Table:
-    """Rows of numbers, packed: each row has some floats, then some whole numbers. Grows by `add`; once read as arrays
-    it must not grow while those are in use.
+    """Rows of numbers, packed: each row has some floats, then some whole numbers. Grows by `add`;
+    once read as arrays it must not grow while those are in use.
 
     Examples
     --------
@@ -110,14 +112,16 @@ class Tables:
     steps: Index = field(default_factory=Index)
     padstacks: Index = field(default_factory=Index)
     overlaid: dict[tuple[int, int], int] = field(default_factory=dict)
-    # line description of an inline shape, that of its Set -> line of the file where both were first met
+    # line description of an inline shape, that of its Set -> line of the file where both were first
+    # met
 
 
 @dataclass(slots=True)
 class Sketch:
     """Raw drawn objects as packed rows.
 
-    The order of `sequence` numbers over paths, areas and flashes is the order in which they are drawn.
+    The order of `sequence` numbers over paths, areas and flashes is the order in which they are
+    drawn.
     """
 
     unit: str = ""  # as the file spells it; "" = that of CadHeader

@@ -40,7 +40,9 @@ def _board_step(
     doubts: Diagnostics,
     remarks: list[Doubt],
 ) -> RawStep:
-    """Of the steps with copper the one that is no panel, that says it is a board, or that a panel repeats."""
+    """Of the steps with copper the one that is no panel, that says it is a board, or that a panel
+    repeats.
+    """
     with_copper = _with_copper(document, sets, steps) or list(steps.values())
     candidates = with_copper
     repeated = {name for step in steps.values() for name, _ in step.repeats}

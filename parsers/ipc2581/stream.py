@@ -1,8 +1,9 @@
 """Guarded XML: one pass over a file, element by element, that nothing in the file can blow up.
 
-Read are plain and gzip files. The parser loads no document type, expands no entities and opens no other resource.
-A file that declares a document type is refused: IPC-2581 has a schema, never a DTD. Depth, and length of names,
-texts and attributes, are limited by the XML library itself (its limits for untrusted input stay on); size here.
+Read are plain and gzip files. The parser loads no document type, expands no entities and opens no
+other resource. A file that declares a document type is refused: IPC-2581 has a schema, never a DTD.
+Depth, and length of names, texts and attributes, are limited by the XML library itself (its limits
+for untrusted input stay on); size here.
 """
 
 from __future__ import annotations
@@ -53,7 +54,8 @@ def words(text: str) -> frozenset[str]:
 
 
 class Names(dict[object, str]):
-    """Element tag -> name without namespace; tags of foreign namespaces keep theirs, so they match nothing.
+    """Element tag -> name without namespace; tags of foreign namespaces keep theirs, so they match
+    nothing.
 
     Examples
     --------
@@ -143,9 +145,11 @@ class Source:
 
 
 def elements(source: Source, tags: Iterable[str]) -> Iterator[tuple[str, Element]]:
-    """Give each element of the named kinds when it begins ("start") and when it is complete ("end").
+    """Give each element of the named kinds when it begins ("start") and when it is complete
+    ("end").
 
-    The caller clears what it has read and calls `release` on the source, else the element limit strikes.
+    The caller clears what it has read and calls `release` on the source, else the element limit
+    strikes.
 
     Raises
     ------
@@ -179,7 +183,8 @@ def _parsed(source: Source, tags: Iterable[str]) -> Iterator[tuple[str, Element]
         no_network=True,
         resolve_entities=False,
         huge_tree=False,
-        remove_blank_text=False,  # beyond SHORT_LINE, lines are known by the blanks between elements
+        # beyond SHORT_LINE, lines are known by the blanks between elements
+        remove_blank_text=False,
         remove_comments=True,
         remove_pis=True,
     )
@@ -215,8 +220,9 @@ def _one_line(error: Exception) -> str:
 def line_at(element: Element) -> int:
     """Line of the file on which the start of an element ends, 0 if unknown.
 
-    Beyond SHORT_LINE the XML library gives, instead of the element's line, the one on which the nearest blanks end:
-    those inside it, else those behind it, else those before it. The lines of these blanks are taken off again.
+    Beyond SHORT_LINE the XML library gives, instead of the element's line, the one on which the
+    nearest blanks end: those inside it, else those behind it, else those before it. The lines of
+    these blanks are taken off again.
     """
     line = cast("int | None", element.sourceline) or 0
     if line < SHORT_LINE:
@@ -233,7 +239,9 @@ def line_at(element: Element) -> int:
 
 
 def _inside(parent: Element | None) -> int:
-    """The same for an element without blanks: the line of what encloses it, unless that encloses other things too."""
+    """The same for an element without blanks: the line of what encloses it, unless that encloses
+    other things too.
+    """
     return 0 if parent is None or etree.QName(parent).localname in ENCLOSING else line_at(parent)
 
 
@@ -249,8 +257,9 @@ def _beside(element: Element, line: int) -> int:
 
 
 def stray_text(element: Element) -> Element | None:
-    """The first element within an element (itself included) that text stands in or, but for itself, behind; None if
-    there is none. IPC-2581 has no text: where some stands, a mark of an element is damaged.
+    """The first element within an element (itself included) that text stands in or, but for itself,
+    behind; None if there is none. IPC-2581 has no text: where some stands, a mark of an element is
+    damaged.
     """
     text = etree.tostring(element, method="text", encoding="unicode", with_tail=False)
     if not text or text.isspace():
@@ -263,8 +272,8 @@ def stray_text(element: Element) -> Element | None:
 
 
 def drop_before(element: Element, known: frozenset[str] | None, names: Names) -> list[Element]:
-    """Remove the siblings before an element, which are read; give back those whose name is not `known`, and the element
-    itself where text stands before it.
+    """Remove the siblings before an element, which are read; give back those whose name is not
+    `known`, and the element itself where text stands before it.
     """
     strange: list[Element] = []
     parent = element.getparent()

@@ -22,7 +22,9 @@ from parsers.primitives import (
 
 
 def capped(parts: Parts, end: Ints, caps: Longs) -> Parts:
-    """Strokes whose free ends are flat or square: areas that keep their centre line, and discs at joints."""
+    """Strokes whose free ends are flat or square: areas that keep their centre line, and discs at
+    joints.
+    """
     objects = parts.objects
     geometry, radius = objects.geometry, objects.radius
     arc = objects.kind == Kind.ARC
@@ -96,7 +98,9 @@ def _flat_arc(geometry: Floats, radius: float, end: int, caps: int) -> shapely.G
 
 
 def _joints(objects: Conductors, caps: Longs) -> tuple[Floats, Rows]:
-    """Where strokes with one free end meet the next one: points as disc geometry, and the row of each."""
+    """Where strokes with one free end meet the next one: points as disc geometry, and the row of
+    each.
+    """
     arc = objects.kind == Kind.ARC
     g = objects.geometry
     first, last = g[:, 0:2].copy(), g[:, 2:4].copy()

@@ -1,4 +1,6 @@
-"""Predefined shapes: each is worked out once about its own origin, then placed everywhere in bulk."""
+"""Predefined shapes: each is worked out once about its own origin, then placed everywhere in
+bulk.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +29,9 @@ Asked = tuple[
 
 @dataclass(frozen=True, slots=True)
 class Template:
-    """A shape about its own origin: pieces of a standard primitive, or parts of a dictionary entry."""
+    """A shape about its own origin: pieces of a standard primitive, or parts of a dictionary
+    entry.
+    """
 
     pieces: tuple[shapes.Piece, ...] = ()
     dark: bool = True  # of the pieces

@@ -1,7 +1,8 @@
 """Folders and archives as a list of named files, unpacked in memory under limits.
 
-An archive is an untrusted stranger: nothing is written to disk, announced sizes are not believed, names that leave the
-package, links, encrypted members and bombs are refused. What is skipped but may hold copper is a doubt.
+An archive is an untrusted stranger: nothing is written to disk, announced sizes are not believed,
+names that leave the package, links, encrypted members and bombs are refused. What is skipped but
+may hold copper is a doubt.
 """
 
 from __future__ import annotations
@@ -103,7 +104,8 @@ def open_folder(path: Path, names: set[str] | None = None) -> Package:
     return _package(path.resolve().name, members, doubts)
 
 
-UNPACKING = (  # what the libraries raise for archives that are damaged, or of a kind that they do not know
+# what the libraries raise for archives that are damaged, or of a kind that they do not know
+UNPACKING = (
     *(
         zipfile.BadZipFile,
         tarfile.TarError,
@@ -144,7 +146,9 @@ def is_archive(path: Path) -> bool:
 
 
 def gzip_head(data: bytes) -> bytes:
-    """The first bytes inside a gzip, of which only the beginning need be there; nothing if it is damaged."""
+    """The first bytes inside a gzip, of which only the beginning need be there; nothing if it is
+    damaged.
+    """
     try:
         return zlib.decompressobj(wbits=31).decompress(data, HEAD)
     except zlib.error:
@@ -152,7 +156,9 @@ def gzip_head(data: bytes) -> bytes:
 
 
 def _package(name: str, members: list[Member], doubts: list[Doubt]) -> Package:
-    """A package of the members that are no litter of an operating system; nested archives are told."""
+    """A package of the members that are no litter of an operating system; nested archives are
+    told.
+    """
     kept = [m for m in members if not any(s in m.name for s in SYSTEM_FILES)]
     return Package(
         name, tuple(sorted(kept, key=lambda m: m.name)), tuple(sorted(doubts, key=lambda d: d.what))
@@ -168,11 +174,13 @@ def _first_line(error: BaseException) -> str:
     return (str(error).splitlines() or [type(error).__name__])[0]
 
 
-# ---------------------------------------------------------------------------------------------------- folders
+# ------------------------------------------------------------------------------------------ folders
 
 
 def _walk(path: Path) -> Iterator[Path]:
-    """All entries below a folder that are no folders, in a fixed order; hidden ones left out, links not followed."""
+    """All entries below a folder that are no folders, in a fixed order; hidden ones left out, links
+    not followed.
+    """
     for root, folders, files in os.walk(path, onerror=_unreadable):
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         yield from (Path(root) / f for f in sorted(files) if not f.startswith("."))
@@ -220,7 +228,7 @@ def _read_limited(stream: IO[bytes] | gzip.GzipFile, packed: int | None, name: s
     return b"".join(parts)
 
 
-# ---------------------------------------------------------------------------------------------------- archives
+# ----------------------------------------------------------------------------------------- archives
 
 
 class _Unpacking:

@@ -1,4 +1,6 @@
-"""Holes of a package: its drill files in the numbers of the board, with plating and span; whether they fit the pads."""
+"""Holes of a package: its drill files in the numbers of the board, with plating and span; whether
+they fit the pads.
+"""
 
 from __future__ import annotations
 
@@ -83,7 +85,9 @@ def _through(copper: Conductors, tables: Tables) -> Bools:
 
 
 def _has_pairs_of_pads(copper: Conductors, tables: Tables) -> bool:
-    """Whether pads ask for holes: by their function, or because two layers have one at the same place."""
+    """Whether pads ask for holes: by their function, or because two layers have one at the same
+    place.
+    """
     if _through(copper, tables).any():
         return True
     pads = copper.take(copper.pad)
@@ -281,7 +285,9 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
 
 
 def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -> None:
-    """A doubt for each file whose plated holes mostly miss all copper: its origin or format is likely another."""
+    """A doubt for each file whose plated holes mostly miss all copper: its origin or format is
+    likely another.
+    """
     table = joined.holes
     for file in np.unique(table.file).tolist():
         bare, plated = mostly_bare(joined, np.flatnonzero(table.file == file))

@@ -1,7 +1,7 @@
 """Gerber job files (.gbrjob, JSON): which file is what, thickness and material stackup.
 
-Keys as found in the files of two exporters; the semantics are common practice, no source. The job file agrees with the
-attributes of the layers or is contradicted by them; it never overrides them.
+Keys as found in the files of two exporters; the semantics are common practice, no source. The job
+file agrees with the attributes of the layers or is contradicted by them; it never overrides them.
 """
 
 from __future__ import annotations
@@ -96,7 +96,9 @@ def _strange_numbers(name: str, general: Mapping[str, Any], stack: list[Any]) ->
 
 
 def _stackup(whole: float | None, entries: list[Any]) -> Stackup:
-    """Thicknesses of the copper layers and of the material between them; empty where one is not told."""
+    """Thicknesses of the copper layers and of the material between them; empty where one is not
+    told.
+    """
     copper: list[float | None] = []
     gaps: list[list[Mapping[str, Any]]] = []
     for entry in map(_table, entries):

@@ -19,7 +19,8 @@ Places = Callable[[Rows], Floats]
 
 NOT_CONNECTED = "N/C"
 
-# Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification 2023.08, 5.6.10).
+# Copper that belongs to no net unless a net is stated (The Gerber Layer Format Specification
+# 2023.08, 5.6.10).
 WITHOUT_NET = ("NonConductor", "CopperBalancing", "Border", "FiducialPad", "WasherPad")
 TRACKS = ("Conductor", "EtchedComponent")  # no pads, even where they are flashed (same clause)
 NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper by meaning
@@ -27,7 +28,9 @@ NO_COPPER = ("Profile", "NonMaterial")  # drawn in a copper layer, but no copper
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Columns of one file in the numbers of the board; `several` indexes Tables.choices, -1 = none."""
+    """Columns of one file in the numbers of the board; `several` indexes Tables.choices, -1 =
+    none.
+    """
 
     net: Ints
     component: Ints
@@ -57,9 +60,11 @@ class Tables:
         return self._net(name, single=False) if name else NO_NET
 
     def single(self, refdes: str, pin: str, at: tuple[float, float] | None = None) -> int:
-        """Number of the net of a pad that is connected to nothing: one per pin, none for copper without a pin.
+        """Number of the net of a pad that is connected to nothing: one per pin, none for copper
+        without a pin.
 
-        A designator that stands for many parts tells no pin: there each place `at` has a net of its own.
+        A designator that stands for many parts tells no pin: there each place `at` has a net of its
+        own.
         """
         if not refdes or not pin:
             return NO_NET
@@ -85,8 +90,8 @@ class Tables:
         ----------
         places : gives the middle of each of some rows, shape (rows, 2)
 
-        Several nets on one object leave it UNKNOWN_NET with its choices; copper without a net by its function, and
-        copper whose net is stated to be empty, becomes NO_NET.
+        Several nets on one object leave it UNKNOWN_NET with its choices; copper without a net by
+        its function, and copper whose net is stated to be empty, becomes NO_NET.
         """
         net, component, pin, function = table.net, table.component, table.pin, table.function
         part = _mapped([number_of(self.refdes, name) for name in names.components], component)

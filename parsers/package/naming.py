@@ -1,9 +1,10 @@
 """Gives copper without nets the names of a test netlist, by the points that land on it.
 
-A point names one object on each layer that it reaches: a pad if there is one, else the smallest object; a pad without a
-pin is the pin of the point. Connection does the rest, so two names on one piece of copper show as a contact. Copper
-whose net the layers state keeps it; where the netlist says otherwise, that is a doubt. A netlist that does not fit the
-copper names nothing: whether a shift or a mirror image would fit is told, never applied.
+A point names one object on each layer that it reaches: a pad if there is one, else the smallest
+object; a pad without a pin is the pin of the point. Connection does the rest, so two names on one
+piece of copper show as a contact. Copper whose net the layers state keeps it; where the netlist
+says otherwise, that is a doubt. A netlist that does not fit the copper names nothing: whether a
+shift or a mirror image would fit is told, never applied.
 """
 
 from __future__ import annotations
@@ -127,7 +128,7 @@ def _summed(doubts: list[Doubt], netlist: Netlist) -> list[Doubt]:
     ]
 
 
-# ---------------------------------------------------------------------------------------------------- landing
+# ------------------------------------------------------------------------------------------ landing
 
 
 def _land(netlist: Netlist, copper: Conductors, drilled: Holes, layers: int, reach: float) -> _Hits:
@@ -182,13 +183,15 @@ def _on_holes(netlist: Netlist, drilled: Holes, reach: float) -> tuple[Rows, Row
     return through[near], candidates[np.asarray(nearest)[near]]
 
 
-# ---------------------------------------------------------------------------------------------------- names
+# -------------------------------------------------------------------------------------------- names
 
 
 def _translated(
     netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables
 ) -> tuple[Ints, list[Doubt]]:
-    """Net of each point. A netlist may cut names short: one that always meets one stated net, is that net."""
+    """Net of each point. A netlist may cut names short: one that always meets one stated net, is
+    that net.
+    """
     names = [p.net for p in netlist.points]
     met: dict[str, set[int]] = {}
     for point, net in zip(hits.point.tolist(), copper.net[hits.row].tolist(), strict=True):
@@ -225,7 +228,9 @@ def _net(point: Point, same: dict[str, int], tables: Tables) -> int:
 
 
 def _pins(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables) -> tuple[Ints, Ints]:
-    """Columns component and pin, in which pads that state neither have those of the point on them."""
+    """Columns component and pin, in which pads that state neither have those of the point on
+    them.
+    """
     told = np.array([bool(p.part and p.pin) and p.part != VIA for p in netlist.points])
     free = copper.pad & (copper.component < 0) & (copper.pin < 0)
     chosen = told[hits.point] & free[hits.row]
@@ -239,7 +244,9 @@ def _pins(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables) -> 
 def _write(
     column: Ints, rows: Rows, nets: Ints, points: Sequence[Point], netlist: Netlist, tables: Tables
 ) -> tuple[Ints, list[Doubt]]:
-    """Net column with the names of the points; rows that are named twice, or otherwise by the layers, are doubts."""
+    """Net column with the names of the points; rows that are named twice, or otherwise by the
+    layers, are doubts.
+    """
     out = column.copy()
     old = column[rows]
     stated = old != UNKNOWN_NET
@@ -268,7 +275,7 @@ def _clash(point: Point, netlist: Netlist, tables: Tables, old: int, *, stated: 
     )
 
 
-# ---------------------------------------------------------------------------------------------------- fit
+# ---------------------------------------------------------------------------------------------- fit
 
 
 def _lost_points(netlist: Netlist, lost: Rows) -> list[Doubt]:

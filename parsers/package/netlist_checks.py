@@ -1,4 +1,6 @@
-"""What a test netlist says besides names, held against the board: its edge, and holes that belong to no net."""
+"""What a test netlist says besides names, held against the board: its edge, and holes that belong
+to no net.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,9 @@ def netlist_doubts(netlist: Netlist, drilled: Holes, outline: Outline | None) ->
 
 
 def told_edge(netlist: Netlist | None) -> str:
-    """What to write into the rules where only the netlist draws the board's edge; empty if it does not."""
+    """What to write into the rules where only the netlist draws the board's edge; empty if it does
+    not.
+    """
     if netlist is None or len(netlist.edge) < len("xyz"):
         return ""
     places = netlist.edge[:-1] if netlist.edge[0] == netlist.edge[-1] else netlist.edge

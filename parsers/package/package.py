@@ -1,8 +1,9 @@
 """A package of Gerber layers, drills, job file and netlist as one board.
 
-The order of work: sort the files; read the profile (a negative copper layer needs it); read and compose copper; read
-drills, whose format may have to be settled by the pads; name copper by the netlist; connect; tell parts. Whatever is
-missing, contradictory or not understood on the way is a doubt of the board.
+The order of work: sort the files; read the profile (a negative copper layer needs it); read and
+compose copper; read drills, whose format may have to be settled by the pads; name copper by the
+netlist; connect; tell parts. Whatever is missing, contradictory or not understood on the way is a
+doubt of the board.
 """
 
 from __future__ import annotations
@@ -61,7 +62,9 @@ NAMED = (
 
 @dataclass(frozen=True, slots=True)
 class _Copper:
-    """Copper of all layers, and which objects fall apart into pieces of several nets (index into Tables.choices)."""
+    """Copper of all layers, and which objects fall apart into pieces of several nets (index into
+    Tables.choices).
+    """
 
     table: Conductors
     several: Ints
@@ -145,7 +148,9 @@ def read_package(
 def _check_copper(
     sorting: Sorting, copper_files: Sequence[Item], path: str, diagnostics: Diagnostics
 ) -> None:
-    """Refuse a package without copper layers; tell that a board in another format stands beside them."""
+    """Refuse a package without copper layers; tell that a board in another format stands beside
+    them.
+    """
     others = [item.name for item in sorting.items if item.content is Content.IPC2581]
     if copper_files:
         diagnostics.remark(
@@ -183,7 +188,7 @@ def _title(sorting: Sorting, package: Package) -> str:
     )
 
 
-# ---------------------------------------------------------------------------------------------------- profile, copper
+# ---------------------------------------------------------------------------------- profile, copper
 
 
 def _outline(
@@ -215,7 +220,9 @@ def _own_outline(sorting: Sorting, diagnostics: Diagnostics) -> tuple[Outline | 
 
 @dataclass(frozen=True, slots=True)
 class _Drawn:
-    """What a layer's file draws and what copper it leaves, in the numbers of the file; what was noted on the way."""
+    """What a layer's file draws and what copper it leaves, in the numbers of the file; what was
+    noted on the way.
+    """
 
     image: Image | None
     copper: Conductors | None
@@ -250,7 +257,9 @@ def _copper(
 
 
 def _all_drawn(items: Sequence[Item], outline: Outline | None, jobs: int) -> Iterable[_Drawn]:
-    """Every layer in turn, or several at a time: most of the work is geometry, which lets other threads run."""
+    """Every layer in turn, or several at a time: most of the work is geometry, which lets other
+    threads run.
+    """
     if jobs <= 1:
         return (_drawn(item, outline) for item in items)
     with ThreadPoolExecutor(jobs) as pool:
@@ -278,7 +287,9 @@ def _drawn(item: Item, outline: Outline | None) -> _Drawn:
 
 
 def _without_false_pads(image: Image) -> Image:
-    """The image with flashes whose function states that they are tracks or pours, and no pin, told as such."""
+    """The image with flashes whose function states that they are tracks or pours, and no pin, told
+    as such.
+    """
     tracks = np.array([name.split(",")[0] in TRACKS for name in image.functions] + [False])
     false = image.objects.pad & tracks[image.objects.function] & (image.objects.component < 0)
     return (
@@ -291,7 +302,9 @@ def _without_false_pads(image: Image) -> Image:
 def _without_drawing(
     copper: Conductors, image: Image, item: Item, diagnostics: Diagnostics
 ) -> Conductors:
-    """Copper without what its function states to be no material, such as an outline drawn in the layer."""
+    """Copper without what its function states to be no material, such as an outline drawn in the
+    layer.
+    """
     drawing = np.array([name.split(",")[0] in NO_COPPER for name in image.functions] + [False])
     rows: Bools = drawing[copper.function]
     if not rows.any():
@@ -325,7 +338,9 @@ def _trimmed(
 
 
 def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -> None:
-    """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a negative plane."""
+    """A doubt for an inner layer that states no polarity and whose flashes touch nothing, as in a
+    negative plane.
+    """
     for index, item in stack.files.items():
         if (
             stack.layers[index].side != INNER
@@ -346,7 +361,7 @@ def _check_polarity(stack: Stack, joined: Connected, diagnostics: Diagnostics) -
             )
 
 
-# ---------------------------------------------------------------------------------------------------- nets
+# --------------------------------------------------------------------------------------------- nets
 
 
 def _netlist(sorting: Sorting, diagnostics: Diagnostics) -> Netlist | None:

@@ -76,7 +76,9 @@ def _middles(copper: Conductors, rows: Rows) -> list[tuple[float, float]]:
 def _pins(
     copper: Conductors, tables: Tables, layers: int
 ) -> tuple[Pins, dict[str, set[str]], list[Doubt]]:
-    """Pins by part, the outer faces that only part of its pads are on, doubts on pins of two nets."""
+    """Pins by part, the outer faces that only part of its pads are on, doubts on pins of two
+    nets.
+    """
     refdes, numbers = tuple(tables.refdes), tuple(tables.pins)
     served = pads_of_pins(copper)
     pins: Pins = {}

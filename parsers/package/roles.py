@@ -1,8 +1,9 @@
-"""Which file is what: by its own attributes, the job file, the rules, and last by common habits of naming.
+"""Which file is what: by its own attributes, the job file, the rules, and last by common habits of
+naming.
 
-`.FileFunction` values: The Gerber Layer Format Specification 2023.08, 5.6.3, with the older ones that are still found.
-Habits of naming: common practice, no source; a file that is taken for copper, drill or profile by its name alone is a
-doubt, because a wrong guess would move a whole layer.
+`.FileFunction` values: The Gerber Layer Format Specification 2023.08, 5.6.3, with the older ones
+that are still found. Habits of naming: common practice, no source; a file that is taken for copper,
+drill or profile by its name alone is a doubt, because a wrong guess would move a whole layer.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ BY_ATTRIBUTE, BY_JOB, BY_RULES, BY_NAME = "its attributes", "the job file", "the
 class Role:
     """What a file is.
 
-    `layer` counts from 1 at the top; None for copper means that only the side is known. `inner` is the place among the
-    inner layers where a name tells no more than that.
+    `layer` counts from 1 at the top; None for copper means that only the side is known. `inner` is
+    the place among the inner layers where a name tells no more than that.
     """
 
     function: str
@@ -115,10 +116,10 @@ def by_function(fields: Sequence[str], source: str = BY_ATTRIBUTE) -> Role | Non
 def by_hint(name: str, value: str) -> Role:
     """Role that the rules file gives a file.
 
-    Values: `L3`, `top`, `bottom`, `inner 2` (each also with `negative`), `plated`, `unplated`, `drill` (each also with
-    a span such as `plated 1-2`, and with the number format of a program: `plated, mm 3.3, leading zeros kept`),
-    `profile`, `profile plated`, `netlist`, `component top`, `component bottom`, `not needed`, or a file function in
-    full.
+    Values: `L3`, `top`, `bottom`, `inner 2` (each also with `negative`), `plated`, `unplated`,
+    `drill` (each also with a span such as `plated 1-2`, and with the number format of a program:
+    `plated, mm 3.3, leading zeros kept`), `profile`, `profile plated`, `netlist`, `component top`,
+    `component bottom`, `not needed`, or a file function in full.
 
     Raises
     ------
@@ -210,7 +211,7 @@ def value_of(role: Role) -> str:
     return f"component {role.side or TOP}" if role.function == COMPONENT else role.function
 
 
-# ---------------------------------------------------------------------------------------------------- habits of naming
+# --------------------------------------------------------------------------------- habits of naming
 
 _PARTS = re.compile(r"[a-z]+|\d+")
 _NO_COPPER_WORDS = _words("""
@@ -239,8 +240,8 @@ _DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
 def by_name(name: str, *, drill: bool = False, common: frozenset[str] = frozenset()) -> Role | None:
     """Role that a file's name suggests; None if it suggests nothing.
 
-    Extensions and the usual abbreviations of copper come before words, so that a board called paste-dispenser loses no
-    layer.
+    Extensions and the usual abbreviations of copper come before words, so that a board called
+    paste-dispenser loses no layer.
 
     Parameters
     ----------
@@ -312,7 +313,9 @@ def _drill_by_name(words: frozenset[str], stem: str) -> Role:
 
 
 def _copper_by_extension(extension: str) -> Role | None:
-    """Extensions of copper: .gtl, .gbl, .g1 (an inner layer), .g2l and .gl2 (a layer of the board) and the like."""
+    """Extensions of copper: .gtl, .gbl, .g1 (an inner layer), .g2l and .gl2 (a layer of the board)
+    and the like.
+    """
     if extension in ("gtl", "cmp", "top"):
         return Role(COPPER, side=TOP, source=BY_NAME)
     if extension in ("gbl", "sol", "bot"):
@@ -325,11 +328,12 @@ def _copper_by_extension(extension: str) -> Role | None:
 
 
 def with_settled_numbers(roles: Sequence[Role]) -> list[Role]:
-    """Roles of copper by names alone, with layer numbers that fit each other (exporters' habits, no source).
+    """Roles of copper by names alone, with layer numbers that fit each other (exporters' habits, no
+    source).
 
-    Exporters count layers of the board or inner layers, and write both in the same way. Where a top layer is named
-    besides a layer 1, the numbers count inner layers; where several inner numbers begin with 2, they count layers of
-    the board.
+    Exporters count layers of the board or inner layers, and write both in the same way. Where a top
+    layer is named besides a layer 1, the numbers count inner layers; where several inner numbers
+    begin with 2, they count layers of the board.
 
     Examples
     --------
@@ -387,7 +391,9 @@ def _copper_by_words(words: frozenset[str], stem: str) -> Role | None:
 
 
 def may_be_copper(name: str) -> bool:
-    """Whether a name sounds like copper or like a layer of unknown meaning; used for files that cannot be read."""
+    """Whether a name sounds like copper or like a layer of unknown meaning; used for files that
+    cannot be read.
+    """
     role = by_name(name)
     if role is not None:
         return role.function in (COPPER, DRILL, PROFILE)

@@ -1,4 +1,6 @@
-"""Sorts the files of a package: what each one holds, what it is for, and which sources disagree on that."""
+"""Sorts the files of a package: what each one holds, what it is for, and which sources disagree on
+that.
+"""
 
 from __future__ import annotations
 
@@ -78,7 +80,9 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Sorting:
-    """All files, the job file if there is one, number formats beside the drills, and what is doubtful."""
+    """All files, the job file if there is one, number formats beside the drills, and what is
+    doubtful.
+    """
 
     items: tuple[Item, ...]
     job: JobFile | None
@@ -91,7 +95,9 @@ class Sorting:
         return [item for item in self.items if item.role.function == function]
 
     def readable(self, function: str) -> list[Item]:
-        """Items of a function whose content can be read as that; the others have their doubt already."""
+        """Items of a function whose content can be read as that; the others have their doubt
+        already.
+        """
         return [item for item in self.of(function) if item.content in READABLE[function]]
 
     def files(self, layers: Mapping[int, str]) -> tuple[BoardFile, ...]:
@@ -232,7 +238,7 @@ def _check_hints(package: Package, hints: Hints) -> None:
             )
 
 
-# ---------------------------------------------------------------------------------------------------- job files
+# ---------------------------------------------------------------------------------------- job files
 
 
 def _job(
@@ -264,7 +270,9 @@ def _inside(job: JobFile, path: str) -> str:
 
 
 def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]:
-    """Doubts on needed files that the job file names and the package has neither by name nor by function."""
+    """Doubts on needed files that the job file names and the package has neither by name nor by
+    function.
+    """
     names = {i.name for i in items}
     listed = {_inside(job, path) for path in job.functions} if job else set()
     others = [item for item in items if item.name not in listed]
@@ -289,13 +297,15 @@ def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]
 
 
 def _is_that(item: Item, role: Role) -> bool:
-    """Whether a file is what the job file lists under another name: it says so itself, or its name does."""
+    """Whether a file is what the job file lists under another name: it says so itself, or its name
+    does.
+    """
     return item.role.function == role.function and item.role.agrees(
         replace(role, negative=item.role.negative)
     )
 
 
-# ---------------------------------------------------------------------------------------------------- roles
+# -------------------------------------------------------------------------------------------- roles
 
 
 def _common_words(names: Sequence[str]) -> frozenset[str]:
@@ -427,11 +437,13 @@ def _shown(role: Role) -> str:
     return f"{plating if role.function == DRILL else ''}{role.function}"
 
 
-# ---------------------------------------------------------------------------------------------------- one board only
+# ----------------------------------------------------------------------------------- one board only
 
 
 def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doubt], list[Doubt]]:
-    """Leave one file for each layer and one profile; copies are remarks, contradictions doubts, two boards an error."""
+    """Leave one file for each layer and one profile; copies are remarks, contradictions doubts, two
+    boards an error.
+    """
     claims: dict[tuple[str, object], list[Item]] = {}
     for item in items:
         role = item.role

@@ -66,7 +66,8 @@ def _add(sorting: Sorting, layer: str) -> str:
 
 
 def _count(sorting: Sorting, copper: Sequence[Item]) -> int:
-    """Number of copper layers: all of them where the files say so, else the highest that files, job or drills tell.
+    """Number of copper layers: all of them where the files say so, else the highest that files, job
+    or drills tell.
 
     A span in the name of a drill makes no layers: it is held against them afterwards.
     """

@@ -1,4 +1,6 @@
-"""Invented boards for the draft, each with the rules that an engineer would write (voltages and tables apart)."""
+"""Invented boards for the draft, each with the rules that an engineer would write (voltages and
+tables apart).
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,8 @@ CHOKE = two_rows(4, 12.0, 10.0, (2.4, 2.4))
 TRANSFORMER = two_rows(8, 15.0, 4.0, (2.0, 2.0))
 LARGE = two_pads(10.0, (2.0, 2.0))  # a film capacitor, a fuse
 ARRAY = two_rows(8, 5.4, 1.27, (1.6, 0.6))  # four resistors side by side
-DRIVER: Footprint = (  # isolated, two channels: control on the left, two outputs on the right with a place between
+# isolated, two channels: control on the left, two outputs on the right with a place between
+DRIVER: Footprint = (
     *(Land(str(n + 1), (-4.7, 4.4 - 1.27 * n), (1.6, 0.6)) for n in range(8)),
     *(Land(str(16 - n), (4.7, 4.4 - 1.27 * n), (1.6, 0.6)) for n in (0, 1, 2, 5, 6, 7)),
 )
@@ -81,7 +84,9 @@ def isolated_converter() -> Sketch:
 
 
 def optocouplers() -> Sketch:
-    """Two inputs come in over optocouplers; their side has no copper area and no ground, only a connector."""
+    """Two inputs come in over optocouplers; their side has no copper area and no ground, only a
+    connector.
+    """
     board = _drawing("optocouplers")
     board.pour("GND", "L2", box(32, 1, 59, 39))
     board.place("J1", in_line(3, 5.08, 2.4, 1.3), (4, 15), ("IN_1", "IN_2", "IN_RET"))
@@ -97,7 +102,9 @@ def optocouplers() -> Sketch:
 
 
 def amplifier_with_its_own_supply() -> Sketch:
-    """A measuring amplifier on a floating side: a converter feeds it, a digital isolator brings its words across."""
+    """A measuring amplifier on a floating side: a converter feeds it, a digital isolator brings its
+    words across.
+    """
     board = _two_sides("amplifier", "GND", "AGND_FLOAT")
     board.place(
         "T1", TRANSFORMER, (30, 30), ("P_A", "P_CT", "P_B", "P_S", "S_S", "S_A", "S_CT", "S_B")
@@ -127,7 +134,9 @@ def amplifier_with_its_own_supply() -> Sketch:
 
 
 def mains_supply() -> Sketch:
-    """Inlet, fuse, choke, rectifier, transformer and optocoupler; capacitors to earth on both sides of the choke."""
+    """Inlet, fuse, choke, rectifier, transformer and optocoupler; capacitors to earth on both sides
+    of the choke.
+    """
     board = Drawing("mains supply", box(0, 0, 100, 60), 2)
     board.pour("GND", "L2", box(75, 1, 99, 59))
     board.pour("PE", "L1", box(1, 52, 60, 59))
@@ -172,7 +181,9 @@ def single_tie() -> Sketch:
 
 
 def battery() -> Sketch:
-    """Logic in two rows without a single capacitor, and an array of resistors to a connector: one reference."""
+    """Logic in two rows without a single capacitor, and an array of resistors to a connector: one
+    reference.
+    """
     board = _drawing("battery")
     board.pour("GND", "L2", WHOLE)
     board.place("BT1", LARGE, (12, 35), ("VBAT", "GND"))
@@ -201,7 +212,9 @@ def battery() -> Sketch:
 
 
 def cell_stack() -> Sketch:
-    """Eight cells, each with a monitor on its own ground; isolators hand the words from one to the next."""
+    """Eight cells, each with a monitor on its own ground; isolators hand the words from one to the
+    next.
+    """
     board = Drawing("cell stack", box(0, 0, 170, 30), 2)
     for n in range(8):
         x = 20 * n
@@ -237,7 +250,9 @@ def cell_stack() -> Sketch:
 
 
 def gate_drivers() -> Sketch:
-    """Isolated drivers of a half bridge whose switches stand elsewhere: each output has a ground of its own."""
+    """Isolated drivers of a half bridge whose switches stand elsewhere: each output has a ground of
+    its own.
+    """
     board = Drawing("gate drivers", box(0, 0, 60, 60), 2)
     board.pour("GND", "L2", box(1, 1, 25, 59))
     board.pour("GND_HS", "L2", box(34, 32, 59, 59))
@@ -259,7 +274,9 @@ def gate_drivers() -> Sketch:
 
 
 def choke_at_the_inlet() -> Sketch:
-    """Two windings between the grounds of inlet and logic: its pins and nets may be an isolated converter's."""
+    """Two windings between the grounds of inlet and logic: its pins and nets may be an isolated
+    converter's.
+    """
     board = _two_sides("choke", "GND_IN", "GND")
     board.place("L1", CHOKE, (30, 20), ("VIN", "GND_IN", "GND", "VIN_F"))
     board.place("J1", in_line(2, 2.54, 1.7, 1.0), (4, 20), ("VIN", "GND_IN"))
@@ -271,7 +288,9 @@ def choke_at_the_inlet() -> Sketch:
 
 
 def choke_of_signals() -> Sketch:
-    """A pair of signals leaves over a choke to a connector, and beside it the ground: one reference."""
+    """A pair of signals leaves over a choke to a connector, and beside it the ground: one
+    reference.
+    """
     board = _drawing("signal choke")
     board.pour("GND", "L2", WHOLE)
     board.place("U1", SO8, (20, 20), ("BUS_P", "BUS_N", "TX", "GND", "GND", "RX", "EN", "5V"))
@@ -282,7 +301,9 @@ def choke_of_signals() -> Sketch:
 
 
 def bead_and_capacitors() -> Sketch:
-    """Two grounds are joined by a bead and, for high frequency, by two capacitors of another size."""
+    """Two grounds are joined by a bead and, for high frequency, by two capacitors of another
+    size.
+    """
     board = _two_sides("bead and capacitors", "DGND", "AGND")
     board.place("U1", SO8, (30, 20), ("VD", "SCK", "DATA", "DGND", "AGND", "AN_IN", "AN_REF", "VA"))
     board.place("FB1", CHIP_LARGE, (30, 5), ("DGND", "AGND"))
@@ -296,7 +317,9 @@ def bead_and_capacitors() -> Sketch:
 
 
 def relays() -> Sketch:
-    """Two relays whose contacts go straight to terminals, with the common contact between the coil's ends."""
+    """Two relays whose contacts go straight to terminals, with the common contact between the
+    coil's ends.
+    """
     board = _drawing("relays")
     board.pour("GND", "L2", LEFT)
     for n, y in ((1, 10), (2, 28)):
@@ -335,7 +358,9 @@ def shared_connector() -> Sketch:
 
 
 def two_supplies_on_one_ground() -> Sketch:
-    """Four layers: a ground, a supply plane over it, and amplifiers in two rows; nothing to separate."""
+    """Four layers: a ground, a supply plane over it, and amplifiers in two rows; nothing to
+    separate.
+    """
     board = _drawing("planes", 4)
     board.pour("0V", "L2", WHOLE)
     board.pour("+3V3", "L3", WHOLE)

@@ -1,4 +1,6 @@
-"""A check with a cache says, byte for byte, what a check without one says; whatever is wrong with the cache, too."""
+"""A check with a cache says, byte for byte, what a check without one says; whatever is wrong with
+the cache, too.
+"""
 
 from __future__ import annotations
 
@@ -55,7 +57,9 @@ def report(board: Path, rules: Rules, folder: Path | None) -> str:
 
 
 def rules_with(home: Path, name: str, *, text: str = "", swap: tuple[str, str] = ("", "")) -> Rules:
-    """The rules of a demo with some lines added and a word replaced, read from the file in its place."""
+    """The rules of a demo with some lines added and a word replaced, read from the file in its
+    place.
+    """
     path = home / name / "rules.toml"
     kept = path.read_text()
     path.write_text(kept.replace(*swap) + text if swap[0] else kept + text)
@@ -105,7 +109,9 @@ EDITS: dict[str, Callable[[Rules], Rules]] = {
 def test_edited_rules_give_the_same_report_with_and_without_a_cache(
     name: str, home: Path, tmp_path: Path
 ) -> None:
-    """One cache for all edits, so that each could pick up what another left; some come round again."""
+    """One cache for all edits, so that each could pick up what another left; some come round
+    again.
+    """
     rules, board = run.load_rules(home / name / "rules.toml"), home / name / "board"
     limits = {f"limit {limit}": limits_changed(rules, limit) for limit in known_limits()}
     edited = {**{title: edit(rules) for title, edit in EDITS.items()}, **limits}

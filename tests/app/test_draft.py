@@ -1,4 +1,6 @@
-"""A draft says what an engineer would have written, never more than the data can know, and keeps what a hand wrote."""
+"""A draft says what an engineer would have written, never more than the data can know, and keeps
+what a hand wrote.
+"""
 
 from __future__ import annotations
 
@@ -27,11 +29,12 @@ SOUND = [name for name in demo.boards() if not name.endswith("-faulty")]
 MOST = 5  # lines that a draft may miss
 
 
-# --------------------------------------------------------------------------------------------- against a hand's rules
+# --------------------------------------------------------------------------- against a hand's rules
 
 
 def lines(layout: Layout) -> dict[object, object]:
-    """The lines of a rules file by what they speak of: regions told by their nets, patterns by what they match.
+    """The lines of a rules file by what they speak of: regions told by their nets, patterns by what
+    they match.
 
     Voltages, tables and what only the two together decide are left out.
     """
@@ -125,7 +128,7 @@ def test_on_a_real_board_few_lines_are_missed(name: str) -> None:
     assert len(found) <= MOST, "\n".join(found)
 
 
-# ------------------------------------------------------------------------------------------------------ part names
+# --------------------------------------------------------------------------------------- part names
 
 
 def renamed(board: Board, name: Callable[[str, int], str]) -> tuple[Board, dict[str, str]]:
@@ -164,7 +167,7 @@ def test_what_parts_are_is_told_by_copper_and_netlist_not_by_their_designators(n
     assert told(other, names) == told(board, {})
 
 
-# -------------------------------------------------------------------------------------------------- never a false pass
+# ------------------------------------------------------------------------------- never a false pass
 
 
 @pytest.mark.parametrize("circuit", CIRCUITS.values(), ids=CIRCUITS)
@@ -199,7 +202,7 @@ def rules_of(text: str) -> Rules:
     return layout_of(built_directly(CIRCUITS["battery"].draw()), text).rules
 
 
-# --------------------------------------------------------------------------------------------------- without net names
+# -------------------------------------------------------------------------------- without net names
 
 
 def nameless(pours: tuple[Pour, ...], *, layers: int = 2) -> Board:
@@ -256,7 +259,7 @@ def test_a_board_without_copper_gives_a_file_that_can_be_read(board: Board) -> N
     assert parse_rules(draft(board), "rules.toml", {}).regions
 
 
-# ------------------------------------------------------------------------------------------------------------- names
+# -------------------------------------------------------------------------------------------- names
 
 
 @pytest.mark.parametrize(
@@ -283,7 +286,9 @@ def test_a_draft_is_the_same_every_time_and_for_every_order_of_parts() -> None:
 
 @pytest.mark.parametrize("rule", ["galvanic_bridge", "gap_narrow", "region_escape"])
 def test_every_board_gets_a_draft_that_can_be_read_and_laid_over_other_rules(rule: str) -> None:
-    """Boards of a few objects each, many without a ground or a part; their rules are written in one line."""
+    """Boards of a few objects each, many without a ground or a part; their rules are written in one
+    line.
+    """
     for case in cases(rule):
         board = built_directly(case.sketch)
         text = draft(board)
@@ -292,7 +297,7 @@ def test_every_board_gets_a_draft_that_can_be_read_and_laid_over_other_rules(rul
         assert layout_of(board, amended(board, case.rules), case.folder).regions, case
 
 
-# -------------------------------------------------------------------------------------------------- what a hand wrote
+# -------------------------------------------------------------------------------- what a hand wrote
 
 HAND = """\
 # by hand, in tabs

@@ -1,4 +1,6 @@
-"""Hints hold what they promise: boards changed as a hint says are checked again, and the finding is gone or smaller."""
+"""Hints hold what they promise: boards changed as a hint says are checked again, and the finding is
+gone or smaller.
+"""
 
 from __future__ import annotations
 
@@ -70,7 +72,9 @@ def test_a_quiet_trace_beside_its_pour_is_cured_by_the_move(x: float) -> None:
 @settings(max_examples=30, deadline=None)
 @given(st.integers(160, 190).map(lambda n: n / 10))
 def test_a_foreign_trace_over_a_quiet_pour_is_cured_by_the_move(x: float) -> None:
-    """The hint takes a's trace back over a's pour, whose edge is at x 14; farther than 5 mm nothing is said."""
+    """The hint takes a's trace back over a's pour, whose edge is at x 14; farther than 5 mm nothing
+    is said.
+    """
     points = [(x, 10.0), (x, 20.0)]
     before = findings("region-intrusion", QUIET, draws=[trace("SIG", *points)])
     assert before
@@ -82,7 +86,9 @@ def test_a_foreign_trace_over_a_quiet_pour_is_cured_by_the_move(x: float) -> Non
 
 @pytest.mark.parametrize("y", [12.0, 25.0, 38.0])
 def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> None:
-    """The tie at y 39; the capacitor's pads reach just over both pours at the place that is told."""
+    """The tie at y 39; the capacitor's pads reach just over both pours at the place that is
+    told.
+    """
 
     def part(refdes: str, at: float) -> list[dict[str, Any]]:
         pins = (("GND_A", 13.9, "1"), ("GND_B", 16.1, "2"))
@@ -113,7 +119,9 @@ def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> Non
 
 
 def test_a_capacitor_is_put_beside_the_trace_not_where_the_other_pour_is_nearest() -> None:
-    """A tongue of b reaches to x 14.1 above the trace; across the gap at y 10 it is 2 mm all the same."""
+    """A tongue of b reaches to x 14.1 above the trace; across the gap at y 10 it is 2 mm all the
+    same.
+    """
     tongue = [
         [16, 0],
         [30, 0],
@@ -152,7 +160,9 @@ def test_no_capacitor_is_proposed_across_a_gap_that_none_spans() -> None:
 
 
 def test_the_nearest_isolator_is_told_where_a_barrier_stands() -> None:
-    """Pads 2 mm wide centred 1 mm off the gap's edges, at y 25: their nearest point is 14 mm above the trace."""
+    """Pads 2 mm wide centred 1 mm off the gap's edges, at y 25: their nearest point is 14 mm above
+    the trace.
+    """
     pads = [
         {
             "net": net,

@@ -21,7 +21,9 @@ def layout(name: str, folder: Path) -> Layout:
 
 
 def test_the_filled_moat_is_the_unbroken_plane(tmp_path: Path) -> None:
-    """The same parts on a plane without a moat are another demo board; 1 % for the gap at the moat's outer ends."""
+    """The same parts on a plane without a moat are another demo board; 1 % for the gap at the
+    moat's outer ends.
+    """
     split, whole = layout("battery-moat", tmp_path), layout("battery-probe-faulty", tmp_path)
     joined = Layout(*join(split, ("board", "probe")))
     (filled,), (drawn,) = joined.once(currents_of).answers, whole.once(currents_of).answers

@@ -1,4 +1,6 @@
-"""The Python interface, as an engineer would use it in a notebook: read, check, look at what was found."""
+"""The Python interface, as an engineer would use it in a notebook: read, check, look at what was
+found.
+"""
 
 from __future__ import annotations
 

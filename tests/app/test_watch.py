@@ -1,4 +1,6 @@
-"""Checking again while files change says what a fresh check says, and computes only what a change can touch."""
+"""Checking again while files change says what a fresh check says, and computes only what a change
+can touch.
+"""
 
 from __future__ import annotations
 
@@ -110,7 +112,9 @@ def test_waiting_ends_with_a_change(demo: Written) -> None:
 def test_the_command_tells_what_is_fixed_and_new(
     demo: Written, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Three changes: a rules file that cannot be used, one with a waiver, one with less asked; then an interrupt."""
+    """Three changes: a rules file that cannot be used, one with a waiver, one with less asked; then
+    an interrupt.
+    """
     text = demo.rules.read_text()
     waived = text + '\n[[waiver]]\nrule = "creepage"\nreason = "tried"\n'
     changes = iter(("schema = 7\n", waived, text.replace("reinforced", "basic")))

@@ -1,4 +1,5 @@
-"""Single semantic changes of a Python module: each is what a slip of the hand, or of the mind, would leave behind.
+"""Single semantic changes of a Python module: each is what a slip of the hand, or of the mind,
+would leave behind.
 
 comparison   < to >=, == to !=, in to not in        boundary   < to <=, > to >=, and back
 constant     a number grown, True to False          junction   and to or, union to intersection
@@ -6,7 +7,8 @@ negation     a `not` dropped, a condition negated    arithmetic + to -, * to /, 
 nothing      a function that returns None at once    arguments  the first two of a call swapped
 extreme      min to max, any to all
 
-Annotations, decorators and text are left alone: they change no finding. So are options of dataclasses and of `zip`.
+Annotations, decorators and text are left alone: they change no finding. So are options of
+dataclasses and of `zip`.
 """
 
 from __future__ import annotations
@@ -84,7 +86,9 @@ def altered(source: str, node: int, kind: str) -> ast.Module:
 
 
 def alterations(tree: ast.Module) -> Iterator[Alteration]:
-    """All single changes of a module, in the order of its nodes; at most one of a kind for each node."""
+    """All single changes of a module, in the order of its nodes; at most one of a kind for each
+    node.
+    """
     spared = set(_spared(tree))
     places = _places(tree)
     for number, node in enumerate(ast.walk(tree)):
@@ -153,7 +157,9 @@ def _constant(node: ast.AST, _: _Places) -> Iterator[_Change]:
 
 
 def _other(value: bool | int | float) -> bool | int | float:
-    """One more, or half as much again; a bound of many twice as high, a tolerance a hundred times as wide."""
+    """One more, or half as much again; a bound of many twice as high, a tolerance a hundred times
+    as wide.
+    """
     if isinstance(value, bool):
         return not value
     if isinstance(value, int):
@@ -212,7 +218,9 @@ def _called(node: ast.AST, _: _Places) -> Iterator[_Change]:
 
 
 def _fixed_order(node: ast.Call, name: str) -> bool:
-    """Whether a swap says nothing: types that must stand second, arguments that are the same or commute."""
+    """Whether a swap says nothing: types that must stand second, arguments that are the same or
+    commute.
+    """
     first, second = node.args[:2]
     starred = isinstance(first, ast.Starred) or isinstance(second, ast.Starred)
     return starred or name in FIXED or ast.dump(first) == ast.dump(second)
@@ -264,7 +272,8 @@ def _lifeless(node: ast.AST) -> Iterator[ast.AST]:
 
 
 def _names_a_type(node: ast.Assign) -> bool:
-    """Whether an assignment only gives a type a name: `Places = dict[int, float]`, `Step = A | B`."""
+    """Whether an assignment only gives a type a name: `Places = dict[int, float]`, `Step = A |
+    B`."""
     (target, *_), value = node.targets, node.value
     named = (
         isinstance(target, ast.Name)

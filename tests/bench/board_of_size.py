@@ -1,10 +1,11 @@
 """A synthetic six-layer board of any number of objects, written as a Gerber X2 package.
 
-8 objects per mm2 over all layers, like a densely routed board: signals on L1, L3, L4, L6, solid pours of three regions
-on L2 and L5 with an antipad (a clear flash) for every foreign via. Each net fills a tile of its own with parallel
-traces, lands and four vias, with a via beside it that stitches the planes; there is one net per 200 objects (5,000 nets
-at 10^6), and one net in a hundred crosses a gap. Everything is drawn on a 0.001 mm grid from a fixed recipe, so the
-same size gives the same bytes.
+8 objects per mm2 over all layers, like a densely routed board: signals on L1, L3, L4, L6, solid
+pours of three regions on L2 and L5 with an antipad (a clear flash) for every foreign via. Each net
+fills a tile of its own with parallel traces, lands and four vias, with a via beside it that
+stitches the planes; there is one net per 200 objects (5,000 nets at 10^6), and one net in a hundred
+crosses a gap. Everything is drawn on a 0.001 mm grid from a fixed recipe, so the same size gives
+the same bytes.
 """
 
 from __future__ import annotations

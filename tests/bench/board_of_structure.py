@@ -1,9 +1,10 @@
 """A synthetic board with the structure of a real one, written as a Gerber X2 package.
 
-Four layers. The pours are regions with rounded outlines round every foreign pad and trace, their holes opened by
-cut-ins as exporters do it: solid on L2, split by a moat on L3 (with two isolators over it and a slot in the board),
-patchy fills round the traces on L1 and L4. Thousands of lands lie inside the fills, some with thermal spokes; one pin
-in twenty is unused. Everything comes from one seed, so that the same size gives the same bytes.
+Four layers. The pours are regions with rounded outlines round every foreign pad and trace, their
+holes opened by cut-ins as exporters do it: solid on L2, split by a moat on L3 (with two isolators
+over it and a slot in the board), patchy fills round the traces on L1 and L4. Thousands of lands lie
+inside the fills, some with thermal spokes; one pin in twenty is unused. Everything comes from one
+seed, so that the same size gives the same bytes.
 """
 
 from __future__ import annotations
@@ -167,9 +168,11 @@ def _spoked(x: float, y: float) -> list[shapely.Geometry]:
 
 
 def _opened(piece: shapely.Polygon) -> Floats:
-    """The outline of a polygon with a cut-in from each hole to the next edge on its right, nm, (n, 2).
+    """The outline of a polygon with a cut-in from each hole to the next edge on its right, nm, (n,
+    2).
 
-    Both sides of a cut-in are the same segment, run in opposite direction, so that the contour is valid.
+    Both sides of a cut-in are the same segment, run in opposite direction, so that the contour is
+    valid.
     """
     piece = shapely.orient_polygons(shapely.transform(piece, lambda xy: np.round(xy * 1e6)))
     rings = [shapely.get_coordinates(ring)[:-1] for ring in shapely.get_rings(piece)]

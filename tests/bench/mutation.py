@@ -1,17 +1,21 @@
-"""How many single changes of the code no test notices: mutants of checker and parsers, each run against its tests.
+"""How many single changes of the code no test notices: mutants of checker and parsers, each run
+against its tests.
 
-Three steps, from the project's folder (the first takes as long as the tests, the second some seconds a mutant):
+Three steps, from the project's folder (the first takes as long as the tests, the second some
+seconds a mutant):
 
-    COVERAGE_FILE=/tmp/m/all.coverage pytest --cov=checker --cov=parsers --cov-context=test --cov-report= \\
+    COVERAGE_FILE=/tmp/m/all.coverage pytest --cov=checker --cov=parsers --cov-context=test
+    --cov-report= \\
         --junitxml=/tmp/m/all.xml
     python -m tests.bench.mutation run /tmp/m --count 400 --seed 1     # goes on where it stopped
     python -m tests.bench.mutation list /tmp/m                         # survivors, and the rate
 
-A mutant lives in a forked process that loads the one altered module in place of the file; no file is written. It runs
-the tests that touch its line, those of its own room first, quick ones first, until one fails. A change made while a
-module is loaded (constants, defaults) is held against the tests that touch any line that names it, else the module.
-More processor time than LIMIT is a kill, told apart. Survivors for which `equivalent_mutants.toml` holds a proof are
-counted apart. `run --again` runs the survivors once more, `--tests FILE ...` with tests that the contexts do not know.
+A mutant lives in a forked process that loads the one altered module in place of the file; no file
+is written. It runs the tests that touch its line, those of its own room first, quick ones first,
+until one fails. A change made while a module is loaded (constants, defaults) is held against the
+tests that touch any line that names it, else the module. More processor time than LIMIT is a kill,
+told apart. Survivors for which `equivalent_mutants.toml` holds a proof are counted apart. `run
+--again` runs the survivors once more, `--tests FILE ...` with tests that the contexts do not know.
 """
 
 from __future__ import annotations
@@ -76,7 +80,9 @@ class Known:
     seconds: dict[str, float]
 
     def tests(self, mutant: Mutant, more: Sequence[str]) -> list[list[str]]:
-        """Tests in the order in which they are tried: two rounds, the nearest and quickest first."""
+        """Tests in the order in which they are tried: two rounds, the nearest and quickest
+        first.
+        """
         found = {
             test
             for line in _lines(mutant)
@@ -94,7 +100,9 @@ class Known:
 
 
 def _lines(mutant: Mutant) -> set[int]:
-    """The line of a mutant; of what is done while the module is loaded, all lines that name what it makes."""
+    """The line of a mutant; of what is done while the module is loaded, all lines that name what it
+    makes.
+    """
     tree = ast.parse((ROOT / mutant.path).read_text(encoding="utf-8"))
     functions = [f for f in ast.walk(tree) if isinstance(f, ast.FunctionDef)]
     around = [f for f in functions if f.lineno <= mutant.line <= (f.end_lineno or f.lineno)]
@@ -119,7 +127,9 @@ def _lines(mutant: Mutant) -> set[int]:
 
 
 def _statement(functions: Sequence[ast.FunctionDef], line: int) -> set[int]:
-    """The lines of the innermost simple statement, or of the head of a compound one, that hold a line."""
+    """The lines of the innermost simple statement, or of the head of a compound one, that hold a
+    line.
+    """
     spans = [
         (s.lineno, (s.body[0].lineno - 1 if hasattr(s, "body") else s.end_lineno) or s.lineno)
         for f in functions
@@ -132,7 +142,9 @@ def _statement(functions: Sequence[ast.FunctionDef], line: int) -> set[int]:
 
 
 def _near(test: str, path: str) -> bool:
-    """Whether a test stands in the folder that mirrors the one of a module, or is named as the module."""
+    """Whether a test stands in the folder that mirrors the one of a module, or is named as the
+    module.
+    """
     room, stem = path.split("/")[1:-1], Path(path).stem
     where = test.split("::", maxsplit=1)[0].split("/")
     package = path.split("/", maxsplit=1)[0]
@@ -206,7 +218,7 @@ def sample(everything: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
     return chosen
 
 
-# ------------------------------------------------------------------------------------------------------- one mutant
+# --------------------------------------------------------------------------------------- one mutant
 
 
 class _Loader(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
@@ -237,7 +249,9 @@ class _Loader(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
 
 
 class _Chosen:
-    """A pytest plugin: only the named tests, in the order of their names, and hypothesis without shrinking."""
+    """A pytest plugin: only the named tests, in the order of their names, and hypothesis without
+    shrinking.
+    """
 
     def __init__(self, tests: Sequence[str]) -> None:
         self.order = {test: at for at, test in enumerate(tests)}
@@ -267,7 +281,9 @@ class _Chosen:
 
 
 def outcome(mutant: Mutant, rounds: Sequence[Sequence[str]]) -> dict[str, Any]:
-    """Run a mutant: `killed` by a test, `hung`, `survived`, or `untested` where no test touches it."""
+    """Run a mutant: `killed` by a test, `hung`, `survived`, or `untested` where no test touches
+    it.
+    """
     begin, tried = time.time(), 0
     for tests in (tests for tests in rounds if tests):
         tried += len(tests)
@@ -339,7 +355,7 @@ def _live(mutant: Mutant, tests: Sequence[str], told: int) -> None:
         os._exit(0)
 
 
-# ---------------------------------------------------------------------------------------------------------- the run
+# ------------------------------------------------------------------------------------------ the run
 
 
 def run(folder: Path, chosen: Sequence[Mutant], more: Sequence[str]) -> None:

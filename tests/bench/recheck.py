@@ -1,6 +1,8 @@
-"""How much sooner a changed rules file is checked with a cache: `python -m tests.bench.recheck FOLDER` prints JSON.
+"""How much sooner a changed rules file is checked with a cache: `python -m tests.bench.recheck
+FOLDER` prints JSON.
 
-Seconds of processor time: the first check with an empty cache, then one check after each kind of change.
+Seconds of processor time: the first check with an empty cache, then one check after each kind of
+change.
 """
 
 from __future__ import annotations

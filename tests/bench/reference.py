@@ -1,4 +1,6 @@
-"""Reading of a board's copper beside the reference library: `python -m tests.bench.reference FOLDER` prints JSON."""
+"""Reading of a board's copper beside the reference library: `python -m tests.bench.reference
+FOLDER` prints JSON.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Time the stages of one check in this process: `python -m tests.bench.stages FOLDER` prints JSON.
 
-Times are seconds of processor time of this process, so that others who use the machine don't count; `wall` is the
-clock's. Peak memory is that of the process, the reading of files included.
+Times are seconds of processor time of this process, so that others who use the machine don't count;
+`wall` is the clock's. Peak memory is that of the process, the reading of files included.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""Time of creepage on a crowded barrier: `pytest tests/bench/test_barrier.py -m bench -s` prints it with its growth.
+"""Time of creepage on a crowded barrier: `pytest tests/bench/test_barrier.py -m bench -s` prints it
+with its growth.
 
-A board of 100 x 80 mm with a gap down its middle, slots along the gap, and conductors on both faces of both sides; one
-in ten lies too near. Bigger boards are the same thing continued upwards.
+A board of 100 x 80 mm with a gap down its middle, slots along the gap, and conductors on both faces
+of both sides; one in ten lies too near. Bigger boards are the same thing continued upwards.
 """
 
 from __future__ import annotations
@@ -76,7 +77,9 @@ def crowded_board(times: int, *, a_side: int = 2000, slots: int = 20, seed: int 
 def _side(
     rng: np.random.Generator, count: int, height: float, *, mirror: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Short strokes on one side of the gap, a net to each band of the board's height; one in ten reaches into it."""
+    """Short strokes on one side of the gap, a net to each band of the board's height; one in ten
+    reaches into it.
+    """
     edge = WIDTH / 2 - GAP / 2 - np.where(rng.random(count) < 0.1, -0.3, 0.2)
     x = np.minimum(rng.uniform(1, 46, count), edge - 2.2)
     near = rng.random(count) < 0.1
@@ -100,7 +103,9 @@ def seconds(board: Board, folder: Path) -> tuple[float, int]:
 
 @pytest.mark.bench
 def test_a_crowded_barrier_takes_seconds_and_grows_almost_linearly(tmp_path: Path) -> None:
-    """2000 conductors a side and 20 slots in under 10 s; four times the board in little more than four times that."""
+    """2000 conductors a side and 20 slots in under 10 s; four times the board in little more than
+    four times that.
+    """
     sizes = [1, 2, 4]
     times = [seconds(crowded_board(n), tmp_path) for n in sizes]
     exponent = math.log(times[-1][0] / times[0][0]) / math.log(sizes[-1] / sizes[0])

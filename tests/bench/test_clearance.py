@@ -1,4 +1,6 @@
-"""Time of clearance on a crowded barrier: `pytest tests/bench/test_clearance.py -m bench -s` prints it."""
+"""Time of clearance on a crowded barrier: `pytest tests/bench/test_clearance.py -m bench -s` prints
+it.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,9 @@ def seconds(board: Board, folder: Path, clearance: float) -> tuple[float, int]:
 
 @pytest.mark.bench
 def test_a_crowded_barrier_takes_seconds_and_grows_almost_linearly(tmp_path: Path) -> None:
-    """2000 conductors a side and 20 slots in under 10 s; four times the board in little more than four times that."""
+    """2000 conductors a side and 20 slots in under 10 s; four times the board in little more than
+    four times that.
+    """
     sizes = [1, 2, 4]
     times = [seconds(crowded_board(n), tmp_path, SOME) for n in sizes]
     exponent = math.log(times[-1][0] / times[0][0]) / math.log(sizes[-1] / sizes[0])
@@ -49,7 +53,9 @@ def test_a_crowded_barrier_takes_seconds_and_grows_almost_linearly(tmp_path: Pat
 
 @pytest.mark.bench
 def test_thousands_of_findings_take_seconds_too(tmp_path: Path) -> None:
-    """The same barrier, its gap far too narrow: every pair of neighbouring nets, on each face and through slots."""
+    """The same barrier, its gap far too narrow: every pair of neighbouring nets, on each face and
+    through slots.
+    """
     took, found = seconds(crowded_board(1), tmp_path, NEARLY_ALL)
     print(f"\n  2000 conductors a side,  20 slots: {took:6.2f} s, {found} findings")
     assert found > 1000

@@ -1,6 +1,8 @@
-"""Time of creepage on small boards with slots of odd shapes: `pytest tests/bench/test_odd_slots.py -m bench -s`.
+"""Time of creepage on small boards with slots of odd shapes: `pytest tests/bench/test_odd_slots.py
+-m bench -s`.
 
-A thousand fixed seeds; a search that was given up counts as one that took long, since it ends in a doubt.
+A thousand fixed seeds; a search that was given up counts as one that took long, since it ends in a
+doubt.
 """
 
 from __future__ import annotations

@@ -1,7 +1,9 @@
-"""Reading speed of a copper layer, as ratios: to a regex scan, to the reference library, to the bare shapely calls.
+"""Reading speed of a copper layer, as ratios: to a regex scan, to the reference library, to the
+bare shapely calls.
 
-Run with `pytest tests/bench -m bench -s`. The layer is like a routed board with two pours: draws in runs of a net, one
-arc in forty draws, flashes of round, rectangular, obround and rounded pads with net and pin, areas of 150 corners.
+Run with `pytest tests/bench -m bench -s`. The layer is like a routed board with two pours: draws in
+runs of a net, one arc in forty draws, flashes of round, rectangular, obround and rounded pads with
+net and pin, areas of 150 corners.
 """
 
 from __future__ import annotations
@@ -118,7 +120,9 @@ def best(times: int, work: Callable[[], Any]) -> float:
 @pytest.mark.bench
 @pytest.mark.parametrize("size", [1_000_000, 10_000_000])
 def test_reading_a_copper_layer(size: int) -> None:
-    """Reading keeps its ratios: 5 to the reference, words 0.4 of a regex scan, shapes within twice the bare calls."""
+    """Reading keeps its ratios: 5 to the reference, words 0.4 of a regex scan, shapes within twice
+    the bare calls.
+    """
     data = copper_layer(size)
     text = data.decode()
     scan = re.compile(rb"[^*%]+")
@@ -148,7 +152,9 @@ def test_reading_a_copper_layer(size: int) -> None:
 
 @pytest.mark.bench
 def test_composing_a_plane_with_clears() -> None:
-    """Clears cost by their number: from 2,000 to 20,000 on one plane, time grows by little more than ten."""
+    """Clears cost by their number: from 2,000 to 20,000 on one plane, time grows by little more
+    than ten.
+    """
     times = []
     for clears in (2_000, 20_000):
         rng = np.random.default_rng(1)

@@ -1,7 +1,9 @@
-"""Reading speed of an IPC-2581 file, as a ratio to a bare walk over its elements that reads nothing.
+"""Reading speed of an IPC-2581 file, as a ratio to a bare walk over its elements that reads
+nothing.
 
-Run with `pytest tests/bench -m bench -s`. The file is like an exporter's: indented, a Set per net, each trace leg and
-each pad a feature of its own with references to dictionaries, pours of 150 corners, drills, parts and a netlist.
+Run with `pytest tests/bench -m bench -s`. The file is like an exporter's: indented, a Set per net,
+each trace leg and each pad a feature of its own with references to dictionaries, pours of 150
+corners, drills, parts and a netlist.
 """
 
 from __future__ import annotations
@@ -160,7 +162,8 @@ def best(times: int, work: Callable[[], Any]) -> float:
 @pytest.mark.bench
 @pytest.mark.parametrize("size", [2_000_000, 20_000_000])
 def test_reading_a_whole_file(size: int, tmp_path: Path) -> None:
-    """Reading into exact copper with nets, parts and holes takes at most 4 times a bare walk over the same file.
+    """Reading into exact copper with nets, parts and holes takes at most 4 times a bare walk over
+    the same file.
 
     Joining the copper into pieces is the same work for every format; it is measured apart.
     """

@@ -2,7 +2,8 @@
 
     pytest tests/bench/test_sheet.py -m bench -s
 
-A board of 200 x 200 mm, four layers, 3,000 antipads and 2,000 plated holes, on grids of 2, 1 and 0.5 mm.
+A board of 200 x 200 mm, four layers, 3,000 antipads and 2,000 plated holes, on grids of 2, 1 and
+0.5 mm.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""A check of boards with real structure, as a multiple of their reading: `pytest tests/bench -m bench -s`."""
+"""A check of boards with real structure, as a multiple of their reading: `pytest tests/bench -m
+bench -s`.
+"""
 
 from __future__ import annotations
 

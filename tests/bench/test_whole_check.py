@@ -1,7 +1,9 @@
-"""Time of each stage of a check over sizes, as growth exponents and ratios: `pytest tests/bench -m bench -s`.
+"""Time of each stage of a check over sizes, as growth exponents and ratios: `pytest tests/bench -m
+bench -s`.
 
-10^4 and 10^5 objects by default; `-m long` adds 10^6. Each size runs in a process of its own, so that peak memory is
-that size's; times are processor time. The table that is printed stands in checker/manual/speed.txt.
+10^4 and 10^5 objects by default; `-m long` adds 10^6. Each size runs in a process of its own, so
+that peak memory is that size's; times are processor time. The table that is printed stands in
+checker/manual/speed.txt.
 """
 
 from __future__ import annotations
@@ -18,7 +20,8 @@ from tests.bench.board_of_size import write_board
 
 BOUND = 1.15  # growth exponent per stage from 10^4 to 10^6 objects
 NEAR = 1.35  # the same to 10^5: what barely begins at 10^4 shows more growth than it has
-TIMES_REFERENCE = 6  # a whole check takes this many readings of the same bytes by the reference library; 4 measured
+# a whole check takes this many readings of the same bytes by the reference library; 4 measured
+TIMES_REFERENCE = 6
 MOMENT = 0.2  # s; stages that take less at the largest size say nothing about growth
 TOLD = ("wall", "objects", "nets", "findings", "doubts", "mb", "peak_mb")
 FIXED, PER_OBJECT = 300, 0.002  # MB of memory that a check may need

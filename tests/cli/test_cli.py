@@ -390,7 +390,9 @@ def test_many_boards_give_the_worst_code_and_one_bad_one_stops_nothing(
 
 
 def test_several_boards_leave_their_summary_in_the_folder(boards: Path, tmp_path: Path) -> None:
-    """Also told on quiet runs is what could not be read: an exit code alone does not say which board."""
+    """Also told on quiet runs is what could not be read: an exit code alone does not say which
+    board.
+    """
     board, *rules = words_of(boards, "battery")
     given = ("check", board, boards / "nothing", *rules, "--format", "text")
     loud = run(*given, "--out", tmp_path / "loud")

@@ -1,4 +1,6 @@
-"""Whatever happens to a run, it ends in one line or a whole report: interrupts, full disks, others, hostile files."""
+"""Whatever happens to a run, it ends in one line or a whole report: interrupts, full disks, others,
+hostile files.
+"""
 
 from __future__ import annotations
 
@@ -50,7 +52,7 @@ def words_of(home: Path, name: str = "digital-isolator-faulty") -> tuple[str, ..
     return "check", str(home / name / "board"), "--rules", str(home / name / "rules.toml")
 
 
-# ------------------------------------------------------------------------------------------------ interrupted runs
+# --------------------------------------------------------------------------------- interrupted runs
 
 SLOW_WRITER = """
 import pathlib, sys, time
@@ -72,7 +74,9 @@ main(sys.argv[1:], prog_name="moatcheck")
 def test_an_interrupted_run_leaves_no_partial_file(
     how: signal.Signals, home: Path, tmp_path: Path
 ) -> None:
-    """Interrupted while it writes the second of many files: no verdict of an earlier run looks like its own."""
+    """Interrupted while it writes the second of many files: no verdict of an earlier run looks like
+    its own.
+    """
     out = tmp_path / "out"
     assert run(*words_of(home), "--out", out).exit_code == 1
     (out / "notes.txt").write_text("mine")
@@ -153,7 +157,9 @@ main(sys.argv[1:], prog_name="moatcheck")
 def test_an_interrupt_inside_long_geometry_names_the_net(
     jobs: str, whole_group: bool, home: Path
 ) -> None:
-    """By the key, which reaches workers too, and by a request to the run alone: none of its processes stays."""
+    """By the key, which reaches workers too, and by a request to the run alone: none of its
+    processes stays.
+    """
     words = [
         sys.executable,
         "-c",
@@ -241,7 +247,9 @@ def test_only_what_a_run_has_written_is_replaced(home: Path, tmp_path: Path) -> 
 def test_a_run_killed_at_any_moment_leaves_a_whole_run_or_one_that_says_that_it_is_none(
     times: int, tmp_path: Path
 ) -> None:
-    """Runs of numbered verdicts, killed at random moments: what stands there as whole is all of one run."""
+    """Runs of numbered verdicts, killed at random moments: what stands there as whole is all of one
+    run.
+    """
     chance = random.Random(7)
     for turn in range(times):
         child = os.fork()
@@ -288,7 +296,7 @@ def test_files_move_into_place_without_interruption(
     }
 
 
-# ------------------------------------------------------------------------------------------------ disks, places
+# ------------------------------------------------------------------------------------ disks, places
 
 
 def one_line(result: subprocess.CompletedProcess[str] | Result, said: str, exits: int = 3) -> None:
@@ -395,7 +403,7 @@ def test_devices_and_folders_are_never_replaced(home: Path, tmp_path: Path) -> N
     assert {entry.name for entry in tmp_path.iterdir()} == {"pipe", "folder"}
 
 
-# ------------------------------------------------------------------------------------------------ several runs
+# ------------------------------------------------------------------------------------- several runs
 
 
 def test_runs_into_one_folder_do_not_mix(home: Path, tmp_path: Path) -> None:
@@ -493,7 +501,7 @@ def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(
     ).exists()  # an earlier verdict is none of this run
 
 
-# ------------------------------------------------------------------------------------------------ hostile input
+# ------------------------------------------------------------------------------------ hostile input
 
 
 @pytest.fixture(scope="module")
@@ -566,7 +574,9 @@ HOSTILE: Mapping[str, Hostile] = {
 
 @pytest.mark.parametrize("name", sorted(HOSTILE))
 def test_hostile_numbers_never_crash_hang_or_pass(name: str, sound: Path, tmp_path: Path) -> None:
-    """Through the whole command line: found all the same, or incomplete; no traceback, no exception kept quiet."""
+    """Through the whole command line: found all the same, or incomplete; no traceback, no exception
+    kept quiet.
+    """
     case = HOSTILE[name]
     board = tmp_path / "board"
     shutil.copytree(sound / "board", board)

@@ -1,4 +1,6 @@
-"""The spacing table: what is read, how a voltage is looked up, and what is refused, with the line named."""
+"""The spacing table: what is read, how a voltage is looked up, and what is refused, with the line
+named.
+"""
 
 from __future__ import annotations
 
@@ -21,13 +23,14 @@ from checker.config.spacing_table import (
 
 OUTER_BASIC = Query("outer", "basic", 2, "IIIa")
 
-# IEC 60664-1:2007, table F.4, pollution degree 2, material group III, basic insulation; read on a public page.
+# IEC 60664-1:2007, table F.4, pollution degree 2, material group III, basic insulation; read on a
+# public page.
 F4_PD2_III = {
     10: 0.4, 12.5: 0.42, 16: 0.45, 20: 0.48, 25: 0.5, 32: 0.53, 40: 1.1, 50: 1.2, 63: 1.25, 80: 1.3, 100: 1.4, 125: 1.5,
     160: 1.6, 200: 2.0, 250: 2.5, 320: 3.2, 400: 4.0, 500: 5.0, 630: 6.3, 800: 8.0, 1000: 10.0,
 }  # fmt: skip
-# IEC 60664-1:2007, table F.2, case A, pollution degree 2; kV. 1.5, 2.5, 4 and 6 kV as seen on a public page, the rest
-# from memory.
+# IEC 60664-1:2007, table F.2, case A, pollution degree 2; kV. 1.5, 2.5, 4 and 6 kV as seen on a
+# public page, the rest from memory.
 F2_PD2 = {0.5: 0.2, 0.8: 0.2, 1.5: 0.5, 2.5: 1.5, 4: 3.0, 6: 5.5, 8: 8.0, 12: 14.0}
 
 
@@ -57,7 +60,8 @@ def test_a_row_that_is_hit_gives_itself(tmp_path: Path, voltage: float, distance
 def test_creepage_between_rows_is_interpolated(
     tmp_path: Path, voltage: float, distance: float
 ) -> None:
-    """Worked from table F.4 of IEC 60664-1:2007 by hand: 2.0 + 30/50 * 0.5 = 2.30 at 230 V, and so on.
+    """Worked from table F.4 of IEC 60664-1:2007 by hand: 2.0 + 30/50 * 0.5 = 2.30 at 230 V, and so
+    on.
 
     That interpolation is permitted: IEC 60664-1, from memory.
     """
@@ -85,7 +89,9 @@ def test_clearance_takes_the_next_higher_row(
 
 
 def test_both_rules_can_be_set_for_both_distances(tmp_path: Path) -> None:
-    """Halfway between 1 mm and 3 mm: 2 mm interpolated, 3 mm by the next row, whichever the column."""
+    """Halfway between 1 mm and 3 mm: 2 mm interpolated, 3 mm by the next row, whichever the
+    column.
+    """
     read = table(tmp_path, "voltage,clearance,creepage\n100,1,1\n200,3,3\n")
     for measure in (CLEARANCE, CREEPAGE):
         values = [read.required(measure, OUTER_BASIC, 150, how) for how in (INTERPOLATE, NEXT)]

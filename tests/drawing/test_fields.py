@@ -30,7 +30,9 @@ def demo(name: str, folder: Path) -> Layout:
 
 
 def test_a_strip_has_contours_across() -> None:
-    """Nothing but Ohm's law in the middle of a strip: what enters there counts by how far along it does."""
+    """Nothing but Ohm's law in the middle of a strip: what enters there counts by how far along it
+    does.
+    """
     layout = layout_of(built_directly(STRIP.sketch), STRIP.rules.replace("dc = 500", "dc = 0.1"))
     (field,) = fields_of(layout)
     assert field.layer == "L1"
@@ -49,7 +51,9 @@ def test_a_strip_has_contours_across() -> None:
 
 
 def test_contours_say_what_a_current_entering_there_does(tmp_path: Path) -> None:
-    """At a point of the 10 uV contour, 100 mA that leave at the battery put 10 uV in series with the input."""
+    """At a point of the 10 uV contour, 100 mA that leave at the battery put 10 uV in series with
+    the input.
+    """
     layout = demo("battery-probe-faulty", tmp_path)
     (field,) = (field for field in fields_of(layout) if field.layer == "L2")
     assert field.about == "in series with PH_IN per 100 mA that enters here and leaves at J1.2"
@@ -114,7 +118,9 @@ def box_of(node: Any) -> Box:
 
 @pytest.mark.parametrize("moat_filled", [False, True])
 def test_words_on_currents_can_be_read_on_a_picture(moat_filled: bool, tmp_path: Path) -> None:
-    """Dark letters in a pale rim, whatever lies beneath, and on no other word. Source: WCAG 2.2, 1.4.3."""
+    """Dark letters in a pale rim, whatever lies beneath, and on no other word. Source: WCAG 2.2,
+    1.4.3.
+    """
     layout = demo("battery-moat" if moat_filled else "battery-probe-faulty", tmp_path)
     board, rules = (
         joined.join(layout, ("board", "probe")) if moat_filled else (layout.board, layout.rules)
@@ -145,7 +151,9 @@ def test_series_reach_the_highest(highest: float) -> None:
 
 
 def test_densities_differ_in_even_steps_of_lightness() -> None:
-    """CIE 1976 lightness (ISO/CIE 11664-4) of the map's colours grows evenly: what a uniform map promises."""
+    """CIE 1976 lightness (ISO/CIE 11664-4) of the map's colours grows evenly: what a uniform map
+    promises.
+    """
     lightness = []
     for colour in palette.DENSITY:
         channels = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255

@@ -34,7 +34,9 @@ def blobs(draw: st.DrawFn) -> shapely.Polygon:
 
 @given(blobs(), st.integers(-90, 90))
 def test_hatch_lines_cover_the_area_evenly(blob: shapely.Polygon, angle: int) -> None:
-    """Length of all lines times their distance is the area (Cavalieri), up to a line at each of the edges."""
+    """Length of all lines times their distance is the area (Cavalieri), up to a line at each of the
+    edges.
+    """
     spacing = 0.05
     covered = length(hatch(rings_of(np.array([blob]))[0], angle, spacing, WINDOW)) * spacing
     assert covered == pytest.approx(blob.area, abs=2 * spacing * blob.length + 0.01)

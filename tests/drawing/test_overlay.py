@@ -30,7 +30,9 @@ def similar(
     shift: tuple[float, float],
     mirrored: bool,
 ) -> tuple[float, float]:
-    """The map by hand: mirror about y if seen from below, turn, scale, flip y to the picture's downward y, shift."""
+    """The map by hand: mirror about y if seen from below, turn, scale, flip y to the picture's
+    downward y, shift.
+    """
     x, y = (-point[0] if mirrored else point[0]), point[1]
     u, v = x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)
     return shift[0] + scale * u, shift[1] - scale * v
@@ -76,7 +78,9 @@ def test_three_pins_settle_every_affine_map_mirror_included(
 
 @pytest.mark.parametrize("wrong", range(5))
 def test_of_five_pins_a_wrong_one_is_named_and_of_four_none(wrong: int) -> None:
-    """The map is 10 px/mm along x and 20 along y, with a tenth of x in y: 5.7 degrees from square."""
+    """The map is 10 px/mm along x and 20 along y, with a tenth of x in y: 5.7 degrees from
+    square.
+    """
     places = [(0.0, 0.0), (80.0, 3.0), (5.0, 60.0), (90.0, 70.0), (40.0, 35.0)]
     pins = [(x, y, 10 * x + 2 * y, 900 - 20 * y) for x, y in places]
     sound = fitted(pins)
@@ -130,7 +134,9 @@ PINS = [(0.0, 0.0, 0.0, 800.0), (100.0, 80.0, 1000.0, 0.0)]
 
 
 def test_the_witness_path_is_drawn_on_the_picture(photo: Path) -> None:
-    """One pixel of the picture is 0.1 mm; (41, 24) lies on the path of PH_2; (70, 40) is untouched picture."""
+    """One pixel of the picture is 0.1 mm; (41, 24) lies on the path of PH_2; (70, 40) is untouched
+    picture.
+    """
     svg = draw_over(sample.outcome(), photo, PINS, "L1")
     image = np.asarray(Image.open(io.BytesIO(rasterise(svg, 1600))).convert("RGB")).astype(int)
 

@@ -48,7 +48,9 @@ def test_every_region_colour_is_in_the_set_and_none_is_a_findings_colour() -> No
 
 @pytest.mark.parametrize("vision", ["normal", *DICHROMACIES])
 def test_two_regions_look_different_to_every_kind_of_colour_vision(vision: str) -> None:
-    """By colour (a tenth of full scale apart), or else by an angle of hatch of at least 20 degrees."""
+    """By colour (a tenth of full scale apart), or else by an angle of hatch of at least 20
+    degrees.
+    """
     for a, b in itertools.combinations(range(8), 2):
         look_a, look_b = palette.region_look(a), palette.region_look(b)
         apart = float(np.abs(seen(look_a.colour, vision) - seen(look_b.colour, vision)).max())
@@ -78,7 +80,9 @@ def contrast(a: str, b: str) -> float:
 
 
 def test_letters_and_marks_have_a_contrast_of_4_5() -> None:
-    """Source: W3C, Web Content Accessibility Guidelines 2.2, 1.4.3: words on paper, numbers in badges, marks."""
+    """Source: W3C, Web Content Accessibility Guidelines 2.2, 1.4.3: words on paper, numbers in
+    badges, marks.
+    """
     pairs = [
         (palette.INK, palette.PAPER),
         (palette.FAINT, palette.PAPER),

@@ -38,7 +38,9 @@ def test_the_picture_has_the_width_asked_for(width: int) -> None:
 
 
 def test_the_witness_path_the_trace_and_the_pours_are_where_they_should_be(picture: Any) -> None:
-    """PH_2: path at (40.5, 24), trace at (10, 25); the gap at (41, 60) is bare board; both pours are tinted."""
+    """PH_2: path at (40.5, 24), trace at (10, 25); the gap at (41, 60) is bare board; both pours
+    are tinted.
+    """
 
     def at(x: float, y: float) -> Any:
         px, py = on_picture(SVG, x, y)

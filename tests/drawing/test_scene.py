@@ -59,7 +59,9 @@ def test_what_is_drawn_of_a_layer_is_its_copper(layer: int) -> None:
 
 @pytest.mark.parametrize("net", ["PH_2", "DOSE_3", "PUMP_SENSE", "SYS_DATA", "GND_PROBE"])
 def test_each_line_knows_its_net(net: str) -> None:
-    """Lines of one net, whatever they look like and beside whatever they are drawn, make up its copper."""
+    """Lines of one net, whatever they look like and beside whatever they are drawn, make up its
+    copper.
+    """
     number = SCENE.nets.index(net)
     for layer in {s.layer for s in SCENE.shapes if number in s.nets}:
         drawn = [

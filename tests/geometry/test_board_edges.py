@@ -82,7 +82,9 @@ def test_wide_corners_of_a_wide_void_keep_their_shape() -> None:
 
 
 def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
-    """IEC 60664-1 (2007), 6.2, example 3, laid into the board's plane: sides x = 0.75 (y + 2), so 1 mm wide at -4/3."""
+    """IEC 60664-1 (2007), 6.2, example 3, laid into the board's plane: sides x = 0.75 (y + 2), so 1
+    mm wide at -4/3.
+    """
     notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
     filled = bridged(shapely.box(-20, -20, 20, 0).difference(notch), 1.0).passable
     left = notch.difference(filled)
@@ -94,7 +96,9 @@ def test_the_tip_of_a_pointed_notch_is_cut_by_a_link_of_length_x() -> None:
 
 @pytest.mark.parametrize("angle", [5.0, 20.0, 79.0, 81.0, 90.0, 120.0, 160.0])
 def test_the_tip_of_a_notch_is_cut_at_any_angle(angle: float) -> None:
-    """IEC 60664-1 (2007), 6.2, example 3 names no angle: 1 mm wide at 0.5 / tan(angle / 2) from the tip."""
+    """IEC 60664-1 (2007), 6.2, example 3 names no angle: 1 mm wide at 0.5 / tan(angle / 2) from the
+    tip.
+    """
     slope = np.tan(np.radians(angle / 2))
     deep = min(3.0, 15 / slope) if slope > 0.1 else 0.75 / slope
     notch = shapely.Polygon([(-slope * deep, 0), (0, -deep), (slope * deep, 0)])
@@ -125,7 +129,9 @@ BOTTOMS = {
 
 @pytest.mark.parametrize("name", BOTTOMS)
 def test_corners_of_a_bottom_at_least_as_wide_as_x_are_not_cut(name: str) -> None:
-    """IEC 60664-1 (2007), 6.2, example 2: the contour of a wide groove is followed, its corners included."""
+    """IEC 60664-1 (2007), 6.2, example 2: the contour of a wide groove is followed, its corners
+    included.
+    """
     region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(BOTTOMS[name]))
     assert bridged(region, 1.0).passable.symmetric_difference(region).area == pytest.approx(
         0, abs=ROUNDING
@@ -141,7 +147,9 @@ TIPS = {
 
 @pytest.mark.parametrize("name", TIPS)
 def test_a_tip_beside_a_blunter_corner_or_an_undercut_one_is_cut(name: str) -> None:
-    """A wall between a tip and a bend that is blunter is no bottom: opposite walls come within X at the tip."""
+    """A wall between a tip and a bend that is blunter is no bottom: opposite walls come within X at
+    the tip.
+    """
     ring = TIPS[name]
     lowest = min(ring, key=lambda p: (p[1], p[0]))
     region = shapely.box(-20, -20, 20, 0).difference(shapely.Polygon(ring))
@@ -200,7 +208,9 @@ def test_curved_outlines_have_slack() -> None:
 
 
 def test_only_curves_are_widened_and_by_as_much_as_their_chords_may_stray() -> None:
-    """Corners of straight rims stay; arcs of radius 2 drawn inside and outside their circle lie within."""
+    """Corners of straight rims stay; arcs of radius 2 drawn inside and outside their circle lie
+    within.
+    """
     square, arch = (
         shapely.box(4, 4, 6, 6),
         shapely.box(2, 7, 3, 8).union(shapely.Point(2.5, 8).buffer(0.5, quad_segs=8)),
@@ -270,7 +280,9 @@ def test_leans_are_the_bends_of_the_other_side() -> None:
 
 @pytest.mark.parametrize("radius", [0.2, 0.5, 0.725, 0.8, 1.7, 2.0])
 def test_holes_are_valid_wherever_they_are(radius: float) -> None:
-    """Both arcs of a hole end where the other begins, to the last digit or not: that depends on place and size."""
+    """Both arcs of a hole end where the other begins, to the last digit or not: that depends on
+    place and size.
+    """
     at = np.array([(x / 100, y / 7) for x in range(-300, 300, 7) for y in range(-3, 4)])
     shapes = inscribed_slots(np.hstack((at, at)), np.full(len(at), radius))
     assert shapely.is_valid(shapes).all()

@@ -1,4 +1,6 @@
-"""The sieve before the searches of the barrier engine lets through whatever a slow walk over all pairs finds."""
+"""The sieve before the searches of the barrier engine lets through whatever a slow walk over all
+pairs finds.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,9 @@ def boxes(sizes: list[tuple[int, int, int, int]]) -> Floats:
 
 
 def walked(first: Floats, second: Floats, third: Floats, reach: float) -> list[set[int]]:
-    """Boxes on any way of steps within reach, from the first over the third to the second, pair by pair."""
+    """Boxes on any way of steps within reach, from the first over the third to the second, pair by
+    pair.
+    """
     parts = [first, second, third]
     nodes = [(part, row) for part, table in enumerate(parts) for row in range(len(table))]
     graph: nx.Graph[tuple[int, int]] = nx.Graph()
@@ -59,7 +63,9 @@ def test_nothing_on_a_way_is_lost(
 
 
 def test_what_is_beyond_the_other_side_or_touches_one_side_only_is_left_out() -> None:
-    """Three strips side by side, 20 mm each, 1 mm apart: the last one lies behind the second and joins nothing."""
+    """Three strips side by side, 20 mm each, 1 mm apart: the last one lies behind the second and
+    joins nothing.
+    """
     first, second, third = (
         boxes([(21 * number + i, 0, 1, 50) for i in range(20)]) for number in range(3)
     )
@@ -73,7 +79,9 @@ def test_what_is_beyond_the_other_side_or_touches_one_side_only_is_left_out() ->
 
 @pytest.mark.parametrize("reach", [1e-9, 0.1])
 def test_far_apart_boxes_keep_the_grid_small(reach: float) -> None:
-    """10 m of board at a reach of nothing: a grid of that pitch would not fit anywhere; neighbours stay neighbours."""
+    """10 m of board at a reach of nothing: a grid of that pitch would not fit anywhere; neighbours
+    stay neighbours.
+    """
     first, second = boxes([(0, 0, 1, 1), (10_000, 0, 1, 1)]), boxes([(1, 0, 1, 1)])
     assert kept(corridor(first, second, boxes([]), reach))[0] >= {0}
 

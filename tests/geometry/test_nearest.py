@@ -1,4 +1,6 @@
-"""Distances between conductors: closed forms for every pair of kinds, laws, and the closest pairs among many."""
+"""Distances between conductors: closed forms for every pair of kinds, laws, and the closest pairs
+among many.
+"""
 
 from __future__ import annotations
 
@@ -222,7 +224,7 @@ def test_arcs_in_bulk_are_arcs_one_by_one(a: list[Conductors], b: list[Conductor
             )
 
 
-# --------------------------------------------------------------------------------------------------- closest pairs
+# ------------------------------------------------------------------------------------ closest pairs
 
 
 @SETTLE
@@ -236,7 +238,9 @@ def test_arcs_in_bulk_are_arcs_one_by_one(a: list[Conductors], b: list[Conductor
 def test_the_closest_of_each_group_is_the_least_of_all_pairs(
     first: list[Conductors], second: list[Conductors], groups: int, limit: float, rise: float
 ) -> None:
-    """Brute force: every pair measured by `between`, grouped by row numbers; pairs not below the limit are left out."""
+    """Brute force: every pair measured by `between`, grouped by row numbers; pairs not below the
+    limit are left out.
+    """
     a, b = concatenate(first), concatenate(second)
 
     def judge(i: Rows, j: Rows) -> Judged:
@@ -261,7 +265,9 @@ def test_the_closest_of_each_group_is_the_least_of_all_pairs(
 
 
 def test_large_areas_are_searched_by_runs_of_their_edges() -> None:
-    """A comb of 400 corners whose 37th tooth reaches nearest to a disc: 2.0 mm below the tip at (37, 5)."""
+    """A comb of 400 corners whose 37th tooth reaches nearest to a disc: 2.0 mm below the tip at
+    (37, 5).
+    """
     teeth = [(float(i) / 2, 5.0 if i == 74 else 3.0 + (i % 2)) for i in range(200)]
     comb = area((0, -5), *[(100, -5)], *teeth[::-1])
     dot = disc(37, 8, 2)

@@ -53,7 +53,9 @@ def test_nearest_part_of_a_point_is_its_start() -> None:
 
 
 def sampled(a: np.ndarray, first: np.ndarray, second: np.ndarray, b: np.ndarray) -> float:
-    """Best of many crossing points: never below the true minimum, above it by less than half a step per window."""
+    """Best of many crossing points: never below the true minimum, above it by less than half a step
+    per window.
+    """
     parts = np.linspace(0, 1, 201)
     out, into = along(np.repeat(first, 201, 0), parts), along(np.repeat(second, 201, 0), parts)
     near = shapely.distance(shapely.LineString(a.reshape(2, 2)), shapely.points(out))
@@ -77,7 +79,9 @@ def test_through_windows_is_the_shortest_way(
     second: tuple[float, ...],
     height: float,
 ) -> None:
-    """Piece a above the upper window, piece b below the lower: no sampled way is shorter, and it is a way itself."""
+    """Piece a above the upper window, piece b below the lower: no sampled way is shorter, and it is
+    a way itself.
+    """
     upper = rows((first[0], 0, first[0] + first[1], 0))
     lower = rows((second[0], -height, second[0] + second[1], -height))
     above, below = rows(a), rows((b[0], -height - b[1], b[2], -height - b[3]))

@@ -1,10 +1,12 @@
 """Sampled paths over insulating links of at most X, as many as can be and as few as must be.
 
-The sampled search of `oracle` asks a board which straight lines stay on it. `AnyLink` lets a line cross every void in
-one straight stretch of at most X, in any direction: its paths are never longer than what is meant, but for the samples.
-`MustLink` lets it cross only where no reading of the rule leaves a doubt, and its paths are never shorter:
+The sampled search of `oracle` asks a board which straight lines stay on it. `AnyLink` lets a line
+cross every void in one straight stretch of at most X, in any direction: its paths are never longer
+than what is meant, but for the samples. `MustLink` lets it cross only where no reading of the rule
+leaves a doubt, and its paths are never shorter:
 
-- the tip of a V groove, between two walls that both end at a convex corner of the board (IEC 60664-1, 6.2, example 3);
+- the tip of a V groove, between two walls that both end at a convex corner of the board (IEC
+  60664-1, 6.2, example 3);
 - a void that no disc of diameter X fits into (example 1), whatever its shape;
 - between two parts of a void that such a disc fits into both: then the link parts rooms of a slot.
 """
@@ -39,7 +41,9 @@ class AnyLink(Board):
 
 @dataclass(frozen=True)
 class MustLink(Board):
-    """A board whose voids are crossed by straight stretches of less than X where the rule leaves no doubt."""
+    """A board whose voids are crossed by straight stretches of less than X where the rule leaves no
+    doubt.
+    """
 
     reach: float = np.inf  # mm; longer lines belong to no path that matters
     narrow: tuple[shapely.Polygon, ...] = ()  # voids that no disc of diameter X fits into
@@ -126,7 +130,9 @@ def _plain(board: Board) -> dict[str, object]:
 def _parted(
     board: Board, lines: np.ndarray, reach: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Mask of the lines that stay on the board; of the others within reach, their stretches over voids, and whose."""
+    """Mask of the lines that stay on the board; of the others within reach, their stretches over
+    voids, and whose.
+    """
     near = shapely.length(lines) <= reach
     seen = np.zeros(len(lines), dtype=bool)
     seen[near] = shapely.covers(board.roomy, lines[near])
@@ -138,7 +144,9 @@ def _parted(
 
 
 def _tips(board: Board) -> np.ndarray:
-    """Corners that reach into the board between two that do not: the tips of V grooves with their mouths."""
+    """Corners that reach into the board between two that do not: the tips of V grooves with their
+    mouths.
+    """
     out = []
     for ring in board.rings:  # the board on their left
         points = np.asarray(ring.coords)[:-1]

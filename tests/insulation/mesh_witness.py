@@ -1,13 +1,15 @@
 """Creepage without links and floating copper by exact polyhedral geodesics on a triangulated board.
 
-Nothing here is the product's: the two faces and the walls of all free edges become triangles (constrained Delaunay
-triangulation of shapely), and a geodesic library (pygeodesic, the algorithm of Mitchell, Mount and Papadimitriou) finds
-the shortest way over them. Arcs are the chords of the given region.
+Nothing here is the product's: the two faces and the walls of all free edges become triangles
+(constrained Delaunay triangulation of shapely), and a geodesic library (pygeodesic, the algorithm
+of Mitchell, Mount and Papadimitriou) finds the shortest way over them. Arcs are the chords of the
+given region.
 
-Error: round pads that lie free on a face are measured from their middles, which is exact. Other copper is a hole in its
-face, or points in a wall, with vertices along its edge; a path can only end at a vertex, so that a length is never
-below the true one. Vertices are set ever closer where the path was found to end; of two ends of nearly equal length it
-may be the wrong one (0.01 mm once in 1,500 boards).
+Error: round pads that lie free on a face are measured from their middles, which is exact. Other
+copper is a hole in its face, or points in a wall, with vertices along its edge; a path can only end
+at a vertex, so that a length is never below the true one. Vertices are set ever closer where the
+path was found to end; of two ends of nearly equal length it may be the wrong one (0.01 mm once in
+1,500 boards).
 """
 
 from __future__ import annotations
@@ -65,7 +67,8 @@ class Ends:
 
 
 def mesh_length(board: Board) -> float:
-    """Length of the shortest path from island 0 to island 1, infinite if there is none; links and the rest are not.
+    """Length of the shortest path from island 0 to island 1, infinite if there is none; links and
+    the rest are not.
 
     Raises
     ------
@@ -136,7 +139,7 @@ def _within(ends: Ends, corners: np.ndarray) -> tuple[np.ndarray, float]:
     return np.flatnonzero(np.isin(corners, ends.numbers)).astype(np.int32), ends.less
 
 
-# ------------------------------------------------------------------------------------------------------- triangles
+# ---------------------------------------------------------------------------------------- triangles
 
 
 def _meshed(

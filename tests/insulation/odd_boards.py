@@ -1,4 +1,6 @@
-"""Random boards with slots of odd shapes: dumbbells, mouse-bites, castellated edges, notches, boards in parts."""
+"""Random boards with slots of odd shapes: dumbbells, mouse-bites, castellated edges, notches,
+boards in parts.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,9 @@ WIDTHS = (0.25, 1.0, 1.5)  # X of the three pollution degrees
 
 
 def odd_board(seed: int) -> Board:
-    """One of the shapes below across the middle, pads of both sides beside it, floating copper about it."""
+    """One of the shapes below across the middle, pads of both sides beside it, floating copper
+    about it.
+    """
     rng = np.random.default_rng(seed)
     shape = SHAPES[seed % len(SHAPES)]
     x = float(rng.choice(WIDTHS))

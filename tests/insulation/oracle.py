@@ -1,15 +1,18 @@
-"""A slow, independent measure of shortest paths on a board's surface, and random boards to try it on.
+"""A slow, independent measure of shortest paths on a board's surface, and random boards to try it
+on.
 
-It shares no code with the product. Points are sampled along every rim and every copper edge; every two points of one
-face that see each other are joined by a line, every two points of one rim by a straight line on the unrolled wall;
-Dijkstra's search does the rest. Each such path is a real path, so the sampled length is never below the true one.
+It shares no code with the product. Points are sampled along every rim and every copper edge; every
+two points of one face that see each other are joined by a line, every two points of one rim by a
+straight line on the unrolled wall; Dijkstra's search does the rest. Each such path is a real path,
+so the sampled length is never below the true one.
 
-Bound: a shortest path meets rims and copper in at most four points per leg. Moving each to its nearest sample costs at
-most half the spacing, so the true length is at least the sampled one less twice the spacing per leg. `measure` then
-samples ever finer near the path it found; that lowers the sampled length and keeps it a real path.
+Bound: a shortest path meets rims and copper in at most four points per leg. Moving each to its
+nearest sample costs at most half the spacing, so the true length is at least the sampled one less
+twice the spacing per leg. `measure` then samples ever finer near the path it found; that lowers the
+sampled length and keeps it a real path.
 
-`walked` judges a path that somebody else found: whether every stretch lies where it says, and how long it is. What it
-accepts is a real path, so its length is never below the true one either.
+`walked` judges a path that somebody else found: whether every stretch lies where it says, and how
+long it is. What it accepts is a real path, so its length is never below the true one either.
 """
 
 from __future__ import annotations
@@ -76,7 +79,9 @@ class Board:
         shapely.prepare(self.roomy)
 
     def clear(self, lines: np.ndarray) -> np.ndarray:
-        """Which straight lines stay on the board, but for stretches over necks that are filled or no longer than x."""
+        """Which straight lines stay on the board, but for stretches over necks that are filled or
+        no longer than x.
+        """
         seen = shapely.covers(self.roomy, lines)
         blocked = np.flatnonzero(~seen)
         if self.axes.is_empty or not len(blocked):
@@ -114,7 +119,9 @@ class Spots:
 
 
 def measure(board: Board, spacing: float, rounds: int = 4) -> float:
-    """Sampled length of the shortest path from source to target as the rules count it; infinite if there is none."""
+    """Sampled length of the shortest path from source to target as the rules count it; infinite if
+    there is none.
+    """
     rims = _rim_spots(board, spacing)
     lines = _lines(board, rims)
     found = {
@@ -168,7 +175,9 @@ def _leg(
     spacing: float,
     lines: tuple[np.ndarray, ...] | None,
 ) -> tuple[float, Spots]:
-    """Sampled length over insulation alone between the two islands of some metal, and the points of the path."""
+    """Sampled length over insulation alone between the two islands of some metal, and the points of
+    the path.
+    """
     own = _stacked([_metal_spots(board, metals, number, spacing) for number in range(len(metals))])
     spots, known = _stacked([rims, own]), len(rims) if lines is not None else 0
     i, j, length = _lines(board, spots, known)
@@ -282,7 +291,9 @@ def _stacked(parts: Sequence[Spots]) -> Spots:
 
 
 def _pairs(group: np.ndarray, known: int = 0) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs of rows of the same group, both of them not among the first `known`; group -1 has none."""
+    """Pairs of rows of the same group, both of them not among the first `known`; group -1 has
+    none.
+    """
     a, b = np.triu_indices(len(group), 1)
     kept = (group[a] == group[b]) & (group[a] >= 0) & (b >= known)
     return a[kept], b[kept]
@@ -306,11 +317,12 @@ def _wall_lengths(board: Board, spots: Spots, i: np.ndarray, j: np.ndarray) -> n
     return np.hypot(np.minimum(along, perimeter - along), drop)
 
 
-# ------------------------------------------------------------------------------------------------ judging a path
+# ----------------------------------------------------------------------------------- judging a path
 
 
 def walked(board: Board, path: Geodesic, tolerance: float) -> float:
-    """Length of a path as the rules count it, after checking that it is one; wrong stretches raise AssertionError.
+    """Length of a path as the rules count it, after checking that it is one; wrong stretches raise
+    AssertionError.
 
     Walls are walked the shortest way between where the path meets them.
     """
@@ -339,7 +351,8 @@ def walked(board: Board, path: Geodesic, tolerance: float) -> float:
 def _stays(board: Board, line: shapely.LineString, tolerance: float) -> bool:
     """Whether a bent line stays on the board, but for slight stretches and those that bridge necks.
 
-    A link may touch a corner of the board without ending there, so voids are taken wider by next to nothing.
+    A link may touch a corner of the board without ending there, so voids are taken wider by next to
+    nothing.
     """
     near, filled = (
         board.passable.buffer(tolerance),
@@ -355,10 +368,11 @@ def _stays(board: Board, line: shapely.LineString, tolerance: float) -> bool:
 
 
 def slanting(board: Board) -> float:
-    """What the product may take ways over bridged voids and down their walls shorter than is walked here.
+    """What the product may take ways over bridged voids and down their walls shorter than is walked
+    here.
 
-    Links that slant down into a void are not sampled. One that is as long as w across and as h down saves
-    w + h - hypot(w, h), which is most for w = h; a way over a wall may have one at each end.
+    Links that slant down into a void are not sampled. One that is as long as w across and as h down
+    saves w + h - hypot(w, h), which is most for w = h; a way over a wall may have one at each end.
     """
     bridged = board.passable.area > board.region.area or not board.axes.is_empty
     return 2 * (np.sqrt(2) - 1) * board.x if bridged else 0.0
@@ -372,7 +386,9 @@ def _touches(board: Board, stretch: object, end: int, island: int, tolerance: fl
 
 
 def _check_walls(board: Board, path: Geodesic, tolerance: float) -> None:
-    """Every way over a wall follows one rim, and is no shorter than the unrolled wall lets it be."""
+    """Every way over a wall follows one rim, and is no shorter than the unrolled wall lets it
+    be.
+    """
     face = {"top": TOP, "bottom": BOTTOM}
     for k, stretch in enumerate(path.legs):
         if stretch.on != "wall":
@@ -388,7 +404,7 @@ def _check_walls(board: Board, path: Geodesic, tolerance: float) -> None:
         assert stretch.length >= least - 2 * tolerance - slanting(board), "shorter than the wall"
 
 
-# ------------------------------------------------------------------------------------------------ random boards
+# ------------------------------------------------------------------------------------ random boards
 
 WIDTH, HEIGHT = 9.0, 7.0
 
@@ -410,7 +426,9 @@ def random_board(rng: np.random.Generator, *, x: float, curved: bool = False) ->
 
 
 def bare_board(rng: np.random.Generator, *, x: float, curved: bool = False) -> Board:
-    """The same with copper of both sides in walls, or of one in a wall and of the other on a face."""
+    """The same with copper of both sides in walls, or of one in a wall and of the other on a
+    face.
+    """
     board = random_board(rng, x=x, curved=curved)
     pads = [m for m in board.metals if m.island == 1][: int(rng.integers(0, 2))]
     sides = [_in_wall(rng, board, island) for island in (0, 1)[: 2 - len(pads)]]
@@ -418,7 +436,9 @@ def bare_board(rng: np.random.Generator, *, x: float, curved: bool = False) -> B
 
 
 def _in_wall(rng: np.random.Generator, board: Board, island: int) -> Metal:
-    """Copper along any rim, often close to a face or, as a plated edge, up to it, now and then all round."""
+    """Copper along any rim, often close to a face or, as a plated edge, up to it, now and then all
+    round.
+    """
     ring = board.rings[int(rng.integers(0, len(board.rings)))]
     start = float(rng.uniform(0, ring.length - 0.3))
     line = shapely.ops.substring(ring, start, start + float(rng.uniform(0.02, 0.3)))
@@ -572,12 +592,14 @@ def _metal(
     return Metal(island, None, shapely.LineString(line.coords), 0.0, depth, depth + 0.035)
 
 
-# ------------------------------------------------------------------------------------------------ voids of any shape
+# ------------------------------------------------------------------------------- voids of any shape
 
 
 @dataclass(frozen=True)
 class Knotted(Board):
-    """A board whose void is crossed by every chord, no longer than x, that parts it into two with a disc in each."""
+    """A board whose void is crossed by every chord, no longer than x, that parts it into two with a
+    disc in each.
+    """
 
     void: shapely.Polygon = field(default_factory=shapely.Polygon)
 
@@ -611,7 +633,9 @@ class Knotted(Board):
 
 
 def knotted_board(rng: np.random.Generator) -> Knotted:
-    """A void of two or three rooms of any shape, strung together by necks, and a pad on two sides of it."""
+    """A void of two or three rooms of any shape, strung together by necks, and a pad on two sides
+    of it.
+    """
     x = float(rng.uniform(0.3, 1.5))
     outline = shapely.box(0, 0, WIDTH, HEIGHT)
     while True:

@@ -1,4 +1,6 @@
-"""Chains over third copper: what is summed, what counts as nothing, what is never passed through."""
+"""Chains over third copper: what is summed, what counts as nothing, what is never passed
+through.
+"""
 
 from __future__ import annotations
 
@@ -86,7 +88,9 @@ def test_every_source_and_target_gets_its_own_chain() -> None:
 
 
 def test_a_node_on_both_sides_is_no_way_through() -> None:
-    """Node 5 is source and target (a net that both groups of a spacing match): chains end there; none leads back."""
+    """Node 5 is source and target (a net that both groups of a spacing match): chains end there;
+    none leads back.
+    """
     found = shortest(legs((0, 3, 1.0), (5, 3, 1.0)), legs(), legs((3, 5, 1.0), (3, 9, 1.0)))
     assert {(c.source, c.target) for c in found} == {(0, 5), (0, 9), (5, 9)}
     assert all(len(c.legs) == 2 for c in found)

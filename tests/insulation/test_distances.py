@@ -1,4 +1,6 @@
-"""What has one cause is one group, and paths by way of a third region are told where they belong."""
+"""What has one cause is one group, and paths by way of a third region are told where they
+belong.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,9 @@ def test_clearance_and_creepage_of_one_place_are_one_group(tmp_path: Path) -> No
 
 
 def test_paths_that_end_near_each_other_at_both_ends_are_one_group(tmp_path: Path) -> None:
-    """Pairs of pads 1.9 mm above each other; each pad is a net and a piece of its own. The third pair is 3 mm on."""
+    """Pairs of pads 1.9 mm above each other; each pad is a net and a piece of its own. The third
+    pair is 3 mm on.
+    """
     near = [pad("A_1", 0, 0), pad("B_1", 3, 0), pad("A_2", 0, 1.9), pad("B_2", 3, 1.9)]
     assert len(groups(tmp_path, {"pads": near})) == 1
     far = [*near[:2], pad("A_3", 0, 5), pad("B_3", 3, 5)]
@@ -51,7 +55,9 @@ def test_paths_that_end_near_each_other_at_both_ends_are_one_group(tmp_path: Pat
 
 
 def test_paths_between_the_same_pieces_of_copper_are_one_group(tmp_path: Path) -> None:
-    """Two tracks, 2 mm apart on L1 at one end and on L2 at the other, 20 mm on: the same two pieces of copper."""
+    """Two tracks, 2 mm apart on L1 at one end and on L2 at the other, 20 mm on: the same two pieces
+    of copper.
+    """
     via = [
         {"net": net, "at": [x, 10], "drill": 0.3, "land": 0.6}
         for net, x in (("A_1", 0), ("B_1", 20))
@@ -66,7 +72,9 @@ def test_paths_between_the_same_pieces_of_copper_are_one_group(tmp_path: Path) -
 
 
 def test_a_narrow_isolator_is_one_group(tmp_path: Path) -> None:
-    """Pads of U1 2.5 mm apart, 4 mm from row to row of the pins: too far for one place, but one part."""
+    """Pads of U1 2.5 mm apart, 4 mm from row to row of the pins: too far for one place, but one
+    part.
+    """
     pads = [
         pad(f"{side}_{row}", x, 4 * row, refdes="U1", pin=f"{side}{row}")
         for row in range(3)

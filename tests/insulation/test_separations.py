@@ -1,4 +1,6 @@
-"""Barriers and spacings bound to a board: sides, third and earthed copper, bodies, width X, what is missing."""
+"""Barriers and spacings bound to a board: sides, third and earthed copper, bodies, width X, what is
+missing.
+"""
 
 from __future__ import annotations
 
@@ -82,7 +84,9 @@ def tracks(*nets: str) -> dict[str, Any]:
 
 
 def test_copper_keeps_its_row_numbers_and_walls_follow_on_every_layer(tmp_path: Path) -> None:
-    """A through hole on four layers is four rows after the copper, at the size that the data gives."""
+    """A through hole on four layers is four rows after the copper, at the size that the data
+    gives.
+    """
     board = {**SQUARES, "layers": 4, "vias": [{"net": "GND_A", "at": [5, 5], "drill": 0.4}]}
     barriers, layout = bound(tmp_path, board, {"barrier": [barrier()]})
     bodies, copper = barriers.bodies, layout.board.copper
@@ -186,7 +190,9 @@ HELD_B = spacing(["PE"], ["GND_B"])
 def test_the_hazardous_side_is_held_against_earth(
     tmp_path: Path, hazardous: str | None, spacings: list[dict[str, Any]], doubts: set[str]
 ) -> None:
-    """By a spacing of basic insulation or better; where no side is called hazardous, one side at least."""
+    """By a spacing of basic insulation or better; where no side is called hazardous, one side at
+    least.
+    """
     stated = {"earthed": ["PE"], **({"hazardous": hazardous} if hazardous else {})}
     rules = {"region": REGIONS, "barrier": [barrier(**stated)], "spacing": spacings}
     barriers, _ = bound(tmp_path, tracks("GND_A", "A_1", "PE", "GND_B"), rules)
@@ -365,7 +371,7 @@ def test_a_plated_edge_that_nothing_touches_is_a_doubt_and_floats(tmp_path: Path
     assert "plated edge at (-5, 5) touches no copper" in {d.what for d in barriers.doubts}
 
 
-# ------------------------------------------------------------------------------------------------------- distances
+# ---------------------------------------------------------------------------------------- distances
 
 
 WIDTH_X = {
@@ -397,7 +403,9 @@ def test_width_x_follows_the_pollution_degree(degree: int, x: float) -> None:
 def test_a_third_of_a_small_clearance_where_the_rules_ask_for_it(
     degree: int, required: float, x: float
 ) -> None:
-    """IEC 60664-1:2007, 6.2: below 3 mm X may be a third of the clearance; the smaller of both holds."""
+    """IEC 60664-1:2007, 6.2: below 3 mm X may be a third of the clearance; the smaller of both
+    holds.
+    """
     asked = Insulation(pollution_degree=degree, x_reduction=True)
     assert width_x(asked, clearance(required)) == pytest.approx(x)
     assert width_x(replace(asked, x_reduction=False), clearance(required)) == WIDTH_X[degree]
@@ -412,7 +420,9 @@ def clearance(value: float) -> Required:
 
 
 def test_required_creepage_is_never_below_required_clearance(tmp_path: Path) -> None:
-    """IEC 60664-1: creepage cannot be shorter than the clearance of the same insulation (general rule)."""
+    """IEC 60664-1: creepage cannot be shorter than the clearance of the same insulation (general
+    rule).
+    """
     barriers, _ = bound(
         tmp_path, SQUARES, {"barrier": [barrier()]}, "voltage,clearance,creepage\n250,4,3\n"
     )
@@ -560,7 +570,9 @@ def test_depths_come_from_the_dielectrics(tmp_path: Path) -> None:
 def test_a_leg_counts_if_it_stays_as_wide_as_x(
     tmp_path: Path, leg: float, tolerance: float, counts: bool
 ) -> None:
-    """Exactly X counts (IEC 60664-1:2007, 6.2, limit of example 2); a leg that can become shorter does not."""
+    """Exactly X counts (IEC 60664-1:2007, 6.2, limit of example 2); a leg that can become shorter
+    does not.
+    """
     rules = {"barrier": [barrier()], "tolerance": {"etch": tolerance}}
     barriers, _ = bound(tmp_path, SQUARES, rules)
     assert barriers.bounds[0].counts(np.array([leg, leg]), np.array([True, False])).tolist() == [

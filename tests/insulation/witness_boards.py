@@ -1,4 +1,5 @@
-"""Random boards for witnesses of creepage: free edges of every kind, copper of both sides beside them.
+"""Random boards for witnesses of creepage: free edges of every kind, copper of both sides beside
+them.
 
 Each is small, so that sampled searches end, and lies at a random angle.
 """
@@ -157,7 +158,7 @@ def _room(
 SHAPES: tuple[Shape, ...] = (castellations, mouse_bites, grooves, notches, parts, slots, rooms)
 
 
-# ---------------------------------------------------------------------------------------------------------- copper
+# ------------------------------------------------------------------------------------------- copper
 
 
 def _copper(

@@ -1,13 +1,16 @@
-"""A campaign of mutants of whole packages: what a damaged file loses is told, or the file is another valid one.
+"""A campaign of mutants of whole packages: what a damaged file loses is told, or the file is
+another valid one.
 
-Each mutant is a package with one file damaged in one place. What is read of it (copper area of each layer, nets with
-their copper, holes, pins) is held against the unhurt board. The outcome of a mutant is
+Each mutant is a package with one file damaged in one place. What is read of it (copper area of each
+layer, nets with their copper, holes, pins) is held against the unhurt board. The outcome of a
+mutant is
 
     refused   an input error of one line          doubted   a doubt that the unhurt board does not have
     harmless  nothing that is compared differs    other     it differs, and its file is valid: another board
     silent    it differs, its file is not valid by the grammars below, and nothing is said: a fault of the reader
 
-Run by hand: `python -m tests.laws.campaign --mutants 18000 --real 2000` prints the counts; faults are kept in a folder.
+Run by hand: `python -m tests.laws.campaign --mutants 18000 --real 2000` prints the counts; faults
+are kept in a folder.
 """
 
 from __future__ import annotations
@@ -89,7 +92,7 @@ def measure(board: Board) -> Measure:
     )
 
 
-# ---------------------------------------------------------------------------------------------------- damage
+# ------------------------------------------------------------------------------------------- damage
 
 Damage = Callable[[bytes, random.Random], bytes]
 
@@ -175,10 +178,11 @@ DAMAGES: tuple[Damage, ...] = (
     empty,
 )
 
-# ---------------------------------------------------------------------------------------------------- validity
+# ----------------------------------------------------------------------------------------- validity
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
-# The Gerber Layer Format Specification 2023.08, 3.3 and 4: words, one a line as all exporters write them.
+# The Gerber Layer Format Specification 2023.08, 3.3 and 4: words, one a line as all exporters write
+# them.
 WORD = re.compile(
     r"(?:M0[0-2]|G0?[123]|G7[045]|G90|G71|G3[67]|(?:G54)?D0?[1-9]\d*|G0?4[^*%]*|(?:G0?[123])?(?:X[+-]?\d+)?(?:Y[+-]?\d+)?"
     r"(?:I[+-]?\d+)?(?:J[+-]?\d+)?(?:D0?[123])?)\*"
@@ -247,7 +251,9 @@ def _valid_xml(data: bytes) -> bool:
 
 
 def _same_elements(data: bytes, original: bytes) -> bool:
-    """Whether a file that no schema fits is made of the elements of the original, each with its attributes."""
+    """Whether a file that no schema fits is made of the elements of the original, each with its
+    attributes.
+    """
     try:
         return _elements(data) <= _elements(original)
     except etree.XMLSyntaxError:
@@ -259,12 +265,14 @@ def _elements(data: bytes) -> set[tuple[str, ...]]:
     return {(str(element.tag), *sorted(map(str, element.attrib))) for element in tree}
 
 
-# ---------------------------------------------------------------------------------------------------- mutants
+# ------------------------------------------------------------------------------------------ mutants
 
 
 @dataclass(frozen=True)
 class Subject:
-    """An unhurt board: its files, what is read of it, its doubts, and its findings if there are rules."""
+    """An unhurt board: its files, what is read of it, its doubts, and its findings if there are
+    rules.
+    """
 
     name: str
     files: dict[str, bytes]

@@ -1,4 +1,6 @@
-"""Moves of a whole board: its sketch, its rules and its findings go along, nothing else may change."""
+"""Moves of a whole board: its sketch, its rules and its findings go along, nothing else may
+change.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,9 @@ SIDES = {"top": "bottom", "bottom": "top", "both": "both"}
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Mirror in the y axis if asked, then quarter turns counterclockwise, then shift; `flip` turns the board over."""
+    """Mirror in the y axis if asked, then quarter turns counterclockwise, then shift; `flip` turns
+    the board over.
+    """
 
     quarters: int = 0
     mirror: bool = False
@@ -107,7 +111,9 @@ class Move:
         )
 
     def rules(self, rules: Rules, layers: int) -> Rules:
-        """The rules after the move: areas, hardware and waivers name places, references name layers."""
+        """The rules after the move: areas, hardware and waivers name places, references name
+        layers.
+        """
         reference = {
             self.layer(layer, layers): tuple(self.layer(other, layers) for other in others)
             for layer, others in rules.stackup.reference.items()
@@ -146,7 +152,8 @@ class Move:
         return told
 
 
-# Of several equally short ways one is told, which one is not promised; these rules tell a path that is unique.
+# Of several equally short ways one is told, which one is not promised; these rules tell a path that
+# is unique.
 UNIQUE_PATH = ("gap-crossing", "unreferenced-run")
 ON_SEVERAL_LAYERS = ("gap-crossing", "unreferenced-run")  # the finding names its uppermost layer
 ON_ANY_LAYER = (
@@ -157,7 +164,9 @@ ON_ANY_LAYER = (
 
 
 def told_of(finding: Finding) -> dict[str, Any]:
-    """What a finding says that no way of drawing or placing the board may change, as an expectation."""
+    """What a finding says that no way of drawing or placing the board may change, as an
+    expectation.
+    """
     names = ("rule", "nets", "components", "regions", "layer", "measured", "required", "unit")
     told = {name: getattr(finding, name) for name in names} | {"level": str(finding.level)}
     if finding.rule == "gap-narrow":

@@ -89,7 +89,9 @@ def test_arc_steps_turn_the_way_they_say(
 
 
 def test_rings_of_round_contours_never_lose_copper() -> None:
-    """A disc's ring contains the disc, a round hole's ring lies inside the hole; both by less than 0.2 %."""
+    """A disc's ring contains the disc, a round hole's ring lies inside the hole; both by less than
+    0.2 %.
+    """
     true = math.pi * 25
     assert true < shapely.Polygon(ring(circle(0, 0, 10), outward=True)).area < true * 1.002
     assert true > shapely.Polygon(ring(circle(0, 0, 10), outward=False)).area > true * 0.998

@@ -1,4 +1,6 @@
-"""What a damaged package loses is told: a sample of `campaign.py` in each run, much of it in the long one."""
+"""What a damaged package loses is told: a sample of `campaign.py` in each run, much of it in the
+long one.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""What must hold for clearances whatever the board: order of sides, more copper, more voids, slots, creepage.
+"""What must hold for clearances whatever the board: order of sides, more copper, more voids, slots,
+creepage.
 
 Boards are drawn at random; nothing is compared with a number written down here.
 """
@@ -192,7 +193,9 @@ def test_a_search_given_up_is_a_doubt_that_names_the_barrier(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Pads 2 and 3 mm from an edge, 10 mm along it, on either face of 1.6 mm: hypot(7.4, 10) - 0.8 = 11.64 mm."""
+    """Pads 2 and 3 mm from an edge, 10 mm along it, on either face of 1.6 mm: hypot(7.4, 10) - 0.8
+    = 11.64 mm.
+    """
     monkeypatch.setattr(search, "MOST_PAIRS", pairs)
     table = f"voltage,where,clearance,creepage\n100,outer,{required},{required}\n100,through,1,1\n"
     (tmp_path / "wide.csv").write_text(table, encoding="utf-8")

@@ -1,4 +1,6 @@
-"""What must hold of creepage on any board, whatever its number: random boards of tests/insulation/oracle.py."""
+"""What must hold of creepage on any board, whatever its number: random boards of
+tests/insulation/oracle.py.
+"""
 
 from __future__ import annotations
 
@@ -158,7 +160,9 @@ def test_a_thicker_board_never_has_less_creepage(seed: int, more: float) -> None
 def test_on_one_face_a_new_slot_never_shortens_creepage(
     seed: int, cut: tuple[float, float, float, float]
 ) -> None:
-    """Both sides on top: a way over the far face is never shorter there, since the slot is in that face too."""
+    """Both sides on top: a way over the far face is never shorter there, since the slot is in that
+    face too.
+    """
     board = only_pads(board_of(seed))
     x, y, w, h = cut
     slot = shapely.box(x, y, x + w, y + h)
@@ -173,7 +177,9 @@ def test_on_one_face_a_new_slot_never_shortens_creepage(
 
 
 def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
-    """Pads above each other 20 mm from every edge: 2 * 19.5 + 1.6 mm; a slot 1 mm beside them: 1 + 1.6 + 1."""
+    """Pads above each other 20 mm from every edge: 2 * 19.5 + 1.6 mm; a slot 1 mm beside them: 1 +
+    1.6 + 1.
+    """
     board = shapely.box(-20, -20, 20, 20)
     top, bottom = copper(shapely.Point(0, 0), 0.5, TOP), copper(shapely.Point(0, 0), 0.5, BOTTOM)
     before = Surface(board, 1.6).shortest(top, bottom)
@@ -187,7 +193,9 @@ def test_a_new_slot_can_be_a_short_cut_to_the_other_face() -> None:
 
 
 def between(board: Board, conductor: list[int] | None) -> dict[str, float]:
-    """Least path between the sides, and on either face alone; each side is an island per face, as nets are."""
+    """Least path between the sides, and on either face alone; each side is an island per face, as
+    nets are.
+    """
     faces = [m for m in board.metals if m.face is not None and m.island < 2]
     floating = [m for m in board.metals if m.face is not None and m.island >= 2]
     bare = [m for m in board.metals if m.face is None]
@@ -227,7 +235,9 @@ def on_both_faces(board: Board) -> Board:
 def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
     seed: int, x: float, curved: bool, twice: bool
 ) -> None:
-    """Pruned equals unpruned: the same least path between conductors, whether walls are bounded by the faces or not."""
+    """Pruned equals unpruned: the same least path between conductors, whether walls are bounded by
+    the faces or not.
+    """
     board = board_of(seed, x, curved=curved)
     board = on_both_faces(board) if twice else board
     conductor = [0, 0, 1, 1, *range(2, board.islands())]
@@ -236,7 +246,9 @@ def test_what_a_face_shows_never_hides_a_shorter_path_over_a_wall(
 
 @pytest.mark.parametrize("seed", [264, *range(19, 23)])
 def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
-    """Pruned equals unpruned: the same counted and direct lengths between sides, with floating copper and free legs."""
+    """Pruned equals unpruned: the same counted and direct lengths between sides, with floating
+    copper and free legs.
+    """
     board = odd_board(seed)
     metal = copper(
         *map(
@@ -257,7 +269,9 @@ def test_legs_that_no_path_needs_change_no_path(seed: int) -> None:
 
 
 def test_some_legs_are_needed_by_no_path() -> None:
-    """Over the edge it is 4.6 mm from a side to a dot below that lies 7 mm from the other: no use within 10 mm."""
+    """Over the edge it is 4.6 mm from a side to a dot below that lies 7 mm from the other: no use
+    within 10 mm.
+    """
     dots = shapely.points([(0, 0), (7, 0), (0, -1)])
     metal = copper(dots, face=[TOP, TOP, BOTTOM], island=[0, 1, 2])
     surface, roles = Surface(shapely.box(-9, -2, 20, 9), 1.6), [SOURCE, TARGET, HOP]
@@ -277,7 +291,9 @@ def smaller(shape: shapely.Geometry) -> shapely.Geometry:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_link_on_one_face_is_found_whatever_the_other_face_shows(seed: int) -> None:
-    """Both sides on both faces, smaller below: each face has its own length over the neck of a slot."""
+    """Both sides on both faces, smaller below: each face has its own length over the neck of a
+    slot.
+    """
     board = necked_board(np.random.default_rng(seed))
     sides = [m for m in board.metals if m.island < 2 and m.face is not None]
     below = tuple(
@@ -295,7 +311,7 @@ def test_a_link_on_one_face_is_found_whatever_the_other_face_shows(seed: int) ->
         assert both[name] == pytest.approx(between(lone[face], None)[name], abs=ROUNDING)
 
 
-# ------------------------------------------------------------------------------------------- creepage and clearance
+# --------------------------------------------------------------------------- creepage and clearance
 
 RULES = """
 schema = 1
@@ -391,7 +407,9 @@ def test_a_search_that_is_given_up_is_a_doubt_that_names_the_barrier(
 def test_a_given_up_search_over_an_edge_is_told(
     tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Pads above each other at an edge: 1 + 1.6 + 1 mm over it and no way on one face; with a bound of 0 a doubt."""
+    """Pads above each other at an edge: 1 + 1.6 + 1 mm over it and no way on one face; with a bound
+    of 0 a doubt.
+    """
     pads = (
         Pad(net="A", layer="L1", at=(2, 10), size=(2, 2)),
         Pad(net="B", layer="L2", at=(2, 10), size=(2, 2)),

@@ -1,4 +1,6 @@
-"""The demo boards give the findings that their drawings promise, all of them and no others, in every format."""
+"""The demo boards give the findings that their drawings promise, all of them and no others, in
+every format.
+"""
 
 from __future__ import annotations
 

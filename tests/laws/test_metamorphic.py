@@ -1,6 +1,8 @@
-"""However a board is placed, ordered or drawn, and whichever format carries it, its findings stay the same.
+"""However a board is placed, ordered or drawn, and whichever format carries it, its findings stay
+the same.
 
-No result is written down here: each law compares the check with itself on two boards that must mean the same.
+No result is written down here: each law compares the check with itself on two boards that must mean
+the same.
 """
 
 from __future__ import annotations
@@ -81,7 +83,7 @@ def compare(sketch: Sketch, other: Board, folder: Path) -> None:
     assert differences(findings_of(other, rules), told_of_all(first)) == []
 
 
-# --------------------------------------------------------------------------------------------------------- placing
+# ------------------------------------------------------------------------------------------ placing
 
 
 def compare_moved(sketch: Sketch, rules: Rules, move: Move) -> None:
@@ -105,7 +107,8 @@ ALL_MOVES = [
 ]
 
 
-# Cases whose trace runs exactly along a seam: which side it is taken for is rounding, and not promised.
+# Cases whose trace runs exactly along a seam: which side it is taken for is rounding, and not
+# promised.
 ON_A_SEAM = ("crossing_from_a_tie_to_a_third_region_is_a_crossing",)
 
 
@@ -144,7 +147,7 @@ def test_ids_survive_a_shift(folder: Path, sketch: Sketch, shift: tuple[int, int
     assert {f.id for f in first} == {f.id for f in second}
 
 
-# --------------------------------------------------------------------------------------------------------- drawing
+# ------------------------------------------------------------------------------------------ drawing
 
 
 @few
@@ -184,7 +187,7 @@ def test_drawing_everything_twice_adds_nothing(folder: Path, sketch: Sketch) -> 
     compare(sketch, built_directly(twice), folder)
 
 
-# --------------------------------------------------------------------------------------------------------- formats
+# ------------------------------------------------------------------------------------------ formats
 
 
 @few

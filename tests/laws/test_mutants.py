@@ -1,12 +1,14 @@
 """A mutation campaign: damaged files never crash, hang or fool the check.
 
-A small board whose check fails is damaged in one of its files, at random but always the same way. Whatever happens, the
-check ends with an outcome or with a one-line input error. It may pass only if every file is still a strictly valid one
-(then it is another board), judged by a grammar written down here from the format's specification, or by the published
-schema, not by the reader. No damage to drills, job file, netlist or archive takes the fault away, so none may pass.
+A small board whose check fails is damaged in one of its files, at random but always the same way.
+Whatever happens, the check ends with an outcome or with a one-line input error. It may pass only if
+every file is still a strictly valid one (then it is another board), judged by a grammar written
+down here from the format's specification, or by the published schema, not by the reader. No damage
+to drills, job file, netlist or archive takes the fault away, so none may pass.
 
-Four dresses of that board, and all demo boards in both formats, whose own verdict stands in the fixtures. The campaign
-runs in chunks of 100, 2,000 mutants in all; `-m long` runs 200,000 (about three hours on one core).
+Four dresses of that board, and all demo boards in both formats, whose own verdict stands in the
+fixtures. The campaign runs in chunks of 100, 2,000 mutants in all; `-m long` runs 200,000 (about
+three hours on one core).
 """
 
 from __future__ import annotations
@@ -68,7 +70,8 @@ nets = ["*"]
 reference = ["GND_B"]
 """
 
-# The Gerber Layer Format Specification 2023.08: words and extended commands that the writer uses, complete as words.
+# The Gerber Layer Format Specification 2023.08: words and extended commands that the writer uses,
+# complete as words.
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
 WORDS = re.compile(
     r"(?:G0[123]|G75|G36|G37|D0[1-3]|D[1-9]\d+|G04[^*%]*|(?:G0[123])?(?:X[+-]?\d+)?(?:Y[+-]?\d+)?(?:I[+-]?\d+)?"
@@ -85,7 +88,9 @@ FUNCTION = re.compile(
 
 
 def strictly_valid(name: str, data: bytes) -> bool:
-    """Whether a file of the package is still a whole one by the grammar above; other files must be untouched."""
+    """Whether a file of the package is still a whole one by the grammar above; other files must be
+    untouched.
+    """
     if not name.endswith(".gbr"):
         return False
     try:
@@ -283,7 +288,9 @@ def ipc2581_mutant(sound: Sound, folder: Path, seed: int) -> None:
 
 
 def valid_xml(mutant: bytes, original: bytes) -> bool:
-    """Whether a file is valid by the published schema; without it, whether it is made of the original's elements."""
+    """Whether a file is valid by the published schema; without it, whether it is made of the
+    original's elements.
+    """
     try:
         tree = etree.fromstring(mutant)
     except etree.XMLSyntaxError:
@@ -299,7 +306,9 @@ def schema() -> etree.XMLSchema:
 
 
 def _shapes_of(tree: etree._Element) -> set[tuple[str, ...]]:
-    """What elements there are: their own name, their parent's, and the names of their attributes."""
+    """What elements there are: their own name, their parent's, and the names of their
+    attributes.
+    """
     elements = [e for e in tree.iter() if isinstance(e.tag, str)]
     parents = (e.getparent() for e in elements)
     tags = [str(parent.tag) if parent is not None else "" for parent in parents]
@@ -355,7 +364,9 @@ def test_damaged_files_never_crash_hang_or_pass(
 
 
 def shorter_commands(data: bytes) -> Iterator[bytes]:
-    """The file with one kind of command short of values: each distinct one cut after every value, or emptied there."""
+    """The file with one kind of command short of values: each distinct one cut after every value,
+    or emptied there.
+    """
     for command in dict.fromkeys(re.findall(rb"(?:%|; #@! )([^%*\n]+)", data)):
         words = command.split(b",")
         for count in range(len(words)):
@@ -374,7 +385,9 @@ def test_commands_short_of_values_never_crash_or_pass(
 
 
 def poorer_elements(data: bytes) -> Iterator[bytes]:
-    """The file with one attribute of one element lost, emptied or odd, once for each kind of element and attribute."""
+    """The file with one attribute of one element lost, emptied or odd, once for each kind of
+    element and attribute.
+    """
     tree = etree.fromstring(data)
     seen = set()
     for element in tree.iter():

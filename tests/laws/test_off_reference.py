@@ -1,4 +1,6 @@
-"""What must not change the findings about gaps: moving a board, cutting its copper up, shuffling it."""
+"""What must not change the findings about gaps: moving a board, cutting its copper up, shuffling
+it.
+"""
 
 from __future__ import annotations
 
@@ -48,7 +50,9 @@ SEAMS = st.integers(14, 44).map(lambda n: n / 2)
 
 @st.composite
 def pours(draw: st.DrawFn, layers: tuple[str, ...] = ("L2",)) -> tuple[Pour, ...]:
-    """Pours of two regions on each of some layers, with gaps, slots, steps or nothing between them."""
+    """Pours of two regions on each of some layers, with gaps, slots, steps or nothing between
+    them.
+    """
     out = []
     for layer in layers:
         seam, gap, step = (
@@ -74,7 +78,9 @@ def pours(draw: st.DrawFn, layers: tuple[str, ...] = ("L2",)) -> tuple[Pour, ...
 
 @st.composite
 def sketches(draw: st.DrawFn) -> Sketch:
-    """Two nets of a few bends each on two layers, with vias, lands and areas, over, under or between such pours."""
+    """Two nets of a few bends each on two layers, with vias, lands and areas, over, under or
+    between such pours.
+    """
     draws: list[Draw] = []
     pads: list[Pad] = []
     holes: list[Hole] = []
@@ -164,7 +170,9 @@ MOVES = st.builds(
 @settings(max_examples=40, deadline=None)
 @given(sketches(), MOVES)
 def test_moving_a_board_moves_its_findings_and_nothing_else(drawn: Sketch, move: Move) -> None:
-    """Mirrored, turned by quarters or shifted, a board has the same findings at the moved places."""
+    """Mirrored, turned by quarters or shifted, a board has the same findings at the moved
+    places.
+    """
     board, there = built_directly(drawn), built_directly(move.sketch(drawn))
     same(board, there)
     for rule in ("gap-crossing", "unreferenced-run"):
@@ -220,7 +228,9 @@ RISING = st.lists(st.integers(1, 120), min_size=2, max_size=6, unique=True).map(
 def test_a_trace_crosses_as_often_as_it_changes_its_pour(
     poured: tuple[Pour, ...], xs: list[int], data: st.DataObject
 ) -> None:
-    """For a trace that never comes back in x, walking along it in small steps counts the same crossings."""
+    """For a trace that never comes back in x, walking along it in small steps counts the same
+    crossings.
+    """
     ys = data.draw(st.lists(st.integers(1, 79), min_size=len(xs), max_size=len(xs)))
     points = tuple(
         (x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True)
@@ -301,7 +311,9 @@ L4 = ["L3"]
 @settings(max_examples=60, deadline=None)
 @given(LINES, LINES, st.booleans())
 def test_branching_nets_cross_as_their_points_do(upper: Any, lower: Any, drilled: bool) -> None:
-    """Traces that branch, meet, run together and change layer: points along them, joined where copper touches."""
+    """Traces that branch, meet, run together and change layer: points along them, joined where
+    copper touches.
+    """
     lines = [("L1", line) for line in upper] + [("L4", line) for line in lower if drilled]
     holes = (
         [line[-1] for line in lower] if drilled else []

@@ -1,7 +1,8 @@
 """Boards written by programs not ours give the findings of the same boards written by ours.
 
-Copper and profile come from the library gerber-writer, drill files and the test netlist that names the copper (its
-layers carry no nets) from the library gerbonara: what our writers and readers misread alike would show here.
+Copper and profile come from the library gerber-writer, drill files and the test netlist that names
+the copper (its layers carry no nets) from the library gerbonara: what our writers and readers
+misread alike would show here.
 """
 
 from __future__ import annotations
@@ -163,7 +164,9 @@ def _record(thing: Pour | Draw | Pad | Hole, at: tuple[float, float]) -> Record:
 
 
 def plain(case: Case) -> bool:
-    """Whether a test netlist can name all that a board has: nets for all copper, no spans, clear layers."""
+    """Whether a test netlist can name all that a board has: nets for all copper, no spans, clear
+    layers.
+    """
     sketch = case.sketch
     copper = (*sketch.pours, *sketch.draws, *sketch.pads)
     named = all(thing.net and thing.net != NOT_CONNECTED for thing in copper)

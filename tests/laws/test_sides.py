@@ -1,6 +1,8 @@
-"""Gaps, turns and moats of a straight trace between two layers of pours, against arithmetic on a line.
+"""Gaps, turns and moats of a straight trace between two layers of pours, against arithmetic on a
+line.
 
-The trace runs along x on L2; pours of two regions are strips on L1 and L3, so all that matters are intervals of x.
+The trace runs along x on L2; pours of two regions are strips on L1 and L3, so all that matters are
+intervals of x.
 """
 
 from __future__ import annotations
@@ -49,7 +51,9 @@ class Stretch:
 
 @st.composite
 def strips(draw: st.DrawFn) -> list[Strip]:
-    """Strips of one layer, 5 mm wide or more; some touch the next one of another region, some leave a gap."""
+    """Strips of one layer, 5 mm wide or more; some touch the next one of another region, some leave
+    a gap.
+    """
     out: list[Strip] = []
     at = draw(st.integers(0, 12))
     while at + 10 <= CELLS and len(out) < 5:
@@ -97,7 +101,9 @@ def runs(cells: list[str]) -> list[Stretch]:
 
 
 def only(above: list[str], below: list[str]) -> list[str]:
-    """The region that each cell is only over; `-` over none, `+` over both. Holes in a sound plane are over both."""
+    """The region that each cell is only over; `-` over none, `+` over both. Holes in a sound plane
+    are over both.
+    """
     found = []
     for cell in zip(above, below, strict=True):
         regions = {label[0] for label in cell if label}
@@ -110,7 +116,9 @@ def only(above: list[str], below: list[str]) -> list[str]:
 
 
 def gaps(above: list[str], below: list[str]) -> Iterator[tuple[float, float, float]]:
-    """Start and end in mm of each stretch that nothing carries all the way, and its length over no pour."""
+    """Start and end in mm of each stretch that nothing carries all the way, and its length over no
+    pour.
+    """
     line = runs(["." if what in "-+" else what for what in only(above, below)])
     bare = [not a and not b for a, b in zip(above, below, strict=True)]
     for left, right in pairwise(line):
@@ -163,7 +171,9 @@ def test_errors_are_where_nothing_carries_the_return_current_all_the_way(
 def test_every_change_of_a_side_is_told_once_and_nothing_else(
     above: list[Strip], below: list[Strip]
 ) -> None:
-    """By a finding that covers or touches it; and each warning or note covers a change of one side."""
+    """By a finding that covers or touches it; and each warning or note covers a change of one
+    side.
+    """
     told = found(above, below)
     places = [change for side in (above, below) for change in changes(shown(side))]
     for start, end, _, _ in places:

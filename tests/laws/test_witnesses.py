@@ -1,4 +1,6 @@
-"""Creepages against independent witnesses: boards kept for their names, a few of fixed seeds, and a long run of new."""
+"""Creepages against independent witnesses: boards kept for their names, a few of fixed seeds, and a
+long run of new.
+"""
 
 from __future__ import annotations
 
@@ -63,7 +65,9 @@ def test_between_parts_of_a_board_there_is_no_path() -> None:
 def test_links_that_must_be_and_that_can_be(
     void: shapely.Geometry, least: float, most: float
 ) -> None:
-    """Pads of radius 0.5 at x = -3 and 3, X = 1: across a tip, across a narrow notch, round a wide one."""
+    """Pads of radius 0.5 at x = -3 and 3, X = 1: across a tip, across a narrow notch, round a wide
+    one.
+    """
     region = SMALL.difference(void)
     board = Board(region, region, 1.6, pads((-3, 0), (3, 0)), 1.0)
     assert measure(must_link(board), 0.6) == pytest.approx(most, abs=0.003)

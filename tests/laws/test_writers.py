@@ -1,4 +1,6 @@
-"""The writers say exactly what the sketch says: valid by the formats' own schemas, same bytes for the same sketch."""
+"""The writers say exactly what the sketch says: valid by the formats' own schemas, same bytes for
+the same sketch.
+"""
 
 from __future__ import annotations
 
@@ -124,7 +126,9 @@ def test_the_package_has_a_file_per_layer_and_span_and_the_job_file_lists_them_a
     ],
 )
 def test_the_top_layer_carries_nets_pins_functions_and_exact_numbers(line: str) -> None:
-    """mm with six decimals: 10 mm is 10000000 (The Gerber Layer Format Specification 2023.08, 4.2.2)."""
+    """mm with six decimals: 10 mm is 10000000 (The Gerber Layer Format Specification 2023.08,
+    4.2.2).
+    """
     assert line in gerber_package(EVERYTHING)["every-thing-L1.gbr"].splitlines()
 
 

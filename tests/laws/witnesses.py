@@ -2,12 +2,12 @@
 
     python -m tests.laws.witnesses --minutes 20
 
-Boards are new each time; the seed is printed, and `--seed` draws the same boards again. A board on which the product
-and a witness disagree is kept as a file of `--kept`, in the form of fixtures/witnessed, where such boards get a name
-and a reason. Minutes are processor time.
+Boards are new each time; the seed is printed, and `--seed` draws the same boards again. A board on
+which the product and a witness disagree is kept as a file of `--kept`, in the form of
+fixtures/witnessed, where such boards get a name and a reason. Minutes are processor time.
 
-- `mesh`: no links and no floating copper (tests/insulation/mesh_witness.py): never longer than the exact geodesic, and
-  no shorter than what arcs are taken wider by.
+- `mesh`: no links and no floating copper (tests/insulation/mesh_witness.py): never longer than the
+  exact geodesic, and no shorter than what arcs are taken wider by.
 - `links`: never longer than with as few links as must be, never shorter than with as many as can be
   (tests/insulation/linked.py), floating copper on the way.
 """
@@ -56,7 +56,9 @@ Answer = tuple[str, str]  # agreed | doubted | long | short; and the numbers
 
 
 def solved(board: Board, limit: float) -> tuple[Geodesic | None, bool]:
-    """The product's answer, and whether it doubts it: its search was given up, or a slot has three rooms or more."""
+    """The product's answer, and whether it doubts it: its search was given up, or a slot has three
+    rooms or more.
+    """
     faces, bare = (
         [m for m in board.metals if m.face is not None],
         [m for m in board.metals if m.face is None],
@@ -110,7 +112,7 @@ def _judged(path: Geodesic | None, doubted: bool, least: float, most: float) -> 
     return ("short" if length < least else "agreed"), numbers
 
 
-# ------------------------------------------------------------------------------------------------------------ boards
+# ------------------------------------------------------------------------------------------- boards
 
 
 def meshed(rng: np.random.Generator) -> Board:
@@ -157,13 +159,15 @@ def read(text: str) -> tuple[Board, dict[str, Any]]:
     return Board(region, region, told["thickness"], metals, told["x"]), told
 
 
-# ---------------------------------------------------------------------------------------------------------- campaign
+# ----------------------------------------------------------------------------------------- campaign
 
 
 def run(
     kinds: Iterable[str], seed: int, minutes: float, kept: Path, *, most: int = 10**9
 ) -> Counter[tuple[str, str]]:
-    """Boards of each kind in turn until the time is up: counts by kind and answer. What disagrees is kept."""
+    """Boards of each kind in turn until the time is up: counts by kind and answer. What disagrees
+    is kept.
+    """
     counts: Counter[tuple[str, str]] = Counter()
     share = minutes * 60 / len(list(kinds := tuple(kinds)))
     for kind in kinds:

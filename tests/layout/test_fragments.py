@@ -66,7 +66,9 @@ def test_a_cut_trace_is_as_wide_as_its_copper_reaches() -> None:
 
 @pytest.mark.parametrize(("gap", "touches"), [(0.05, False), (0.0005, True)])
 def test_a_trace_cut_in_two_by_a_clear_is_two_traces(gap: float, touches: bool) -> None:
-    """Though the gap is narrower than the trace, the halves do not touch; within 0.001 mm they do."""
+    """Though the gap is narrower than the trace, the halves do not touch; within 0.001 mm they
+    do.
+    """
     left = cleared(shapely.box(0, -0.1, 1, 0.1), shapely.LineString([(0, 0), (1, 0)]))
     right = cleared(shapely.box(1 + gap, -0.1, 2, 0.1), shapely.LineString([(1 + gap, 0), (2, 0)]))
     assert touching(board(left, right)) == ([(0, 1)] if touches else [])

@@ -1,4 +1,6 @@
-"""What rules ask of a layout: territories, ties, barriers, isolators' exempt areas, reference shares and maps."""
+"""What rules ask of a layout: territories, ties, barriers, isolators' exempt areas, reference
+shares and maps.
+"""
 
 from __future__ import annotations
 
@@ -74,7 +76,9 @@ def test_pads_of_a_part_are_its_rows() -> None:
 
 
 def test_isolators_exempt_what_is_near_their_pads_on_the_own_side() -> None:
-    """Two millimetres from the pad's edge, per net; a pad of b deep in a's territory exempts nothing."""
+    """Two millimetres from the pad's edge, per net; a pad of b deep in a's territory exempts
+    nothing.
+    """
     seen = layout(BARRIER, pads=PADS)
     exempt = seen.near_isolators
     assert exempt.keys() == {net(seen, "SIG"), net(seen, "B_SIG")}
@@ -93,7 +97,9 @@ def test_tie_copper_at_a_part_is_its_pads() -> None:
 
 
 def test_tie_copper_without_a_part_is_where_the_references_touch() -> None:
-    """A bridge of a's copper ends on b's pour: the stroke and the seam. No contact, no tie copper."""
+    """A bridge of a's copper ends on b's pour: the stroke and the seam. No contact, no tie
+    copper.
+    """
     bridge = line("GND_A", [8, 5], [12.3, 5], layer="L2")
     seen = layout({"tie": [{"between": ["a", "b"]}]}, draws=[bridge])
     copper = seen.tie_copper(seen.rules.ties[0])
@@ -104,14 +110,16 @@ def test_tie_copper_without_a_part_is_where_the_references_touch() -> None:
 
 
 def test_the_share_of_a_net_over_its_own_reference() -> None:
-    """10 mm, of which 6 lie over a's pour; over b's pour it does not count; a net without traces has no share."""
+    """10 mm, of which 6 lie over a's pour; over b's pour it does not count; a net without traces
+    has no share.
+    """
     seen = layout(draws=[line("SIG", [4, 5], [14, 5]), line("HOME", [1, 1], [9, 1])], pads=PADS)
     assert seen.reference_share(net(seen, "SIG")) == pytest.approx(0.6)
     assert seen.reference_share(net(seen, "HOME")) == 1.0
     assert seen.reference_share(net(seen, "B_SIG")) is None
 
 
-# ------------------------------------------------------------------------------------------------- reference maps
+# ----------------------------------------------------------------------------------- reference maps
 
 
 def labels(seen: Layout, layer: int, *points: tuple[float, float]) -> list[tuple[str, str]]:
@@ -213,7 +221,7 @@ def test_edges_belong_to_their_cell() -> None:
     ]
 
 
-# --------------------------------------------------------------------------------------------- remarks and doubts
+# ------------------------------------------------------------------------------- remarks and doubts
 
 
 @pytest.mark.parametrize(
@@ -228,7 +236,9 @@ def test_edges_belong_to_their_cell() -> None:
 def test_pours_of_other_nets_before_the_reference_are_remarks(
     rules: dict[str, Any], under: bool, told: list[str]
 ) -> None:
-    """VCC fills L2 at x 0..10, the reference L3; a trace on L1 over VCC, or beside it at x 15..25."""
+    """VCC fills L2 at x 0..10, the reference L3; a trace on L1 over VCC, or beside it at x
+    15..25.
+    """
     trace = [[2, 5], [9, 5]] if under else [[15, 5], [25, 5]]
     seen = layout(
         rules,

@@ -1,4 +1,6 @@
-"""What overlays leave may be points, lines, areas and nothing, all at once: every user of them takes what it needs."""
+"""What overlays leave may be points, lines, areas and nothing, all at once: every user of them
+takes what it needs.
+"""
 
 from __future__ import annotations
 
@@ -80,7 +82,9 @@ def test_lines_are_found_however_deep(shapes: list[shapely.Geometry]) -> None:
 def test_a_link_leads_over_a_cell_if_a_piece_of_it_lies_inside(
     links: list[shapely.Geometry],
 ) -> None:
-    """Not by touching corners, nor by running along edges; a line and a point in common are one piece."""
+    """Not by touching corners, nor by running along edges; a line and a point in common are one
+    piece.
+    """
     straight = array([shapely.LineString([line.coords[0], line.coords[-1]]) for line in links])
     straight = straight[shapely.length(straight) > 0]
     inside = shapely.length(shapely.intersection(straight, shapely.buffer(SPIKED, -1e-4))) > 1e-3
@@ -88,7 +92,9 @@ def test_a_link_leads_over_a_cell_if_a_piece_of_it_lies_inside(
 
 
 def test_a_link_that_meets_a_cell_in_a_line_and_a_point() -> None:
-    """Along the level y = 6 it only touches two tips; through y = 4 it runs inside and touches the notch."""
+    """Along the level y = 6 it only touches two tips; through y = 4 it runs inside and touches the
+    notch.
+    """
     links = array([shapely.LineString([(0, 6), (8, 6)]), shapely.LineString([(0, 4), (8, 4)])])
     assert shapely.intersection(links[1], SPIKED).geom_type in (
         "GeometryCollection",

@@ -1,4 +1,6 @@
-"""Two names of the rules on one piece of copper: a finding between the sides of a barrier, else a doubt."""
+"""Two names of the rules on one piece of copper: a finding between the sides of a barrier, else a
+doubt.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,9 @@ TIE = '[[tie]]\nbetween = ["a", "b"]\n'
     ("more", "doubted", "bridged"), [("", True, False), (BARRIER, False, True), (TIE, False, False)]
 )
 def test_two_names_on_one_copper(more: str, doubted: bool, bridged: bool, tmp_path: Path) -> None:
-    """The strip joins both pours: with a barrier a galvanic bridge, with a tie the one connection, else a doubt."""
+    """The strip joins both pours: with a barrier a galvanic bridge, with a tie the one connection,
+    else a doubt.
+    """
     write_gerber(NAMELESS.with_(draws=(BRIDGE,)), tmp_path / "board")
     (tmp_path / "rules.toml").write_text(RULES + more)
     found = run.check(

@@ -44,7 +44,9 @@ def box(corners: tuple[float, ...]) -> list[float]:
 @settings(max_examples=200)
 @given(st.lists(CORNERS, min_size=1, max_size=8))
 def test_a_box_decides_only_what_is_certain(corners: list[tuple[float, ...]]) -> None:
-    """Wholly inside one cell, wholly outside all, or undecided; also for boxes without width, height or both."""
+    """Wholly inside one cell, wholly outside all, or undecided; also for boxes without width,
+    height or both.
+    """
     boxes = np.array([box(c) for c in corners])
     for (x0, y0, x1, y1), label in zip(boxes, VIEW.label_boxes(boxes), strict=True):
         line = (
@@ -61,7 +63,9 @@ def test_a_box_decides_only_what_is_certain(corners: list[tuple[float, ...]]) ->
 @settings(max_examples=200)
 @given(st.lists(st.tuples(COORDINATE, COORDINATE), min_size=2, max_size=5))
 def test_cutting_a_line_loses_and_invents_nothing(points: list[tuple[float, float]]) -> None:
-    """Pieces add up to the line; each lies wholly on the cells of its labels, or off all of them."""
+    """Pieces add up to the line; each lies wholly on the cells of its labels, or off all of
+    them.
+    """
     line = shapely.LineString(points)
     owner, pieces, labels = cut_lines(np.array([line], dtype=object), ReferenceMap(VIEW, OTHER))
     assert (owner == 0).all()
@@ -103,7 +107,9 @@ def pour(region: int, layer: int, shape: shapely.Polygon) -> Pour:
 def test_cells_of_a_side_are_disjoint(
     given_pours: list[tuple[int, int, tuple[float, ...]]], layer: int, draw_planes: st.DataObject
 ) -> None:
-    """However pours overlap, each place of a side refers to one of them, and every cell lies in its own pour."""
+    """However pours overlap, each place of a side refers to one of them, and every cell lies in its
+    own pour.
+    """
     solid = [(r, n, shapely.box(*box(c))) for r, n, c in given_pours]
     pours = [pour(r, n, shape) for r, n, shape in solid if shape.area > 0]
     planes = draw_planes.draw(st.frozensets(st.tuples(st.integers(0, 2), st.integers(0, 3))))

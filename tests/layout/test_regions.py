@@ -42,7 +42,7 @@ def doubts(seen: Layout) -> list[str]:
     return [doubt.what for doubt in seen.doubts]
 
 
-# ----------------------------------------------------------------------------------------------------------- nets
+# --------------------------------------------------------------------------------------------- nets
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,9 @@ def test_a_net_that_no_region_claims_is_a_doubt() -> None:
 def test_what_matches_nothing_is_a_doubt_with_its_key(
     rules: dict[str, Any], what: str, element: str
 ) -> None:
-    """A pattern without net, a part or a layer that is not there: told with the key that asks for it."""
+    """A pattern without net, a part or a layer that is not there: told with the key that asks for
+    it.
+    """
     seen = layout(rules, draws=[trace("SIG")])
     assert (what, element) in [(doubt.what, doubt.place.element) for doubt in seen.doubts]
 
@@ -165,7 +167,9 @@ def test_what_matches_nothing_is_a_doubt_with_its_key(
 def test_a_net_that_only_hardware_has_is_known_where_the_rules_name_it(
     named: dict[str, Any],
 ) -> None:
-    """A chassis screw's net need not be on the board; one that nothing else names may be misspelt."""
+    """A chassis screw's net need not be on the board; one that nothing else names may be
+    misspelt.
+    """
     screw = {"hardware": [{"at": [3, 3], "diameter": 6, "side": "both", "net": "PE"}]}
     seen = layout({**named, **screw}, draws=[trace("SIG")])
     assert not [doubt.what for doubt in seen.doubts if "P" in doubt.what]
@@ -195,14 +199,16 @@ def test_a_stated_reference_without_pours_is_a_doubt(named: list[str], told: boo
 
 
 def test_a_net_of_the_star_inside_another_territory_is_a_doubt() -> None:
-    """Over b alone and claimed by nobody but `*`: probably b's. Half over a, or named, it is none."""
+    """Over b alone and claimed by nobody but `*`: probably b's. Half over a, or named, it is
+    none.
+    """
     rules = {"region": {"a": {"nets": ["*", "NAMED"]}, "b": {"nets": []}}}
     across = {"net": "ACROSS", "layer": "L1", "width": 0.2, "points": [[5, 15], [20, 15]]}
     seen = layout(rules, draws=[trace("STRAY", 20), trace("NAMED", 22), trace("HOME"), across])
     assert doubts(seen) == ['net "STRAY" lies wholly inside the territory of region b']
 
 
-# ------------------------------------------------------------------------------------------------------- floating
+# ----------------------------------------------------------------------------------------- floating
 
 
 def pad(
@@ -278,7 +284,7 @@ def test_thieving_text_and_fiducials_belong_to_no_region(function: str) -> None:
     assert sorted(seen.row_region[rows].tolist()) == [-1, 0]
 
 
-# ---------------------------------------------------------------------------------------------------------- pours
+# -------------------------------------------------------------------------------------------- pours
 
 
 def shapes(seen: Layout) -> list[tuple[str, float]]:
@@ -326,7 +332,9 @@ def test_holes_whose_longest_extent_is_below_the_limit_are_filled(
 def test_holes_close_around_drilled_pads_are_filled(
     size: float, void: list[Any], filled: bool
 ) -> None:
-    """A hole that reaches less than 1.5 mm beyond the copper of the pads that it surrounds is an antipad."""
+    """A hole that reaches less than 1.5 mm beyond the copper of the pads that it surrounds is an
+    antipad.
+    """
     land = {"net": "X", "layer": "L2", "at": [5, 5], "size": size}
     drilled = [{"net": "X", "at": [5, 5], "diameter": 0.8}]
     area = (void[1][0] - void[0][0]) * (void[2][1] - void[1][1])
@@ -338,7 +346,9 @@ def test_holes_close_around_drilled_pads_are_filled(
 
 @pytest.mark.parametrize("drilled", [True, False])
 def test_the_voids_between_thermal_spokes_are_antipads(drilled: bool) -> None:
-    """A ring of 0.5 mm around a drilled land of 3 mm, cut by four spokes: each quarter is longer than 1.5 mm."""
+    """A ring of 0.5 mm around a drilled land of 3 mm, cut by four spokes: each quarter is longer
+    than 1.5 mm.
+    """
     ring = shapely.Point(5, 5).buffer(2.0).exterior.coords[:-1]
     spokes = [
         {"net": "GND_A", "layer": "L2", "width": 0.4, "points": [[2.5, 5], [7.5, 5]]},
@@ -369,7 +379,9 @@ def test_a_slot_that_ends_at_a_drilled_land_is_no_antipad() -> None:
 
 
 def test_a_barrel_without_land_makes_an_antipad_too() -> None:
-    """Inner layers often have no land: the wall of the plated hole is its copper; an unplated hole has none."""
+    """Inner layers often have no land: the wall of the plated hole is its copper; an unplated hole
+    has none.
+    """
     void = hole(4, 4, 6, 6)  # corner 1.414 - 0.4 from the wall
     plated = layout(
         pours=[{**A, "holes": [void]}, B], holes=[{"net": "X", "at": [5, 5], "diameter": 0.8}]

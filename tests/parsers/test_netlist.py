@@ -113,7 +113,9 @@ def test_a_continuation_takes_the_net_of_its_record() -> None:
 
 
 def test_conductors_name_the_copper_beneath_them() -> None:
-    """Two chains on layer 3, the second in a continuation: a point in the middle of the first segment of each."""
+    """Two chains on layer 3, the second in a continuation: a point in the middle of the first
+    segment of each.
+    """
     first = f"378{'GND':14} L03 X0100 X+001000Y+002000 X+003000 Y+009000 *"
     found = read(first, "078 X+000000Y+000000 Y+000400 *").points
     assert [(p.net, p.access, p.kind) for p in found] == [("GND", 3, SURFACE)] * 2
@@ -132,7 +134,9 @@ def test_conductors_name_the_copper_beneath_them() -> None:
 def test_access_codes_of_two_faces_name_the_faces(
     codes: tuple[int, ...], layers: int, found: list[int]
 ) -> None:
-    """Where no code is above 2, 02 is the bottom, however many layers the board has (exporters' habit, no source)."""
+    """Where no code is above 2, 02 is the bottom, however many layers the board has (exporters'
+    habit, no source).
+    """
     assert (
         netlist(*(point("A", 0, 0, access=code) for code in codes)).access(layers).tolist() == found
     )
@@ -221,7 +225,7 @@ def test_any_record_is_read_or_doubted(line: str) -> None:
     assert np.isfinite(found.places()).all()
 
 
-# ------------------------------------------------------------------------------------------------ naming copper
+# ------------------------------------------------------------------------------------ naming copper
 
 
 def pad(

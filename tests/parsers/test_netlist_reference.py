@@ -1,4 +1,6 @@
-"""The same test netlists through an independent reader, the library gerbonara: names, parts, places, holes, access."""
+"""The same test netlists through an independent reader, the library gerbonara: names, parts,
+places, holes, access.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +58,9 @@ def agree(text: str) -> int:
 
 @pytest.mark.parametrize("unit", ["CUST 0", "CUST 1"])
 def test_worked_lines(unit: str) -> None:
-    """Lines of several exporters: zeros or blanks before numbers, pins that are signs, long lines and short ones."""
+    """Lines of several exporters: zeros or blanks before numbers, pins that are signs, long lines
+    and short ones.
+    """
     lines = [
         THROUGH_LINE,
         SURFACE_LINE,

@@ -1,4 +1,6 @@
-"""Pins of parts read from both formats: one board, one list of nets, pins, floating nets, doubts and findings."""
+"""Pins of parts read from both formats: one board, one list of nets, pins, floating nets, doubts
+and findings.
+"""
 
 from __future__ import annotations
 
@@ -137,7 +139,9 @@ def findings(layout: Layout) -> list[tuple[str, tuple[str, ...], str]]:
 @FILES
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
 def test_pins_nets_and_doubts(case: Case, way: Way, tmp_path: Path) -> None:
-    """Merged names are gone from nets and pins, what floats is told once, and clashes of live nets stay doubts."""
+    """Merged names are gone from nets and pins, what floats is told once, and clashes of live nets
+    stay doubts.
+    """
     read = way(case.sketch, tmp_path)
     layout = layout_of(read, RULES)
     told = pins(read)

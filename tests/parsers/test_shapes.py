@@ -1,4 +1,6 @@
-"""Shapes of exact primitives, made in bulk: circumscribed ones hold the true copper, inscribed ones lie within it."""
+"""Shapes of exact primitives, made in bulk: circumscribed ones hold the true copper, inscribed ones
+lie within it.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +48,9 @@ arcs = st.tuples(
 @given(arcs)
 @settings(deadline=None, max_examples=200)
 def test_arc_strokes_lie_on_the_safe_side(arc: tuple[float, float, float, float]) -> None:
-    """No edge of the circumscribed shape lies inside the true stroke or far outside it; inscribed the reverse."""
+    """No edge of the circumscribed shape lies inside the true stroke or far outside it; inscribed
+    the reverse.
+    """
     reach, start, sweep, radius = arc
     outer, inner = arc_stroke(*arc)
     tolerance = float(shape_tolerance(np.array(radius)))
@@ -82,7 +86,9 @@ def test_many_arcs_at_once(sweep: float) -> None:
 )
 @settings(deadline=None)
 def test_strokes_lie_on_the_safe_side(ends: tuple[int, int, int, int], radius: float) -> None:
-    """The circumscribed shape of a stroke holds it and the inscribed one lies in it, each within the tolerance."""
+    """The circumscribed shape of a stroke holds it and the inscribed one lies in it, each within
+    the tolerance.
+    """
     x0, y0, x1, y1 = (v / 100 for v in ends)
     table = conductors(1, kind=Kind.STROKE, geometry=[[x0, y0, x1, y1, 0]], radius=radius)
     line = (

@@ -1,4 +1,6 @@
-"""Damage that once passed in silence: each kind is a doubt now, or an error, in every format that can have it."""
+"""Damage that once passed in silence: each kind is a doubt now, or an error, in every format that
+can have it.
+"""
 
 from __future__ import annotations
 

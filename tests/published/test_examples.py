@@ -1,6 +1,7 @@
 """The standard's own figures, each drawn as a board that the whole check measures in both formats.
 
-References: IEC 60664-1 (2007), 6.2. How certain a figure is stands beside it: P read in public, M from memory.
+References: IEC 60664-1 (2007), 6.2. How certain a figure is stands beside it: P read in public, M
+from memory.
 """
 
 from __future__ import annotations
@@ -64,7 +65,9 @@ def over_metal(example: dict[str, Any]) -> Sketch:
 
 
 def in_section(example: dict[str, Any]) -> Sketch:
-    """A section as a board. The tips of the conductors end the flats; at the mouth the board rises to hold them."""
+    """A section as a board. The tips of the conductors end the flats; at the mouth the board rises
+    to hold them.
+    """
     notch = [tuple(point) for point in example["notch"]]
     flat, rise = example["flat"], 0.0 if example["flat"] else 1.0
     left, right = notch[0][0] - flat, notch[-1][0] + flat
@@ -89,7 +92,9 @@ def in_section(example: dict[str, Any]) -> Sketch:
 
 
 def far_below(left: float) -> Pour:
-    """Copper in a corner of the bottom, too far away to matter: a layer without any would be a doubt."""
+    """Copper in a corner of the bottom, too far away to matter: a layer without any would be a
+    doubt.
+    """
     return Pour(net="A", layer="L2", contour=box(left + 1, -FAR + 1, left + 3, -FAR + 3))
 
 

@@ -1,7 +1,7 @@
 """Rows of published tables, each held by a finding on a board.
 
-References: IEC 60664-1 (2007), tables F.2 and F.4; IPC-2221B, Table 6-1. How certain a row is stands
-beside it: P read in public, p fragments read, M from memory.
+References: IEC 60664-1 (2007), tables F.2 and F.4; IPC-2221B, Table 6-1. How certain a row is
+stands beside it: P read in public, p fragments read, M from memory.
 """
 
 from __future__ import annotations

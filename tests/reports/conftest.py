@@ -1,4 +1,6 @@
-"""An invented set of rules, so that a report's golden file does not change with the wording of a real rule."""
+"""An invented set of rules, so that a report's golden file does not change with the wording of a
+real rule.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""Outcomes that try to break out of a report: markup, control characters, formulas, long names, odd numbers."""
+"""Outcomes that try to break out of a report: markup, control characters, formulas, long names, odd
+numbers.
+"""
 
 from __future__ import annotations
 

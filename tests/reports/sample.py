@@ -1,7 +1,8 @@
-"""An invented board, its findings and its outcome: every kind of thing that a report or a picture has to show.
+"""An invented board, its findings and its outcome: every kind of thing that a report or a picture
+has to show.
 
-The board is a greenhouse dosing controller of 100 x 80 mm: pumps and mains on the right, probes on the left. The
-numbers need not be true; they stand for what rules would have found.
+The board is a greenhouse dosing controller of 100 x 80 mm: pumps and mains on the right, probes on
+the left. The numbers need not be true; they stand for what rules would have found.
 """
 
 from __future__ import annotations
@@ -36,7 +37,9 @@ from parsers.board import holes as make_holes
 from parsers.primitives import Kind, concatenate, conductors
 from tests.boards import built_directly
 
-SAFETY = (  # typed by hand, for creepage and clearance protect people: every output has to say so in these words
+# typed by hand, for creepage and clearance protect people: every output has to say so in these
+# words
+SAFETY = (
     "A geometric aid, not a certification: the applicable standard, its edition and a qualified"
     " person decide; the table's values are the user's. No table is applied unasked."
 )
@@ -205,7 +208,9 @@ def layout() -> Layout:
 
 
 def findings() -> list[Finding]:
-    """One of nearly each kind: near and far legs, no path, waived, known, a place beyond the board, hostile names."""
+    """One of nearly each kind: near and far legs, no path, waived, known, a place beyond the board,
+    hostile names.
+    """
     common: dict[str, Any] = {"reference_layers": ("L2",), "regions": ("probe", "system")}
     return identified(
         [
@@ -423,7 +428,9 @@ def scene() -> Scene:
 
 
 def dense() -> Scene:
-    """A crowded board of 100 x 80 mm: pours with 1500 antipads on four layers, 12000 traces, 6000 pads."""
+    """A crowded board of 100 x 80 mm: pours with 1500 antipads on four layers, 12000 traces, 6000
+    pads.
+    """
     base = layout()
     rows, columns = np.divmod(np.arange(1500), 50)
     spots = np.column_stack((1.5 + 1.95 * columns, 1.5 + 2.6 * rows))

@@ -1,4 +1,6 @@
-"""Published schemas, read from source archives of packages that carry them; .ci/run downloads these."""
+"""Published schemas, read from source archives of packages that carry them; .ci/run downloads
+these.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,9 @@ FOLDER = Path(sys.prefix) / "schemas"
 
 
 def schema_from(archive: str, ending: str) -> bytes:
-    """The only member of an archive whose name ends so; its test carries the mark `needs("report schemas")`."""
+    """The only member of an archive whose name ends so; its test carries the mark `needs("report
+    schemas")`.
+    """
     archives = sorted(FOLDER.glob(archive))
     with tarfile.open(archives[-1]) as opened:
         (name,) = (name for name in opened.getnames() if name.endswith(ending))

@@ -1,4 +1,6 @@
-"""Text to paste into a rules file covers exactly what it was offered for, and nothing until a reason is given."""
+"""Text to paste into a rules file covers exactly what it was offered for, and nothing until a
+reason is given.
+"""
 
 from __future__ import annotations
 

@@ -148,7 +148,9 @@ def test_every_id_is_told(name: str) -> None:
 def test_the_sample_gives_its_golden_report(
     name: str, file: str, golden: Callable[[str, str], None]
 ) -> None:
-    """Readable goldens; `pytest --rewrite-goldens` writes them anew, for a reviewer to read the diff."""
+    """Readable goldens; `pytest --rewrite-goldens` writes them anew, for a reviewer to read the
+    diff.
+    """
     golden(
         f"reports/{file}",
         written(name, sample.outcome(), Pictures(files=("image-L1.png", "image-L4.png"))),

@@ -1,4 +1,6 @@
-"""JUnit XML as common CI servers read it: counts that add up, one case per net or pair, doubts as errors."""
+"""JUnit XML as common CI servers read it: counts that add up, one case per net or pair, doubts as
+errors.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +36,9 @@ def test_counts_add_up(outcome: Outcome) -> None:
 
 @pytest.mark.needs("report schemas")
 def test_a_common_ci_server_reads_it() -> None:
-    """Source: junit-10.xsd of the Jenkins xUnit plugin (MIT licence), as pytest's source archive carries it."""
+    """Source: junit-10.xsd of the Jenkins xUnit plugin (MIT licence), as pytest's source archive
+    carries it.
+    """
     schema = etree.XMLSchema(etree.fromstring(schema_from("pytest-*.tar.gz", "/junit-10.xsd")))
     for outcome in (sample.outcome(), sample.clean(), hostile.outcome()):
         schema.assertValid(suites_of(outcome))
@@ -71,7 +75,9 @@ def failing(outcome: Outcome) -> set[str | None]:
 
 
 def test_only_what_fails_the_check_is_a_failure() -> None:
-    """EC_DRIVE is a warning, DOSE_11 is waived, DOSE_3 / DOSE_4 a note; a known clearance still fails."""
+    """EC_DRIVE is a warning, DOSE_11 is waived, DOSE_3 / DOSE_4 a note; a known clearance still
+    fails.
+    """
     errors = {"GND_PROBE / GND_SYS", "PH_2", "PH_DATA / SYS_DATA", "PUMP_SENSE"}
     assert failing(sample.outcome()) == errors
     assert failing(sample.outcome(fail_on=Level.WARNING)) == errors | {"EC_DRIVE"}

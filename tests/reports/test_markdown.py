@@ -1,4 +1,6 @@
-"""The pull-request comment: it fits, its table holds, and nothing in it is formatted or linked by a name."""
+"""The pull-request comment: it fits, its table holds, and nothing in it is formatted or linked by a
+name.
+"""
 
 from __future__ import annotations
 

@@ -24,7 +24,9 @@ STATEMENT = re.compile(r"%[^%]*%|[^%*]*\*")
 
 @pytest.mark.parametrize("make", [sample.outcome, sample.clean, hostile.outcome])
 def test_every_statement_is_well_formed(make: Callable[[], Outcome]) -> None:
-    """Source: The Gerber Layer Format Specification, revision 2023.08, 3.2 to 3.5 (characters, commands, escapes)."""
+    """Source: The Gerber Layer Format Specification, revision 2023.08, 3.2 to 3.5 (characters,
+    commands, escapes).
+    """
     text = written("gerber", make())
     assert text.isascii()
     assert all(STATEMENT.fullmatch(line) for line in text.splitlines())

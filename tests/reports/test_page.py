@@ -226,7 +226,9 @@ def copper_at(point: shapely.Point, layer: str, pours: tuple[str, ...]) -> set[s
 
 
 def test_net_and_layer_under_the_pointer_are_told(visit: Visit) -> None:
-    """At places on and off traces, pads, pours and antipads; those within a pixel of an edge are left out."""
+    """At places on and off traces, pads, pours and antipads; those within a pixel of an edge are
+    left out.
+    """
     copper = sample.layout().board.copper
     edges = shapely.union_all(shapely.boundary(copper.shapes()))
     rng = np.random.default_rng(5)
@@ -576,7 +578,9 @@ def contrast(a: tuple[float, ...], b: tuple[float, ...]) -> float:
 
 @pytest.mark.parametrize("dark", [False, True])
 def test_light_and_dark_are_readable(browser: Any, files: dict[str, Path], dark: bool) -> None:
-    """Text has the contrast of 4.5 to 1 that WCAG 2.2, 1.4.3 asks for; the page follows the system's setting."""
+    """Text has the contrast of 4.5 to 1 that WCAG 2.2, 1.4.3 asks for; the page follows the
+    system's setting.
+    """
     opened = Visit(browser, files["sample"], dark=dark)
     look = """n => [getComputedStyle(n).color, getComputedStyle(document.body).backgroundColor]
         .map(c => c.match(/[\\d.]+/g).slice(0, 3).map(Number))"""
@@ -692,7 +696,7 @@ def test_the_embedded_report_is_the_json_report(visit: Visit) -> None:
     ] == json.loads(stream.getvalue())
 
 
-# -------------------------------------------------------------------- two hundred findings, any screen
+# ----------------------------------------------------------------- two hundred findings, any screen
 
 
 def crowd(columns: int = 20, step: float = 4.6) -> Outcome:
@@ -733,7 +737,9 @@ def overlapping(boxes: list[list[float]]) -> list[tuple[list[float], list[float]
 
 
 def test_200_findings_are_readable_at_1366_by_768(browser: Any, crowded: Path) -> None:
-    """No label lies on another, text is at least 11 px high, ten places are in reach without scrolling the page."""
+    """No label lies on another, text is at least 11 px high, ten places are in reach without
+    scrolling the page.
+    """
     opened = Visit(browser, crowded, size=(1366, 768))
     for _ in range(3):
         assert overlapping(opened.page.eval_on_selector_all(LABELS, BOXES)) == []
@@ -790,7 +796,9 @@ def currents(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_words_on_currents_are_readable_at_every_zoom(
     browser: Any, currents: Path, size: tuple[int, int], dark: bool
 ) -> None:
-    """At least 11 px, on no other label, dark on a pale rim that is wider than a stem of the letters."""
+    """At least 11 px, on no other label, dark on a pale rim that is wider than a stem of the
+    letters.
+    """
     opened = Visit(browser, currents, size=size, dark=dark)
     seen = set()
     for _ in range(4):
@@ -971,7 +979,7 @@ def test_without_a_script_the_list_and_a_picture_are_there(
     context.close()
 
 
-# -------------------------------------------------------------------------------- access and decisions
+# ----------------------------------------------------------------------------- access and decisions
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -1066,11 +1074,13 @@ def test_a_finding_between_two_layers_is_drawn_with_both(browser: Any, tmp_path:
     opened.page.close()
 
 
-# --------------------------------------------------------------------------------------------- attacks
+# ------------------------------------------------------------------------------------------ attacks
 
 
 def test_style_and_script_are_allowed_by_their_hashes_alone(files: dict[str, Path]) -> None:
-    """Source: W3C, Content Security Policy Level 3, 8.4: a hash of the element's text allows it, and nothing else."""
+    """Source: W3C, Content Security Policy Level 3, 8.4: a hash of the element's text allows it,
+    and nothing else.
+    """
     text = files["hostile"].read_text(encoding="utf-8")
     policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text)
     assert policy is not None

@@ -1,4 +1,6 @@
-"""SARIF 2.1.0: valid by the OASIS schema and by models generated from it, and useful to a code host."""
+"""SARIF 2.1.0: valid by the OASIS schema and by models generated from it, and useful to a code
+host.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +58,9 @@ def test_a_log_is_valid_by_the_oasis_schema(
 
 @pytest.mark.parametrize("make", OUTCOMES)
 def test_a_log_is_valid_by_models_of_the_oasis_schema(make: Callable[[], Outcome]) -> None:
-    """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, JSON schema; the models forbid unknown keys."""
+    """Source: OASIS, Static Analysis Results Interchange Format 2.1.0, JSON schema; the models
+    forbid unknown keys.
+    """
     Log.model_validate_json(written("sarif", make()))
 
 
@@ -86,7 +90,9 @@ def test_the_models_refuse_a_broken_log() -> None:
 def test_the_schema_refuses_a_broken_log(
     changes: dict[str, object], oasis: Draft7Validator
 ) -> None:
-    """Unknown keys, URIs with blanks, lines before the first, odd ids, twice the same: formats are checked, too."""
+    """Unknown keys, URIs with blanks, lines before the first, odd ids, twice the same: formats are
+    checked, too.
+    """
     assert not oasis.is_valid(broken(**changes))
 
 

@@ -48,7 +48,9 @@ def test_no_cell_is_taken_for_a_formula() -> None:
     ["=1+1", "+5V", "-12V", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1", "＝1", "＋1", "－1", "＠1"],
 )
 def test_names_that_begin_like_a_formula_are_text(net: str) -> None:
-    """Source: OWASP, CSV Injection: the signs with which spreadsheets begin a formula, wide forms included."""
+    """Source: OWASP, CSV Injection: the signs with which spreadsheets begin a formula, wide forms
+    included.
+    """
     finding = replace(sample.findings()[0], nets=(net, "GND"), message=f"{net} crosses", hint=net)
     told = next(
         row for row in rows(sample.outcome(findings=(finding,))) if row["kind"] == "finding"

@@ -1,4 +1,6 @@
-"""Findings of two checks are paired by what they are about and where, the board's own move taken out."""
+"""Findings of two checks are paired by what they are about and where, the board's own move taken
+out.
+"""
 
 from __future__ import annotations
 

@@ -45,7 +45,9 @@ def test_a_group_does_not_change_an_id() -> None:
 
 
 def test_alike_findings_are_numbered_by_place_whatever_order_they_come_in() -> None:
-    """Two of the same nets on the same layer: the one farther left is the first, though its harm is less."""
+    """Two of the same nets on the same layer: the one farther left is the first, though its harm is
+    less.
+    """
     left, right = (
         finding(nets=("A",), at=(1.0, 9.0), harm=1.0),
         finding(nets=("A",), at=(2.0, 3.0), harm=5.0),

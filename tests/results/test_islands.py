@@ -17,7 +17,9 @@ from tests.parsers.assembly.test_named_places import NAMELESS
 
 
 def test_pieces_are_told_with_area_layers_and_holes(tmp_path: Path) -> None:
-    """A pour of 17 x 18 mm, a trace of 10 x 0.2 mm with round ends on L2 and the land of the hole that joins them."""
+    """A pour of 17 x 18 mm, a trace of 10 x 0.2 mm with round ends on L2 and the land of the hole
+    that joins them.
+    """
     write_gerber(NAMELESS, tmp_path)
     first, second, named = islands(read_board(tmp_path))
     assert (first.net, first.layers, first.holes) == (None, "L1 L2", 1)
@@ -36,7 +38,9 @@ def test_the_places_name_the_pieces(tmp_path: Path) -> None:
 
 
 def test_the_command_prints_lines_to_paste_that_settle_the_doubts(tmp_path: Path) -> None:
-    """A rules file of `[net]` and `[files]` alone is enough for the inventory; it needs no region."""
+    """A rules file of `[net]` and `[files]` alone is enough for the inventory; it needs no
+    region.
+    """
     board = tmp_path / "board"
     write_gerber(NAMELESS, board)
     text = CliRunner().invoke(main, ["inventory", str(board), "--islands"]).output

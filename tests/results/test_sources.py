@@ -1,4 +1,6 @@
-"""Which copper objects findings name: held against the raw text of the files, which the test reads on its own."""
+"""Which copper objects findings name: held against the raw text of the files, which the test reads
+on its own.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +38,9 @@ def nets_of_lines(path: Path) -> dict[int, str]:
 
 
 def nets_of_commands(path: Path) -> dict[int, str]:
-    """Source: The Gerber Layer Format Specification 2023.08, 5.6.15 (.N), 4.8 (operations), 4.10 (regions)."""
+    """Source: The Gerber Layer Format Specification 2023.08, 5.6.15 (.N), 4.8 (operations), 4.10
+    (regions).
+    """
     found, net = {}, ""
     for number, line in enumerate(path.read_text().splitlines(), 1):
         if line.startswith("%TO.N,"):
@@ -77,7 +81,9 @@ def test_a_line_named_holds_copper_of_that_net(name: str) -> None:
 
 @pytest.mark.parametrize("name", BOARDS)
 def test_an_object_named_lies_at_the_witness(name: str) -> None:
-    """Of all rows of that line, one touches the witness; where two nets run side by side, one is beside it."""
+    """Of all rows of that line, one touches the witness; where two nets run side by side, one is
+    beside it.
+    """
     board = read_board(DEMO / name)
     files = [file.path for file in board.files]
     shapes = board.copper.shapes()
@@ -93,7 +99,7 @@ def test_an_object_named_lies_at_the_witness(name: str) -> None:
             ), finding.message
 
 
-# ------------------------------------------------------------------------------------------------ objects one by one
+# ------------------------------------------------------------------------------- objects one by one
 
 
 def board_of(*tables: Conductors, **changes: Any) -> Board:

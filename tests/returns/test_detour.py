@@ -19,7 +19,9 @@ LEFT, RIGHT = shapely.box(0, 0, 10, 20), shapely.box(12, 0, 30, 20)
 
 
 def test_a_rectangular_slot_is_walked_round_its_nearer_end() -> None:
-    """Slot x 9.5..10.5, y 2..20 in a board y 0..30, trace at y 15: round the upper end, 5 up, 1 across, 5 down."""
+    """Slot x 9.5..10.5, y 2..20 in a board y 0..30, trace at y 15: round the upper end, 5 up, 1
+    across, 5 down.
+    """
     board = shapely.box(0, 0, 20, 30) - shapely.box(9.5, 2, 10.5, 20)
     way = rp.Network([board], []).detour([(0, (9.5, 15))], [(0, (10.5, 15))])
     assert way is not None
@@ -92,7 +94,9 @@ def test_more_stitching_never_lengthens_the_detour(at: float, other: float) -> N
     )
 )
 def test_the_detour_agrees_with_a_fine_grid(blocks: list[tuple[int, int, int, int]]) -> None:
-    """A grid of step s with 8 neighbours is never shorter than the truth, and at most 8.24 % and two cells longer."""
+    """A grid of step s with 8 neighbours is never shorter than the truth, and at most 8.24 % and
+    two cells longer.
+    """
     pour = shapely.box(0, 0, 20, 20) - shapely.union_all(
         [shapely.box(x, y, x + w, y + h) for x, y, w, h in blocks]
     )
@@ -106,7 +110,9 @@ def test_the_detour_agrees_with_a_fine_grid(blocks: list[tuple[int, int, int, in
 
 
 def _pinches(pour: shapely.Polygon) -> shapely.Geometry:
-    """Small discs where outlines touch at a point: a point has no width, so it carries no current."""
+    """Small discs where outlines touch at a point: a point has no width, so it carries no
+    current.
+    """
     rings = shapely.get_rings(pour)
     at, count = np.unique(
         np.vstack([ring.coords[1:] for ring in rings]), axis=0, return_counts=True
@@ -134,7 +140,9 @@ def _grid_way(pour: shapely.Polygon, step: float) -> float:
 
 
 def test_two_slots_and_a_corner_are_walked_as_drawn() -> None:
-    """From (2, 2) round the corner (10, 10) of a block to a tie at (18, 18) and 2 mm across it to the other pour."""
+    """From (2, 2) round the corner (10, 10) of a block to a tie at (18, 18) and 2 mm across it to
+    the other pour.
+    """
     pour = shapely.box(0, 0, 20, 20) - shapely.box(10, 0, 20, 10)
     other = shapely.box(22, 0, 40, 40)
     tie = rp.Link((0, 1), ((18.0, 18.0), (22.0, 18.0)), "R1")
@@ -207,7 +215,9 @@ def _by_library(
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_detour_is_that_of_a_library_for_shortest_paths(seed: int) -> None:
-    """Pours with slanted and round holes, as boards have them, between places on them: as long as the library says."""
+    """Pours with slanted and round holes, as boards have them, between places on them: as long as
+    the library says.
+    """
     rng = np.random.default_rng(seed)
     cut = [
         shapely.affinity.rotate(shapely.box(x, y, x + w, y + h), turn)
@@ -273,7 +283,9 @@ def test_searches_share_one_budget() -> None:
 
 @given(st.lists(st.tuples(st.floats(1, 9), st.floats(0, 20)), min_size=1, max_size=5))
 def test_the_bound_holds_over_links(vias: list[tuple[float, float]]) -> None:
-    """Left and right pours over one sheet below, joined by vias: no way is shorter than the bound."""
+    """Left and right pours over one sheet below, joined by vias: no way is shorter than the
+    bound.
+    """
     below = shapely.box(0, 0, 30, 20)
     links = [rp.Link((0, 2), (at, at), "via") for at in vias]
     links += [rp.Link((1, 2), ((x + 12, y), (x + 12, y)), "via") for x, y in vias]
@@ -294,9 +306,11 @@ def test_the_bound_holds_over_links(vias: list[tuple[float, float]]) -> None:
 
 
 def test_a_finely_stepped_end_of_a_slot_is_walked_like_the_round_one_that_it_stands_for() -> None:
-    """Slot x 14 to 16 from the edge up to y 20, its end a half circle of 2000 corners: 10 + pi + 10, to 0.01 mm.
+    """Slot x 14 to 16 from the edge up to y 20, its end a half circle of 2000 corners: 10 + pi +
+    10, to 0.01 mm.
 
-    The corners that the search sees are few, for a chord may stray 0.005 mm: that of 2 acos(0.995) = 11.5 degrees.
+    The corners that the search sees are few, for a chord may stray 0.005 mm: that of 2 acos(0.995)
+    = 11.5 degrees.
     """
     turn = np.linspace(0, np.pi, 2001)
     end = [(15 + x, 20 + y) for x, y in zip(np.cos(turn), np.sin(turn), strict=True)]
@@ -309,7 +323,9 @@ def test_a_finely_stepped_end_of_a_slot_is_walked_like_the_round_one_that_it_sta
 
 
 def test_no_way_leads_through_the_point_where_two_walls_touch() -> None:
-    """Two wedges of walls meet tip to tip at (10, 10): the way goes round the far end, (18, 8) to (18, 12)."""
+    """Two wedges of walls meet tip to tip at (10, 10): the way goes round the far end, (18, 8) to
+    (18, 12).
+    """
     one, other = [(0, 8), (10, 10), (0, 12)], [(10, 10), (18, 8), (18, 12)]
     walls = shapely.union_all([shapely.Polygon(one), shapely.Polygon(other)])
     network = rp.Network([shapely.box(0, 0, 20, 20) - walls], [])

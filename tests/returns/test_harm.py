@@ -1,4 +1,6 @@
-"""What a crossing costs: detours over ties, capacitors and vias, none between isolated regions; the order by harm."""
+"""What a crossing costs: detours over ties, capacitors and vias, none between isolated regions; the
+order by harm.
+"""
 
 from __future__ import annotations
 
@@ -99,7 +101,9 @@ def test_a_capacitor_is_proposed_where_it_shortens_the_way_and_no_barrier_forbid
 
 
 def test_ends_are_found_where_only_the_copper_of_two_strokes_meets() -> None:
-    """Centre lines stop at x 13.95 and start again at 14.1: their round ends overlap. Isolated, so the worst harm."""
+    """Centre lines stop at x 13.95 and start again at 14.1: their round ends overlap. Isolated, so
+    the worst harm.
+    """
     draws = [
         {**TRACE, "points": [[2, 10], [13.95, 10]]},
         {**TRACE, "points": [[14.1, 10], [28, 10]]},
@@ -110,7 +114,9 @@ def test_ends_are_found_where_only_the_copper_of_two_strokes_meets() -> None:
 
 
 def test_a_trace_of_dots_crosses_where_its_dots_are() -> None:
-    """Draws of no length, 0.1 mm apart: the dots at x 14 and 16 are the last ones over the pours."""
+    """Draws of no length, 0.1 mm apart: the dots at x 14 and 16 are the last ones over the
+    pours.
+    """
     draws = [{**TRACE, "points": [[x / 10, 10], [x / 10, 10]]} for x in range(100, 201)]
     (finding,) = crossings(draws=draws)
     assert finding.detail["ends_mm"] == [[14, 10], [16, 10]]
@@ -194,7 +200,9 @@ WIRE = 0.412427
 
 
 def over_a_gap(gap: float, up: float, width: float = WIRE, **keys: Any) -> Finding:
-    """A trace at y 10 over a gap from x 14; the part that ties both edges stands `up` mm further up."""
+    """A trace at y 10 over a gap from x 14; the part that ties both edges stands `up` mm further
+    up.
+    """
     pours = [POURS[0], {**POURS[1], "box": [14 + gap, 0, 44, 40]}]
     trace = {**TRACE, "width": width, "points": [[2, 10], [42, 10]]}
     pads = [resistor(14, 10 + up, "R40", "GND_A"), resistor(14 + gap, 10 + up, "R40", "GND_B")]
@@ -215,9 +223,11 @@ def _tied(keys: dict[str, Any]) -> dict[str, Any]:
 def test_a_crossing_has_the_inductance_of_the_rectangle_that_trace_and_detour_make(
     gap: float, up: float, width: float, inductance: float
 ) -> None:
-    """Inductance Calculations (1946), rectangle 20 x 5 and 10 x 10 of round wire 0.1 mm; formula from memory.
+    """Inductance Calculations (1946), rectangle 20 x 5 and 10 x 10 of round wire 0.1 mm; formula
+    from memory.
 
-    The third is the same formula, 25 x 2, wire 0.2235 x (0.2 + 0.035) = 0.0525 mm, computed by hand.
+    The third is the same formula, 25 x 2, wire 0.2235 x (0.2 + 0.035) = 0.0525 mm, computed by
+    hand.
     """
     finding = over_a_gap(gap, up, width)
     assert finding.detail["detour_mm"] == pytest.approx(2 * up + gap, abs=0.001)
@@ -239,9 +249,11 @@ def test_the_narrowest_stroke_makes_the_inductance() -> None:
 
 
 def test_a_crossing_has_the_field_of_its_loop_at_the_knee() -> None:
-    """Loop 2 x 5 = 10 mm2, edge 5 ns: knee 0.5 / 5 ns = 100 MHz; 5 mA, 3 m, free space: 2.193 uV/m, 6.82 dB.
+    """Loop 2 x 5 = 10 mm2, edge 5 ns: knee 0.5 / 5 ns = 100 MHz; 5 mA, 3 m, free space: 2.193 uV/m,
+    6.82 dB.
 
-    Electromagnetic Compatibility Engineering (2009), chapter 12; High-Speed Digital Design (1993), chapter 1.
+    Electromagnetic Compatibility Engineering (2009), chapter 12; High-Speed Digital Design (1993),
+    chapter 1.
     """
     finding = over_a_gap(2, 5, rules={"nets": {"edge_ns": {"SIG": 5.0}}})
     assert finding.detail["knee_mhz"] == pytest.approx(100)
@@ -253,7 +265,9 @@ def test_a_crossing_has_the_field_of_its_loop_at_the_knee() -> None:
     "times", [{"SIG": 5.0, "S*": 2.0}, {"SIG": 2.0, "S*": 5.0}, {"S*": 5.0, "SIG": 2.0}]
 )
 def test_of_two_edge_patterns_the_faster_one_counts(times: dict[str, float]) -> None:
-    """Common practice, no source: the knee is that of the fastest edge, 0.5 / 2 ns; harm is by 250 MHz over 100."""
+    """Common practice, no source: the knee is that of the fastest edge, 0.5 / 2 ns; harm is by 250
+    MHz over 100.
+    """
     slow = over_a_gap(2, 5)
     finding = over_a_gap(2, 5, rules={"nets": {"edge_ns": times}})
     assert finding.detail["knee_mhz"] == pytest.approx(250)
@@ -278,7 +292,9 @@ def test_the_way_over_a_part_is_as_long_as_its_pins_are_apart_and_off_the_pours(
 
 
 def test_of_several_ways_back_the_longest_counts() -> None:
-    """The trace forks in the gap: to b, tied 5 mm further up, and to c, tied 15 mm further down: 5+2+5 and 15+2+15."""
+    """The trace forks in the gap: to b, tied 5 mm further up, and to c, tied 15 mm further down:
+    5+2+5 and 15+2+15.
+    """
     pours = [
         {"region": "a", "layer": "L2", "box": [0, 0, 14, 40]},
         {"region": "b", "layer": "L2", "box": [16, 20.5, 30, 40]},
@@ -301,7 +317,9 @@ def test_of_several_ways_back_the_longest_counts() -> None:
 
 
 def test_findings_of_one_level_stand_in_the_order_of_their_harm() -> None:
-    """Tie at y 1: the higher a crossing lies, the longer is its loop; places and names are in other orders."""
+    """Tie at y 1: the higher a crossing lies, the longer is its loop; places and names are in other
+    orders.
+    """
     at = {"S1": 20, "S2": 2, "S3": 34, "S4": 10}
     draws = [{**TRACE, "net": net, "points": [[2, y], [28, y]]} for net, y in at.items()]
     pads = [resistor(13.5, 1, "R40", "GND_A"), resistor(16.5, 1, "R40", "GND_B")]
@@ -310,11 +328,13 @@ def test_findings_of_one_level_stand_in_the_order_of_their_harm() -> None:
 
 
 def test_the_loop_of_a_board_is_that_of_the_rectangle_and_near_the_diversion_formula() -> None:
-    """A tie 10 mm aside of a trace of 0.2 mm that crosses a gap of 2 mm: the return goes 10 up, 2 across, 10 down.
+    """A tie 10 mm aside of a trace of 0.2 mm that crosses a gap of 2 mm: the return goes 10 up, 2
+    across, 10 down.
 
-    The rectangle of 2 by 10 mm by the formula for round wire (Inductance Calculations, 1946; from memory), the strip of
-    0.2 by 0.035 mm taken for r = 0.2235 (w + t). 5 D ln(D / W) nH, in inches, is 7.70 (High-Speed Digital Design, 1993,
-    chapter 5; from memory); it knows no gap, and its 5 nH an inch is half of what two wires to and fro have.
+    The rectangle of 2 by 10 mm by the formula for round wire (Inductance Calculations, 1946; from
+    memory), the strip of 0.2 by 0.035 mm taken for r = 0.2235 (w + t). 5 D ln(D / W) nH, in inches,
+    is 7.70 (High-Speed Digital Design, 1993, chapter 5; from memory); it knows no gap, and its 5 nH
+    an inch is half of what two wires to and fro have.
     """
     pads = [resistor(x, 20, "R40", net) for x, net in ((14, "GND_A"), (16, "GND_B"))]
     (finding,) = crossings(pads=pads, rules={"tie": [{"between": ["a", "b"], "at": "R40"}]})

@@ -48,7 +48,9 @@ def squares(sheet: Sheet, current: tuple[Spread, Spread], voltage: tuple[Spread,
 @pytest.mark.parametrize("cell", CELLS)
 @pytest.mark.parametrize("turn", [0, 27, 45])
 def test_strip(cell: float, turn: float) -> None:
-    """Ends far away, 40 mm along a strip 10 mm wide: 4 squares, however it is turned (Ohm's law)."""
+    """Ends far away, 40 mm along a strip 10 mm wide: 4 squares, however it is turned (Ohm's
+    law).
+    """
 
     def turned(shape: shapely.Geometry) -> shapely.Geometry:
         return shapely.affinity.rotate(shape, turn, origin=(0, 0))
@@ -77,7 +79,9 @@ def test_strip(cell: float, turn: float) -> None:
 
 @pytest.mark.parametrize("cell", CELLS)
 def test_ring(cell: float) -> None:
-    """ln(b / a) / 2 pi between two radii of a disc fed in its middle (from memory); 6..29 mm: 0.2508."""
+    """ln(b / a) / 2 pi between two radii of a disc fed in its middle (from memory); 6..29 mm:
+    0.2508.
+    """
     sheet = single(shapely.Point(3.3, 1.7).buffer(32, quad_segs=64), cell)
     rim = shapely.difference(
         shapely.Point(3.3, 1.7).buffer(32, quad_segs=64),
@@ -97,10 +101,12 @@ def test_ring(cell: float) -> None:
 def test_two_round_contacts_in_a_disc(
     cell: float, radius: float, shift: tuple[float, float]
 ) -> None:
-    """acosh(d / 2a) / pi in an infinite sheet (from memory); the rim of a disc adds images of both contacts.
+    """acosh(d / 2a) / pi in an infinite sheet (from memory); the rim of a disc adds images of both
+    contacts.
 
-    A rim that no current crosses is a contact of the same sign at R^2 / r beyond it: in a disc of radius R, contacts at
-    r = d / 2 on both sides of its middle gain ln((R^2 + r^2) / (R^2 - r^2)) / pi; 1.4203 for a 0.25, d 20, R 50 mm.
+    A rim that no current crosses is a contact of the same sign at R^2 / r beyond it: in a disc of
+    radius R, contacts at r = d / 2 on both sides of its middle gain ln((R^2 + r^2) / (R^2 - r^2)) /
+    pi; 1.4203 for a 0.25, d 20, R 50 mm.
     """
     apart, disc = 20.0, shapely.Point(shift).buffer(50, quad_segs=128)
     left, right = (Contact(0, (shift[0] + side * apart / 2, shift[1]), radius) for side in (-1, 1))
@@ -121,7 +127,9 @@ def test_corner(cell: float) -> None:
 
 @pytest.mark.parametrize("cell", CELLS)
 def test_slit(cell: float) -> None:
-    """A slit of 20 mm across the middle of a strip of 40 mm adds -2 ln(cos(pi a / W)) / pi squares (derived)."""
+    """A slit of 20 mm across the middle of a strip of 40 mm adds -2 ln(cos(pi a / W)) / pi squares
+    (derived).
+    """
     strip = shapely.difference(shapely.box(0, 0, 200, 40), shapely.box(99.99, 10, 100.01, 30))
     sheet = single(strip, cell)
     ends = over(sheet, shapely.box(0, 0, 1, 40)), over(sheet, shapely.box(199, 0, 200, 40))
@@ -171,7 +179,9 @@ places = st.tuples(st.floats(2, 58), st.floats(2, 38))
 @settings(max_examples=25)
 @given(four=st.lists(places, min_size=4, max_size=4, unique=True), direct=st.booleans())
 def test_reciprocity(four: list[tuple[float, float]], direct: bool) -> None:
-    """What 1 A between one pair puts on the other is what 1 A between the other puts on the one; both solvers."""
+    """What 1 A between one pair puts on the other is what 1 A between the other puts on the one;
+    both solvers.
+    """
     copper = shapely.difference(shapely.box(0, 0, 60, 40), shapely.box(29, 5, 31, 40))
     spots = [pad(x if not 27 < x < 33 else x + 6.5, y) for x, y in four]
     with pytest.MonkeyPatch.context() as patch:
@@ -203,7 +213,9 @@ def test_both_solvers_agree() -> None:
 
 
 def test_a_barrel_through_three_layers_has_the_sum_of_its_parts() -> None:
-    """0.1 ohm from the first layer to the second, 0.2 to the third: far more than the copper between the contacts."""
+    """0.1 ohm from the first layer to the second, 0.2 to the third: far more than the copper
+    between the contacts.
+    """
     copper = [shapely.get_parts(shapely.box(0, 0, 10, 10))] * 3
     chain = Chain(tuple(Contact(n, (5.0, 5.0), 0.2) for n in range(3)), (0.1, 0.2))
     sheet = Sheet(copper, [THICKNESS] * 3, [chain], 0.25)

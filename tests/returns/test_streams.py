@@ -1,4 +1,6 @@
-"""How much of a current enters some copper, and by what way: Kirchhoff's law on networks whose answer is plain."""
+"""How much of a current enters some copper, and by what way: Kirchhoff's law on networks whose
+answer is plain.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +44,9 @@ def test_what_enters_by_a_pin_counts_as_what_enters_over_the_edge() -> None:
 
 
 def test_what_comes_up_a_barrel_counts_once() -> None:
-    """All of the current goes down one hole and up the other; the second layer takes part of it, counted once."""
+    """All of the current goes down one hole and up the other; the second layer takes part of it,
+    counted once.
+    """
     sheet = strip(DOWN, UP)
     potential = sheet.potential(over(sheet, 0, (0, 0, 1, 10)), over(sheet, 0, (59, 0, 60, 10)))
     lower = entering(sheet, potential, sheet.covered(1, shapely.box(0, 0, 60, 10)))

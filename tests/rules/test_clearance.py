@@ -34,7 +34,9 @@ def drawn(table: dict[str, Any]) -> tuple[Board, str]:
 
 
 def test_a_hole_of_unknown_plating_is_taken_for_a_conductor() -> None:
-    """Radius 0.5, no land on L1, its wall 2.5 mm from b's pour there; as unplated it would hold nothing."""
+    """Radius 0.5, no land on L1, its wall 2.5 mm from b's pour there; as unplated it would hold
+    nothing.
+    """
     board, rules = drawn(
         {
             "holes": [{"net": "GND_A", "at": [0, 0], "diameter": 1.0, "plated": True}],

@@ -122,7 +122,9 @@ def test_a_net_on_both_sides_of_a_spacing_is_not_held_against_itself() -> None:
 
 
 def test_a_crowd_of_stray_copper_is_told_as_one() -> None:
-    """Twenty dots 0.4 mm apart from A to 2 mm before B: 2 mm count, the bare gaps add up in the raw length."""
+    """Twenty dots 0.4 mm apart from A to 2 mm before B: 2 mm count, the bare gaps add up in the raw
+    length.
+    """
     dots = [{"net": "", "layer": "L1", "at": [0.9 + i, 0], "size": 0.6} for i in range(20)]
     ends = [
         {"net": n, "layer": "L1", "at": [x, 0], "size": 1.0} for n, x in (("A", -0.3), ("B", 22.7))
@@ -151,7 +153,9 @@ NECKS = {
 def test_a_slot_of_many_rooms_between_both_sides_is_a_doubt(
     rooms: int, neck: float, away: float, expected: int
 ) -> None:
-    """No length is vouched for over a slot that narrows to less than X (1 mm) between more than two rooms."""
+    """No length is vouched for over a slot that narrows to less than X (1 mm) between more than two
+    rooms.
+    """
     lows = [-4.5 + 6 * n for n in range(rooms)]
     slot = shapely.union_all(
         [shapely.box(away - 1.5, low, away + 1.5, low + ROOM) for low in lows]

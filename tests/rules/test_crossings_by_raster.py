@@ -1,7 +1,9 @@
-"""Crossings against a picture: pours drawn on a fine grid by an imaging library, traces walked pixel by pixel.
+"""Crossings against a picture: pours drawn on a fine grid by an imaging library, traces walked
+pixel by pixel.
 
-The witness knows no geometry of ours: a pixel is of region a, of region b, or bare. Wherever the walk along a trace
-comes from pixels of one region to those of the other by way of bare ones is a crossing, as long as the bare stretch.
+The witness knows no geometry of ours: a pixel is of region a, of region b, or bare. Wherever the
+walk along a trace comes from pixels of one region to those of the other by way of bare ones is a
+crossing, as long as the bare stretch.
 """
 
 from __future__ import annotations
@@ -48,7 +50,9 @@ def apart(one: Box, other: Box) -> bool:
 
 
 def wandering(dice: random.Random, low: float, high: float) -> list[XY]:
-    """A trace from left to right that stays in its band and never meets itself; off the edges of all cells."""
+    """A trace from left to right that stays in its band and never meets itself; off the edges of
+    all cells.
+    """
     xs = sorted(dice.sample(range(1, WIDE * CELL - 1), dice.randint(3, 9)))
     return [(x + 0.37, low + dice.uniform(0.3, high - low - 0.3)) for x in xs]
 

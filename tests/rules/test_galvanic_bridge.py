@@ -50,7 +50,9 @@ def pad(net: str, x: float, **more: object) -> dict[str, object]:
 
 
 def test_an_isolator_without_a_pin_on_one_side_is_a_doubt() -> None:
-    """A wrong designator, or a part that was turned round, must not look like an isolator that was checked."""
+    """A wrong designator, or a part that was turned round, must not look like an isolator that was
+    checked.
+    """
     both = [pad("GND_A", 0, refdes="U1", pin="1"), pad("GND_B", 9, refdes="U1", pin="2")]
     assert doubts_of(both) == set()
     assert doubts_of([both[0], pad("GND_A", 9, refdes="U1", pin="2")]) == {
@@ -59,7 +61,9 @@ def test_an_isolator_without_a_pin_on_one_side_is_a_doubt() -> None:
 
 
 def test_pads_without_any_part_are_a_doubt() -> None:
-    """Where the data names no parts, none can be seen across the barrier; vias are no parts' pads."""
+    """Where the data names no parts, none can be seen across the barrier; vias are no parts'
+    pads.
+    """
     assert doubts_of([pad("GND_A", 0), pad("GND_B", 9)]) == {"the data names no parts"}
     assert (
         doubts_of([pad("GND_A", 0, function="ViaPad"), pad("GND_B", 9, function="ViaPad")]) == set()
@@ -138,9 +142,11 @@ REGIONS = {side.lower(): {"reference": [f"GND_{side}"], "nets": [f"{side}_*"]} f
 
 
 def wired(dice: random.Random) -> tuple[nx.MultiGraph, dict[str, Any]]:
-    """A netlist made by hand, and a board of it: a bar of copper for each net, joined by parts and by copper.
+    """A netlist made by hand, and a board of it: a bar of copper for each net, joined by parts and
+    by copper.
 
-    Joints are parts of two or three pins, or a trace on the other layer that ends in vias, one on either net's bar.
+    Joints are parts of two or three pins, or a trace on the other layer that ends in vias, one on
+    either net's bar.
     """
     graph = nx.MultiGraph()
     graph.add_nodes_from(NETS)
@@ -176,7 +182,9 @@ def wired(dice: random.Random) -> tuple[nx.MultiGraph, dict[str, Any]]:
 
 
 def bridges(graph: nx.MultiGraph) -> int:
-    """How many bridges a netlist has: joints that touch both sides, and groups of third nets that do."""
+    """How many bridges a netlist has: joints that touch both sides, and groups of third nets that
+    do.
+    """
     direct = {joint for a, b, joint in graph.edges(keys=True) if {a[0], b[0]} == {"A", "B"}}
     third = graph.copy()
     third.remove_edges_from(
@@ -189,7 +197,9 @@ def bridges(graph: nx.MultiGraph) -> int:
 
 @pytest.mark.parametrize("seed", range(30))
 def test_bridges_are_those_of_a_netlist_made_by_hand(seed: int, tmp_path: Path) -> None:
-    """Connected components of the netlist (networkx) tell whether the sides are joined, and by how many bridges."""
+    """Connected components of the netlist (networkx) tell whether the sides are joined, and by how
+    many bridges.
+    """
     graph, drawn = wired(random.Random(seed))
     rules = {"region": REGIONS, "barrier": [{"between": ["a", "b"]}]}
     made = case("wired", {"because": "", "expect": [], **drawn, "rules": rules})

@@ -70,7 +70,9 @@ def test_crossings_side_by_side_or_of_one_net_are_one_group(
 
 
 def test_what_lies_in_an_overlap_is_in_its_group() -> None:
-    """b's own pour is open beneath its trace: there it lies over quiet a alone, within the overlap of both."""
+    """b's own pour is open beneath its trace: there it lies over quiet a alone, within the overlap
+    of both.
+    """
     found = groups("pour-overlap", "region-intrusion", **TRENCH)
     assert found == [Counter({"pour-overlap": 1, "region-intrusion": 1})]
 

@@ -1,4 +1,6 @@
-"""Every named board gives exactly its expected noisy-neighbour findings, whichever format carried it."""
+"""Every named board gives exactly its expected noisy-neighbour findings, whichever format carried
+it.
+"""
 
 from __future__ import annotations
 
@@ -22,10 +24,12 @@ def test_case(case: Case, way: Way, tmp_path: Path) -> None:
 @pytest.mark.parametrize("apart", [0.3, 0.4, 0.5, 0.6])
 @pytest.mark.parametrize("height", [0.1, 0.2])
 def test_coupling_bounds_that_of_two_wires_over_their_images(apart: float, height: float) -> None:
-    """Mutual by self inductance of two wires over a plane, by the method of images (exact for thin wires).
+    """Mutual by self inductance of two wires over a plane, by the method of images (exact for thin
+    wires).
 
-    ln(1 + (2 h / D)^2) / 2 against ln(2 h / r), r = 0.2235 (w + t) for a strip; the coupling told, 1 / (1 + (D / h)^2),
-    is an upper bound of it, and no more than twice as large while the wires are thin beside their height.
+    ln(1 + (2 h / D)^2) / 2 against ln(2 h / r), r = 0.2235 (w + t) for a strip; the coupling told,
+    1 / (1 + (D / h)^2), is an upper bound of it, and no more than twice as large while the wires
+    are thin beside their height.
     """
     width = 0.05
     draws = [

@@ -15,7 +15,9 @@ FOLDER = Path(rules.__file__).parent
 
 @pytest.mark.parametrize("module", registry().values(), ids=registry().keys())
 def test_a_rule_is_complete(module: RuleModule) -> None:
-    """Id as the file is named, a manual with every heading, limits with default, unit and meaning."""
+    """Id as the file is named, a manual with every heading, limits with default, unit and
+    meaning.
+    """
     rule, manual = module.rule, module.manual
     assert (FOLDER / f"{rule.id.replace('-', '_')}.py").is_file()
     assert rule.title

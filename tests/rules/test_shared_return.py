@@ -1,4 +1,6 @@
-"""Every named board gives exactly its expected shared-return findings, whichever format carried it."""
+"""Every named board gives exactly its expected shared-return findings, whichever format carried
+it.
+"""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
-"""Proposes a rules file from the data alone: regions, isolators, ties and layers; every guess states its evidence.
+"""Proposes a rules file from the data alone: regions, isolators, ties and layers; every guess
+states its evidence.
 
-The netlist tells galvanic domains (`domains`), copper and names tell their references (`regions`), what stands between
-them becomes barriers and ties (`borders`), `text` writes it down. On boards without net names the largest pieces of
-copper become regions by place (`nameless`).
+The netlist tells galvanic domains (`domains`), copper and names tell their references (`regions`),
+what stands between them becomes barriers and ties (`borders`), `text` writes it down. On boards
+without net names the largest pieces of copper become regions by place (`nameless`).
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ __all__ = ["amended", "draft"]
 
 
 def draft(board: Board) -> str:
-    """Text of a rules file for a board; it runs as it is, and stays incomplete until it has been edited."""
+    """Text of a rules file for a board; it runs as it is, and stays incomplete until it has been
+    edited.
+    """
     pour = known_limits()["pour"].default
     if not any(net.name and not net.single for net in board.nets):
         return nameless.drafted(board, pour)
@@ -28,7 +31,9 @@ def draft(board: Board) -> str:
 
 
 def amended(board: Board, old: str) -> str:
-    """Text of an edited rules file (`old`) with what a draft of this board adds; nothing that it says is changed."""
+    """Text of an edited rules file (`old`) with what a draft of this board adds; nothing that it
+    says is changed.
+    """
     return keep.amended(old, draft(board), [net.name for net in board.nets])
 
 
@@ -61,7 +66,9 @@ def _leave_shared(joined: list[Tie]) -> None:
 
 
 def _stitching(survey: Survey, joined: list[Tie]) -> list[Part]:
-    """Small capacitors that hand return current over between the carriers of one region, or the references of a tie."""
+    """Small capacitors that hand return current over between the carriers of one region, or the
+    references of a tie.
+    """
     carriers = [region.carriers for region in survey.regions]
     own = [
         part

@@ -1,4 +1,6 @@
-"""What stands between regions: barriers with their isolators, ties, and what spans a barrier without isolating it."""
+"""What stands between regions: barriers with their isolators, ties, and what spans a barrier
+without isolating it.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,9 @@ class Tie:
 
     @property
     def are_alike(self) -> bool:
-        """Whether its parts have the same pads: then nothing tells one as the tie before the others."""
+        """Whether its parts have the same pads: then nothing tells one as the tie before the
+        others.
+        """
         return len({part.size for part in self.parts}) == 1
 
     @property
@@ -71,7 +75,9 @@ def barriers(survey: Survey) -> list[Barrier]:
 
 
 def ties(survey: Survey) -> list[Tie]:
-    """Ties of the references of one domain, and of earth with any; at least one for each reference of a domain."""
+    """Ties of the references of one domain, and of earth with any; at least one for each reference
+    of a domain.
+    """
     out = []
     for first, second in _pairs(survey.regions):
         if EARTH in (first.kind, second.kind) or first.domain & second.domain:
@@ -120,7 +126,9 @@ def _joins(part: Part, ends: tuple[set[int], set[int]]) -> bool:
 
 
 def _shared(survey: Survey, first: Region, second: Region) -> set[int]:
-    """Nets with parts that stand in the one region, and parts that stand in the other; supplies are left out."""
+    """Nets with parts that stand in the one region, and parts that stand in the other; supplies are
+    left out.
+    """
     sides: list[set[int]] = [set(), set()]
     for part in survey.parts:
         for net in () if part.connector else part.distinct:
@@ -132,20 +140,26 @@ def _shared(survey: Survey, first: Region, second: Region) -> set[int]:
 
 
 def _stands(part: Part, net: int, region: Region) -> bool:
-    """Whether a part hangs a net on a region: by its ground, or being of two nets by the other one."""
+    """Whether a part hangs a net on a region: by its ground, or being of two nets by the other
+    one.
+    """
     others = set(part.distinct) - {net}
     return bool(others & region.carriers) or (len(others) == 1 and bool(others & region.nets))
 
 
 def _standing(survey: Survey, side: Nets) -> tuple[Region, ...]:
-    """The regions of the domain that one side of an isolator stands in: all are on one potential."""
+    """The regions of the domain that one side of an isolator stands in: all are on one
+    potential.
+    """
     return tuple(region for region in survey.regions if _domain(survey, min(side)) in region.domain)
 
 
 def _against(
     survey: Survey, first: tuple[Region, ...], second: tuple[Region, ...]
 ) -> tuple[Region, ...]:
-    """The regions that a side is held apart from: of mains everything but earth, whatever isolates it further on."""
+    """The regions that a side is held apart from: of mains everything but earth, whatever isolates
+    it further on.
+    """
     if any(region.kind != MAINS for region in first):
         return second
     return tuple(region for region in survey.regions if region.kind not in (MAINS, EARTH))

@@ -17,7 +17,9 @@ DISC = np.pi / 4
 
 @dataclass(frozen=True, slots=True)
 class Poured:
-    """The pours of one net (or of one nameless piece of copper), by layer index, antipads filled."""
+    """The pours of one net (or of one nameless piece of copper), by layer index, antipads
+    filled.
+    """
 
     layers: dict[int, shapely.Geometry]
 

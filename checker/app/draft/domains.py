@@ -1,13 +1,15 @@
 """Galvanic domains: nets that parts join, and the parts that hold domains apart.
 
-Copper contacts, parts of two nets and pins nearer than NEAR to each other conduct. A part whose pins fall into groups
-of different domains isolates them if every group has two nets or more and a clear strip of board lies between the
-groups; else it conducts too. Connectors conduct nothing, and no path leads through earth. What spans a strip with two
-pins far apart (a Y capacitor, a bleeder) between two grounds that isolators hold apart is told, and joins nothing.
+Copper contacts, parts of two nets and pins nearer than NEAR to each other conduct. A part whose
+pins fall into groups of different domains isolates them if every group has two nets or more and a
+clear strip of board lies between the groups; else it conducts too. Connectors conduct nothing, and
+no path leads through earth. What spans a strip with two pins far apart (a Y capacitor, a bleeder)
+between two grounds that isolators hold apart is told, and joins nothing.
 
-Designators tell nothing: what leads through side by side (an array of resistors, a choke of two windings) is known by
-pins that face each other, none at a ground or supply, and nothing but connectors beyond. Where the data cannot tell a
-choke from an isolator the sides stay apart and the part is `doubtful`: asked about, and listed nowhere.
+Designators tell nothing: what leads through side by side (an array of resistors, a choke of two
+windings) is known by pins that face each other, none at a ground or supply, and nothing but
+connectors beyond. Where the data cannot tell a choke from an isolator the sides stay apart and the
+part is `doubtful`: asked about, and listed nowhere.
 """
 
 from __future__ import annotations
@@ -53,7 +55,9 @@ class Netlist:
 
 @dataclass(frozen=True, slots=True)
 class Isolator:
-    """A part that holds domains apart: the nets of its pins on each side, and the narrowest strip between them, mm."""
+    """A part that holds domains apart: the nets of its pins on each side, and the narrowest strip
+    between them, mm.
+    """
 
     part: Part
     sides: tuple[Nets, ...]
@@ -110,7 +114,9 @@ def find_domains(netlist: Netlist) -> Domains:
 def _off_mains(
     netlist: Netlist, linked: tuple[Sequence[Link], Joined], found: Domains, mains: int
 ) -> Domains:
-    """Take for Y capacitors what holds a rectified mains side to a ground: without it the side belongs to mains."""
+    """Take for Y capacitors what holds a rectified mains side to a ground: without it the side
+    belongs to mains.
+    """
     links, narrow = linked
     held = [link for link in links if _spans(link) and len(netlist.grounds & set(link.ends)) == 1]
     for link in held[:MANY]:
@@ -139,7 +145,9 @@ def _better(
     cut: Sequence[Link],
     ends: tuple[int, int],
 ) -> Domains:
-    """The domains without some links, if isolators alone then stand between two grounds; else as they are."""
+    """The domains without some links, if isolators alone then stand between two grounds; else as
+    they are.
+    """
     tried = _parted(netlist, links, (*now.across, *cut))
     first, second = (tried.of(end) for end in ends)
     between = [
@@ -190,7 +198,9 @@ def _contract(graph: nx.MultiGraph[int], net: int, links: Sequence[Link]) -> Non
 def _few_between(
     joined: Joined, links: Sequence[Link], left_out: Sequence[Link], ends: tuple[int, int]
 ) -> tuple[Link, ...]:
-    """The fewest wide links whose removal parts two nets, or nothing if that takes more than a few or others."""
+    """The fewest wide links whose removal parts two nets, or nothing if that takes more than a few
+    or others.
+    """
     wide = [link for link in links if _spans(link) and link not in left_out]
     first, second = (joined[end] for end in ends)
     if first == second:
@@ -350,7 +360,9 @@ def _isolates(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) -> 
 
 
 def _leads_through(part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State) -> bool:
-    """Whether a part is an array or a choke of signals: many pins that face each other, or two whose names agree."""
+    """Whether a part is an array or a choke of signals: many pins that face each other, or two
+    whose names agree.
+    """
     pairs = _series(part, roots, sides, state)
     return len(pairs) >= ARRAY or (
         bool(pairs) and all(_akin(state.netlist, pair) for pair in pairs)
@@ -360,7 +372,9 @@ def _leads_through(part: Part, roots: Sequence[int], sides: dict[int, Nets], sta
 def _series(
     part: Part, roots: Sequence[int], sides: dict[int, Nets], state: _State
 ) -> tuple[tuple[int, int], ...]:
-    """Pairs of nets that face each other across a part without ground and supply, connectors alone beyond; or none."""
+    """Pairs of nets that face each other across a part without ground and supply, connectors alone
+    beyond; or none.
+    """
     names, grounds = state.netlist.names, state.netlist.grounds
     beyond = set().union(*(state.members[root] for root in roots if root not in state.grounded))
     if any(net in grounds or is_supply(names[net]) for net in part.distinct) or are_mains(
@@ -392,7 +406,9 @@ def _is_doubtful(part: Part, pair: Pair, sides: dict[int, Nets], state: _State) 
 
 
 def _may_be_choke(pairs: Sequence[tuple[int, int]], netlist: Netlist) -> bool:
-    """Whether ground faces ground and supply faces supply, of no two voltages, and no name speaks of isolation."""
+    """Whether ground faces ground and supply faces supply, of no two voltages, and no name speaks
+    of isolation.
+    """
     if len(pairs) != 2 or any(
         ISOLATED.search(netlist.names[net]) for pair in pairs for net in pair
     ):

@@ -1,7 +1,8 @@
-"""Patterns for a region's nets: names that share a stem become one pattern, so that a later net of the family is in it.
+"""Patterns for a region's nets: names that share a stem become one pattern, so that a later net of
+the family is in it.
 
-A stem ends where a word of the name ends (`PH_`, `/sheet/`, `CH` before a number, `_ISO` at the end), covers two nets
-or more, and matches no net of any other region.
+A stem ends where a word of the name ends (`PH_`, `/sheet/`, `CH` before a number, `_ISO` at the
+end), covers two nets or more, and matches no net of any other region.
 """
 
 from __future__ import annotations
@@ -58,7 +59,9 @@ def patterns(
 def _worth(
     pattern: str, names: set[str], left: set[str], free: set[str]
 ) -> tuple[int, int, bool, int, str]:
-    """How much a stem is to be preferred: names that it settles, then all of its family, then a short beginning."""
+    """How much a stem is to be preferred: names that it settles, then all of its family, then a
+    short beginning.
+    """
     return len(names & left), len(names & free), pattern[0] != ANY, -len(pattern), pattern
 
 

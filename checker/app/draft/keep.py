@@ -1,9 +1,10 @@
-"""A newer draft laid over an edited rules file: what the file says stays to the letter, comments too; only what it does
-not know is added.
+"""A newer draft laid over an edited rules file: what the file says stays to the letter, comments
+too; only what it does not know is added.
 
-Regions are the same if they share a reference net, barriers and ties if they stand between the same regions. What is
-added: regions, barriers, ties and places of nets that the file lacks; isolators that it names nowhere; patterns for
-nets that it would leave to another region. A file to which something was added is a draft again, and says of what.
+Regions are the same if they share a reference net, barriers and ties if they stand between the same
+regions. What is added: regions, barriers, ties and places of nets that the file lacks; isolators
+that it names nowhere; patterns for nets that it would leave to another region. A file to which
+something was added is a draft again, and says of what.
 """
 
 from __future__ import annotations
@@ -71,7 +72,9 @@ def _mark(kept: TOMLDocument, added: Sequence[str]) -> None:
 
 
 def _same_region(kept: TOMLDocument, table: Table, names: NetNames) -> str | None:
-    """The region of the kept file that has a reference net of a drafted one, or that claims the first of its nets."""
+    """The region of the kept file that has a reference net of a drafted one, or that claims the
+    first of its nets.
+    """
     own = set(names.matching(table["reference"]).tolist())
     for name, other in kept.get("region", {}).items():
         if own & set(names.matching(other.get("reference", [])).tolist()):
@@ -133,7 +136,9 @@ def _claimed(files: _Files) -> set[int]:
 
 
 def _add_between(files: _Files, kind: str) -> None:
-    """Barriers (or ties) between regions that the file has none between, and isolators that it names nowhere."""
+    """Barriers (or ties) between regions that the file has none between, and isolators that it
+    names nowhere.
+    """
     for table in files.new.get(kind, []):
         sides = [
             frozenset(files.region.get(n, n) for n in _names(side)) for side in table["between"]
@@ -168,7 +173,8 @@ def _names(side: Any) -> list[str]:
 
 
 def _mentions(document: TOMLDocument, part: str) -> bool:
-    """Whether a file names a part anywhere, comments too: what a hand has moved or taken out is not added again.
+    """Whether a file names a part anywhere, comments too: what a hand has moved or taken out is not
+    added again.
 
     Nets that are called after a part's pin, such as Net-(U1-Pad2), do not name the part.
     """
@@ -196,7 +202,9 @@ def _append(document: TOMLDocument, kind: str, table: Table) -> None:
 
 
 def _fitting(place: Any, table: Table) -> Table | InlineTable:
-    """A drafted table as it can stand in a place: on lines of its own, or within the line that a hand has begun."""
+    """A drafted table as it can stand in a place: on lines of its own, or within the line that a
+    hand has begun.
+    """
     if not isinstance(place, InlineTable | Array):
         table.comment(NEW)
         return table

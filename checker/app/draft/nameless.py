@@ -1,7 +1,8 @@
 """A draft of a board without net names: its largest pieces of copper become regions by place.
 
-A piece is copper that touches, on all layers that plated holes join. Largest first, a piece whose pours lie mostly over
-those of a region is taken for a supply plane of it, any other for the reference of a region of its own.
+A piece is copper that touches, on all layers that plated holes join. Largest first, a piece whose
+pours lie mostly over those of a region is taken for a supply plane of it, any other for the
+reference of a region of its own.
 """
 
 from __future__ import annotations
@@ -57,7 +58,9 @@ def _pieces(board: Board, pour: float) -> list[Piece]:
 
 
 def _place(board: Board, piece: int, poured: Poured) -> Place:
-    """A place well inside the widest area or stroke of a piece, on the layer where it has most copper."""
+    """A place well inside the widest area or stroke of a piece, on the layer where it has most
+    copper.
+    """
     layer = max(sorted(poured.layers), key=lambda number: poured.layers[number].area)
     rows = np.flatnonzero((board.connectivity.piece == piece) & (board.copper.layer == layer))
     shapes = board.copper.shapes(rows)

@@ -1,4 +1,5 @@
-"""What names tell a reader of schematics: grounds, earth, supplies, mains, and names that a program made up.
+"""What names tell a reader of schematics: grounds, earth, supplies, mains, and names that a program
+made up.
 
 Common practice, no source. A name alone decides nothing: it is weighed against copper and parts.
 """

@@ -1,6 +1,7 @@
 """Parts as the draft sees them: pads with nets, and how far apart they lie.
 
-A part that is written up as a connector (by its designator or its pins' names) conducts nothing between its pins.
+A part that is written up as a connector (by its designator or its pins' names) conducts nothing
+between its pins.
 """
 
 from __future__ import annotations
@@ -59,13 +60,17 @@ class Part:
 
     @property
     def size(self) -> tuple[float, ...]:
-        """Lengths and widths of its pads and their extent, mm, rounded, whichever way it is turned."""
+        """Lengths and widths of its pads and their extent, mm, rounded, whichever way it is
+        turned.
+        """
         pads = np.sort(np.sort(self.boxes[:, 2:] - self.boxes[:, :2], axis=1), axis=0)
         extent = np.sort(self.boxes[:, 2:].max(axis=0) - self.boxes[:, :2].min(axis=0))
         return tuple(np.round(np.append(pads.ravel(), extent), 1).tolist())
 
     def facing(self, first: Iterable[int], second: Iterable[int]) -> tuple[tuple[int, int], ...]:
-        """Nets of pins that face each other, if each pin of the one group has one of its own in the other; or none."""
+        """Nets of pins that face each other, if each pin of the one group has one of its own in the
+        other; or none.
+        """
         a, b = (np.flatnonzero(np.isin(self.nets, list(group))) for group in (first, second))
         if len(a) != len(b) or len(a) + len(b) != len(self.distinct):
             return ()
@@ -77,7 +82,9 @@ class Part:
         return tuple(zip(self.nets[a].tolist(), self.nets[b][nearest].tolist(), strict=True))
 
     def gap(self, first: Iterable[int], second: Iterable[int]) -> float:
-        """Shortest distance between the pads of two groups of nets, mm; infinite if one has none."""
+        """Shortest distance between the pads of two groups of nets, mm; infinite if one has
+        none.
+        """
         a, b = (
             shapely.union_all(self._pads(np.isin(self.nets, list(group))))
             for group in (first, second)
@@ -100,7 +107,9 @@ class Part:
 
 
 def parts_of(board: Board, floating: Bools) -> tuple[Part, ...]:
-    """Parts of a board that have live pins; nets that float (`floating`, one entry per net) are left out."""
+    """Parts of a board that have live pins; nets that float (`floating`, one entry per net) are
+    left out.
+    """
     pads = _pads(board)
     number = {refdes: i for i, refdes in enumerate(board.refdes)}
     found = (

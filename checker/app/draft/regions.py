@@ -1,4 +1,5 @@
-"""Regions as proposed: grounds with pours of their own, mains and other sides without reference, earth, supply planes.
+"""Regions as proposed: grounds with pours of their own, mains and other sides without reference,
+earth, supply planes.
 
 Each guess carries its evidence as text.
 """
@@ -133,7 +134,7 @@ class Survey:
         return f"{poured.area:.0f} mm2 of pours on {layers}"
 
 
-# ---------------------------------------------------------------------------------------------------- references
+# --------------------------------------------------------------------------------------- references
 
 
 def _regions(survey: Survey) -> list[Region]:
@@ -162,7 +163,8 @@ def _regions(survey: Survey) -> list[Region]:
 
 
 def _references(survey: Survey, domain: Nets, unnamed: bool) -> list[int]:
-    """The reference nets of a domain: every ground with a pour, or the one net that is most like a ground.
+    """The reference nets of a domain: every ground with a pour, or the one net that is most like a
+    ground.
 
     Parameters
     ----------
@@ -179,7 +181,9 @@ def _references(survey: Survey, domain: Nets, unnamed: bool) -> list[int]:
 
 
 def _unnamed_reference(survey: Survey, domain: Nets) -> list[int]:
-    """A pour that is called neither ground nor supply but serves as reference: called a return, or most of its area."""
+    """A pour that is called neither ground nor supply but serves as reference: called a return, or
+    most of its area.
+    """
     mains = names.are_mains(survey.names[net] for net in domain)
     able = [
         net
@@ -238,7 +242,7 @@ def _name_apart(regions: Sequence[Region]) -> None:
         used.add(region.name)
 
 
-# ----------------------------------------------------------------------------------------------------------- nets
+# --------------------------------------------------------------------------------------------- nets
 
 
 def _claim(survey: Survey) -> None:
@@ -264,7 +268,9 @@ def _claim(survey: Survey) -> None:
 
 
 def _shared_out(survey: Survey, regions: Sequence[Region], nets: set[int]) -> dict[int, Region]:
-    """Regions of the nets of a domain with several references: by place, by their parts' grounds, by neighbours."""
+    """Regions of the nets of a domain with several references: by place, by their parts' grounds,
+    by neighbours.
+    """
     territories = [survey.territory(region) for region in regions]
     reference = {net: i for i, region in enumerate(regions) for net in region.reference}
     beside = _are_beside(territories)
@@ -284,7 +290,9 @@ def _shared_out(survey: Survey, regions: Sequence[Region], nets: set[int]) -> di
 
 
 def _are_beside(territories: Sequence[shapely.Geometry]) -> bool:
-    """Whether territories lie side by side, not over each other: only then a place tells which is meant."""
+    """Whether territories lie side by side, not over each other: only then a place tells which is
+    meant.
+    """
     pairs = [(a, b) for i, a in enumerate(territories) for b in territories[i + 1 :]]
     return all(
         shapely.intersection(a, b).area < (1 - SHARED) * min(a.area, b.area) for a, b in pairs
@@ -295,7 +303,9 @@ Votes = dict[int, Counter[int]]  # for each net, how often each reference is mea
 
 
 def _evidence(parts: Sequence[Part], reference: dict[int, int]) -> Iterator[Votes]:
-    """What parts tell of their nets, the strongest first: parts of one ground, connectors of one, pins beside one."""
+    """What parts tell of their nets, the strongest first: parts of one ground, connectors of one,
+    pins beside one.
+    """
     pins = [part for part in parts if not part.connector]
     yield _votes(pins, reference)
     yield _votes([part for part in parts if part.connector], reference)
@@ -339,7 +349,9 @@ def _clear(votes: Counter[int]) -> int | None:
 
 
 def _spread(parts: Sequence[Part], found: dict[int, int], nets: set[int]) -> None:
-    """Let nets that are still open follow their neighbours by parts (that stand on no ground), the nearest first."""
+    """Let nets that are still open follow their neighbours by parts (that stand on no ground), the
+    nearest first.
+    """
     graph: nx.Graph[int] = nx.Graph()
     for part in parts:
         near = [net for net in part.distinct if net in nets]
@@ -358,7 +370,9 @@ def _spread(parts: Sequence[Part], found: dict[int, int], nets: set[int]) -> Non
 
 
 def _claim_stray(survey: Survey, net: int) -> None:
-    """A net that parts join to nothing: by the pour under its pads, its name's family, or the nearest pad."""
+    """A net that parts join to nothing: by the pour under its pads, its name's family, or the
+    nearest pad.
+    """
     able = [region for region in survey.regions if region.kind != EARTH]
     choice = _clear(_over(survey, net, [survey.territory(region) for region in able]))
     if choice is None:
@@ -390,7 +404,9 @@ def _distance(survey: Survey, pads: shapely.Geometry, region: Region) -> float:
 
 
 def _planes(survey: Survey, region: Region) -> tuple[int, ...]:
-    """Supply planes: wide pours inside the region's territory whose parts mostly stand on its ground."""
+    """Supply planes: wide pours inside the region's territory whose parts mostly stand on its
+    ground.
+    """
     territory = survey.territory(region)
     grounded = {part for reference in region.reference for part in survey.on[reference]}
     found = []
@@ -418,7 +434,9 @@ def _choose_home(survey: Survey) -> None:
 
 
 def _weight(survey: Survey, region: Region) -> tuple[bool, bool, bool, int, int]:
-    """How much a region looks like the main one: a ground, not for small signals, plain, wide, many parts."""
+    """How much a region looks like the main one: a ground, not for small signals, plain, wide, many
+    parts.
+    """
     small = any(names.SMALL_SIGNAL.search(survey.names[net]) for net in region.reference)
     area = sum(survey.pours[net].area for net in region.reference if net in survey.pours)
     size = round(float(np.log1p(area)) / 0.2)

@@ -1,4 +1,6 @@
-"""The text of a drafted rules file: every guess on a line of its own, with its evidence behind it."""
+"""The text of a drafted rules file: every guess on a line of its own, with its evidence behind
+it.
+"""
 
 from __future__ import annotations
 
@@ -138,7 +140,9 @@ def barrier_text(survey: Survey, barrier: Barrier, earth: Region | None) -> str:
 
 
 def _straddling(barrier: Barrier) -> str:
-    """Connectors with pins on both sides; listed if each has a reference of both, else asked for."""
+    """Connectors with pins on both sides; listed if each has a reference of both, else asked
+    for.
+    """
     line = f"straddling = {array(sorted(part.refdes for part in barrier.straddling))}"
     carriers = [{net for region in side for net in region.carriers} for side in barrier.sides]
     if all(set(part.distinct) & own for part in barrier.straddling for own in carriers):

@@ -1,1 +1,3 @@
-"""Every package under some folders, checked in one go: one table, one page, resumed where it stopped."""
+"""Every package under some folders, checked in one go: one table, one page, resumed where it
+stopped.
+"""

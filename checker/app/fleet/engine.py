@@ -37,7 +37,8 @@ def in_processes(
 
 
 def on_cluster(parcels: Parcels, address: str) -> Iterator[Done]:
-    """Check parcels on a Dask cluster: `tcp://host:port` of its scheduler, or `local:4` for one of this machine.
+    """Check parcels on a Dask cluster: `tcp://host:port` of its scheduler, or `local:4` for one of
+    this machine.
 
     Raises
     ------

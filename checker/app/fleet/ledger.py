@@ -1,4 +1,6 @@
-"""What a fleet has done so far: a line a board, appended as it is done, so that a run goes on where it stopped."""
+"""What a fleet has done so far: a line a board, appended as it is done, so that a run goes on where
+it stopped.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,8 @@ class Ledger:
         self._rows = {row.key: row for row in _read(self._path)}
 
     def row(self, key: str, today: str) -> Row | None:
-        """The row of an equal board, rules and tool; None if there is none or its date no longer holds.
+        """The row of an equal board, rules and tool; None if there is none or its date no longer
+        holds.
 
         A board whose worker died is tried again: what killed it may have been short memory.
         """

@@ -29,7 +29,9 @@ RULES = "rules.toml"
 
 @dataclass(frozen=True, slots=True)
 class Package:
-    """A board to check: where it lies, what it is called in the table, and its rules file if there is one."""
+    """A board to check: where it lies, what it is called in the table, and its rules file if there
+    is one.
+    """
 
     path: Path
     name: str  # path below the folder that was searched, with slashes
@@ -73,9 +75,9 @@ def find_packages(roots: Iterable[Path], pattern: str | None) -> list[Package]:
 def rules_of(package: Path, pattern: str | None) -> tuple[Path | None, str]:
     """The rules file of a package, or None and why.
 
-    Without a pattern: `rules.toml` in the package's folder, then in the folder that holds it. A pattern
-    may hold `{name}`, the package's name without endings. What then is an existing file serves; else it
-    is taken for a glob in the package's folder, then in the folder that holds it.
+    Without a pattern: `rules.toml` in the package's folder, then in the folder that holds it. A
+    pattern may hold `{name}`, the package's name without endings. What then is an existing file
+    serves; else it is taken for a glob in the package's folder, then in the folder that holds it.
     """
     wanted = (pattern or RULES).replace("{name}", _stem(package))
     if pattern is not None and Path(wanted).is_file():

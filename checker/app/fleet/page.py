@@ -1,4 +1,6 @@
-"""The page of a fleet: boards by verdict, findings by rule over the years, doubts by cause, slowest boards."""
+"""The page of a fleet: boards by verdict, findings by rule over the years, doubts by cause, slowest
+boards.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""A fleet from start to end: find packages, check what the ledger does not hold yet, write table and page."""
+"""A fleet from start to end: find packages, check what the ledger does not hold yet, write table
+and page.
+"""
 
 from __future__ import annotations
 
@@ -33,14 +35,15 @@ class Fleet:
 
 
 def run_fleet(fleet: Fleet, progress: Progress = lambda *_: None) -> list[Row]:
-    """Check every package under the roots; rows by name. Table and page are written whole at the end.
+    """Check every package under the roots; rows by name. Table and page are written whole at the
+    end.
 
     Those of an earlier run are taken away first, so that they never look like this one's.
 
     Raises
     ------
-    InputError : a root is no folder, nothing is found, the cluster does not answer, or a table or page is there that
-        no run has written
+    InputError : a root is no folder, nothing is found, the cluster does not answer, or a table or
+        page is there that no run has written
     """
     output.begin_files(fleet.out, RESULTS)
     packages = find_packages(fleet.roots, fleet.pattern)
@@ -65,7 +68,9 @@ def run_fleet(fleet: Fleet, progress: Progress = lambda *_: None) -> list[Row]:
 
 
 def worst_code(rows: Sequence[Row]) -> int:
-    """3 if any board is unreadable, incomplete or not checked, else 1 if any has findings, else 0."""
+    """3 if any board is unreadable, incomplete or not checked, else 1 if any has findings, else
+    0.
+    """
     return max((row.code for row in rows), default=0)
 
 

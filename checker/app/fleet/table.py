@@ -13,7 +13,9 @@ RISKY = ("=", "+", "-", "@", "\t", "\r")  # how a cell begins that a spreadsheet
 
 
 def columns(rows: Sequence[Row]) -> list[dict[str, Any]]:
-    """Rows as flat records with the same keys in the same order; a column for each rule that found something."""
+    """Rows as flat records with the same keys in the same order; a column for each rule that found
+    something.
+    """
     rules = sorted({rule for row in rows for rule in row.findings})
     return [
         {

@@ -1,7 +1,7 @@
 """One board of a fleet as a pure function: bytes of the package and of its rules in, a row out.
 
-Nothing is read from the caller's disk, so that the same function serves a process pool and a cluster
-whose workers see other disks; a worker that dies costs this board and no other.
+Nothing is read from the caller's disk, so that the same function serves a process pool and a
+cluster whose workers see other disks; a worker that dies costs this board and no other.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ from parsers.trouble import InputError
 
 UNREADABLE, LOST, UNCHECKED = "unreadable", "worker lost", "not checked"
 DATED = re.compile(
-    rb"CreationDate[\"']?[,:]\s*[\"']?(\d{4}-\d\d-\d\d)"  # attribute of Gerber files and drills, key of job files
+    # attribute of Gerber files and drills, key of job files
+    rb"CreationDate[\"']?[,:]\s*[\"']?(\d{4}-\d\d-\d\d)"
     rb"|<HistoryRecord[^>]*origination=\"(\d{4}-\d\d-\d\d)"  # IPC-2581
 )
 Files = Mapping[str, bytes]
@@ -122,7 +123,9 @@ def lost(parcel: Parcel, why: str) -> Row:
 
 
 def limit_memory(most: int) -> None:
-    """Bound the address space of this process, in bytes: what needs more ends as one board's error."""
+    """Bound the address space of this process, in bytes: what needs more ends as one board's
+    error.
+    """
     _, hard = resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (most, hard))
 
@@ -175,7 +178,9 @@ def _files_of(folder: Path) -> Iterator[tuple[str, bytes]]:
 
 
 def _rules_of(path: Path) -> dict[str, bytes]:
-    """The rules file and the tables that it names, those that exist; a wrong rules file is told by its reader."""
+    """The rules file and the tables that it names, those that exist; a wrong rules file is told by
+    its reader.
+    """
     data = path.read_bytes()
     files = {path.name: data}
     try:

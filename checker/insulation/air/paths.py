@@ -1,20 +1,23 @@
-"""Ways through the air from one face of the board to the other: over its outer edge, through cutouts, slots and holes.
+"""Ways through the air from one face of the board to the other: over its outer edge, through
+cutouts, slots and holes.
 
-Such a way leaves the first conductor in a straight line on its face, bends over the rim of a void, crosses the void to
-a place on the rim of the other face, and ends in a straight line there. Seen from above, the middle stretch is the
-shortest line within the void; it is as steep as it needs to be. So the length is
+Such a way leaves the first conductor in a straight line on its face, bends over the rim of a void,
+crosses the void to a place on the rim of the other face, and ends in a straight line there. Seen
+from above, the middle stretch is the shortest line within the void; it is as steep as it needs to
+be. So the length is
 
     |p u| + hypot(L(u, v), height) + |v q|,     u and v on rims, L the shortest way from u to v within the void,
 
-and it is minimised over u and v by branch and bound: rims are cut into pieces, pairs of pieces that cannot beat the
-best way found are dropped, the rest are halved. Straight lines on a face pass over voids at no loss, since they are
-air too. For L see `voids`, for the branch and bound `search`.
+and it is minimised over u and v by branch and bound: rims are cut into pieces, pairs of pieces that
+cannot beat the best way found are dropped, the rest are halved. Straight lines on a face pass over
+voids at no loss, since they are air too. For L see `voids`, for the branch and bound `search`.
 
-Inner copper that reaches a rim is exposed there, at its own depth, and a way may begin or end at it.
+Inner copper that reaches a rim is exposed there, at its own depth, and a way may begin or end at
+it.
 
-Error: a length is never more than true and less by at most `TOLERANCE`; curved rims add the tolerance of their chords.
-Where a search is given up, lengths are what no way can be shorter than, and `Ways.spare` says by how much they may be
-short.
+Error: a length is never more than true and less by at most `TOLERANCE`; curved rims add the
+tolerance of their chords. Where a search is given up, lengths are what no way can be shorter than,
+and `Ways.spare` says by how much they may be short.
 """
 
 from __future__ import annotations
@@ -74,7 +77,8 @@ class Air:
 
         Parameters
         ----------
-        limit : mm, no greater than the one that `a` and `b` were prepared for; ways that are not shorter are left out
+        limit : mm, no greater than the one that `a` and `b` were prepared for; ways that are not
+            shorter are left out
         ask : puts pairs of conductors into groups
         """
         if not len(a.near) or not len(b.near) or limit <= self._least_height():

@@ -1,8 +1,9 @@
-"""The shortest ways over edges: branch and bound over pairs of stretches, then of straight pieces, of rim.
+"""The shortest ways over edges: branch and bound over pairs of stretches, then of straight pieces,
+of rim.
 
-Work is counted in pairs looked at, for each group. A group that has used up its share is told by what its ways cannot
-be shorter than, with how much longer the way known is: on the safe side, and nothing that a machine's speed changes.
-Memory is bounded since pairs are refined in blocks.
+Work is counted in pairs looked at, for each group. A group that has used up its share is told by
+what its ways cannot be shorter than, with how much longer the way known is: on the safe side, and
+nothing that a machine's speed changes. Memory is bounded since pairs are refined in blocks.
 """
 
 from __future__ import annotations
@@ -77,7 +78,7 @@ class Search:
         self.used = self.most = np.empty(0, dtype=np.intp)
         self.won: dict[int, Cells] = {}
 
-    # ---------------------------------------------------------------------------------------- candidates
+    # ----------------------------------------------------------------------------------- candidates
 
     def pieces(self, joined: tuple[Rows, Rows]) -> tuple[Rows, Rows]:
         """The pieces nearest to the stretches of entries of both sides."""
@@ -85,7 +86,9 @@ class Search:
         return p, q
 
     def add(self, joined: tuple[Rows, Rows], key: Keys) -> None:
-        """Take up candidates, run by run, given the number of their group, negative to leave them out."""
+        """Take up candidates, run by run, given the number of their group, negative to leave them
+        out.
+        """
         p, q = self.pieces(joined)
         here, there = self.a.layer[p], self.b.layer[q]
         height = np.abs(self.depth[here] - self.depth[there])
@@ -110,7 +113,7 @@ class Search:
         self.used = np.zeros(groups, dtype=np.intp)
         self.most = MOST_PAIRS + 8 * np.bincount(group, minlength=groups)
 
-    # -------------------------------------------------------------------------------- pairs of stretches
+    # --------------------------------------------------------------------------- pairs of stretches
 
     def _to_cells(self, spans: Spans) -> Cells:
         """Halve stretches until they are straight and have few pieces of conductors near them."""
@@ -126,7 +129,9 @@ class Search:
         return stacked(cells)
 
     def _ready(self, spans: Spans) -> Bools:
-        """Which pairs are looked at as cells: single pieces of rim, and straight ones with few conductors."""
+        """Which pairs are looked at as cells: single pieces of rim, and straight ones with few
+        conductors.
+        """
         (one, two), straight = self._stretches(spans), self.voids.stretches.straight
         pieces = self.near[0].count[spans.u] * self.near[1].count[spans.v]
         single = self._counts(spans, 0) + self._counts(spans, 1) == 2
@@ -158,7 +163,9 @@ class Search:
         self._improve(cells, self._lengths(cells, self._within(cells)))
 
     def _middle_cells(self, spans: Spans) -> Cells:
-        """The single piece of rim in the middle of each stretch, with the nearest piece of conductor."""
+        """The single piece of rim in the middle of each stretch, with the nearest piece of
+        conductor.
+        """
         stretches, rims = self.voids.stretches, self.voids.rims
         both = self._stretches(spans)
         u, v = (stretches.first[side] + stretches.count[side] // 2 for side in both)
@@ -197,7 +204,9 @@ class Search:
         return replace(spans, u=u, v=v)
 
     def _descend(self, which: int, side: Side, entry: Rows, become: Rows) -> tuple[Near, Rows]:
-        """Entries for halves of stretches, or the same stretches, and which of them each row asked for."""
+        """Entries for halves of stretches, or the same stretches, and which of them each row asked
+        for.
+        """
         near, stretches = self.near[which], self.voids.stretches
         places = np.column_stack((entry, become))
         asked, inverse = np.unique(places, axis=0, return_inverse=True)
@@ -208,10 +217,12 @@ class Search:
         piece = near.piece[near.start[entry][owner] + counted(near.count[entry])]
         return side.nearest(stretches, stretch, owner, piece), inverse
 
-    # --------------------------------------------------------------------------------- what remains open
+    # ---------------------------------------------------------------------------- what remains open
 
     def _open(self, group: Rows, bound: Floats) -> Bools:
-        """Which may still beat the best of their group; remembers how short the others could have been."""
+        """Which may still beat the best of their group; remembers how short the others could have
+        been.
+        """
         open_: Bools = bound < self.best[group] - TOLERANCE
         self._drop(group[~open_], bound[~open_])
         return open_
@@ -220,7 +231,9 @@ class Search:
         np.minimum.at(self.floor, group, bound)
 
     def _affordable(self, table: Spans | Cells, bound: Floats) -> Bools:
-        """Which pairs belong to groups that may look at more; of the others the lowest bound is remembered."""
+        """Which pairs belong to groups that may look at more; of the others the lowest bound is
+        remembered.
+        """
         open_ = bound < self.best[table.group] - TOLERANCE
         self.used += np.bincount(table.group[open_], minlength=len(self.used))
         spent: Bools = open_ & (self.used > self.most)[table.group]
@@ -241,10 +254,12 @@ class Search:
         for row in _improving(cells.group, length, self.best):
             self.won[int(cells.group[row])] = cells.take(np.array([row]))
 
-    # ----------------------------------------------------------------------------- straight pieces of rim
+    # ----------------------------------------------------------------------- straight pieces of rim
 
     def _refine(self, cells: Cells) -> None:
-        """Halve straight pieces until none can beat the best of its group by more than TOLERANCE, block by block."""
+        """Halve straight pieces until none can beat the best of its group by more than TOLERANCE,
+        block by block.
+        """
         blocks = [cells.take(np.argsort(cells.group, kind="stable"))]
         while blocks:
             cells = blocks.pop()
@@ -265,8 +280,8 @@ class Search:
     def _bounds(self, cells: Cells, line: Within) -> Floats:
         """What no way over these pieces of rim can be shorter than.
 
-        The line within the void changes no faster than its ends move; so does one that runs the other way round a part
-        of the board, which with the shortest one makes a closed line.
+        The line within the void changes no faster than its ends move; so does one that runs the
+        other way round a part of the board, which with the shortest one makes a closed line.
         """
         u, v = segments(cells.u), segments(cells.v)
         flat = np.maximum(shapely.distance(u, v), line.length - cells.size / 2)
@@ -277,10 +292,12 @@ class Search:
         return np.maximum(bounds, np.minimum(around, self._tangents(cells, line)))
 
     def _tangents(self, cells: Cells, line: Within) -> Floats:
-        """Bounds from the slope in the middle: the length is a convex function of the places on both rims.
+        """Bounds from the slope in the middle: the length is a convex function of the places on
+        both rims.
 
-        It is so for lines that keep to one way round the parts of the board: a void is a space in which shortest lines
-        that can be shifted into each other don't spread faster than straight ones.
+        It is so for lines that keep to one way round the parts of the board: a void is a space in
+        which shortest lines that can be shifted into each other don't spread faster than straight
+        ones.
         """
         rise = np.hypot(line.length, cells.height)
         share = line.length / np.where(rise > 0, rise, 1.0)
@@ -296,7 +313,9 @@ class Search:
         return bounds
 
     def _lengths(self, cells: Cells, line: Within) -> Floats:
-        """Length of the way over the middles of both pieces of rim; infinite where copper has to touch and does not."""
+        """Length of the way over the middles of both pieces of rim; infinite where copper has to
+        touch and does not.
+        """
         u, v = map(shapely.points, cells.middles())
         gaps = self.a.gap(cells.p, u) + self.b.gap(cells.q, v)
         found: Floats = gaps + np.hypot(line.length, cells.height) - cells.slack
@@ -306,7 +325,7 @@ class Search:
         """Lines within the void between the middles of both pieces of rim."""
         return self.voids.within(*cells.middles())
 
-    # -------------------------------------------------------------------------------------------- results
+    # -------------------------------------------------------------------------------------- results
 
     def _ways(self, keys: Keys) -> Ways:
         least = np.minimum(self.best, self.floor)
@@ -323,7 +342,9 @@ class Search:
         return Ways(keys[numbers], length, spare[numbers], *ends, points)
 
     def _points(self, cells: Cells) -> list[Floats]:
-        """Ways over the middles of cells, or over the best places nearby where the void is open between them."""
+        """Ways over the middles of cells, or over the best places nearby where the void is open
+        between them.
+        """
         lines = [self.voids.line(*row) for row in zip(*cells.middles(), strict=True)]
         settled = self._settled(cells)
         lines = [two if len(line) == 2 else line for line, two in zip(lines, settled, strict=True)]
@@ -333,7 +354,9 @@ class Search:
         return [np.concatenate((s[None], line, e[None])) for s, line, e in ways]
 
     def _settled(self, cells: Cells) -> Floats:
-        """Middles of u and v moved to where the way is shortest along their pieces of rim, (n, 2, 2)."""
+        """Middles of u and v moved to where the way is shortest along their pieces of rim, (n, 2,
+        2).
+        """
         ends = cells.rim
         size = np.maximum(np.hypot(*(ends[..., 2:] - ends[..., :2]).T).T, GRAZE)
         along = (ends[..., 2:] - ends[..., :2]) / size[..., None]

@@ -14,7 +14,9 @@ from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows, Shapes
 
 @dataclass(frozen=True, slots=True)
 class Near:
-    """Which pieces of a node's conductors on a layer are near a stretch of rim; one entry each, columns."""
+    """Which pieces of a node's conductors on a layer are near a stretch of rim; one entry each,
+    columns.
+    """
 
     stretch: Rows
     start: Rows  # where its pieces begin
@@ -32,7 +34,8 @@ class Near:
 
 
 class Side:
-    """The conductors at one end of the ways, cut into convex pieces but for the areas within outlines.
+    """The conductors at one end of the ways, cut into convex pieces but for the areas within
+    outlines.
 
     An area counts only where it touches: elsewhere an edge of its outline is as near.
     """
@@ -70,7 +73,9 @@ class Side:
         return gaps
 
     def convex_gap(self, piece: Rows, gap: Floats) -> Floats:
-        """Of gaps to points what is a convex function of the point and never more: nothing for what has to touch."""
+        """Of gaps to points what is a convex function of the point and never more: nothing for what
+        has to touch.
+        """
         gaps: Floats = np.where(self.touching[piece], 0.0, gap)
         return gaps
 
@@ -97,7 +102,9 @@ class Side:
     def near_runs(
         self, stretches: Stretches, tree: shapely.STRtree, node: Ints, limit: float
     ) -> Near:
-        """What reaches the runs of the rims: on the faces within the limit, on inner layers where it touches them."""
+        """What reaches the runs of the rims: on the faces within the limit, on inner layers where
+        it touches them.
+        """
         piece, run = self._reaching(tree, limit)
         place = np.column_stack((run, node[self.row[piece]], self.layer[piece]))
         entries, owner = np.unique(place, axis=0, return_inverse=True)
@@ -129,7 +136,8 @@ class Side:
 
 
 def _convex(shapes: Shapes, solid: Bools) -> tuple[Shapes, Rows]:
-    """Points and single edges that shapes are made of, solid areas whole; and the shape that each belongs to.
+    """Points and single edges that shapes are made of, solid areas whole; and the shape that each
+    belongs to.
 
     An area of few edges is its edges and itself, since what begins inside it touches it.
     """

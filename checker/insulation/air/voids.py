@@ -1,8 +1,10 @@
-"""The voids of a board seen from its rims: stretches of rim by halves, and shortest lines within a void.
+"""The voids of a board seen from its rims: stretches of rim by halves, and shortest lines within a
+void.
 
-A line within a void goes from a place on a rim to another, straight where no board stands between. Otherwise it bends
-round corners of the board like a string pulled tight; such lines are found on the graph of corners that see each other.
-A board with more than MOST_CORNERS of them gets straight lines throughout, which are too short, never too long.
+A line within a void goes from a place on a rim to another, straight where no board stands between.
+Otherwise it bends round corners of the board like a string pulled tight; such lines are found on
+the graph of corners that see each other. A board with more than MOST_CORNERS of them gets straight
+lines throughout, which are too short, never too long.
 """
 
 from __future__ import annotations
@@ -32,7 +34,9 @@ STRAIGHT = (
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """Stretches of rim: the runs first, then their halves and so on down to single straight pieces; columns."""
+    """Stretches of rim: the runs first, then their halves and so on down to single straight pieces;
+    columns.
+    """
 
     runs: int  # how many of them are runs
     first: Rows  # straight piece of rim that it begins with
@@ -74,7 +78,9 @@ class Voids:
         self.void = _void_of(self.rims, board)
 
     def of_runs(self) -> Rows:
-        """Number of the void that each run is a rim of: no line leads from one void into another."""
+        """Number of the void that each run is a rim of: no line leads from one void into
+        another.
+        """
         first = self.stretches.first[: self.stretches.runs]
         voids: Rows = self.void[self.rims.loop[first]]
         return voids
@@ -97,7 +103,8 @@ class Voids:
         return Within(length, _unit(u - to_u), _unit(v - to_v))
 
     def loops(self, u: Floats, v: Floats) -> Floats:
-        """No closed line through both of two places and round a part of the board is shorter, pair by pair.
+        """No closed line through both of two places and round a part of the board is shorter, pair
+        by pair.
 
         Parameters
         ----------
@@ -114,7 +121,9 @@ class Voids:
         return least
 
     def line(self, u: Floats, v: Floats) -> Floats:
-        """The shortest line within a void between two places on its rims, as points; see `within`."""
+        """The shortest line within a void between two places on its rims, as points; see
+        `within`.
+        """
         if len(self.corners) > MOST_CORNERS or self._sees(u[None], v[None])[0]:
             return np.stack((u, v))
         _, first, last = self._bent(u[None], v[None])
@@ -130,7 +139,9 @@ class Voids:
         return sees
 
     def _bent(self, u: Floats, v: Floats) -> tuple[Floats, Rows, Rows]:
-        """Shortest lines that bend round corners: lengths, and the first and last corner of each."""
+        """Shortest lines that bend round corners: lengths, and the first and last corner of
+        each.
+        """
         place, which = np.unique(np.concatenate((u, v)), axis=0, return_inverse=True)
         point, corner = self._seen_corners(place)
         count = np.bincount(point, minlength=len(place))
@@ -156,7 +167,9 @@ class Voids:
         return best, one[first], two[first]
 
     def _seen_corners(self, place: Floats) -> tuple[Rows, Rows]:
-        """Corners that a string from each place can bend round: places and corners, sorted by place."""
+        """Corners that a string from each place can bend round: places and corners, sorted by
+        place.
+        """
         point, corner = np.divmod(
             np.arange(len(place) * len(self.corners)), max(len(self.corners), 1)
         )
@@ -167,7 +180,9 @@ class Voids:
 
     @cached_property
     def _web(self) -> tuple[Floats, Ints]:
-        """Lengths between all corners within the voids, and for each pair the corner before the second."""
+        """Lengths between all corners within the voids, and for each pair the corner before the
+        second.
+        """
         at, n = self.corners.at, len(self.corners)
         i, j = np.triu_indices(n, 1)
         kept = self.corners.taut(j, at[i]) & self.corners.taut(i, at[j])
@@ -252,7 +267,9 @@ def _stretches(rims: Rims) -> Stretches:
 
 
 def _girths(board: shapely.Geometry) -> tuple[Floats, Floats]:
-    """Of each part of a board the shortest closed line round it, and the places farthest in 4 directions, (n, 4, 2)."""
+    """Of each part of a board the shortest closed line round it, and the places farthest in 4
+    directions, (n, 4, 2).
+    """
     hulls = shapely.convex_hull(shapely.get_parts(board))
     extremes = [_extremes(shapely.get_coordinates(hull)) for hull in hulls]
     return shapely.length(hulls), np.array(extremes).reshape(-1, 4, 2)

@@ -1,7 +1,9 @@
-"""What a search over the surface of a board is made of: copper cut into straight pieces, edges, joins by box.
+"""What a search over the surface of a board is made of: copper cut into straight pieces, edges,
+joins by box.
 
-Nodes of the search are islands (connected copper), then corners on the top face, then corners on the bottom face. An
-edge is a course of up to five stretches over insulation, each on a face or on a wall. Everything is in columns.
+Nodes of the search are islands (connected copper), then corners on the top face, then corners on
+the bottom face. An edge is a course of up to five stretches over insulation, each on a face or on a
+wall. Everything is in columns.
 """
 
 from __future__ import annotations
@@ -80,14 +82,15 @@ class Pieces:
 class Edges:
     """Edges of the search, each between two nodes in one of both directions.
 
-    Of its stretches the first and the last lead up walls from copper that lies in them, those next to them run on
-    faces, the middle one over a wall.
+    Of its stretches the first and the last lead up walls from copper that lies in them, those next
+    to them run on faces, the middle one over a wall.
     """
 
     tail: Ints
     head: Ints
     cost: Floats
-    on: Ints  # (n, STRETCHES): what the stretches between the points run on; NOTHING where there is none
+    # (n, STRETCHES): what the stretches between the points run on; NOTHING where there is none
+    on: Ints
     points: Floats  # (n, STRETCHES + 1, 2): the ends of the stretches, NaN where there is none
     lengths: (
         Floats  # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
@@ -187,7 +190,8 @@ def contested(boxes: Floats, label: Ints, limit: float) -> Bools:
 
     Notes
     -----
-    Linear in the number of boxes: they mark the cells of a grid that they reach, and look into those that they touch.
+    Linear in the number of boxes: they mark the cells of a grid that they reach, and look into
+    those that they touch.
     """
     if not len(boxes):
         return np.zeros(0, dtype=bool)
@@ -218,7 +222,8 @@ def _cells(boxes: Floats, origin: Floats, size: float, reach: float) -> tuple[Ro
 def first_clear(key: Keys, cost: Floats, clear: Callable[[Rows], Bools]) -> Rows:
     """For each key the row of least cost that is clear; keys without one drop out.
 
-    Candidates are asked for in growing bundles, so that the usual case, the first is clear, costs one question.
+    Candidates are asked for in growing bundles, so that the usual case, the first is clear, costs
+    one question.
     """
     order = np.lexsort((cost, key))
     _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
@@ -283,13 +288,17 @@ def pair_keys(edges: Edges, nodes: int) -> Keys:
 
 
 def meet(roles: Ints, a: Ints, b: Ints) -> Bools:
-    """Whether the distance between two islands is wanted: not between two sources, nor between two targets."""
+    """Whether the distance between two islands is wanted: not between two sources, nor between two
+    targets.
+    """
     mask: Bools = (a != b) & ((roles[a] != roles[b]) | (roles[a] == HOP))
     return mask
 
 
 def onwards(nearest: Floats) -> Floats:
-    """Least distance to copper that copper of each role is measured to, given that to each role; (n, 3) both."""
+    """Least distance to copper that copper of each role is measured to, given that to each role;
+    (n, 3) both.
+    """
     source, target, hop = nearest.T
     either = np.minimum(target, hop)
     ways: Floats = np.column_stack((either, np.minimum(source, hop), np.minimum(source, either)))
@@ -297,7 +306,9 @@ def onwards(nearest: Floats) -> Floats:
 
 
 def row_min(table: Floats) -> Floats:
-    """Least of each row of a table of few columns: faster than `min(axis=1)`, which is made for many."""
+    """Least of each row of a table of few columns: faster than `min(axis=1)`, which is made for
+    many.
+    """
     least: Floats = table[:, 0]
     for column in table.T[1:]:
         least = np.minimum(least, column)

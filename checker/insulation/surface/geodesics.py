@@ -1,19 +1,24 @@
-"""The surface of a board: two faces joined by the walls of all free edges, and exact shortest paths on it.
+"""The surface of a board: two faces joined by the walls of all free edges, and exact shortest paths
+on it.
 
-A path on a face is a chain of straight lines that bends only where the board reaches round a corner of a void. Over
-a free edge it crosses the wall in the direction that makes it straight once face, wall and other face are unfolded
-into one plane. A shortest path between copper of one face never leaves that face: folded onto it at half thickness, the
-rest would be no longer. For the same reason a path from face to face crosses one wall, and all paths come from one
-graph (`surface_graph`).
+A path on a face is a chain of straight lines that bends only where the board reaches round a corner
+of a void. Over a free edge it crosses the wall in the direction that makes it straight once face,
+wall and other face are unfolded into one plane. A shortest path between copper of one face never
+leaves that face: folded onto it at half thickness, the rest would be no longer. For the same reason
+a path from face to face crosses one wall, and all paths come from one graph (`surface_graph`).
 
-Error: a length is never more than true, and less by no more than the sum of what applies; 0.001 mm on real boards.
+Error: a length is never more than true, and less by no more than the sum of what applies; 0.001 mm
+on real boards.
 - Straight rims and straight or round copper: exact. An arc of copper: ARC_TOLERANCE.
-- Round slot ends and holes are drawn inside, by chords: a third of EDGE_TOLERANCE per radian turned round them.
-- A curved outline is taken ARC_TOLERANCE wider, whichever way its chords lie: as much per radian turned round it.
+- Round slot ends and holes are drawn inside, by chords: a third of EDGE_TOLERANCE per radian turned
+  round them.
+- A curved outline is taken ARC_TOLERANCE wider, whichever way its chords lie: as much per radian
+  turned round it.
 - A path bent at both ends of a link of length X: `links.SHORTER`.
 - A wall crossing at a curved rim: `Rims.slack` at each of its ends.
 
-References: IEC 60664-1 (2007), 6.2, for what is measured. Visibility graphs and unfolding are textbook geometry.
+References: IEC 60664-1 (2007), 6.2, for what is measured. Visibility graphs and unfolding are
+textbook geometry.
 """
 
 from __future__ import annotations
@@ -157,20 +162,24 @@ class Surface:
         most: int | None = None,
         x: float | None = None,
     ) -> Legs:
-        """Shortest paths over insulation alone between islands, as far as they are at most `limit` long.
+        """Shortest paths over insulation alone between islands, as far as they are at most `limit`
+        long.
 
         Parameters
         ----------
         metal : copper on both faces, on the board
-        roles : SOURCE, TARGET or HOP of each island; two sources, or two targets, are not measured to each other
+        roles : SOURCE, TARGET or HOP of each island; two sources, or two targets, are not measured
+            to each other
         limit : mm
         bare : copper in the walls
-        conductor : of each island, if it is not one by itself. A path over walls from face to face is sought only where
-            it may be shorter than what joins the same conductors without
+        conductor : of each island, if it is not one by itself. A path over walls from face to face
+            is sought only where it may be shorter than what joins the same conductors without
         solid : mask of islands beside which no leg counts as nothing, though they are HOP
-        x : mm; only legs are wanted that belong to paths from source to target within the limit, where legs shorter
-            than this beside HOP that are not solid count as nothing. If not given, all legs are
-        most : lines of sight after which the search stops, MOST_LINES if not given; see `Legs.stopped`
+        x : mm; only legs are wanted that belong to paths from source to target within the limit,
+            where legs shorter than this beside HOP that are not solid count as nothing. If not
+            given, all legs are
+        most : lines of sight after which the search stops, MOST_LINES if not given; see
+            `Legs.stopped`
         """
         roles = np.asarray(roles, np.int32)
         own = np.arange(len(roles)) if conductor is None else conductor
@@ -197,7 +206,8 @@ class Surface:
         limit: float = 100.0,
         x: float = 0.0,
     ) -> Geodesic | None:
-        """Shortest way from any source to any target, over hop copper at no cost, or None beyond the limit.
+        """Shortest way from any source to any target, over hop copper at no cost, or None beyond
+        the limit.
 
         Legs shorter than x before or after hop copper count as nothing.
 
@@ -220,8 +230,8 @@ class Surface:
     def placed(self, metal: Copper) -> tuple[Copper, Rows]:
         """Copper cut to the board, and the row that each remaining row came from.
 
-        Copper that meets no free edge stays exact; the rest becomes areas that exceed it by less than 0.0001 of its
-        radius.
+        Copper that meets no free edge stays exact; the rest becomes areas that exceed it by less
+        than 0.0001 of its radius.
         """
         ends, reach = self.ground.rims.ends, metal.radius + metal.slack
         tree = shapely.STRtree(shapely.linestrings(ends.reshape(-1, 2, 2)))
@@ -251,9 +261,9 @@ class Surface:
 class Legs:
     """Paths over insulation alone between islands, and what is made of them by hopping over copper.
 
-    Where `stopped`, some paths may be longer than the shortest: too many lines would have had to be looked at.
-    Columns `start`, `end` (islands) and `length`, every leg once in each direction in which it may be walked: away from
-    sources, towards targets.
+    Where `stopped`, some paths may be longer than the shortest: too many lines would have had to be
+    looked at. Columns `start`, `end` (islands) and `length`, every leg once in each direction in
+    which it may be walked: away from sources, towards targets.
     """
 
     def __init__(self, graph: Graph, ground: Ground, limit: float, solid: Any = None) -> None:
@@ -268,7 +278,8 @@ class Legs:
         self.start, self.end, self.length = self._measured()
 
     def table(self, x: float = 0.0, limit: float | None = None) -> tuple[Rows, Rows, Floats]:
-        """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than a limit.
+        """Sources, targets and counted lengths, to 0.000001 mm, of all pairs no further apart than
+        a limit.
 
         Parameters
         ----------
@@ -363,7 +374,8 @@ class Legs:
     def _hops(self, x: float) -> Any:
         """Islands and legs as a graph; legs shorter than x beside hop copper are free.
 
-        Free legs weigh next to nothing, so that of equal paths the one with the shortest bare length is found.
+        Free legs weigh next to nothing, so that of equal paths the one with the shortest bare
+        length is found.
         """
         hop = self.soft[self.start] | self.soft[self.end]
         counted = np.where(hop & (self.length < x), _FREE * self.length, self.length)
@@ -417,7 +429,9 @@ def _soft(roles: Ints, solid: Any) -> Bools:
 
 
 def _tree(matrix: Any, start: int, limit: float) -> Ints:
-    """For every node the one before it on the shortest path from the start; negative where there is none."""
+    """For every node the one before it on the shortest path from the start; negative where there is
+    none.
+    """
     came_from: Ints = dijkstra(
         matrix, indices=np.array([start]), limit=limit, return_predecessors=True
     )[1][0]

@@ -1,4 +1,5 @@
-"""The search graph on the surface of a board: copper and corners, joined by lines in sight and by ways over walls.
+"""The search graph on the surface of a board: copper and corners, joined by lines in sight and by
+ways over walls.
 
 Built stage by stage, each kept within a limit that no path of interest exceeds:
 1. straight lines from copper to copper of one face,
@@ -99,7 +100,9 @@ class Ground:
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """Ways over walls found so far, and the shortest paths between conductors that are known with them."""
+    """Ways over walls found so far, and the shortest paths between conductors that are known with
+    them.
+    """
 
     shortest: Shortest
     edges: list[Edges]
@@ -140,7 +143,8 @@ class Graph:
         self._in_walls = in_walls(ground.rims, ground.bridged, bare)
         around = self._all_around(*free) if free is not None else nothing_around(self.islands)
         self._around = around, around.by(conductor)
-        # least lengths of paths that come to corners, and to ends of links over their links; by face and role
+        # least lengths of paths that come to corners, and to ends of links over their links; by
+        # face and role
         self._behind = np.full((2, self._corners, 3), np.inf)
         self._beside = self._behind  # the same, but to ends of links from the board
         found = [step(face) for step in (self._contacts, self._direct) for face in (TOP, BOTTOM)]
@@ -153,7 +157,9 @@ class Graph:
         self._add(self._found.edges)
 
     def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
-        """Pieces that may lie within the limit of something they are measured to, seen from above."""
+        """Pieces that may lie within the limit of something they are measured to, seen from
+        above.
+        """
         walls = shapely.bounds(bare.line).reshape(-1, 4)
         owner = np.concatenate((island, bare.island))
         role = self.roles[owner]
@@ -166,7 +172,9 @@ class Graph:
         return self._sight.given_up
 
     def _all_around(self, soft: Bools, x: float) -> Around:
-        """What paths count at least before and behind legs: straight lines seen from above, from copper to copper."""
+        """What paths count at least before and behind legs: straight lines seen from above, from
+        copper to copper.
+        """
         pieces, walls = self._pieces, self._in_walls
         ends = np.concatenate((pieces.ends, walls.ends))
         reach, island = (
@@ -191,7 +199,7 @@ class Graph:
         """Whether the distance between two islands is wanted."""
         return meet(self.roles, a, b)
 
-    # ------------------------------------------------------------------------------------------ copper to copper
+    # ----------------------------------------------------------------------------- copper to copper
 
     def _contacts(self, face: int) -> Edges:
         """Copper of two islands that lies within copper of the other: no distance."""
@@ -225,7 +233,8 @@ class Graph:
         )
 
     def _touching(self, a: Rows, b: Rows) -> tuple[Rows, Rows, Floats, Floats, Floats]:
-        """Shortest lines of wanted pairs of pieces, both ends of the stretch where two pieces are parallel.
+        """Shortest lines of wanted pairs of pieces, both ends of the stretch where two pieces are
+        parallel.
 
         Returns
         -------
@@ -254,10 +263,12 @@ class Graph:
         """Tells for some rows whether their lines stay on the board."""
         return lambda rows: self._sight.clear(start[rows], end[rows])
 
-    # ------------------------------------------------------------------------------------------------- corners
+    # -------------------------------------------------------------------------------------- corners
 
     def _look_round_corners(self) -> None:
-        """Lines from copper to corners of the board and between those; how far all corners are from copper."""
+        """Lines from copper to corners of the board and between those; how far all corners are from
+        copper.
+        """
         self._to_see = self._seen_from_above()
         piece, corner, _, length = self._to_see
         nearest = self._nearest(piece, corner, length)
@@ -273,7 +284,9 @@ class Graph:
         self._add([*self._from_copper(solid), *self._lines_between(solid, solid)])
 
     def _seen_from_above(self) -> tuple[Rows, Rows, Floats, Floats]:
-        """Pieces of copper and corners within the limit: rows of both, nearest points, lengths less copper's reach."""
+        """Pieces of copper and corners within the limit: rows of both, nearest points, lengths less
+        copper's reach.
+        """
         at = self._ground.corners.at
         piece, corner = all_joins(self._pieces.boxes(), boxes_of(np.hstack((at, at))), self._limit)
         points = along(self._pieces.ends[piece], nearest_part(self._pieces.ends[piece], at[corner]))
@@ -305,7 +318,8 @@ class Graph:
         )
 
     def _nearest(self, piece: Rows, corner: Rows, length: Floats) -> Floats:
-        """Distance of each corner from the nearest copper, seen from above; (faces, corners, roles).
+        """Distance of each corner from the nearest copper, seen from above; (faces, corners,
+        roles).
 
         Copper in walls counts for both faces. What a path counts beyond floating copper is added.
         """
@@ -323,11 +337,15 @@ class Graph:
         return nearest
 
     def _beyond(self) -> Floats:
-        """What a path counts at least beyond each island, mm; nothing beyond those that it starts or ends at."""
+        """What a path counts at least beyond each island, mm; nothing beyond those that it starts
+        or ends at.
+        """
         return np.where(self.roles == HOP, self._around[0].beyond(), 0.0)
 
     def _reach_of(self, piece: Rows, corner: Rows, length: Floats) -> Reach:
-        """Distance of corners from each island, seen from above; copper in walls is near both faces."""
+        """Distance of corners from each island, seen from above; copper in walls is near both
+        faces.
+        """
         at, walls = self._ground.corners.at, self._in_walls
         wall, seen = all_joins(
             boxes_of(walls.ends, walls.slack), boxes_of(np.hstack((at, at))), self._limit
@@ -403,12 +421,14 @@ class Graph:
         place = np.concatenate((np.full(solid, -1, np.int32), links.place, links.place))
         return place, np.concatenate((np.zeros(solid, dtype=bool), links.lands(), links.lands()))
 
-    # --------------------------------------------------------------------------------------------------- links
+    # ---------------------------------------------------------------------------------------- links
 
     def _over_links(self) -> None:
-        """Links that may beat what is known without them, and their lines to all that may go on from them.
+        """Links that may beat what is known without them, and their lines to all that may go on
+        from them.
 
-        Samples are taken coarse ones first: what those bring bounds the next, so that few of the others are laid out.
+        Samples are taken coarse ones first: what those bring bounds the next, so that few of the
+        others are laid out.
         """
         solid, count = self._ground.solid_corners(), len(self._ground.links)
         useful = np.zeros(self._corners, dtype=bool)
@@ -435,10 +455,12 @@ class Graph:
         return more and self._sight.spent()
 
     def _lay_out(self, batch: Rows, laid: Rows, opened: Rows) -> Rows:
-        """Lines to and over more links, as far as some conductor comes near enough to one of their ends.
+        """Lines to and over more links, as far as some conductor comes near enough to one of their
+        ends.
 
-        A path over links comes to the first of them without any. So those are taken first that some conductor comes to
-        like that, then those that it comes to over these, and so on: mostly there are few, or none.
+        A path over links comes to the first of them without any. So those are taken first that some
+        conductor comes to like that, then those that it comes to over these, and so on: mostly
+        there are few, or none.
 
         Parameters
         ----------
@@ -478,7 +500,9 @@ class Graph:
         return np.concatenate((first, first + len(self._ground.links)))
 
     def _beat(self, links: Rows, reach: Reach, known: Known) -> Bools:
-        """Which links may be part of a path that beats what is known, given how conductors come to one end."""
+        """Which links may be part of a path that beats what is known, given how conductors come to
+        one end.
+        """
         solid, ground = self._ground.solid_corners(), self._ground
         one, two = solid + links, solid + len(ground.links) + links
         length, height = ground.links.length[links], ground.thickness
@@ -502,7 +526,9 @@ class Graph:
             self._behind[:, ends] = np.inf
 
     def _known(self) -> Known:
-        """What paths found so far tell; those over walls are shorter than what joins the same conductors on faces."""
+        """What paths found so far tell; those over walls are shorter than what joins the same
+        conductors on faces.
+        """
         known = known_from(
             directed(self), self.roles, self._conductor, self.nodes, self._limit, self._around
         )
@@ -530,7 +556,7 @@ class Graph:
     def _corner_nodes(self, corner: Rows, face: int) -> Rows:
         return self.islands + face * self._corners + corner
 
-    # --------------------------------------------------------------------------------------------------- walls
+    # ---------------------------------------------------------------------------------------- walls
 
     def _over_walls(self) -> None:
         """Ways over walls that beat what is known; first those to copper in walls."""
@@ -572,7 +598,9 @@ class Graph:
         self.edges = cheapest(joined([self.edges, *more]), self.nodes)
 
     def _starts(self, face: int, behind: Floats) -> Starts:
-        """Copper of a face and those of its corners that paths come to, given least lengths by role of their source."""
+        """Copper of a face and those of its corners that paths come to, given least lengths by role
+        of their source.
+        """
         mine = np.flatnonzero(self._face == face)
         useful = np.flatnonzero(np.isfinite(behind).any(axis=1))
         at = self._ground.corners.at[useful]

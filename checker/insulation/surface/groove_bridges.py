@@ -1,9 +1,11 @@
-"""Search for links that hold: chords of a void, of length X or touching a corner of the board, that cannot be bettered.
+"""Search for links that hold: chords of a void, of length X or touching a corner of the board, that
+cannot be bettered.
 
-A path that bends at both ends of a link is a shortest one only if the link cannot give way: it is as long as X, or a
-corner of the board reaches into the void and touches it. Such links form curves, one for each two straight pieces of
-rim. Each curve is sampled by places of one end, no further apart than STEP where the other end moves slower, and where
-it begins or stops being a link, to `_FINE`.
+A path that bends at both ends of a link is a shortest one only if the link cannot give way: it is
+as long as X, or a corner of the board reaches into the void and touches it. Such links form curves,
+one for each two straight pieces of rim. Each curve is sampled by places of one end, no further
+apart than STEP where the other end moves slower, and where it begins or stops being a link, to
+`_FINE`.
 
 References: plane geometry.
 """
@@ -74,7 +76,8 @@ def landings(
 ) -> tuple[Floats, Floats]:
     """Places on straight rims, no further apart than LANDING, where links may end.
 
-    A path over two links in a row that lands on a wall between them touches it where it is reflected.
+    A path over two links in a row that lands on a wall between them touches it where it is
+    reflected.
 
     Returns
     -------
@@ -83,7 +86,8 @@ def landings(
     pieces, _ = _pieces(void, near)
     i, j = _near_pairs(pieces, length)
     size = _sizes(pieces)
-    # a round wall has many short pieces: no path lands on one, and some of them tell whether a link ends there
+    # a round wall has many short pieces: no path lands on one, and some of them tell whether a link
+    # ends there
     thin = np.maximum(np.ceil(length / 8 / size), 1).astype(np.intp)
     kept = (size[i] >= LANDING) & (
         (size[j] >= LANDING) | (np.arange(len(pieces))[j] % thin[j] == 0)
@@ -126,7 +130,9 @@ def _void_side(void: shapely.Polygon, at: Floats, unit: Floats) -> Floats:
 
 
 def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[Floats]:
-    """Points of pieces that chords from given points may end at: the nearest one, and those a length away."""
+    """Points of pieces that chords from given points may end at: the nearest one, and those a
+    length away.
+    """
     unit, size = _units(pieces), _sizes(pieces)
     gap = p - pieces[:, :2]
     foot, aside = np.einsum("ij,ij->i", gap, unit), length**2 - cross(unit, gap) ** 2
@@ -186,7 +192,9 @@ class _Curves:
         return rows, good
 
     def _chords(self, row: Rows, place: Floats) -> tuple[Floats, Bools, Bools]:
-        """Chords by family and place of the first end; which exist; which have a second end that moves no faster."""
+        """Chords by family and place of the first end; which exist; which have a second end that
+        moves no faster.
+        """
         u, v = _units(self.first)[row], _units(self.second)[row]
         p, start, size = (
             self.first[row, :2] + place[:, None] * u,
@@ -253,7 +261,9 @@ def _touching(pieces: Floats, sharp: Bools, void: shapely.Polygon, length: float
 
 
 def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
-    """Pairs of pieces that some line through a corner meets on both sides of it; may be too many."""
+    """Pairs of pieces that some line through a corner meets on both sides of it; may be too
+    many.
+    """
     rays = (pieces[rows].reshape(-1, 2, 2) - corner).reshape(-1, 4)
     a, b = (
         k.ravel() for k in np.meshgrid(np.arange(len(rows)), np.arange(len(rows)), indexing="ij")
@@ -268,7 +278,8 @@ def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
 
 
 def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> tuple[Floats, Bools]:
-    """The straight pieces of a void's rim as far as they lie within an area, and which of their ends are sharp corners.
+    """The straight pieces of a void's rim as far as they lie within an area, and which of their
+    ends are sharp corners.
 
     Returns
     -------
@@ -299,7 +310,8 @@ def _near_pairs(pieces: Floats, length: float) -> tuple[Rows, Rows]:
 
 
 def _places(size: Floats, step: float, sharp: Bools) -> tuple[Rows, Floats]:
-    """Places along pieces of some lengths, both ends included: at most a step apart, and closer near sharp ends.
+    """Places along pieces of some lengths, both ends included: at most a step apart, and closer
+    near sharp ends.
 
     Returns
     -------

@@ -1,20 +1,24 @@
 """Links: straight ways of at most X over the narrow places of a void that is wide elsewhere.
 
-A narrow place (`free_edges.narrow_places`) is filled as far as a disc of diameter X does not pass. A link is a chord of
-the void, no longer than X, that lies farther out: over a neck, it has rooms for such a disc on both sides; at a narrow
-end, it cuts the end off. A chord over a corner of a wide void is none. A path crosses a void on a link in one straight
-line, in three ways:
+A narrow place (`free_edges.narrow_places`) is filled as far as a disc of diameter X does not pass.
+A link is a chord of the void, no longer than X, that lies farther out: over a neck, it has rooms
+for such a disc on both sides; at a narrow end, it cuts the end off. A chord over a corner of a wide
+void is none. A path crosses a void on a link in one straight line, in three ways:
 - in passing: a line of sight whose stretches in the void are all links (`LinkedSight`);
-- bent at both ends of a link that holds: it is as long as X, or touches a corner of the board (`link_search`);
+- bent at both ends of a link that holds: it is as long as X, or touches a corner of the board
+  (`link_search`);
 - touching a wall between two links: a landing.
-Links of the second kind form curves; they are sampled, and taken SHORTER than they are. So are landings.
+Links of the second kind form curves; they are sampled, and taken SHORTER than they are. So are
+landings.
 
-Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least length, a path that
-comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over CLOSE by less than half of SHORTER. Next
-to corners, which a path may bend round just before, the samples lie so close that the same holds there. Copper nearer
-than CLOSE to an end is taken as much nearer as may lie between samples: `unsampled`.
+Error of the second kind: ends of the best link lie within STEP / 2 of a sample's. Near the least
+length, a path that comes from a distance d to the end grows by at most STEP^2 / (8 d), for d over
+CLOSE by less than half of SHORTER. Next to corners, which a path may bend round just before, the
+samples lie so close that the same holds there. Copper nearer than CLOSE to an end is taken as much
+nearer as may lie between samples: `unsampled`.
 
-References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most unfavourable position.
+References: IEC 60664-1 (2007), 6.2: an insulating link of length X is placed in the most
+unfavourable position.
 """
 
 from __future__ import annotations
@@ -98,7 +102,9 @@ class LinkedSight(Sight):
         shapely.prepare(self._near)
 
     def clear(self, start: Floats, end: Floats) -> Bools:
-        """Mask of the lines from start to end, both (n, 2), that no void blocks or that pass it on links."""
+        """Mask of the lines from start to end, both (n, 2), that no void blocks or that pass it on
+        links.
+        """
         mask = super().clear(start, end)
         rows = np.flatnonzero(~mask)
         lines = shapely.linestrings(np.stack((start[rows], end[rows]), axis=1))
@@ -125,7 +131,9 @@ class LinkedSight(Sight):
 
 
 def unsampled(length: Floats) -> Floats:
-    """What the way to an end of a link from so far off may exceed the one to the best link's end, mm."""
+    """What the way to an end of a link from so far off may exceed the one to the best link's end,
+    mm.
+    """
     off = STEP / 2
     more: Floats = np.where(
         length < CLOSE, np.minimum(off, off**2 / np.maximum(2 * length, off)), 0.0
@@ -174,7 +182,9 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
 
 
 def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
-    """Tells links of a void from chords that leave it, lie within what is filled or cut off no part of it."""
+    """Tells links of a void from chords that leave it, lie within what is filled or cut off no part
+    of it.
+    """
     chords, roomy = _Chords(place), shapely.buffer(place.void, PUSH, join_style="mitre")
     shapely.prepare(roomy)
 
@@ -202,7 +212,8 @@ class _Ring:
         return float(self.at[-1])
 
     def cut_off(self, s: Floats, ends: Floats) -> tuple[Rows, Shapes]:
-        """Areas between chords and the stretches of rim from their first to their second ends, and whose they are.
+        """Areas between chords and the stretches of rim from their first to their second ends, and
+        whose they are.
 
         Chords whose ends lie on one straight piece cut nothing off.
 
@@ -246,7 +257,9 @@ class _Chords:
         self._tree = shapely.STRtree(shapely.linestrings(pieces))
 
     def count(self, p: Floats, q: Floats) -> Bools:
-        """Whether each chord, between two places on rims and within the void, is a link; p, q of shape (n, 2)."""
+        """Whether each chord, between two places on rims and within the void, is a link; p, q of
+        shape (n, 2).
+        """
         if not len(p):
             return np.zeros(0, dtype=bool)
         (ring_p, s_p), (ring_q, s_q) = self._located(p), self._located(q)
@@ -260,7 +273,9 @@ class _Chords:
         return mask
 
     def from_rim_to_rim(self, ends: Floats) -> Bools:
-        """Whether chords, (n, 2, 2), end on rims, and not at a bend inside the void beside what is filled."""
+        """Whether chords, (n, 2, 2), end on rims, and not at a bend inside the void beside what is
+        filled.
+        """
         if not len(ends):
             return np.zeros(0, dtype=bool)
         points = shapely.points(ends.reshape(-1, 2))
@@ -295,7 +310,9 @@ class _Chords:
 
 
 def _cuts_end(ring: _Ring, s: Floats, here: Bools) -> Bools:
-    """Whether an end of the void lies in what each chord cuts off: between its ends, or else beyond them."""
+    """Whether an end of the void lies in what each chord cuts off: between its ends, or else beyond
+    them.
+    """
     start, stop = s.T
     begin = np.where(here, start, stop)[:, None]
     size = np.where(here, stop - start, ring.length - stop + start)[:, None]

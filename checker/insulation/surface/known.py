@@ -1,8 +1,9 @@
-"""What is known of a search before its next stage: how far nodes are from conductors, and what a path must beat.
+"""What is known of a search before its next stage: how far nodes are from conductors, and what a
+path must beat.
 
-A way over a wall between two conductors is of use only if it is shorter than what a face already joins them by. So
-the faces are searched first; the lengths from every conductor to every corner bound what is laid out over walls
-(branch and bound; see any textbook on algorithms).
+A way over a wall between two conductors is of use only if it is shorter than what a face already
+joins them by. So the faces are searched first; the lengths from every conductor to every corner
+bound what is laid out over walls (branch and bound; see any textbook on algorithms).
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ from scipy.sparse.csgraph import dijkstra
 from checker.insulation.surface.edges import HOP, SOURCE, TARGET, Keys, no_rows
 from parsers.primitives import Bools, Floats, Ints, Rows, each, repeated
 
-SLACK = 0.05  # mm; what sampled links, slack of copper and curved rims make lengths shorter than they are, and more
+# mm; what sampled links, slack of copper and curved rims make lengths shorter than they are, and
+# more
+SLACK = 0.05
 _NOTHING = 1e-12  # mm; what stands for no length in a sparse graph
 _RUN = 64  # searches done at once: bounds memory
 _MOST = 2_000_000  # pairs of entries looked at at once: bounds memory
@@ -25,7 +28,8 @@ _MOST = 2_000_000  # pairs of entries looked at at once: bounds memory
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What a path from a source to a target counts at least before and behind a leg; columns, by island or conductor.
+    """What a path from a source to a target counts at least before and behind a leg; columns, by
+    island or conductor.
 
     Attributes
     ----------
@@ -47,7 +51,9 @@ class Around:
         return most
 
     def beyond(self) -> Floats:
-        """Less than what is counted beyond one end of a leg and not for the leg itself, if that is free, mm."""
+        """Less than what is counted beyond one end of a leg and not for the leg itself, if that is
+        free, mm.
+        """
         least = np.minimum(self.before, self.behind)
         beyond: Floats = np.maximum(least - np.where(self.soft, self.x, 0.0) - SLACK, 0.0)
         return beyond
@@ -63,7 +69,9 @@ class Around:
 
 
 def around_of(one: Ints, two: Ints, length: Floats, roles: Ints, soft: Bools, x: float) -> Around:
-    """What lies around legs, given what those between some islands cannot be shorter than; each pair once."""
+    """What lies around legs, given what those between some islands cannot be shorter than; each
+    pair once.
+    """
     n, free = len(roles), (soft[one] | soft[two]) & (length < x + SLACK)
     tail, head = np.concatenate((one, two)), np.concatenate((two, one))
     cost = np.tile(np.where(free, 0.0, np.maximum(length - SLACK, 0.0)), 2)
@@ -89,7 +97,8 @@ def nothing_around(islands: int) -> Around:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """Lengths of paths found so far; one entry for each node and island within the limit, ordered by node.
+    """Lengths of paths found so far; one entry for each node and island within the limit, ordered
+    by node.
 
     Attributes
     ----------
@@ -97,7 +106,8 @@ class Known:
     island : of each entry
     length : mm, of each entry
     roles : of each island
-    conductor : of each island: on a face a path must beat those of its own islands, over a wall all of its conductors
+    conductor : of each island: on a face a path must beat those of its own islands, over a wall all
+        of its conductors
     limit : mm; no path of interest is longer
     around : what lies before and behind legs between islands, and between conductors
     on_faces : shortest paths between islands
@@ -139,7 +149,9 @@ class Known:
         return _keys(self.conductor[one], self.conductor[two], len(self.roles))
 
     def to_beat(self, pair: Keys) -> Floats:
-        """What a further path over a wall between the conductors of each pair must be shorter than, mm."""
+        """What a further path over a wall between the conductors of each pair must be shorter than,
+        mm.
+        """
         one, two = np.divmod(pair, len(self.roles))
         return np.minimum(self.anywhere.of(pair), self.around[1].most(one, two, self.limit))
 
@@ -227,7 +239,8 @@ def beating(
     one, two : no path comes to the first corner from the first island, or to the second, in less
     at : the corners
     between : mm, from the first to the second
-    height : mm; a path from face to face is at least as long as its course seen from above, and so much down
+    height : mm; a path from face to face is at least as long as its course seen from above, and so
+        much down
     """
     count = (one.first[at[0] + 1] - one.first[at[0]]) * (two.first[at[1] + 1] - two.first[at[1]])
     block = np.cumsum(count) // _MOST
@@ -277,7 +290,9 @@ def known_from(
 
 
 def _shortest(matrix: Any, islands: int, limit: float) -> tuple[Rows, Ints, Floats]:
-    """The shortest path from each island to each node within the limit: nodes, islands, lengths; by node."""
+    """The shortest path from each island to each node within the limit: nodes, islands, lengths; by
+    node.
+    """
     found = [(no_rows(), no_rows(), np.empty(0))]
     for block in each(np.arange(islands), _RUN):
         reached = dijkstra(matrix, indices=block, limit=limit)

@@ -1,7 +1,9 @@
-"""Copper that lies bare in the walls of free edges: how ways come to it, leave it, and run between two such pieces.
+"""Copper that lies bare in the walls of free edges: how ways come to it, leave it, and run between
+two such pieces.
 
-A way that leaves a wall for a face passes one straight piece of its rim, the *gate*. Unfolded into the plane of that
-face, the copper lies beside its gate as far off the board as it lies deep, and the way is a straight line through it.
+A way that leaves a wall for a face passes one straight piece of its rim, the *gate*. Unfolded into
+the plane of that face, the copper lies beside its gate as far off the board as it lies deep, and
+the way is a straight line through it.
 """
 
 from __future__ import annotations
@@ -49,7 +51,8 @@ class Laid:
     row: Rows  # of Strips
     gate: Rows  # of Rims
     piece: Floats  # (n, 4) in the plane of the face
-    less: Floats  # mm; what links over a groove that it lies in save at most; the way up to a corner, negative
+    # mm; what links over a groove that it lies in save at most; the way up to a corner, negative
+    less: Floats
     slack: Floats  # what it may lie nearer, that included
 
 
@@ -105,7 +108,9 @@ class BareWalls:
         )
 
     def along(self) -> Edges:
-        """Straight ways between copper in the same wall, and in walls that face each other over a bridged void."""
+        """Straight ways between copper in the same wall, and in walls that face each other over a
+        bridged void.
+        """
         walls = self.copper
         a, b = np.triu_indices(len(walls.island), 1)
         kept = meet(self.roles, walls.island[a], walls.island[b])
@@ -135,7 +140,9 @@ class BareWalls:
         )
 
     def _across(self, a: Rows, b: Rows) -> tuple[Floats, Floats, Floats]:
-        """Distance of copper in walls across a bridged void, infinite where none is between, and where it is taken."""
+        """Distance of copper in walls across a bridged void, infinite where none is between, and
+        where it is taken.
+        """
         walls = self.copper
         length, part_a, part_b = closest(walls.ends[a], walls.ends[b])
         start, end = along(walls.ends[a], part_a), along(walls.ends[b], part_b)
@@ -144,7 +151,9 @@ class BareWalls:
         return np.where(over, length, np.inf), start, end
 
     def by_face(self, laid: Laid, face: int) -> Iterator[Edges]:
-        """Ways between copper in walls by a face: up one wall, straight over the face, down another."""
+        """Ways between copper in walls by a face: up one wall, straight over the face, down
+        another.
+        """
         rims = self.rims
         boxes = boxes_of(rims.ends[laid.gate])
         for pair in joins(boxes, boxes, self.limit):
@@ -185,7 +194,9 @@ class BareWalls:
             )
 
     def _facing(self, laid: Laid, a: Rows, b: Rows) -> tuple[Rows, Rows]:
-        """Pairs that are measured to each other and whose gates may let a straight line pass, each once."""
+        """Pairs that are measured to each other and whose gates may let a straight line pass, each
+        once.
+        """
         wanted = (a < b) & (laid.gate[a] != laid.gate[b])
         wanted &= meet(self.roles, self.strips.island[laid.row[a]], self.strips.island[laid.row[b]])
         a, b = a[wanted], b[wanted]
@@ -196,7 +207,9 @@ class BareWalls:
         return a[seen], b[seen]
 
     def foot(self, row: Rows, gate: Rows, points: Floats) -> Floats:
-        """Where points of strips laid beside gates are on the board; for corners, where strips are nearest to them."""
+        """Where points of strips laid beside gates are on the board; for corners, where strips are
+        nearest to them.
+        """
         start, unit = (
             self.rims.ends[gate, 0:2],
             self.rims.ends[gate, 2:4] - self.rims.ends[gate, 0:2],
@@ -234,7 +247,8 @@ class BareWalls:
         return Laid(row, gate, piece, less, walls.slack[row] + rims.slack[gate] + less)
 
     def _up_to_corners(self, deep: Floats) -> tuple[Rows, Rows, Floats]:
-        """Strips with the corners of the board that they may come up at, to leave where no gate lets them pass.
+        """Strips with the corners of the board that they may come up at, to leave where no gate
+        lets them pass.
 
         Returns
         -------
@@ -251,7 +265,8 @@ class BareWalls:
         return i[near], corner[near], up[near]
 
     def _rims_near(self, loop: int, turn: int, deep: Floats) -> tuple[Rows, Rows, Floats]:
-        """Copper in walls with the rims of its loop within the limit; where along the loop it lies, moved by turns.
+        """Copper in walls with the rims of its loop within the limit; where along the loop it lies,
+        moved by turns.
 
         What lies at the rim itself leaves by no other.
         """

@@ -1,14 +1,15 @@
 """Ways over the walls of free edges: from face to face, and to copper that lies in a wall.
 
-A way leaves a face through one straight piece of rim (a window), crosses the wall and enters the other face through
-another window of the same rim. Unfolded beside the wall, it is straight but for bends at the ends of windows. What can
-be an end of such a way, seen from one face through one window, is an *approach*. Two approaches from both sides of a
-wall belong together only if some direction lets a line pass both windows; so a round hole with hundreds of windows is
-paired by a join over directions and not window by window.
+A way leaves a face through one straight piece of rim (a window), crosses the wall and enters the
+other face through another window of the same rim. Unfolded beside the wall, it is straight but for
+bends at the ends of windows. What can be an end of such a way, seen from one face through one
+window, is an *approach*. Two approaches from both sides of a wall belong together only if some
+direction lets a line pass both windows; so a round hole with hundreds of windows is paired by a
+join over directions and not window by window.
 
-A way over a bridged groove and down its far wall may take a link from the rim down to that wall. It is measured across
-and down, less the most that such a link saves: exact for a way square to a groove of one width, further than X from its
-ends; else too short, by at most 0.41 X.
+A way over a bridged groove and down its far wall may take a link from the rim down to that wall. It
+is measured across and down, less the most that such a link saves: exact for a way square to a
+groove of one width, further than X from its ends; else too short, by at most 0.41 X.
 """
 
 from __future__ import annotations
@@ -84,7 +85,9 @@ class _Pairs:
 
 @dataclass(frozen=True, slots=True)
 class _FaceEnds:
-    """Where ways run on one face, and where they come up a wall from copper before that; columns of length n."""
+    """Where ways run on one face, and where they come up a wall from copper before that; columns of
+    length n.
+    """
 
     foot: Floats  # (n, 2) on copper in a wall, NaN for what comes from the face
     at: Floats  # (n, 2) where they begin on the face; NaN for what stays in the wall
@@ -131,7 +134,8 @@ class Walls:
 
         Parameters
         ----------
-        starts : of both faces, from where they lead to copper in walls: they may have come over a wall before
+        starts : of both faces, from where they lead to copper in walls: they may have come over a
+            wall before
         """
         if not len(self.bare):
             return []
@@ -198,7 +202,9 @@ class Walls:
         yield from self._best_first(near, far, pairs, TOP, (bundle.key, before, search.best))
 
     def _windows(self, some: Approaches, known: Known) -> Windows:
-        """Approaches by island and window, those that another is nearer than everywhere left out."""
+        """Approaches by island and window, those that another is nearer than everywhere left
+        out.
+        """
         row, entry = known.entries(some.node)
         before, island = known.length[entry], known.island[entry]
         far = before + some.apart[row] < self.limit - self.bare.thickness
@@ -258,7 +264,9 @@ class Walls:
             yield from self._approach(starts, start[over], rim[over], VOID)
 
     def _approach(self, starts: Starts, start: Rows, rim: Rows, side: int) -> Iterator[Approaches]:
-        """Unfold pieces beside their rims; those on the other side of the rim or too far away drop out."""
+        """Unfold pieces beside their rims; those on the other side of the rim or too far away drop
+        out.
+        """
         front, world, piece = unfolded_beside(starts.ends[start], self.rims, rim, side)
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
@@ -296,10 +304,11 @@ class Walls:
             )
 
     def _from_corners(self, out: Approaches, corner: Rows, cone: float, side: int) -> Approaches:
-        """Approaches from corners, kept to the directions in which a shortest path can leave after its bend there.
+        """Approaches from corners, kept to the directions in which a shortest path can leave after
+        its bend there.
 
-        A path that comes round a corner at the end of its own window leaves at most by the corner's bend off the rim:
-        else it could be shortened on the other side.
+        A path that comes round a corner at the end of its own window leaves at most by the corner's
+        bend off the rim: else it could be shortened on the other side.
         """
         rims, corners = self.rims, self.corners
         unit = (rims.ends[out.rim, 2:4] - rims.ends[out.rim, 0:2]) / rims.length[out.rim, None]
@@ -324,9 +333,11 @@ class Walls:
         return replace(wide, angle=np.column_stack((low, high))).take(possible)
 
     def _widened(self, out: Approaches, side: int, windows: Floats | None = None) -> Approaches:
-        """Approaches with the directions that a path may take on the wall after a bend at an end of its window.
+        """Approaches with the directions that a path may take on the wall after a bend at an end of
+        its window.
 
-        It bends there only where the side that it comes from reaches round, and only if it may pass that end at all.
+        It bends there only where the side that it comes from reaches round, and only if it may pass
+        that end at all.
         """
         bends = (
             (self.rims.bend_before, self.rims.bend_after) if side == BOARD else leans_of(self.rims)
@@ -353,12 +364,13 @@ class Walls:
     ) -> Iterator[Edges]:
         """The shortest way in sight of each pair of nodes, or those that beat what is known.
 
-        Candidates are tried in the order of what they cannot be shorter than, in growing bundles, until that exceeds
-        the best way found.
+        Candidates are tried in the order of what they cannot be shorter than, in growing bundles,
+        until that exceeds the best way found.
 
         Parameters
         ----------
-        known : what each pair is for, the length of its path on the faces, the best length of each (changed in place)
+        known : what each pair is for, the length of its path on the faces, the best length of each
+            (changed in place)
         """
         if known is None:
             nodes = near.node[pairs.near].astype(np.int64) * self.nodes + far.node[pairs.far]
@@ -400,9 +412,11 @@ class Walls:
         return some.take(_least(some.lower, nearest[some.loop]) <= rest)
 
     def _best_pieces(self, some: Approaches) -> Approaches:
-        """Of the copper of each island before one window, the pieces that some other is not nearer than everywhere.
+        """Of the copper of each island before one window, the pieces that some other is not nearer
+        than everywhere.
 
-        A piece is dropped if all of the window is in sight of another, and nearer to it than the piece is to any of it.
+        A piece is dropped if all of the window is in sight of another, and nearer to it than the
+        piece is to any of it.
         """
         copper = np.flatnonzero(
             (some.node < len(self.bare.roles)) & (some.rim >= 0) & (some.gate[:, 0] < 0)
@@ -437,7 +451,9 @@ class Walls:
             yield near.take(one == kind), far.take(others)
 
     def _sees(self, points: Floats) -> Callable[[Rows], Bools]:
-        """Tells for some rows whether the first and the last stretch, on faces, stay on the board."""
+        """Tells for some rows whether the first and the last stretch, on faces, stay on the
+        board.
+        """
 
         def clear(rows: Rows) -> Bools:
             p = points[rows]
@@ -449,7 +465,9 @@ class Walls:
         return clear
 
     def _pairs(self, near: Approaches, far: Approaches) -> _Pairs:
-        """All pairs of windows that some direction passes; a loop may be walked round either way."""
+        """All pairs of windows that some direction passes; a loop may be walked round either
+        way.
+        """
         place = np.cumsum(3 * (self.rims.perimeter + 6 * self.limit))  # keeps most loops apart
         boxes_near = self._landings(near, far.depth)
         boxes_near[:, [1, 3]] += place[near.loop, None]
@@ -469,7 +487,9 @@ class Walls:
         )
 
     def _landings(self, near: Approaches, depth: Floats) -> Floats:
-        """Boxes of the directions in which approaches leave, and where along the loop these lead to at some depth."""
+        """Boxes of the directions in which approaches leave, and where along the loop these lead to
+        at some depth.
+        """
         flat, deep = depth.min(initial=np.inf), depth.max(initial=0.0)
         low, high = (np.clip(np.tan(np.clip(a, -1.57, 1.57)), -1e9, 1e9) for a in near.angle.T)
         before = np.maximum(np.where(low < 0, deep, min(flat, deep)) * low, -self.limit)
@@ -481,7 +501,9 @@ class Walls:
         )
 
     def _possible(self, near: Approaches, far: Approaches, pairs: _Pairs) -> tuple[_Pairs, Rows]:
-        """Those that may be part of a shortest path within the limit, what their ways cannot be shorter than; rows."""
+        """Those that may be part of a shortest path within the limit, what their ways cannot be
+        shorter than; rows.
+        """
         a, b = pairs.near, pairs.far
         mask = self._shorter_way_round(
             near.window[a], far.window[b] + pairs.offset[:, None], near.loop[a]
@@ -503,7 +525,9 @@ class Walls:
         return _Pairs(a[mask], b[mask], offset[mask], least[mask]), kept[mask]
 
     def _shorter_way_round(self, first: Floats, second: Floats, loop: Ints) -> Bools:
-        """Whether some way between two windows is no longer than half the loop: else the other way round is shorter."""
+        """Whether some way between two windows is no longer than half the loop: else the other way
+        round is shorter.
+        """
         gap = np.maximum(second[:, 0] - first[:, 1], first[:, 0] - second[:, 1])
         mask: Bools = gap <= self.rims.perimeter[loop] / 2
         return mask
@@ -511,7 +535,9 @@ class Walls:
     def _cross(
         self, near: Approaches, far: Approaches, offset: Floats, face: int
     ) -> tuple[Edges, Rows]:
-        """Go through both windows on the shortest way; also the rows of those that are within the limit."""
+        """Go through both windows on the shortest way; also the rows of those that are within the
+        limit.
+        """
         first, second = level(near.window, 0.0), level(far.window + offset[:, None], -far.depth)
         piece = far.piece * np.array([1.0, -1.0, 1.0, -1.0])
         piece[:, [0, 2]] += offset[:, None]
@@ -580,7 +606,9 @@ def _each_of(start: Rows, first: Rows, count: Rows) -> tuple[Rows, Rows]:
 
 
 def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
-    """Whether some direction across the wall leads from window to window and suits both approaches."""
+    """Whether some direction across the wall leads from window to window and suits both
+    approaches.
+    """
     a, b = pairs.near, pairs.far
     first, second, depth = near.window[a], far.window[b] + pairs.offset[:, None], far.depth[b]
     low, high = (
@@ -596,7 +624,9 @@ def _share_direction(near: Approaches, far: Approaches, pairs: _Pairs) -> Bools:
 def _straight_lines(
     near: Approaches, far: Approaches, a: Rows, b: Rows, offset: Floats
 ) -> tuple[Bools, Floats]:
-    """Straight lines between unfolded pieces: may their windows let them pass, and their least length."""
+    """Straight lines between unfolded pieces: may their windows let them pass, and their least
+    length.
+    """
     left_near, right_near, left_far, right_far = (
         near.piece[a, 0],
         near.piece[a, 2],

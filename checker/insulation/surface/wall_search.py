@@ -1,8 +1,10 @@
-"""Which approaches from both faces of a wall may belong to a path that beats what is known between two conductors.
+"""Which approaches from both faces of a wall may belong to a path that beats what is known between
+two conductors.
 
-Branch and bound: approaches are gathered by island and window, with the least length of a path up to it. Two windows
-of one rim and two conductors are a candidate if those lengths and the way down the wall between them beat the best path
-of that pair. Candidates come nearest first, in growing bundles; what the caller finds for one bundle bounds the next.
+Branch and bound: approaches are gathered by island and window, with the least length of a path up
+to it. Two windows of one rim and two conductors are a candidate if those lengths and the way down
+the wall between them beat the best path of that pair. Candidates come nearest first, in growing
+bundles; what the caller finds for one bundle bounds the next.
 """
 
 from __future__ import annotations
@@ -23,7 +25,9 @@ _FIRST = 4  # candidates of each pair of conductors in the first bundle
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """Approaches by island and window; the columns of a window come first, then those of its approaches."""
+    """Approaches by island and window; the columns of a window come first, then those of its
+    approaches.
+    """
 
     island: Ints
     loop: Ints
@@ -125,7 +129,9 @@ class Search:
         return Shortest(self.pairs, self.best)
 
     def bundles(self, near: Windows, far: Windows) -> Iterator[Bundle]:
-        """Pairs of approaches that may beat the best path of their conductors when they are asked for."""
+        """Pairs of approaches that may beat the best path of their conductors when they are asked
+        for.
+        """
         found = self._candidates(near, far)
         first = np.flatnonzero(np.diff(found.key, prepend=-1))
         rank = np.arange(len(found.key)) - np.repeat(
@@ -143,7 +149,9 @@ class Search:
         return mask
 
     def _candidates(self, near: Windows, far: Windows) -> _Candidates:
-        """Pairs of windows of one loop that may be part of a path between two conductors, ordered by those."""
+        """Pairs of windows of one loop that may be part of a path between two conductors, ordered
+        by those.
+        """
         place = np.cumsum(3 * (self.perimeter + 6 * self.limit))  # keeps most loops apart
         flat = np.zeros(len(near.loop))
         left = np.column_stack(

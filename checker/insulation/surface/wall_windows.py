@@ -1,7 +1,9 @@
-"""Approaches to walls: what leads up to a free edge from one face, or lies in its wall, unfolded beside it.
+"""Approaches to walls: what leads up to a free edge from one face, or lies in its wall, unfolded
+beside it.
 
-A piece of rim is a window. Unfolded, x runs along the loop of the rim and y into the face, so that what comes from a
-face lies before its window, and a way that passes it goes on down the wall in one line.
+A piece of rim is a window. Unfolded, x runs along the loop of the rim and y into the face, so that
+what comes from a face lies before its window, and a way that passes it goes on down the wall in one
+line.
 """
 
 from __future__ import annotations
@@ -38,7 +40,9 @@ class InWalls:
     bridged: Bools  # whether a path may cross the void before it
 
     def strips(self) -> Strips:
-        """The same without regard to where rims bend: pieces of one island that go on side by side are one strip."""
+        """The same without regard to where rims bend: pieces of one island that go on side by side
+        are one strip.
+        """
         island, loop, above, below, slack = (
             self.island,
             self.loop,
@@ -79,15 +83,19 @@ class Strips:
 
 @dataclass(frozen=True, slots=True)
 class Starts:
-    """Copper pieces, corners and ends of links of one face, from which ways over walls begin; columns of length n."""
+    """Copper pieces, corners and ends of links of one face, from which ways over walls begin;
+    columns of length n.
+    """
 
     node: Ints
     ends: Floats  # (n, 4)
     reach: Floats
-    behind: Floats  # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
+    # (n, 3) least length of a path before it by role of its source: 0 for copper of that role
+    behind: Floats
     corner: Rows  # of Corners, -1 for copper and ends of links
     board: Floats  # (n, 2) for ends of links: a way leaves to that side; else 0
-    gate: Rows  # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of Strips; else -1
+    # (n, 2) for copper in walls: row of Rims by which it comes to the face, row of Strips; else -1
+    gate: Rows
 
     def leaves(self, start: Rows, rims: Rims, rim: Rows) -> Bools:
         """Whether ways may lead from starts to rims."""
@@ -105,7 +113,9 @@ class Starts:
 
 @dataclass(frozen=True, slots=True)
 class Approaches:
-    """Ways up to a window, unfolded: x runs along the loop, y into the face; columns of length n."""
+    """Ways up to a window, unfolded: x runs along the loop, y into the face; columns of length
+    n.
+    """
 
     node: Ints
     world: Floats  # (n, 4) the piece as it lies on the board
@@ -135,7 +145,9 @@ class Approaches:
 
 
 def in_walls(rims: Rims, bridged: Bools, copper: Exposed) -> InWalls:
-    """Lay exposed copper along all rims that it follows; what follows none takes the one nearest to its middle."""
+    """Lay exposed copper along all rims that it follows; what follows none takes the one nearest to
+    its middle.
+    """
     if not len(copper.island) or not len(rims):
         none, pairs, rows = np.empty(0), np.empty((0, 2)), np.empty(0, np.int32)
         return InWalls(
@@ -173,7 +185,8 @@ def _parts_of(rims: Rims, rim: Rows, ends: Floats) -> Floats:
 
 
 def unfolded_beside(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Bools, Floats, Floats]:
-    """Lay pieces beside their rims: x along the loop, y away from it; what is on the other side is cut off.
+    """Lay pieces beside their rims: x along the loop, y away from it; what is on the other side is
+    cut off.
 
     Returns
     -------
@@ -214,7 +227,9 @@ def _depths(ends: Floats, start: Floats, unit: Floats) -> Floats:
 
 
 def seen_through(laid: Floats, rims: Rims, gate: Rows, windows: Floats) -> Bools:
-    """Whether a straight line from copper laid beside a gate may pass it and reach a window; may say yes too often."""
+    """Whether a straight line from copper laid beside a gate may pass it and reach a window; may
+    say yes too often.
+    """
     start, size = rims.ends[gate, 0:2], rims.length[gate, None]
     unit = (rims.ends[gate, 2:4] - start) / size
 
@@ -233,7 +248,9 @@ def seen_through(laid: Floats, rims: Rims, gate: Rows, windows: Floats) -> Bools
 
 
 def window_angles(piece: Floats, window: Floats) -> Floats:
-    """Directions, from straight across, in which straight lines from unfolded pieces pass their windows, (n, 2)."""
+    """Directions, from straight across, in which straight lines from unfolded pieces pass their
+    windows, (n, 2).
+    """
     x, y = piece[:, [0, 2]], piece[:, [1, 3]]
     low = row_min(np.arctan2(window[:, :1] - x, y))
     high = row_max(np.arctan2(window[:, 1:] - x, y))

@@ -1,4 +1,6 @@
-"""Packages under some folders, checked on processes of this machine and on a Dask cluster, resumed, and told."""
+"""Packages under some folders, checked on processes of this machine and on a Dask cluster, resumed,
+and told.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,9 @@ TODAY = date(2026, 11, 30)
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three boards (one as a zip), one without rules, one that is no board, and files that are none."""
+    """Three boards (one as a zip), one without rules, one that is no board, and files that are
+    none.
+    """
     top = tmp_path_factory.mktemp("archive")
     for name in ("battery", "greenhouse-faulty"):
         demo.write(name, top / "2024" / name)
@@ -143,7 +147,9 @@ def test_a_board_that_kills_its_worker_is_one_line(archive: Path) -> None:
 def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(
     archive: Path, tmp_path: Path
 ) -> None:
-    """Two worker processes under a real scheduler of this machine; one is killed as soon as a row is there."""
+    """Two worker processes under a real scheduler of this machine; one is killed as soon as a row
+    is there.
+    """
     distributed = pytest.importorskip("distributed")
     here = [row for row, _ in engine.in_processes(_opened(archive), 1)]
     with distributed.LocalCluster(
@@ -270,7 +276,9 @@ def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(
 
 
 def test_an_interrupted_run_goes_on_where_it_stopped(archive: Path, tmp_path: Path) -> None:
-    """Killed after its first row; the second run adds the rest, and no board stands twice in the ledger."""
+    """Killed after its first row; the second run adds the rest, and no board stands twice in the
+    ledger.
+    """
     words = [
         sys.executable,
         "-m",

@@ -1,4 +1,6 @@
-"""Ways through the air from face to face: closed forms, and an independent slow measure on random boards."""
+"""Ways through the air from face to face: closed forms, and an independent slow measure on random
+boards.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,8 @@ def length(
 
 ROUND = shapely.Point(20, 15).buffer(3, quad_segs=200)  # chords up to 5e-5 mm inside the circle
 CASES = {
-    # IEC 60664-1 has no board; worked from unfolding: the body is convex, so the shortest way lies on it
+    # IEC 60664-1 has no board; worked from unfolding: the body is convex, so the shortest way lies
+    # on it
     "over a straight edge": (BOARD, disc(3, 15, 1, 0), disc(4, 15, 1, 1), 2 + THICK + 3),
     "over a straight edge, 4 mm along": (
         BOARD,
@@ -119,7 +122,9 @@ CASES = {
 def test_ways_in_closed_form(
     board: shapely.Geometry, a: Conductors, b: Conductors, wanted: float
 ) -> None:
-    """Worked by hand; never too long, and short by less than 0.001 mm; the same from the other end."""
+    """Worked by hand; never too long, and short by less than 0.001 mm; the same from the other
+    end.
+    """
     for one, two in ((a, b), (b, a)):
         found = length(board, one, two)
         assert wanted - WITHIN <= found <= wanted + 1e-6
@@ -171,14 +176,15 @@ def test_inner_copper_of_both_sides_meets_along_the_wall_or_across_the_void() ->
     ) == pytest.approx(2, abs=WITHIN)
 
 
-# ---------------------------------------------------------------------------------------------- an independent oracle
+# ---------------------------------------------------------------------------- an independent oracle
 
 
 def slow(board: shapely.Geometry, a: Conductors, b: Conductors, step: float) -> tuple[float, float]:
     """The shortest way over sampled places of the rims, and by how much it may be too long.
 
-    Lengths within the voids come from a visibility graph over the samples, corners of the rims included. Moving both
-    bends to the nearest samples lengthens a way by at most step / 2 on each side of each bend.
+    Lengths within the voids come from a visibility graph over the samples, corners of the rims
+    included. Moving both bends to the nearest samples lengthens a way by at most step / 2 on each
+    side of each bend.
     """
     rings = [
         r for polygon in shapely.get_parts(board) for r in (polygon.exterior, *polygon.interiors)

@@ -1,4 +1,6 @@
-"""The surface of a board and shortest paths on it, against closed forms and published measuring figures."""
+"""The surface of a board and shortest paths on it, against closed forms and published measuring
+figures.
+"""
 
 from __future__ import annotations
 
@@ -43,9 +45,12 @@ def way(
     return found
 
 
-# Measuring examples of IEC 60664-1 (2007), 6.2, and cases worked from them for slots through the board.
+# Measuring examples of IEC 60664-1 (2007), 6.2, and cases worked from them for slots through the
+# board.
 def test_square_ended_slot_as_wide_as_x_is_walked_round() -> None:
-    """Slot 1.0 wide at X = 1.0, ends 4 from the middle: round the end, over the end's whole width."""
+    """Slot 1.0 wide at X = 1.0, ends 4 from the middle: round the end, over the end's whole
+    width.
+    """
     found = way(Surface(WIDE_BOARD.difference(SQUARE_SLOT), 1.6, x=1.0), point(-3, 0), point(3, 0))
     assert found.length == pytest.approx(2 * np.hypot(2.5, 4) + 1, abs=EXACT)
     assert [leg.on for leg in found.legs] == ["top"]
@@ -58,13 +63,17 @@ def test_slot_narrower_than_x_is_bridged() -> None:
 
 
 def test_slot_is_not_bridged_when_x_is_reduced_below_its_width() -> None:
-    """Required clearance 2.1 gives X = 0.7 where the reduction is turned on: 0.8 is no longer narrower."""
+    """Required clearance 2.1 gives X = 0.7 where the reduction is turned on: 0.8 is no longer
+    narrower.
+    """
     found = way(Surface(WIDE_BOARD.difference(NARROW_SLOT), 1.6, x=0.7), point(-3, 0), point(3, 0))
     assert found.length == pytest.approx(2 * np.hypot(2.6, 4) + 0.8, abs=EXACT)
 
 
 def test_round_ended_slot_is_walked_along_its_curve() -> None:
-    """Tool radius 0.5, total length 8: two tangents and the arc between them; not longer than that."""
+    """Tool radius 0.5, total length 8: two tangents and the arc between them; not longer than
+    that.
+    """
     surface = Surface(WIDE_BOARD, 1.6, np.array([[0, -3.5, 0, 3.5]]), np.array([0.5]), x=1.0)
     distance = np.hypot(3, 3.5)
     tangent = np.sqrt(distance**2 - 0.25)
@@ -89,7 +98,9 @@ def test_unequal_ways_round_a_slot_take_the_shorter_one_from_round_pads() -> Non
 def test_over_the_board_edge_the_path_is_straight_when_unfolded(
     apart: float, expected: float
 ) -> None:
-    """Top copper 2 mm from the edge, bottom copper 3 mm, board 1.6 thick, also 4 mm apart along the edge."""
+    """Top copper 2 mm from the edge, bottom copper 3 mm, board 1.6 thick, also 4 mm apart along the
+    edge.
+    """
     surface = Surface(shapely.box(-50, -50, 0, 50), 1.6)
     found = way(surface, point(-2, 0), point(-3, apart, BOTTOM))
     assert found.length == pytest.approx(expected, abs=EXACT)
@@ -105,7 +116,9 @@ def test_over_the_board_edge_the_path_is_straight_when_unfolded(
 def test_floating_copper_on_the_way_costs_nothing(
     gap: float, strip: float, expected: float
 ) -> None:
-    """Example 11: partial distances add up, those below X are zero, the metal's own extent is nothing."""
+    """Example 11: partial distances add up, those below X are zero, the metal's own extent is
+    nothing.
+    """
     found = way(Surface(None, 1.6), bar(0), bar(6), bar(gap, gap + strip), x=1.0)
     assert found.length == pytest.approx(expected, abs=EXACT)
     assert found.raw == pytest.approx(6 - strip, abs=EXACT)
@@ -118,7 +131,9 @@ def test_a_distance_below_x_counts_as_it_is_with_nothing_in_between() -> None:
 
 
 def test_the_tip_of_a_pointed_notch_is_crossed_on_a_link_of_length_x() -> None:
-    """Example 3 laid into the board's plane: notch 3 wide and 2 deep, X = 1.0, between points on the edge."""
+    """Example 3 laid into the board's plane: notch 3 wide and 2 deep, X = 1.0, between points on
+    the edge.
+    """
     notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
     board = shapely.box(-20, -20, 20, 0).difference(notch)
     linked = way(Surface(board, 1.6, x=1.0), point(-2.5, 0), point(2.5, 0))
@@ -144,7 +159,8 @@ def test_parallel_strokes_find_the_one_gap_between_two_slots() -> None:
 
 @pytest.mark.parametrize("angle", [0.0, 30.0, 90.0, 170.0, 180.0])
 def test_round_a_hole_to_the_other_face_the_path_is_a_helix(angle: float) -> None:
-    """Unrolled, a hole's wall is a strip: straight to the rim, straight over the strip, straight on from the rim.
+    """Unrolled, a hole's wall is a strip: straight to the rim, straight over the strip, straight on
+    from the rim.
 
     Pads 2 mm and 1 mm from the hole; all places on the rim that each of them sees are tried.
     """
@@ -167,7 +183,9 @@ def test_round_a_hole_to_the_other_face_the_path_is_a_helix(angle: float) -> Non
 
 
 def test_inner_copper_in_a_wall_is_reached_over_either_rim() -> None:
-    """Open 0.5 mm below the top of a board of 1.6 mm: 0.5 + 2 from the top, 1.1 + 1 from the bottom."""
+    """Open 0.5 mm below the top of a board of 1.6 mm: 0.5 + 2 from the top, 1.1 + 1 from the
+    bottom.
+    """
     surface = Surface(shapely.box(-20, -20, 0, 20), 1.6)
     bare = exposed(shapely.LineString([(0, -3), (0, 3)]), 0.5, 0.5, island=1)
     for face, x, expected in ((TOP, -2, 2.5), (BOTTOM, -1, 2.1)):
@@ -177,9 +195,11 @@ def test_inner_copper_in_a_wall_is_reached_over_either_rim() -> None:
 
 
 def test_copper_in_two_walls_meets_straight_over_the_face_between() -> None:
-    """Open 0.5 mm deep 3 mm from a corner of the board, and 0.9 mm deep 4 mm from it on the other side.
+    """Open 0.5 mm deep 3 mm from a corner of the board, and 0.9 mm deep 4 mm from it on the other
+    side.
 
-    With both walls laid into the plane of the face: (0.5, -3) to (-4, 0.9); along the walls it would be 7.0114 mm.
+    With both walls laid into the plane of the face: (0.5, -3) to (-4, 0.9); along the walls it
+    would be 7.0114 mm.
     """
     surface = Surface(shapely.box(-20, -20, 0, 0), 3.2)
     lines = [shapely.LineString([(0, -9), (0, -3)]), shapely.LineString([(-9, 0), (-4, 0)])]
@@ -230,7 +250,9 @@ def test_a_plated_wall_of_a_slot_is_open_over_all_its_length(x: float, y: float)
 
 
 def test_inner_copper_near_the_bottom_reaches_the_top_round_a_cutout_below() -> None:
-    """Down the outer wall, past a corner of the cutout below, up its far wall; by an independent search: 14.6227."""
+    """Down the outer wall, past a corner of the cutout below, up its far wall; by an independent
+    search: 14.6227.
+    """
     board = shapely.box(-7, -10, 20, 10).difference(shapely.box(-5, -1, 5, 1))
     inner = exposed(shapely.LineString([(-7, -0.05), (-7, 0.05)]), 1.5, 1.55, island=0)
     top = copper(shapely.Point(7, 0), island=1)
@@ -265,10 +287,11 @@ LOW_IN_THE_EDGE = shapely.LineString([(-0.5, 0.2), (-0.5, 0.25)]), 1.5, 1.55
 
 
 def test_copper_in_a_wall_leads_over_the_near_face_and_another_wall() -> None:
-    """Down 0.05, over the bottom, up the slot's long wall, over the top: unfolded beside it one straight line.
+    """Down 0.05, over the bottom, up the slot's long wall, over the top: unfolded beside it one
+    straight line.
 
-    Seen along the slot it runs from 0.55 before its left end to 0.5 beyond its right one, and across it comes 0.2 up to
-    the wall, 1.6 over it and 0.2 from it.
+    Seen along the slot it runs from 0.55 before its left end to 0.5 beyond its right one, and
+    across it comes 0.2 up to the wall, 1.6 over it and 0.2 from it.
     """
     found = between(Surface(LONG_SLOT, 1.6), [LOW_IN_THE_EDGE], point(10.5, 0.2))
     assert found.length == pytest.approx(np.hypot(0.55 + 10 + 0.5, 0.2 + 1.6 + 0.2), abs=EXACT)
@@ -299,7 +322,9 @@ def test_two_parts_of_a_board_nearer_than_x_are_joined_in_their_walls() -> None:
 
 
 def test_corners_of_a_square_cutout_lead_into_its_walls_on_a_board_with_round_corners() -> None:
-    """Copper in the left wall, 0.02 above the bottom, 0.2 from the corner; target far to the right on the bottom."""
+    """Copper in the left wall, 0.02 above the bottom, 0.2 from the corner; target far to the right
+    on the bottom.
+    """
     board = shapely.box(0, 0, 12, 9).buffer(1, quad_segs=64).difference(shapely.box(2, 2, 3, 6))
     low = shapely.LineString([(2, 2.2), (2, 2.25)]), 0.36, 0.38
     found = between(Surface(board, 0.4), [low], point(8, 2.5, BOTTOM))
@@ -307,7 +332,9 @@ def test_corners_of_a_square_cutout_lead_into_its_walls_on_a_board_with_round_co
 
 
 def test_a_plated_edge_round_a_corner_of_the_board_is_as_near_as_its_nearest_place() -> None:
-    """From the rim to the depth of 0.3: the nearest place is the corner that sticks into the board, 3 and 1 away."""
+    """From the rim to the depth of 0.3: the nearest place is the corner that sticks into the board,
+    3 and 1 away.
+    """
     stair = shapely.Polygon([(0, 0), (9, 0), (9, 2), (6, 2), (6, 4), (0, 4)])
     edge = shapely.LineString([(9, 0), (9, 2), (6, 2), (6, 4)]), 0.0, 0.3
     assert between(Surface(stair, 1.6), [edge], point(3, 1)).length == pytest.approx(
@@ -316,7 +343,9 @@ def test_a_plated_edge_round_a_corner_of_the_board_is_as_near_as_its_nearest_pla
 
 
 def test_a_plated_edge_all_round_is_not_taken_for_the_wall_of_a_hole() -> None:
-    """Outline plated to 0.1 below the top, copper in the wall of a hole 2 from it, from 0.2 down: over the face."""
+    """Outline plated to 0.1 below the top, copper in the wall of a hole 2 from it, from 0.2 down:
+    over the face.
+    """
     outline = shapely.box(0, 0, 40, 10)
     ring, wall = (
         shapely.LineString(outline.exterior.coords),
@@ -340,7 +369,8 @@ def test_two_plated_edges_are_as_near_as_their_ends_over_the_face() -> None:
 def test_copper_beside_a_corner_of_a_cutout_leaves_the_wall_head_on() -> None:
     """Up both sides of a diamond's corner at once, then away from it: in sight of neither wall.
 
-    0.2 down the wall, 1.5 over the bottom to the hole, 1.6 through its wall, and 0.5 over the top: all in one line.
+    0.2 down the wall, 1.5 over the bottom to the hole, 1.6 through its wall, and 0.5 over the top:
+    all in one line.
     """
     hole = np.array([[0.0, 3.5, 0.0, 3.5]])
     diamond = shapely.Polygon([(0, 1), (-1.5, -0.5), (0, -2), (1.5, -0.5)])
@@ -352,7 +382,9 @@ def test_copper_beside_a_corner_of_a_cutout_leaves_the_wall_head_on() -> None:
 
 
 def head_on() -> float:
-    """The same by the angle at which the hole is met: from (0, 1) to its rim, over its wall as a helix, to (0, 5)."""
+    """The same by the angle at which the hole is met: from (0, 1) to its rim, over its wall as a
+    helix, to (0, 5).
+    """
 
     def way(angles: np.ndarray) -> float:
         below, above = (

@@ -1,7 +1,7 @@
 """Links over narrow places of voids against closed forms.
 
-References: IEC 60664-1 (2007), 6.2: X is 1.0 mm for pollution degree 2; an insulating link of length X is placed in the
-most unfavourable position.
+References: IEC 60664-1 (2007), 6.2: X is 1.0 mm for pollution degree 2; an insulating link of
+length X is placed in the most unfavourable position.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from scipy.optimize import minimize, minimize_scalar
 
 from checker.insulation.surface.geodesics import BOTTOM, SOURCE, TARGET, Surface, copper, exposed
 
-SHORTER = 0.0005  # mm; what a link may be told too short, on the safe side: two are the 0.001 mm that is promised
+# mm; what a link may be told too short, on the safe side: two are the 0.001 mm that is promised
+SHORTER = 0.0005
 
 X = 1.0
 BOARD = shapely.box(-20, -20, 20, 20)
@@ -42,7 +43,9 @@ def length(
 
 
 def over_walls(a: tuple[float, float], b: tuple[float, float], x: float = X) -> float:
-    """The best link of length at most x between both upper walls of the hourglass, by numerical search."""
+    """The best link of length at most x between both upper walls of the hourglass, by numerical
+    search.
+    """
 
     def ends(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return np.array([-THROAT - SLOPE * v[0], v[0]]), np.array([THROAT + SLOPE * v[1], v[1]])
@@ -84,7 +87,9 @@ def test_a_straight_line_passes_the_neck_where_its_part_in_the_void_is_shorter_t
 
 @pytest.mark.parametrize("b", [(1.5, 0.0), (2.5, -0.5)])
 def test_links_of_a_pointed_notch_may_slant(b: tuple[float, float]) -> None:
-    """Notch 3 wide and 2 deep: a point deep on one side, another on the edge; a link slants from wall to wall."""
+    """Notch 3 wide and 2 deep: a point deep on one side, another on the edge; a link slants from
+    wall to wall.
+    """
     notch = shapely.Polygon([(-1.5, 0), (0, -2), (1.5, 0)])
     board = shapely.box(-20, -20, 20, 0).difference(notch)
     a = (-2.5, -1.6)
@@ -112,7 +117,9 @@ def test_links_of_a_pointed_notch_may_slant(b: tuple[float, float]) -> None:
 
 @pytest.mark.parametrize("over", [0.0, 0.002])
 def test_a_neck_as_wide_as_x_is_no_link(over: float) -> None:
-    """IEC 60664-1 (2007), 6.2: as wide as X counts as a groove; between two rooms 4 wide there is a channel."""
+    """IEC 60664-1 (2007), 6.2: as wide as X counts as a groove; between two rooms 4 wide there is a
+    channel.
+    """
     channel = shapely.box(-0.5 - over, -3, 0.5 + over, 3)
     void = shapely.union_all([channel, shapely.box(-2, 3, 2, 6), shapely.box(-2, -6, 2, -3)])
     assert length(void, (-5, 0), (5, 0), limit=20.0) == pytest.approx(
@@ -141,7 +148,9 @@ def test_links_do_not_cut_wide_corners_beside_a_neck() -> None:
     ],
 )
 def test_a_link_leads_from_a_rim_down_to_the_far_wall(width: float, thickness: float) -> None:
-    """A slot narrower than X across the way from the top to the bottom: the link slants down as far as X lets it."""
+    """A slot narrower than X across the way from the top to the bottom: the link slants down as far
+    as X lets it.
+    """
     surface = Surface(BOARD.difference(shapely.box(-width / 2, -15, width / 2, 15)), thickness, x=X)
     found = surface.shortest(
         copper(shapely.Point(-2, 0)), copper(shapely.Point(3, 0), face=BOTTOM), limit=9.0
@@ -193,7 +202,9 @@ def test_a_groove_as_wide_as_x_saves_nothing() -> None:
 
 
 def test_a_short_neck_that_discs_reach_over_from_both_rooms_is_crossed() -> None:
-    """Two bores of 3 mm whose middles lie 2.9 apart: the gap between the points of the board is 0.768 wide."""
+    """Two bores of 3 mm whose middles lie 2.9 apart: the gap between the points of the board is
+    0.768 wide.
+    """
     gap = 2 * np.sqrt(1.5**2 - 1.45**2)
     assert gap < X
     bores = shapely.union_all(
@@ -203,9 +214,11 @@ def test_a_short_neck_that_discs_reach_over_from_both_rooms_is_crossed() -> None
 
 
 def test_a_link_may_touch_a_corner_of_the_board_on_its_way() -> None:
-    """Shorter than X, between walls at x = 0.4 and x = 1.2; it turns about the corner of the board at (0.5, 0).
+    """Shorter than X, between walls at x = 0.4 and x = 1.2; it turns about the corner of the board
+    at (0.5, 0).
 
-    Bent there, it would be two chords, and the second one cuts off no more than a corner of the upper room.
+    Bent there, it would be two chords, and the second one cuts off no more than a corner of the
+    upper room.
     """
     points = [
         (0.4, -3),
@@ -236,7 +249,8 @@ def test_a_link_may_touch_a_corner_of_the_board_on_its_way() -> None:
 def test_a_flat_bottomed_notch_is_cut_where_it_is_as_wide_as_x(floor: float) -> None:
     """Walls 55 degrees apart; a disc of diameter X reaches floors wider than 0.6 mm.
 
-    IEC 60664-1 (2007), 6.2, example 3, with a blunt tip: the link of length X lies in the most unfavourable position.
+    IEC 60664-1 (2007), 6.2, example 3, with a blunt tip: the link of length X lies in the most
+    unfavourable position.
     """
     slope, depth = 0.525, 2.0
     mouth = floor / 2 + slope * depth
@@ -274,7 +288,8 @@ def over_notch(notch: shapely.Polygon, a: tuple[float, float], b: tuple[float, f
 def test_a_notch_is_cut_where_it_is_as_wide_as_x_at_any_angle(angle: float, floor: float) -> None:
     """IEC 60664-1 (2007), 6.2, example 3, which names no angle, with a sharp or a blunt tip.
 
-    90 degrees without floor, 3 mm deep: the link lies 0.5 mm above the tip, 2 hypot(3, 2.5) + 1 = 8.810 mm.
+    90 degrees without floor, 3 mm deep: the link lies 0.5 mm above the tip, 2 hypot(3, 2.5) + 1 =
+    8.810 mm.
     """
     slope, depth = np.tan(np.radians(angle / 2)), 3.0
     mouth = floor / 2 + slope * depth
@@ -293,7 +308,9 @@ def test_a_notch_is_cut_where_it_is_as_wide_as_x_at_any_angle(angle: float, floo
 def test_over_a_bottom_of_many_corners_nothing_is_told_longer_than_over_the_link(
     angle: float, corners: int
 ) -> None:
-    """The bottom lies below the level where both walls are 0.9 mm apart: the link of length X lies above it."""
+    """The bottom lies below the level where both walls are 0.9 mm apart: the link of length X lies
+    above it.
+    """
     slope, depth = np.tan(np.radians(angle / 2)), 3.0
     turned = np.linspace(-1, 1, corners)
     bottom = [(0.45 * t, -depth - 0.3 * (1 - t * t)) for t in turned]
@@ -307,7 +324,9 @@ def test_over_a_bottom_of_many_corners_nothing_is_told_longer_than_over_the_link
 def over_two_links(
     a: np.ndarray, b: np.ndarray, tip: float, level: float, pole: tuple[float, float]
 ) -> float:
-    """The best way from a by p on the left wedge to u, along the end of the peninsula to v, and by q on the right."""
+    """The best way from a by p on the left wedge to u, along the end of the peninsula to v, and by
+    q on the right.
+    """
 
     def points(t: np.ndarray) -> list[np.ndarray]:
         slope = 1.2 / (5 - tip)
@@ -361,7 +380,9 @@ def over_two_links(
 def test_a_path_over_two_links_may_land_on_a_flat_tip_between_them(
     a: tuple[float, float], b: tuple[float, float], tip: float, level: float, middle: float
 ) -> None:
-    """Two tips of the board at x = -tip and tip, the end of a peninsula 0.8 mm wide at y = 0, wide rooms all round."""
+    """Two tips of the board at x = -tip and tip, the end of a peninsula 0.8 mm wide at y = 0, wide
+    rooms all round.
+    """
     wedge = shapely.Polygon([(-5, level + 1.2), (-tip, level), (-5, level - 1.2)])
     other = shapely.Polygon([(5, level + 1.2), (tip, level), (5, level - 1.2)])
     pole = shapely.box(middle - 0.4, -5, middle + 0.4, 0)

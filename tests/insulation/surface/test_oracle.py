@@ -63,7 +63,9 @@ def check(seed: int, *, curved: bool) -> None:
 
 
 def hold(board: Board) -> None:
-    """Never longer than a sampled path, no shorter than the bound lets it be, and walked on the board itself."""
+    """Never longer than a sampled path, no shorter than the bound lets it be, and walked on the
+    board itself.
+    """
     sampled = measure(board, SPACING)
     found = solved(board, sampled + 1.0)
     assert found.length <= sampled + ROUNDING
@@ -84,7 +86,9 @@ def test_no_path_is_longer_than_a_sampled_one_and_every_path_is_real(seed: int) 
 
 @pytest.mark.parametrize("seed", [2136, 2369, 2631, 3240, 2497, 4454])
 def test_boards_that_were_once_measured_wrong(seed: int) -> None:
-    """Straight over a bridged slot on one face, then over its far wall; in a wall round a corner of the board."""
+    """Straight over a bridged slot on one face, then over its far wall; in a wall round a corner of
+    the board.
+    """
     check(seed, curved=False)
 
 
@@ -94,7 +98,9 @@ def test_the_same_holds_with_round_slots(seed: int) -> None:
 
 
 def between_walls(seed: int) -> None:
-    """Copper in walls; over bridged voids, whose links at depth are not sampled, only that nothing is told too long."""
+    """Copper in walls; over bridged voids, whose links at depth are not sampled, only that nothing
+    is told too long.
+    """
     rng = np.random.default_rng(seed)
     board = bare_board(
         rng, x=float(rng.choice([0.0, 0.0, 0.6, 1.0])), curved=bool(rng.integers(0, 2))
@@ -135,7 +141,8 @@ def test_the_same_holds_with_necks(seed: int) -> None:
 
 
 def over_a_neck(seed: int) -> None:
-    """No longer than sampled, and a real path; a bound from below would need finer samples than pay.
+    """No longer than sampled, and a real path; a bound from below would need finer samples than
+    pay.
 
     A path over two links may come out too short for both.
     """
@@ -162,7 +169,9 @@ def test_over_three_hundred_necks_no_path_is_longer_than_a_sampled_one_and_every
 @pytest.mark.long
 @pytest.mark.parametrize("seed", range(200))
 def test_over_voids_of_any_shape_no_path_is_longer_than_a_sampled_one(seed: int) -> None:
-    """Rooms and arms strung together; what is filled or cut off is not sampled, so no bound from below."""
+    """Rooms and arms strung together; what is filled or cut off is not sampled, so no bound from
+    below.
+    """
     board = knotted_board(np.random.default_rng(seed))
     sampled = measure(board, SPACING / 2)
     assert solved(board, sampled + 1.0).length <= sampled + ROUNDING

@@ -179,7 +179,9 @@ def connected(case: Touching) -> Connected:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
 def test_names_spread_over_what_touches(case: Touching) -> None:
-    """Every row ends with exactly the net that its contacts give it, and every meeting of two nets is told."""
+    """Every row ends with exactly the net that its contacts give it, and every meeting of two nets
+    is told.
+    """
     result = connected(case)
     assert tuple(result.copper.net.tolist()) == case.nets
     assert tuple(c.nets for c in result.connectivity.contacts) == case.contacts
@@ -203,7 +205,9 @@ def test_contact_in_a_hole_is_told_there() -> None:
 
 
 def test_a_hole_without_a_name_has_that_of_its_pads() -> None:
-    """A via that breaks out into a plane still joins its own net; the plane is in contact with it."""
+    """A via that breaks out into a plane still joins its own net; the plane is in contact with
+    it.
+    """
     copper = concatenate(
         [disc(0, 0, B), disc(0, 0, B, layer=1), area(shapely.box(0.1, -3, 5, 3), A, layer=1)]
     )
@@ -231,7 +235,9 @@ def test_one_contact_per_place() -> None:
 
 
 def test_two_areas_that_touch_twice_are_two_contacts() -> None:
-    """A pour with two tongues (x 4..5; y 1..2 and y 7..8) into its neighbour is joined to it at two places."""
+    """A pour with two tongues (x 4..5; y 1..2 and y 7..8) into its neighbour is joined to it at two
+    places.
+    """
     pour = shapely.union_all(
         [shapely.box(0, 0, 4, 9), shapely.box(4, 1, 5, 2), shapely.box(4, 7, 5, 8)]
     )
@@ -255,7 +261,9 @@ def test_contacts_of_a_pair_are_capped() -> None:
 
 
 def test_islands_and_pieces() -> None:
-    """Islands are copper of one net on a layer; pieces join them through plated holes; nets that touch stay apart."""
+    """Islands are copper of one net on a layer; pieces join them through plated holes; nets that
+    touch stay apart.
+    """
     copper = concatenate(
         [
             disc(0, 0, A),
@@ -333,7 +341,7 @@ def test_impossibly_dense_copper_is_refused() -> None:
         )
 
 
-# -------------------------------------------------------------------------------------------------------- properties
+# --------------------------------------------------------------------------------------- properties
 
 GRID = st.integers(0, 12).map(lambda v: v / 2)
 NET = st.sampled_from([A, B, C, NO_NET, UNKNOWN_NET])
@@ -393,7 +401,8 @@ def pad_nets(copper: Conductors, drilled: Holes, graph: nx.Graph) -> list[int]:
 @settings(max_examples=150, deadline=None)
 @given(copper=COPPER, drilled=DRILLED)
 def test_names_are_those_of_the_touching_copper(copper: Conductors, drilled: Holes) -> None:
-    """Compared with the definition, pair by pair: a nameless patch has the one name of its neighbours, or none.
+    """Compared with the definition, pair by pair: a nameless patch has the one name of its
+    neighbours, or none.
 
     A hole without a name has that of its pads first, if they agree.
     """
@@ -412,7 +421,9 @@ def test_names_are_those_of_the_touching_copper(copper: Conductors, drilled: Hol
 def test_nets_are_in_contact_exactly_if_copper_joins_them(
     copper: Conductors, drilled: Holes
 ) -> None:
-    """Contacts link the same groups of nets as the copper does, through other copper and holes too."""
+    """Contacts link the same groups of nets as the copper does, through other copper and holes
+    too.
+    """
     result = connect(copper, drilled, NETS, 2)
     told = nx.Graph(c.nets for c in result.connectivity.contacts)
     told.add_nodes_from(n for n in copper.net.tolist() if n >= 0)

@@ -1,4 +1,6 @@
-"""Etched parts: copper that is a part joins nets inside that part, and is never copper without a name."""
+"""Etched parts: copper that is a part joins nets inside that part, and is never copper without a
+name.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,9 @@ def contacts(result: Connected) -> list[tuple[tuple[int, int], int]]:
 
 
 def test_what_an_etched_part_joins_is_told_with_the_part() -> None:
-    """The copper goes with the net that comes first; it is one conductor with it, and the other net stays apart."""
+    """The copper goes with the net that comes first; it is one conductor with it, and the other net
+    stays apart.
+    """
     result = joined(*PADS, bridge())
     assert result.copper.net.tolist() == [0, 1, 0]
     assert contacts(result) == [((0, 1), 0)]
@@ -81,13 +85,17 @@ def test_etched_copper_with_a_net_of_its_own_is_ordinary_copper() -> None:
 
 
 def test_a_short_beside_an_etched_part_is_told_too() -> None:
-    """Plain copper of A touches B right where the etched part does: one contact is the part's, one is nobody's."""
+    """Plain copper of A touches B right where the etched part does: one contact is the part's, one
+    is nobody's.
+    """
     result = joined(*PADS, bridge(), stroke(0, 0, 2, 0, 0))
     assert sorted(contacts(result)) == [((0, 1), -1), ((0, 1), 0)]
 
 
 def test_copper_that_touches_the_etched_part_elsewhere_stays_with_its_conductor() -> None:
-    """Two areas of one nameless conductor both touch the part: no edge between them and it is cut."""
+    """Two areas of one nameless conductor both touch the part: no edge between them and it is
+    cut.
+    """
     result = joined(
         disc(0, 0, UNKNOWN_NET), stroke(0, 0, 2, 0, UNKNOWN_NET), disc(2, 0, UNKNOWN_NET), bridge()
     )

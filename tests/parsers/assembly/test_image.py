@@ -1,6 +1,7 @@
 """Composition of dark and clear objects into the copper that remains.
 
-Rule: The Gerber Layer Format Specification 2023.08, 2.3.2: a clear object removes what lies below it, a dark one adds.
+Rule: The Gerber Layer Format Specification 2023.08, 2.3.2: a clear object removes what lies below
+it, a dark one adds.
 """
 
 from __future__ import annotations
@@ -75,7 +76,9 @@ def test_clear_removes_only_what_came_before() -> None:
 
 
 def test_cut_stroke_keeps_its_centre_lines() -> None:
-    """A stroke cut across its middle falls into two rows with the rest of its centre line, net and place kept."""
+    """A stroke cut across its middle falls into two rows with the rest of its centre line, net and
+    place kept.
+    """
     track = stroke(0, 0, 10, 0, net=7, component=3, pin=4, function=5, file=2, line=77)
     found = compose(drawn((track, True), (box(4, -1, 6, 1), False)))
     assert lengths(found) == pytest.approx([4, 4])
@@ -106,7 +109,9 @@ def test_nick_leaves_the_centre_line_whole() -> None:
 
 
 def test_centre_line_cleared_away_is_none() -> None:
-    """Slips along both edges of a stroke whose middle was cleared are areas without a centre line."""
+    """Slips along both edges of a stroke whose middle was cleared are areas without a centre
+    line.
+    """
     found = compose(drawn((stroke(0, 0, 10, 0, 0.5), True), (box(-1, -0.2, 11, 0.2), False)))
     assert len(found) == 2
     assert found.centre.tolist() == [-1, -1]
@@ -118,7 +123,9 @@ def test_centre_line_cleared_away_is_none() -> None:
     ids=["disc", "stroke", "arc", "area"],
 )
 def test_object_covered_by_itself_disappears(under: Conductors) -> None:
-    """An object cleared by its own image leaves nothing, although one is drawn a little too large, one too small."""
+    """An object cleared by its own image leaves nothing, although one is drawn a little too large,
+    one too small.
+    """
     assert len(compose(drawn((under, True), (under, False)))) == 0
 
 
@@ -185,7 +192,9 @@ boxes = st.tuples(coordinates, coordinates, st.integers(1, 6), st.integers(1, 6)
 @given(st.lists(st.tuples(boxes, st.booleans()), min_size=1, max_size=14))
 @settings(deadline=None)
 def test_composition_is_that_of_painting_in_order(parts: Sequence[tuple[Box, bool]]) -> None:
-    """The copper is what painting and wiping one object after the other leaves, in disjoint connected pieces."""
+    """The copper is what painting and wiping one object after the other leaves, in disjoint
+    connected pieces.
+    """
     painted: shapely.Geometry = shapely.Polygon()
     for corners, dark in parts:
         shape = shapely.box(*corners)
@@ -207,7 +216,9 @@ def test_composition_is_that_of_painting_in_order(parts: Sequence[tuple[Box, boo
 def test_round_copper_is_never_too_small(
     parts: Sequence[tuple[int, int, int, int, bool]], radius: float
 ) -> None:
-    """Copper left of round strokes contains the true copper, and strays from it nowhere beyond the contact limit."""
+    """Copper left of round strokes contains the true copper, and strays from it nowhere beyond the
+    contact limit.
+    """
     inner: shapely.Geometry = shapely.Polygon()
     for *ends, dark in parts:
         line = (
@@ -223,7 +234,9 @@ def test_round_copper_is_never_too_small(
 
 
 def test_negative_layer_is_the_profile_less_its_image() -> None:
-    """On a negative layer, dark flashes are clearances; what is cleared among them is copper again."""
+    """On a negative layer, dark flashes are clearances; what is cleared among them is copper
+    again.
+    """
     image = drawn((disc(5, 5, 2), True), (disc(5, 5, 1), False))
     found = compose(image, profile=shapely.box(0, 0, 10, 10), negative=True)
     assert len(found) == 2
@@ -232,13 +245,17 @@ def test_negative_layer_is_the_profile_less_its_image() -> None:
 
 
 def test_negative_layer_needs_the_profile() -> None:
-    """Without the profile the copper of a negative layer has no bound, which is an error, not a guess."""
+    """Without the profile the copper of a negative layer has no bound, which is an error, not a
+    guess.
+    """
     with pytest.raises(BoardError, match="profile"):
         compose(drawn((disc(0, 0, 1), True)), negative=True)
 
 
 def test_repeats_in_every_respect_are_left_out_and_the_last_stays() -> None:
-    """A disc drawn three times, once for another part: one of each stays, in the order of the file."""
+    """A disc drawn three times, once for another part: one of each stays, in the order of the
+    file.
+    """
     discs = conductors(
         4,
         kind=Kind.DISC,

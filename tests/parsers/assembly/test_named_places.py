@@ -15,7 +15,8 @@ from tests.boards import Way, through_gerber, through_ipc2581
 
 FILES = pytest.mark.parametrize("way", [through_gerber, through_ipc2581])
 
-# A pour on L1, a trace on L2 that a plated hole joins to it, a pour of another net beside, a trace of a named net.
+# A pour on L1, a trace on L2 that a plated hole joins to it, a pour of another net beside, a trace
+# of a named net.
 NAMELESS = Sketch(
     outline=box(0, 0, 40, 20),
     pours=(
@@ -116,7 +117,7 @@ def test_a_place_beside_all_copper_is_an_error(
         way(NAMELESS, tmp_path, hints(place))
 
 
-# ---------------------------------------------------------------------------------------------------- outline
+# ------------------------------------------------------------------------------------------ outline
 
 NET = hints(("GND", 14, 5, "L2"), ("HV", 30, 10, "L1")).nets
 

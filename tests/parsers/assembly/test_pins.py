@@ -37,7 +37,9 @@ def joined(
 
 
 def test_a_pad_in_the_hole_of_a_pin_is_that_pins() -> None:
-    """The land on the other layer names neither pin nor net; both are those of the pad that shares its hole."""
+    """The land on the other layer names neither pin nor net; both are those of the pad that shares
+    its hole.
+    """
     found = joined(
         [pad(0, 0, 0, pin=3), pad(0, 0, UNKNOWN_NET, -1, -1, layer=1)],
         [Net("A")],
@@ -69,7 +71,9 @@ def test_an_attribute_of_a_pin_that_is_still_set_is_not_the_vias() -> None:
 
 
 def test_legs_of_a_pin_are_joined_inside_the_part() -> None:
-    """Two tabs of a shell: the trace at the second has the name of the first, and all is one piece, not one island."""
+    """Two tabs of a shell: the trace at the second has the name of the first, and all is one piece,
+    not one island.
+    """
     found = joined(
         [pad(0, 0, 0), pad(9, 0, UNKNOWN_NET), stroke(9, 0, 15, 0, UNKNOWN_NET)], [Net("A")]
     )

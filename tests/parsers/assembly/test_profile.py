@@ -149,7 +149,8 @@ def test_contours_enclose_the_board(case: Case) -> None:
     ],
 )
 def test_small_gaps_are_closed(gap: float, doubts: tuple[str, ...]) -> None:
-    """Gaps of rounding, up to 0.02 mm, are closed silently, wider ones up to 0.1 mm with a doubt, real ones not at all.
+    """Gaps of rounding, up to 0.02 mm, are closed silently, wider ones up to 0.1 mm with a doubt,
+    real ones not at all.
 
     Common practice, no source: no cutter is as small as 0.1 mm.
     """

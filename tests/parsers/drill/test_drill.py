@@ -1,4 +1,6 @@
-"""Drill programs and drill layers: places, sizes, plating, slots, and what is refused or doubted."""
+"""Drill programs and drill layers: places, sizes, plating, slots, and what is refused or
+doubted.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,8 @@ def ends(drilled: Drilled) -> list[tuple[float, ...]]:
     return [tuple(round(v, 6) for v in row) for row in drilled.holes.ends.tolist()]
 
 
-# Worked lines for the digits and zeros of coordinates: 15 inch tenths and so on, computed from the definition.
+# Worked lines for the digits and zeros of coordinates: 15 inch tenths and so on, computed from the
+# definition.
 NUMBERS = [
     ("INCH,TZ", "X15000Y0", 38.1),
     ("INCH,LZ", "X015Y0", 38.1),
@@ -139,7 +142,9 @@ def test_moves(case: Moves) -> None:
     ],
 )
 def test_routed_arcs_follow_their_circle(body: str, sweep: float) -> None:
-    """All chords lie on the circle of radius 5 about (0, 0), and together are as long as the arc."""
+    """All chords lie on the circle of radius 5 about (0, 0), and together are as long as the
+    arc.
+    """
     drilled = read(body)
     points = drilled.holes.ends.reshape(-1, 2)
     assert np.hypot(*points.T) == pytest.approx(5.0, abs=1e-9)
@@ -149,7 +154,9 @@ def test_routed_arcs_follow_their_circle(body: str, sweep: float) -> None:
 
 
 def test_chords_of_an_unplated_arc_are_no_wider_than_the_slot() -> None:
-    """An unplated opening is taken smaller by what the chord strays, a wall that may be plated larger."""
+    """An unplated opening is taken smaller by what the chord strays, a wall that may be plated
+    larger.
+    """
     body = "G00X5.0Y0.0\nM15\nG03X0.0Y5.0A5.0\nM16"
     unplated = read(body, "METRIC,TZ\n;TYPE=NON_PLATED")
     plated = read(body, "METRIC,TZ\n;TYPE=PLATED")
@@ -290,7 +297,9 @@ def test_a_program_without_an_end_is_doubted() -> None:
 
 
 def test_a_wrong_number_of_holes_is_doubted() -> None:
-    """A tool comment that announces more holes than there are tells of a file that was cut or changed."""
+    """A tool comment that announces more holes than there are tells of a file that was cut or
+    changed.
+    """
     tools = ";T01 Holesize 1. = 1.0 Tolerance = +0/-0 PLATED MM Quantity = 3\n" + TOOL
     (doubt,) = read("X1.0Y1.0", tools=tools).doubts
     assert doubt.what == "x.drl announces another number of holes for tool 1"
@@ -303,7 +312,7 @@ def test_a_diameter_without_point_is_doubted_if_it_is_huge() -> None:
     assert doubt.what == "x.drl gives tool 1 32 mm"
 
 
-# ------------------------------------------------------------------------------------------------ unstated formats
+# --------------------------------------------------------------------------------- unstated formats
 
 PLACES = np.array([[11.3, 47.1], [25.4, 10.16], [3.05, 8.9], [60.0, 41.2]])
 
@@ -367,7 +376,7 @@ def test_numbers_that_mean_the_same_in_every_format_need_no_doubt() -> None:
         read("X1500Y2500", "METRIC")
 
 
-# ------------------------------------------------------------------------------------------------ recognition
+# -------------------------------------------------------------------------------------- recognition
 
 
 @pytest.mark.parametrize(
@@ -386,7 +395,7 @@ def test_programs_are_told_by_their_content(data: bytes, is_drill: bool) -> None
     assert looks_like_drill(data) == is_drill
 
 
-# ------------------------------------------------------------------------------------------------ Gerber drill layers
+# ------------------------------------------------------------------------------ Gerber drill layers
 
 LAYER = """%FSLAX46Y46*%
 %MOMM*%
@@ -407,7 +416,9 @@ def layer(body: str) -> Drilled:
 
 
 def test_flashes_are_holes_and_draws_are_slots() -> None:
-    """2023.08, 6.6: a flash is a hole, a draw a slot, with net and function of the object and its tool."""
+    """2023.08, 6.6: a flash is a hole, a draw a slot, with net and function of the object and its
+    tool.
+    """
     drilled = layer(
         "D10*\n%TO.N,SIG*%\nX1000000Y2000000D03*\n%TD.N*%\nD11*\nX5000000Y0D02*\nG01X8000000Y0D01*"
     )
@@ -439,7 +450,7 @@ def test_who_accepts_one_area_in_a_drill_layer_has_not_accepted_two() -> None:
     assert [d.what for d in drilled.doubts] == ["d.gbr has shapes that are no holes (2 objects)"]
 
 
-# ------------------------------------------------------------------------------------------------ properties
+# --------------------------------------------------------------------------------------- properties
 
 
 @given(

@@ -1,7 +1,8 @@
-"""The same drill programs through an independent reader, the library gerbonara: places, sizes, slots and plating.
+"""The same drill programs through an independent reader, the library gerbonara: places, sizes,
+slots and plating.
 
-The reference knows no slots by two ends (G85) and no routed arcs; the worked lines beside this file hold those. What a
-file does not say of its digits it refuses to guess, so all programs here say it.
+The reference knows no slots by two ends (G85) and no routed arcs; the worked lines beside this file
+hold those. What a file does not say of its digits it refuses to guess, so all programs here say it.
 """
 
 from __future__ import annotations

@@ -59,7 +59,9 @@ def pieces_and_holes(shape: shapely.Geometry) -> tuple[int, int]:
 
 
 def excess(shape: shapely.Geometry) -> float:
-    """Area by which a circumscribed shape may exceed the true copper: the tolerance of its rounds along its outline."""
+    """Area by which a circumscribed shape may exceed the true copper: the tolerance of its rounds
+    along its outline.
+    """
     if shape.is_empty:
         return 0.0
     x0, y0, x1, y1 = shape.bounds
@@ -67,6 +69,8 @@ def excess(shape: shapely.Geometry) -> float:
 
 
 def assert_area(shape: shapely.Geometry, expected: float, *, digits: float = 1e-6) -> None:
-    """The area is the expected one, known to some relative error, and no more than the tolerance above it."""
+    """The area is the expected one, known to some relative error, and no more than the tolerance
+    above it.
+    """
     slack = digits * expected
     assert expected - slack <= shape.area <= expected + excess(shape) + slack

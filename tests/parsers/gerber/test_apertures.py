@@ -1,6 +1,7 @@
 """Standard apertures, flashed and drawn.
 
-Rules: The Gerber Layer Format Specification 2023.08, 4.3, 4.4, 4.9; rectangular holes and draws with rectangles 8.2.
+Rules: The Gerber Layer Format Specification 2023.08, 4.3, 4.4, 4.9; rectangular holes and draws
+with rectangles 8.2.
 """
 
 from __future__ import annotations
@@ -93,7 +94,9 @@ def test_rectangular_hole_does_not_turn_with_the_polygon() -> None:
     ],
 )
 def test_aperture_that_cannot_be_made(aperture: str) -> None:
-    """Where a definition gives no image, a doubt says that the objects are missing; it is not an error of the file."""
+    """Where a definition gives no image, a doubt says that the objects are missing; it is not an
+    error of the file.
+    """
     found = image(f"%ADD10{aperture}*% D10 X0Y0D03", doubts={"aperture D10 cannot be made"})
     assert len(found.objects) == 0
 
@@ -113,7 +116,9 @@ def test_bad_aperture_that_is_not_used_is_no_doubt() -> None:
 
 
 def test_size_zero_is_kept_for_its_attributes() -> None:
-    """A circle of size 0 has no image (4.3.2), but its draws are kept: outlines are drawn with it."""
+    """A circle of size 0 has no image (4.3.2), but its draws are kept: outlines are drawn with
+    it.
+    """
     found = image("%ADD10C,0*% D10 X0Y0D02 X1D01")
     assert found.objects.radius.tolist() == [0.0]
     assert copper(found).is_empty
@@ -143,7 +148,9 @@ def test_transforms_turn_the_aperture_about_its_origin(
 
 
 def test_mirrored_before_turned() -> None:
-    """A bar flashed under LMX and LR90 lies below the origin: mirrored first, as older files may not mean."""
+    """A bar flashed under LMX and LR90 lies below the origin: mirrored first, as older files may
+    not mean.
+    """
     words = "%AMBAR*21,1,3,1,1.5,0.5,0*% %ADD10BAR*% %LMX*% %LR90*% D10 X0Y0D03"
     assert copper(
         image(words, doubts={"aperture both mirrored and turned"})
@@ -164,7 +171,9 @@ def test_transform_changes_exact_flashes_too() -> None:
 
 
 def test_rectangle_sweeps_without_turning() -> None:
-    """An old draw with a rectangle is the hull of both ends, not turned into the direction of the line (8.2.3)."""
+    """An old draw with a rectangle is the hull of both ends, not turned into the direction of the
+    line (8.2.3).
+    """
     found = image("%ADD10R,1X0.5*% D10 X0Y0D02 X10Y10D01")
     assert found.objects.kind.tolist() == [Kind.AREA]
     assert found.objects.pad.tolist() == [False]
@@ -181,12 +190,16 @@ def test_rectangle_sweeps_without_turning() -> None:
     ],
 )
 def test_draw_with_another_aperture_is_doubted(words: str, area: float) -> None:
-    """Only solid circles may draw, and rectangles did; anything else is swept all the same, with a doubt (2.3)."""
+    """Only solid circles may draw, and rectangles did; anything else is swept all the same, with a
+    doubt (2.3).
+    """
     assert_area(copper(image(words, doubts={"draw with an aperture that may not draw"})), area)
 
 
 def test_arc_with_a_rectangle_follows_the_arc() -> None:
-    """An arc drawn with a rectangle, legal in no revision, is doubted; its copper covers the whole arc."""
+    """An arc drawn with a rectangle, legal in no revision, is doubted; its copper covers the whole
+    arc.
+    """
     words = "%ADD10R,0.2X0.2*% D10 X5Y0D02 G03 X0Y5I-5J0D01"
     shape = copper(image(words, doubts={"draw with an aperture that may not draw"}))
     angles = np.linspace(0, math.pi / 2, 1000)
@@ -195,7 +208,9 @@ def test_arc_with_a_rectangle_follows_the_arc() -> None:
 
 
 def test_clear_draw_with_a_shape_that_is_not_convex_takes_nothing() -> None:
-    """A clear draw whose sweep would be grown leaves the copper alone: it is doubted, and nothing is hidden."""
+    """A clear draw whose sweep would be grown leaves the copper alone: it is doubted, and nothing
+    is hidden.
+    """
     cross = "%AMCROSS*21,1,2,0.2,0,0,0*21,1,0.2,2,0,0,0*% %ADD10CROSS*%"
     words = f"{cross} %ADD11R,10X10*% D11 X0Y0D03 %LPC*% D10 X-1Y0D02 X1D01"
     assert copper(

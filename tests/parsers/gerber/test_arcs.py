@@ -1,6 +1,7 @@
 """Circular moves in draws and contours.
 
-Rules: The Gerber Layer Format Specification 2023.08, 4.7.2; single quadrant 8.1.10. Values worked by hand.
+Rules: The Gerber Layer Format Specification 2023.08, 4.7.2; single quadrant 8.1.10. Values worked
+by hand.
 """
 
 from __future__ import annotations
@@ -63,7 +64,9 @@ def test_arc_of_radius_zero_is_a_dot() -> None:
 
 
 def test_arc_before_the_quadrant_mode() -> None:
-    """Before G74 or G75, an arc that both read differently is a doubt; one that both read alike is none (4.7.2)."""
+    """Before G74 or G75, an arc that both read differently is a doubt; one that both read alike is
+    none (4.7.2).
+    """
     for words, doubts in (
         ("X5Y0D02*G02*X0Y5I-5J0D01", {"arc before G74 or G75"}),
         ("X5Y0D02*G03*X0Y5I-5J0D01", set()),
@@ -74,7 +77,9 @@ def test_arc_before_the_quadrant_mode() -> None:
 
 @pytest.mark.parametrize("polarity", ["D", "C"])
 def test_rounded_ends_are_no_doubt(polarity: str) -> None:
-    """Ends that differ by the rounding of a coarse format keep the arc exact; its stroke covers what it may be off."""
+    """Ends that differ by the rounding of a coarse format keep the arc exact; its stroke covers
+    what it may be off.
+    """
     data = f"%FSLAX22Y22*%%MOMM*%%ADD10C,0.2*%%LP{polarity}*%D10*G75*X500Y0D02*G03*X355Y352I-500J0D01*M02*"
     found = read_gerber(data.encode(), "layer.gbr")
     assert found.doubts == ()
@@ -85,7 +90,9 @@ def test_rounded_ends_are_no_doubt(polarity: str) -> None:
 
 
 def test_contradictory_arc_is_doubted_and_drawn_from_end_to_end() -> None:
-    """Where the distances to the centre differ, the arc runs from the one radius to the other, with a doubt."""
+    """Where the distances to the centre differ, the arc runs from the one radius to the other, with
+    a doubt.
+    """
     found = image(f"{PEN} X5Y0D02 G03 X0Y6I-5J0D01", doubts={DIFFERENT})
     shape = copper(found)
     assert shape.geom_type == "Polygon"
@@ -116,7 +123,9 @@ def test_dot_or_circle() -> None:
 def test_arcs_end_where_they_should(
     cx: int, cy: int, reach: int, start: int, sweep: int, clockwise: bool
 ) -> None:
-    """An arc made from centre, radius and angles has these again, to the rounding of its coordinates."""
+    """An arc made from centre, radius and angles has these again, to the rounding of its
+    coordinates.
+    """
     reach += 10
     turn = -sweep if clockwise else sweep
     a, b = math.radians(start), math.radians(start + turn)
@@ -133,7 +142,9 @@ def test_arcs_end_where_they_should(
 
 @pytest.mark.parametrize("polarity", ["dark", "clear"])
 def test_arcs_in_contours_err_on_the_safe_side(polarity: str) -> None:
-    """A dark area with round ends is no smaller than the true one, a clear one takes no more than the true one."""
+    """A dark area with round ends is no smaller than the true one, a clear one takes no more than
+    the true one.
+    """
     contour = "X0Y0D02 X10D01 G03 X10Y4I0J2D01 G01 X0D01 G03 X0Y0I0J-2D01 G01"
     dark = polarity == "dark"
     before = "" if dark else "G36 X-20Y-20D02 X20D01 Y20D01 X-20D01 Y-20D01 G37 %LPC*%"

@@ -29,7 +29,9 @@ def test_net_holds_until_it_is_deleted() -> None:
 
 
 def test_names_with_a_meaning_of_their_own() -> None:
-    """An empty name is no net, N/C a net of one pad, several names pieces of several nets (5.6.13)."""
+    """An empty name is no net, N/C a net of one pad, several names pieces of several nets
+    (5.6.13).
+    """
     words = "%ADD10C,1*% D10 %TO.N,*% X0Y0D03 %TO.N,N/C*% X1D03 %TO.N,A,B*% X2D03"
     assert nets(image(words)) == ["none", ("N/C",), ("A", "B")]
 
@@ -49,7 +51,9 @@ def test_net_names_with_blanks_and_other_scripts() -> None:
 
 
 def test_pins_and_parts() -> None:
-    """A pad knows part and pin from .P; .C alone gives the part; deleting one leaves the other (5.6.14)."""
+    """A pad knows part and pin from .P; .C alone gives the part; deleting one leaves the other
+    (5.6.14).
+    """
     words = """%ADD10C,1*% D10 %TO.P,U1,7,VCC*% X0Y0D03 %TO.P,U2,A1*% X1D03 %TD.P*% %TO.C,R5*% X2D03
     %TO.P,U2,A1*% X3D03 %TD*% X4D03"""
     found = image(words)
@@ -60,7 +64,9 @@ def test_pins_and_parts() -> None:
 
 
 def test_function_is_that_of_the_aperture_when_it_was_made() -> None:
-    """A later TA or TD does not change an aperture; a region takes the dictionary's function (5.3.1)."""
+    """A later TA or TD does not change an aperture; a region takes the dictionary's function
+    (5.3.1).
+    """
     words = """%TA.AperFunction,SMDPad,CuDef*% %ADD10C,1*% %TA.AperFunction,Conductor*% %ADD11C,1*% %TD*% %ADD12C,1*%
     D10 X0Y0D03 D11 X1D03 D12 X2D03 %TA.AperFunction,ViaPad*% D10 X3D03
     G36 X0Y0D02 X1D01 Y1D01 X0Y0D01 G37 %TD.AperFunction*% D12 G36 X0Y0D02 X1D01 Y1D01 X0Y0D01 G37"""
@@ -70,7 +76,9 @@ def test_function_is_that_of_the_aperture_when_it_was_made() -> None:
 
 
 def test_region_with_an_aperture_that_is_no_conductor() -> None:
-    """Where older revisions would take the aperture's function and that is no conductor's, the meaning is in doubt."""
+    """Where older revisions would take the aperture's function and that is no conductor's, the
+    meaning is in doubt.
+    """
     words = (
         "%TA.AperFunction,NonMaterial*% %ADD10C,1*% %TD*% D10 G36 X0Y0D02 X1D01 Y1D01 X0Y0D01 G37"
     )
@@ -141,5 +149,7 @@ def test_own_attributes_are_ignored() -> None:
     ],
 )
 def test_quick_look_at_file_attributes(data: bytes, expected: dict[str, tuple[str, ...]]) -> None:
-    """File attributes are found without reading the file, in commands and comments, not in other text."""
+    """File attributes are found without reading the file, in commands and comments, not in other
+    text.
+    """
     assert file_attributes(data) == expected

@@ -1,6 +1,7 @@
 """Blocks and repeats: nesting, transforms, polarity, attributes, bounds.
 
-Rules: The Gerber Layer Format Specification 2023.08, 4.11 and 4.12; the old closing of repeats 8.3.4.
+Rules: The Gerber Layer Format Specification 2023.08, 4.11 and 4.12; the old closing of repeats
+8.3.4.
 """
 
 from __future__ import annotations
@@ -68,7 +69,9 @@ def test_block_turns_as_a_whole() -> None:
     ],
 )
 def test_arcs_in_blocks(transform: str, sweep: int, start: int, radius: float, pen: float) -> None:
-    """An arc inside a block turns, scales and, where mirrored, runs the other way; angles in quarter turns."""
+    """An arc inside a block turns, scales and, where mirrored, runs the other way; angles in
+    quarter turns.
+    """
     words = f"{PEN} %ABD20*% D10 X2Y0D02 G03 X0Y2I-2J0D01 G01 %AB*% {transform} D20 X5Y5D03"
     objects = image(words).objects
     assert objects.kind.tolist() == [Kind.ARC]
@@ -90,7 +93,9 @@ def test_nested_blocks_and_repeat_of_blocks() -> None:
 
 
 def test_clear_flash_swaps_polarities_at_every_level() -> None:
-    """A clear flash of a block that flashes a block swaps all polarities inside; regions with arcs too."""
+    """A clear flash of a block that flashes a block swaps all polarities inside; regions with arcs
+    too.
+    """
     disc = "G36 X3Y0D02 G03 X3Y0I-3J0D01 G01 G37"
     words = f"""%ADD12R,10X10*% %ABD20*% {disc} %LPC*% D10 X0Y0D03 %LPD*% %AB*% %ABD21*% D20 X0Y0D03 %AB*%
     D12 X0Y0D03 %LPC*% D21 X0Y0D03"""
@@ -99,7 +104,9 @@ def test_clear_flash_swaps_polarities_at_every_level() -> None:
 
 
 def test_net_of_the_flash_reaches_objects_without_one() -> None:
-    """Objects in a block keep their own net; those without get that of the flash; a contradiction is doubted."""
+    """Objects in a block keep their own net; those without get that of the flash; a contradiction
+    is doubted.
+    """
     words = f"{PEN} %ABD20*% D10 X0Y0D03 %TO.N,A*% X1D03 %TD*% %AB*% %TO.N,B*% D20 X10Y0D03"
     found = image(words, doubts={"net of a block's flash differs from nets inside"})
     assert [found.nets[net] for net in found.objects.net] == [("B",), ("A",)]

@@ -1,4 +1,6 @@
-"""Meaning of single commands: The Gerber Layer Format Specification 2023.08, chapters 4, 5 and 8."""
+"""Meaning of single commands: The Gerber Layer Format Specification 2023.08, chapters 4, 5 and
+8.
+"""
 
 from __future__ import annotations
 
@@ -93,5 +95,7 @@ MEANINGS = {
 
 @pytest.mark.parametrize("text", MEANINGS)
 def test_meaning(text: str) -> None:
-    """Each command means what the specification says; what it does not know is unknown, never ignored."""
+    """Each command means what the specification says; what it does not know is unknown, never
+    ignored.
+    """
     assert read_command(text) == MEANINGS[text]

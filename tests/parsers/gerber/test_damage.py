@@ -1,6 +1,8 @@
-"""Damaged and hostile files: one line of error or a doubt, in bounded time, never a traceback and never silence.
+"""Damaged and hostile files: one line of error or a doubt, in bounded time, never a traceback and
+never silence.
 
-Limits: a file that announces more than the product expands is refused. Times are of the processor, generous.
+Limits: a file that announces more than the product expands is refused. Times are of the processor,
+generous.
 """
 
 from __future__ import annotations
@@ -45,7 +47,9 @@ def survives(data: bytes) -> set[str] | None:
 
 @pytest.mark.parametrize("sample", range(len(SAMPLES)))
 def test_truncated_anywhere(sample: int) -> None:
-    """A file cut at every hundredth byte, and at every byte of its last hundred, is refused or doubted."""
+    """A file cut at every hundredth byte, and at every byte of its last hundred, is refused or
+    doubted.
+    """
     data = SAMPLES[sample].rstrip()
     for end in {*range(0, len(data), 100), *range(max(0, len(data) - 100), len(data))}:
         doubts = survives(data[:end])
@@ -75,7 +79,9 @@ def test_unknown_command_anywhere(word: str) -> None:
 
 @pytest.mark.parametrize("name", FEATURES)
 def test_lost_punctuation_is_never_silent(name: str) -> None:
-    """Without any single one of its `*` and `%`, a file is refused, doubted, or gives the same copper."""
+    """Without any single one of its `*` and `%`, a file is refused, doubted, or gives the same
+    copper.
+    """
     data = layer(*FEATURES[name].split("\n"))
     whole = copper(read_gerber(data, "layer.gbr"))
     for place in [k for k, byte in enumerate(data) if byte in b"*%"]:

@@ -1,6 +1,7 @@
 """Aperture macros: expressions, primitives, exposure, rotation.
 
-Rules: The Gerber Layer Format Specification 2023.08, 4.5; deprecated primitives 8.2. Areas worked by hand.
+Rules: The Gerber Layer Format Specification 2023.08, 4.5; deprecated primitives 8.2. Areas worked
+by hand.
 """
 
 from __future__ import annotations
@@ -51,7 +52,9 @@ def value(expression: str) -> float:
     ],
 )
 def test_expression(expression: str, expected: float) -> None:
-    """Products bind tighter than sums, both go left to right, division is decimal, undefined is 0 (4.5.4.3)."""
+    """Products bind tighter than sums, both go left to right, division is decimal, undefined is 0
+    (4.5.4.3).
+    """
     assert value(expression) == pytest.approx(expected)
 
 
@@ -145,7 +148,9 @@ def test_variables_are_set_in_order() -> None:
 
 
 def test_round_parts_on_either_side() -> None:
-    """A donut for copper contains the true one, a donut that clears lies inside it, hole included."""
+    """A donut for copper contains the true one, a donut that clears lies inside it, hole
+    included.
+    """
     words = read_macro(["1,1,4,0,0", "1,0,2,0,0"])
     outer, inner = (compose_macro(words, (), Round(inside)).shape for inside in (False, True))
     assert inner.area < math.pi * 3 < outer.area
@@ -192,7 +197,9 @@ def test_tolerance_does_not_depend_on_the_unit() -> None:
     ],
 )
 def test_what_cannot_be_composed_is_an_error(words: list[str]) -> None:
-    """A macro outside the grammar or with impossible values is refused as a whole, never composed in part."""
+    """A macro outside the grammar or with impossible values is refused as a whole, never composed
+    in part.
+    """
     with pytest.raises(MacroError):
         compose_macro(read_macro(words), (1.0,), Round())
 
@@ -203,7 +210,9 @@ def test_what_cannot_be_composed_is_an_error(words: list[str]) -> None:
     ids=["open", "crossing"],
 )
 def test_outline_that_may_be_read_in_several_ways(word: str, area: float) -> None:
-    """An open outline is closed and a crossing one filled by its winding, but both are told to be invalid."""
+    """An open outline is closed and a crossing one filled by its winding, but both are told to be
+    invalid.
+    """
     found = compose_macro(read_macro([word]), (), Round())
     assert not found.valid
     assert shapely.area(found.shape) == pytest.approx(area)
@@ -216,7 +225,9 @@ def test_size_of_expressions() -> None:
 
 
 def test_macros_may_be_read_side_by_side() -> None:
-    """Layers are read in threads; a fresh interpreter, since the grammar learns at its first use."""
+    """Layers are read in threads; a fresh interpreter, since the grammar learns at its first
+    use.
+    """
     program = (
         "from concurrent.futures import ThreadPoolExecutor\n"
         "from parsers.gerber.macros import read_macro\n"

@@ -69,7 +69,9 @@ def test_incremental_coordinates() -> None:
 
 
 def test_modal_coordinates_and_codes() -> None:
-    """An omitted coordinate is that of the current point, a G code holds, coordinates alone repeat D01 (2.7, 8.3.2)."""
+    """An omitted coordinate is that of the current point, a G code holds, coordinates alone repeat
+    D01 (2.7, 8.3.2).
+    """
     found = image("%ADD10C,1*% D10 X1Y2D02 X3D01 Y4D01 X5Y6 X7").objects
     assert found.geometry[:, :4].tolist() == [
         [1, 2, 3, 2],
@@ -108,7 +110,9 @@ def test_arc_stays_exact() -> None:
     ],
 )
 def test_unreadable_files(data: bytes, message: str) -> None:
-    """A file that is something else, or that lacks format or unit, is one line of error with its name."""
+    """A file that is something else, or that lacks format or unit, is one line of error with its
+    name.
+    """
     with pytest.raises(FormatError, match=message) as caught:
         read_gerber(data, "layer.gbr")
     assert str(caught.value).startswith("layer.gbr: ")
@@ -147,7 +151,9 @@ DOUBTS = {
 
 @pytest.mark.parametrize("words", DOUBTS, ids=lambda words: words.decode())
 def test_doubts(words: bytes) -> None:
-    """Each oddity is exactly its doubts; what a file may hold without changing the image is none."""
+    """Each oddity is exactly its doubts; what a file may hold without changing the image is
+    none.
+    """
     assert whats(HEAD + FLASH + words + b"M02*") == DOUBTS[words] | set()
 
 
@@ -180,12 +186,16 @@ def test_current_point_before_it_is_set(words: str) -> None:
     "repeat", ["%SRX2Y1I5J0*% X1Y1D03 %SR*%", "%ABD20*% D10 X1Y1D03 %AB*% D10"]
 )
 def test_current_point_after_a_repeat_or_a_block(repeat: str, after: str, doubts: set[str]) -> None:
-    """After SR and AB the current point is undefined, though it was set before; using it is a doubt (4.11.3, 4.12)."""
+    """After SR and AB the current point is undefined, though it was set before; using it is a doubt
+    (4.11.3, 4.12).
+    """
     image(f"%ADD10C,1*% D10 X7Y7D03 {repeat} {after}", doubts=doubts)
 
 
 def test_place_and_number_of_doubts() -> None:
-    """A doubt stands at its first line and says how often it occurs; doubts come in the order of the file."""
+    """A doubt stands at its first line and says how often it occurs; doubts come in the order of
+    the file.
+    """
     found = read_gerber(HEAD + b"\nWHAT*\nX0Y0D05*\nWHAT*\nM02*", "layer.gbr").doubts
     assert [str(doubt.place) for doubt in found] == ["layer.gbr:2", "layer.gbr:3"]
     assert found[0].what.endswith("(2 times)")
@@ -211,7 +221,9 @@ def test_many_unknown_commands_are_told_together() -> None:
     ],
 )
 def test_old_image_parameters(parameter: bytes, place: list[float]) -> None:
-    """Mirror and scale act on coordinates, then come offset, rotation and swapped axes (8.1.2 to 8.1.9)."""
+    """Mirror and scale act on coordinates, then come offset, rotation and swapped axes (8.1.2 to
+    8.1.9).
+    """
     found = read_gerber(HEAD + parameter + FLASH + b"M02*", "layer.gbr")
     assert found.objects.geometry[0, :2].tolist() == pytest.approx(place)
     assert all(doubt.what.startswith("old image parameter") for doubt in found.doubts)
@@ -230,7 +242,9 @@ def test_mirrored_arc_turns_the_other_way() -> None:
 def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(
     turn: bytes, end: bytes, mirror: bytes
 ) -> None:
-    """A quarter circle about the origin bulges away from it, mirrored too: its middle is 5 mm off at 45 degrees."""
+    """A quarter circle about the origin bulges away from it, mirrored too: its middle is 5 mm off
+    at 45 degrees.
+    """
     words = b"%ADD10C,0.2*%D10*G75*X5000000Y0D02*" + turn + b"*" + end + b"I-5000000J0D01*M02*"
     found = copper(read_gerber(HEAD + mirror + words, "layer.gbr"))
     x = -1 if mirror == b"%MIA1B0*%" else 1
@@ -243,7 +257,9 @@ def test_mirrored_arcs_of_both_turns_stay_on_their_side_of_the_chord(
     ("words", "doubted"), [(b"X2000000I1000000D01*", True), (b"X2000000D01*", False)]
 )
 def test_an_arc_before_any_mode_is_a_doubt(words: bytes, doubted: bool) -> None:
-    """Offsets of a centre mean an arc; G01, G02 or G03 has to come first (2023.08, 4.7). A draw without is straight."""
+    """Offsets of a centre mean an arc; G01, G02 or G03 has to come first (2023.08, 4.7). A draw
+    without is straight.
+    """
     found = read_gerber(HEAD + b"%ADD10C,0.2*%D10*G75*X0Y0D02*" + words + b"M02*", "layer.gbr")
     assert ("arc before G02 or G03" in {doubt.what for doubt in found.doubts}) == doubted
 

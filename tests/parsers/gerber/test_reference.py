@@ -1,6 +1,7 @@
 """The same files through an independent reader: area and symmetric difference within 0.1 %.
 
-The reference is the library gerbonara; its primitives are made into shapes here, finely, and composed in file order.
+The reference is the library gerbonara; its primitives are made into shapes here, finely, and
+composed in file order.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ CARRIED = Path(str(distribution("pygerber").locate_file("pygerber"))) / "example
 EXAMPLES = sorted(CARRIED.glob("*.gbr"))
 FINE = 64  # segments of a quarter circle
 
-# Files that exercise all features that the reference reads by the specification. It turns P apertures clockwise, leaves
-# polygons of macros at the origin, and knows no blocks, repeats, LM, LR and LS; these stand in the worked examples.
+# Files that exercise all features that the reference reads by the specification. It turns P
+# apertures clockwise, leaves polygons of macros at the origin, and knows no blocks, repeats, LM, LR
+# and LS; these stand in the worked examples.
 ALL_PRIMITIVES = (
     *("1,1,2,5,0,0", "20,1,0.5,0,0,4,3,10", "21,1,3,1,0,-3,30", "4,1,3,-6,0,-4,0,-5,2,-6,0,0"),
     *("5,1,6,0,5,2,0", "1,0,1,5,0,0"),
@@ -91,7 +93,9 @@ def test_real_layer(path: Path) -> None:
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_layer_of_another_library(path: Path) -> None:
-    """Layers that come with the library pygerber, written by programs not ours: no doubts, and the same copper."""
+    """Layers that come with the library pygerber, written by programs not ours: no doubts, and the
+    same copper.
+    """
     data = path.read_bytes()
     assert read_gerber(data, path.name).doubts == ()
     agree(data)

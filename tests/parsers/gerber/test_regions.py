@@ -1,6 +1,7 @@
 """Region statements: contours, cut-ins, what is valid and what is doubted.
 
-Rules: The Gerber Layer Format Specification 2023.08, 4.10; older revisions 2013 and 2016 where said.
+Rules: The Gerber Layer Format Specification 2023.08, 4.10; older revisions 2013 and 2016 where
+said.
 """
 
 from __future__ import annotations
@@ -226,7 +227,9 @@ CONTOURS = {
 
 @pytest.mark.parametrize("name", CONTOURS)
 def test_filled_contour(name: str) -> None:
-    """Cut-ins make holes without a doubt; a contour whose area is open to dispute is told, whichever way it runs."""
+    """Cut-ins make holes without a doubt; a contour whose area is open to dispute is told,
+    whichever way it runs.
+    """
     corners, area, count, valid = CONTOURS[name]
     for points in (np.array(corners, dtype=float), np.array(corners[::-1], dtype=float)):
         found = fill(points)
@@ -238,7 +241,9 @@ def test_filled_contour(name: str) -> None:
 
 
 def test_twice_covered_part_counts_once() -> None:
-    """Where a contour runs round a part twice in the same direction, the part is filled, not emptied."""
+    """Where a contour runs round a part twice in the same direction, the part is filled, not
+    emptied.
+    """
     twice = [(0, 0), (8, 0), (8, 4), (2, 4), (2, 2), (6, 2), (6, 6), (0, 6), (0, 0)]
     found = fill(np.array(twice, dtype=float))
     assert not found.valid
@@ -247,7 +252,9 @@ def test_twice_covered_part_counts_once() -> None:
 
 
 def test_hopeless_contour_is_bounded() -> None:
-    """A contour of thousands of segments that all cross each other is not worked out: its hull is taken."""
+    """A contour of thousands of segments that all cross each other is not worked out: its hull is
+    taken.
+    """
     points = np.random.default_rng(3).uniform(0, 100, (4000, 2))
     found = fill(np.vstack((points, points[:1])))
     assert not found.valid
@@ -260,7 +267,9 @@ corner = st.tuples(st.integers(0, 9), st.integers(0, 9))
 @given(st.lists(corner, min_size=3, max_size=12))
 @settings(deadline=None)
 def test_filling_is_by_winding(corners: list[tuple[int, int]]) -> None:
-    """The filled shape holds exactly the points round which the contour runs, whatever the contour."""
+    """The filled shape holds exactly the points round which the contour runs, whatever the
+    contour.
+    """
     ring = np.array([*corners, corners[0]], dtype=float)
     found = fill(ring).shape
     grid = np.stack(np.meshgrid(np.arange(0, 9) + 0.37, np.arange(0, 9) + 0.41), axis=-1).reshape(

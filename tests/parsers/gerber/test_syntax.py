@@ -33,7 +33,9 @@ def test_numbers_and_absent_numbers() -> None:
 
 
 def test_trailing_zeros_omitted() -> None:
-    """With trailing zeros omitted, numbers are filled up on the right; signs do not count as digits (8.2.1.3)."""
+    """With trailing zeros omitted, numbers are filled up on the right; signs do not count as digits
+    (8.2.1.3).
+    """
     found = tokenise(b"X01Y-1D02*D10*", pad=6).operations
     assert found.xyij[:2, 0].tolist() == [10000, -100000]
     assert found.d.tolist() == [2, 10]
@@ -55,7 +57,9 @@ def test_trailing_zeros_omitted() -> None:
     ],
 )
 def test_old_spellings(word: bytes, plain: bytes) -> None:
-    """Blanks, small letters, line numbers and several codes in one word are rewritten to plain words."""
+    """Blanks, small letters, line numbers and several codes in one word are rewritten to plain
+    words.
+    """
     assert plain_words(word) == plain
 
 
@@ -73,7 +77,9 @@ def test_old_spellings(word: bytes, plain: bytes) -> None:
     ],
 )
 def test_what_is_no_operation_in_any_spelling(word: bytes) -> None:
-    """Comments, decimals, codes in a senseless order and numbers beyond any board are not rewritten."""
+    """Comments, decimals, codes in a senseless order and numbers beyond any board are not
+    rewritten.
+    """
     assert plain_words(word) is None
 
 
@@ -93,7 +99,9 @@ def test_line_breaks_inside_words_are_dropped() -> None:
 
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
 def test_lines(newline: str) -> None:
-    """Each word knows its line, whatever ends the lines, also after words that had to be rewritten."""
+    """Each word knows its line, whatever ends the lines, also after words that had to be
+    rewritten.
+    """
     text = newline.join(
         ["G04 one*", "", "X1Y1D02*X2D01*", "G01 X3*", "%LPC*%", "Y4", "D01*", "M02*"]
     )
@@ -126,7 +134,9 @@ def test_percent_in_a_comment_is_text() -> None:
 
 
 def test_comment_that_swallows_commands() -> None:
-    """A comment whose end is missing, with commands in its next line, is told; a long comment is not."""
+    """A comment whose end is missing, with commands in its next line, is told; a long comment is
+    not.
+    """
     assert tokenise(b"G04 a\nX1Y1D03*M02*").swallowed.tolist() == [0]
     assert tokenise(b"G04 a\n%LPC*%M02*").swallowed.tolist() == [0]
     assert len(tokenise(b"G04 a\n and more*M02*").swallowed) == 0

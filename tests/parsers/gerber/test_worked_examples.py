@@ -1,7 +1,9 @@
-"""Worked examples of the published format: areas, pieces and places, worked out from their descriptions.
+"""Worked examples of the published format: areas, pieces and places, worked out from their
+descriptions.
 
-Source unless said: The Gerber Layer Format Specification 2023.08, the section in each case's name. Areas were computed
-from the descriptions with circles of 16384 sides, six digits or more being right.
+Source unless said: The Gerber Layer Format Specification 2023.08, the section in each case's name.
+Areas were computed from the descriptions with circles of 16384 sides, six digits or more being
+right.
 """
 
 from __future__ import annotations
@@ -250,7 +252,9 @@ def test_image(name: str) -> None:
 
 
 def test_rs274x_guide_in_inches() -> None:
-    """The example of the RS-274X guide of 2001 (p. 11-12) reads the same in inches, in the spelling of its time."""
+    """The example of the RS-274X guide of 2001 (p. 11-12) reads the same in inches, in the spelling
+    of its time.
+    """
     text = """%ADD10C,.01*% %ADD11C,.06*% %ADD12R,.06X.06*% %ADD13R,.04X.1*% %ADD14R,.1X.04*% %ADD15O,.04X.1*%
     %ADD16P,.1X3*% %AMTHERMAL80*7,0,0,.08,.055,.0125,45*% %ADD17THERMAL80*%
     %AMTARGET125*6,0,0,.125,.01,.01,3,.003,.150,0*% %ADD18TARGET125*% %SRX1Y1I0J0*% %IPPOS*%
@@ -264,7 +268,9 @@ def test_rs274x_guide_in_inches() -> None:
 
 
 def test_overlapping_return_is_reported() -> None:
-    """The invalid twin of 4.10.4.9, whose two holes share one long return segment, is read by winding and reported."""
+    """The invalid twin of 4.10.4.9, whose two holes share one long return segment, is read by
+    winding and reported.
+    """
     words = """G36 X111Y257D02 X109D01 Y272D01 X117D01 Y257D01 X111D01 Y260D01 X114D01 Y264D01 X111D01
         Y267D01 X114D01 Y270D01 X111D01 Y257D01 G37"""
     assert_area(copper(image(words, doubts={"contour that is not valid"})), 99.0)
@@ -285,7 +291,9 @@ def test_overlapping_return_is_reported() -> None:
     ids=["4.5.1.5", "4.5.1.6"],
 )
 def test_macro_corners(words: str, corners: list[tuple[float, float]]) -> None:
-    """Primitives turn about the macro's origin, so that their corners lie where the specification says."""
+    """Primitives turn about the macro's origin, so that their corners lie where the specification
+    says.
+    """
     found = shapely.get_coordinates(copper(image(_macro(words))))
     for corner in corners:
         assert np.hypot(*(found - corner).T).min() < 1e-6

@@ -1,4 +1,6 @@
-"""Small IPC-2581 files for tests, valid by the published schemas where the test does not want otherwise."""
+"""Small IPC-2581 files for tests, valid by the published schemas where the test does not want
+otherwise.
+"""
 
 from __future__ import annotations
 

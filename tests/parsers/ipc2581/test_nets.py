@@ -168,7 +168,9 @@ def test_pads_of_a_pin_in_two_nets_are_a_doubt_without_any_logical_net(tmp_path:
 def test_blanks_about_a_name_make_no_new_net(
     tmp_path: Path, first: str, second: str, doubts: int
 ) -> None:
-    """They are no part of the name; where some places have them and others not, somebody must look."""
+    """They are no part of the name; where some places have them and others not, somebody must
+    look.
+    """
     sets = one_set(pad(5, 5), f'net="{first}"') + one_set(pad(9, 5), f'net="{second}"')
     board = read(File(features={"TOP": sets}), tmp_path)
     assert [net.name for net in board.nets] == ["GND"]

@@ -110,7 +110,9 @@ def test_a_hole_reaches_the_span_of_its_layer(
 
 
 def test_a_span_may_name_dielectrics_and_masks_of_the_stackup(tmp_path: Path) -> None:
-    """From above MASK to below D1 (between TOP and IN1) is copper TOP only; to D2 it is TOP and IN1."""
+    """From above MASK to below D1 (between TOP and IN1) is copper TOP only; to D2 it is TOP and
+    IN1.
+    """
     rows = "".join(
         f'<StackupLayer layerOrGroupRef="{name}" thickness="0.1" tolPlus="0" tolMinus="0"/>'
         for name in ("MASK", "TOP", "D1", "IN1", "D2", "IN2", "BOTTOM")
@@ -128,7 +130,9 @@ def test_a_span_may_name_dielectrics_and_masks_of_the_stackup(tmp_path: Path) ->
 
 
 def test_holes_may_be_drawn_on_a_stackup_group(tmp_path: Path) -> None:
-    """IPC-2581 revision A, 8.2.3.13.4: blind and buried holes name the group that they go through."""
+    """IPC-2581 revision A, 8.2.3.13.4: blind and buried holes name the group that they go
+    through.
+    """
     rows = "".join(
         f'<StackupLayer layerOrGroupRef="{name}" thickness="0.1" tolPlus="0" tolMinus="0"/>'
         for name in ("IN1", "IN2")
@@ -345,7 +349,9 @@ def test_the_profile_has_curves_and_cutouts(tmp_path: Path) -> None:
 
 
 def test_a_datum_shifts_nothing(tmp_path: Path) -> None:
-    """The sample of IPC-2581 revision A, 8.2.3.4: a Datum of (10, 10) and a Profile that is not shifted by it."""
+    """The sample of IPC-2581 revision A, 8.2.3.4: a Datum of (10, 10) and a Profile that is not
+    shifted by it.
+    """
     text = (
         File(layers=FOUR, features=COPPER)
         .text()

@@ -1,4 +1,6 @@
-"""Xform and Location: the order of the standard, nesting, and what a map does to every kind of copper."""
+"""Xform and Location: the order of the standard, nesting, and what a map does to every kind of
+copper.
+"""
 
 from __future__ import annotations
 
@@ -134,7 +136,9 @@ def test_nesting_maps_is_doing_one_after_the_other(
 def test_a_map_can_be_undone_and_keeps_shapes(
     place: tuple[float, ...], point: tuple[float, float], angle: float
 ) -> None:
-    """Round trip: the inverse map brings the point back; lengths grow by the scale; directions follow."""
+    """Round trip: the inverse map brings the point back; lengths grow by the scale; directions
+    follow.
+    """
     by = maps(np.array([place]), np.array([-1]), 1.0)[:1]
     a, b, c, d, x, y = by[0]
     inverse = np.linalg.inv(np.array([[a, b], [c, d]]))
@@ -160,7 +164,9 @@ def placed(shape: str, folder: Path, **more: object) -> shapely.Geometry:
 
 @pytest.mark.parametrize("width", [0, 0.5])
 def test_a_placed_line_has_moved_ends_and_a_scaled_width(tmp_path: Path, width: float) -> None:
-    """(2, 1) goes to (12, 9), (0, 0) to (10, 5); a width of 0.5 becomes 1, one of 0 is no copper."""
+    """(2, 1) goes to (12, 9), (0, 0) to (10, 5); a width of 0.5 becomes 1, one of 0 is no
+    copper.
+    """
     line = (
         '<Line startX="2" startY="1" endX="0" endY="0"><LineDesc lineEnd="ROUND"'
         f' lineWidth="{width}"/></Line>'
@@ -174,7 +180,9 @@ def test_a_placed_line_has_moved_ends_and_a_scaled_width(tmp_path: Path, width: 
 
 
 def test_a_placed_arc_turns_the_other_way_when_mirrored(tmp_path: Path) -> None:
-    """Quarter from (1, 0) to (0, 1) about 0: rotated (0, 1) to (-1, 0), mirrored (0, 1) to (1, 0): clockwise."""
+    """Quarter from (1, 0) to (0, 1) about 0: rotated (0, 1) to (-1, 0), mirrored (0, 1) to (1, 0):
+    clockwise.
+    """
     arc = (
         '<Arc startX="1" startY="0" endX="0" endY="1" centerX="0" centerY="0" clockwise="false">'
         '<LineDesc lineEnd="ROUND" lineWidth="0.2"/></Arc>'
@@ -211,7 +219,9 @@ def test_a_feature_is_drawn_at_each_location(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("revision", ["B", "B1"])
 def test_a_primitive_may_have_an_xform_of_its_own(tmp_path: Path, revision: str) -> None:
-    """Revisions B and B1: the inner Xform acts first. 4 x 2 turned by 90 is 2 x 4, twice as large 4 x 8."""
+    """Revisions B and B1: the inner Xform acts first. 4 x 2 turned by 90 is 2 x 4, twice as large 4
+    x 8.
+    """
     shape = '<RectCenter width="4" height="2"><Xform rotation="90"/></RectCenter>'
     outer = '<Xform scale="2"/><Location x="10" y="10"/>'
     board = read(File(revision, features={"TOP": one_set(features(shape, outer))}), tmp_path)

@@ -81,8 +81,9 @@ def test_round_ends_are_exact_strokes_and_others_areas_with_a_centre_line(tmp_pa
 def test_a_polyline_has_round_joints_and_ends_of_its_own_kind(
     tmp_path: Path, ends: str, more: float
 ) -> None:
-    """Legs of 4, 4 and 4 at right angles, width 1. At each joint a square of 0.5 is covered twice and a quarter disc of
-    radius 0.5 is added: 12 + 2 (pi / 16 - 0.25) + ends."""
+    """Legs of 4, 4 and 4 at right angles, width 1. At each joint a square of 0.5 is covered twice
+    and a quarter disc of radius 0.5 is added: 12 + 2 (pi / 16 - 0.25) + ends.
+    """
     steps = "".join(f'<PolyStepSegment x="{x}" y="{y}"/>' for x, y in ((4, 0), (4, 4), (8, 4)))
     shape = (
         f'<Polyline><PolyBegin x="0" y="0"/>{steps}<LineDesc lineEnd="{ends}"'
@@ -105,7 +106,8 @@ def test_a_polyline_may_run_in_curves(tmp_path: Path) -> None:
     assert copper.geometry[1].tolist() == pytest.approx([3, 1, 1, -PI / 2, PI])
 
 
-CURVED = (  # IPC-2581 revision A, 4.7.3, first sample: closes right only with a counterclockwise curve
+# IPC-2581 revision A, 4.7.3, first sample: closes right only with a counterclockwise curve
+CURVED = (
     '<Contour><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="0" y="7"/><PolyStepSegment'
     ' x="-8" y="7"/><PolyStepCurve x="-15" y="0" centerX="-8" centerY="0"{}/><PolyStepSegment x="0"'
     ' y="0"/></Polygon></Contour>'
@@ -121,7 +123,9 @@ def test_a_curved_contour_has_the_area_worked_by_hand(tmp_path: Path) -> None:
 
 
 def test_a_curve_without_a_sense_is_counterclockwise_and_a_doubt(tmp_path: Path) -> None:
-    """Revision B lets `clockwise` out; the schema's default is clockwise, the samples need the other sense."""
+    """Revision B lets `clockwise` out; the schema's default is clockwise, the samples need the
+    other sense.
+    """
     board = copper_of(CURVED.format(""), tmp_path, revision="B")
     assert "a curve without a turning sense" in sentences(board)
     assert shape_on(board).area == pytest.approx(94.4845, rel=1e-4)
@@ -161,7 +165,9 @@ def test_radii_that_differ_are_a_doubt(tmp_path: Path) -> None:
 
 
 def test_a_cutout_is_taken_out_and_its_curves_stay_inside(tmp_path: Path) -> None:
-    """10 x 10 less a disc of radius 2 drawn as one full circle: 100 - 4 pi; copper is never less."""
+    """10 x 10 less a disc of radius 2 drawn as one full circle: 100 - 4 pi; copper is never
+    less.
+    """
     cutout = (
         '<Cutout><PolyBegin x="7" y="5"/><PolyStepCurve x="7" y="5" centerX="5" centerY="5"'
         ' clockwise="true"/></Cutout>'
@@ -261,7 +267,9 @@ def test_a_void_fill_removes(tmp_path: Path) -> None:
 
 
 def test_an_outline_on_copper_has_two_readings(tmp_path: Path) -> None:
-    """Filled with round joints it is 10.2^2 - 0.01 (4 - pi) = 104.0314; as a stroke 7.9914: a doubt, and the larger."""
+    """Filled with round joints it is 10.2^2 - 0.01 (4 - pi) = 104.0314; as a stroke 7.9914: a
+    doubt, and the larger.
+    """
     outline = (
         f'<Outline>{polygon("0,0 10,0 10,10 0,10")}<LineDesc lineEnd="ROUND"'
         ' lineWidth="0.2"/></Outline>'
@@ -280,7 +288,9 @@ def test_an_outline_that_states_its_fill_has_one_reading(tmp_path: Path) -> None
 
 
 def test_of_several_areas_those_that_are_hollow_are_lines_alone(tmp_path: Path) -> None:
-    """A filled square, then two hollow ones of 10 and 5 mm: 4 + 7.9914 + 5.2^2 - 4.8^2 less the four corners."""
+    """A filled square, then two hollow ones of 10 and 5 mm: 4 + 7.9914 + 5.2^2 - 4.8^2 less the
+    four corners.
+    """
     hollow = '<FillDesc fillProperty="HOLLOW"/>'
     filled = polygon("30,0 32,0 32,2 30,2")
     frames = [
@@ -515,7 +525,9 @@ def board_line(folder: Path, text: str) -> int:
 
 
 def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None:
-    """IPC-2581 revision A, 8.2.3.13.8: from its place on, over the line stored with a dictionary shape."""
+    """IPC-2581 revision A, 8.2.3.13.8: from its place on, over the line stored with a dictionary
+    shape.
+    """
     own = (
         '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND"'
         ' lineWidth="0.2"/></Line>'
@@ -536,7 +548,9 @@ def test_a_set_lays_its_line_over_predefined_shapes_only(tmp_path: Path) -> None
 
 
 def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> None:
-    """The standard has the Set's line lie over predefined shapes; on inline ones with their own line it is silent."""
+    """The standard has the Set's line lie over predefined shapes; on inline ones with their own
+    line it is silent.
+    """
     for width, expected in ((0.8, []), (0.2, ["a line and its Set differ in width"])):
         own = (
             '<Line startX="0" startY="0" endX="1" endY="0"><LineDesc lineEnd="ROUND"'
@@ -603,7 +617,9 @@ def test_beyond_65535_a_set_without_blanks_has_no_line(tmp_path: Path) -> None:
 def test_an_arc_is_found_again_from_its_ends(
     centre: tuple[float, float], radius: float, start: float, sweep: float, turn: float
 ) -> None:
-    """Round trip: ends of an arc and its centre, rounded to 4 decimals, give its radius and sweep again."""
+    """Round trip: ends of an arc and its centre, rounded to 4 decimals, give its radius and sweep
+    again.
+    """
     ends = [
         np.array(centre) + radius * np.array([math.cos(a), math.sin(a)])
         for a in (start, start + turn * sweep)
@@ -628,7 +644,9 @@ def test_an_arc_is_found_again_from_its_ends(
 def test_a_ring_of_arcs_contains_or_is_contained(
     radius: float, turn: float, grow: bool, corners: int
 ) -> None:
-    """A circle cut into arcs, walked in either sense: a growing ring contains it, another one lies inside."""
+    """A circle cut into arcs, walked in either sense: a growing ring contains it, another one lies
+    inside.
+    """
     angle = turn * 2 * PI * np.arange(corners + 1) / corners
     xy = radius * np.column_stack((np.cos(angle), np.sin(angle)))
     xy[-1] = xy[0]
@@ -663,7 +681,9 @@ def test_without_time_to_take_rings_apart_the_hull_stands_for_what_grows() -> No
 
 
 def winding_and_parity(points: list[tuple[int, int]], x: float, y: float) -> tuple[int, int]:
-    """How often a closed path goes round a point, and how many of its edges a ray to the right meets (odd or even)."""
+    """How often a closed path goes round a point, and how many of its edges a ray to the right
+    meets (odd or even).
+    """
     winding = meets = 0
     for (x0, y0), (x1, y1) in zip(points, points[1:] + points[:1], strict=True):
         if (y0 > y) != (y1 > y) and x0 + (y - y0) / (y1 - y0) * (x1 - x0) > x:
@@ -675,7 +695,9 @@ def winding_and_parity(points: list[tuple[int, int]], x: float, y: float) -> tup
 @settings(max_examples=60, deadline=None)
 @given(points=st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=4, max_size=9))
 def test_a_repaired_ring_covers_what_its_edge_goes_round(points: list[tuple[int, int]]) -> None:
-    """Copper is all that the edge winds round, so also what the even-odd rule fills; an erasure only what is sure."""
+    """Copper is all that the edge winds round, so also what the even-odd rule fills; an erasure
+    only what is sure.
+    """
     shapes = {}
     for grow in (True, False):
         parts, _ = repaired(shapely.Polygon(points), grow)

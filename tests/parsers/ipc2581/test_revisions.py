@@ -1,4 +1,6 @@
-"""The same small board in revisions A, B, B1 and C: valid by the published schemas, and read alike."""
+"""The same small board in revisions A, B, B1 and C: valid by the published schemas, and read
+alike.
+"""
 
 from __future__ import annotations
 
@@ -69,7 +71,9 @@ def pad(x: float, pin: str, revision: str) -> str:
 
 
 def same_board(revision: str) -> File:
-    """A trace, an area with a curve, two pads with holes, a user shape, an erasing thermal, a slot."""
+    """A trace, an area with a curve, two pads with holes, a user shape, an erasing thermal, a
+    slot.
+    """
     trace = features('<Line startX="5" startY="5" endX="9" endY="5"><LineDescRef id="L02"/></Line>')
     corner = (
         '<Contour><Polygon><PolyBegin x="1" y="10"/><PolyStepSegment x="17" y="10"/>'
@@ -146,7 +150,8 @@ def test_every_revision_gives_the_same_board(tmp_path: Path, revision: str) -> N
         "ComponentPad",
         "Conductor",
     ]
-    # 18 x 8 less 2^2 (1 - pi / 4) at the corner, less the 2 x 2 cutout, less the thermal's ring pieces
+    # 18 x 8 less 2^2 (1 - pi / 4) at the corner, less the 2 x 2 cutout, less the thermal's ring
+    # pieces
     half = 0.15
     strip = {r: half * np.sqrt(r**2 - half**2) + r**2 * np.arcsin(half / r) for r in (1.0, 0.5)}
     ring = np.pi * 0.75 - 4 * (strip[1.0] - strip[0.5])
@@ -164,9 +169,11 @@ def test_the_net_runs_through_pads_trace_and_holes(tmp_path: Path, revision: str
 
 @pytest.mark.needs("boards")
 def test_the_real_file_is_read_as_far_as_it_goes() -> None:
-    """A published sample that breaks the schema in many ways: lines without Features, pads that are only named.
+    """A published sample that breaks the schema in many ways: lines without Features, pads that are
+    only named.
 
-    Worked from the file: 23 + 4 lines and a polygon of 38 x 23 mm; the four vias; each breach a doubt with its line.
+    Worked from the file: 23 + 4 lines and a polygon of 38 x 23 mm; the four vias; each breach a
+    doubt with its line.
     """
     path = BOARDS / "ipc2581-c-small" / "board.xml"
     board = read_ipc2581(path, Hints())

@@ -1,7 +1,8 @@
 """Every standard primitive has the area, the box and the sense that the standard gives it.
 
-Areas are worked by hand from the definitions in IPC-2581 revision A, 4.7.1 to 4.7.16 (the derivation stands beside
-each). Round parts may make the shape larger by 0.001 mm all round, never smaller.
+Areas are worked by hand from the definitions in IPC-2581 revision A, 4.7.1 to 4.7.16 (the
+derivation stands beside each). Round parts may make the shape larger by 0.001 mm all round, never
+smaller.
 """
 
 from __future__ import annotations
@@ -134,7 +135,9 @@ def test_area_and_box_are_as_worked_by_hand(
 def test_an_erasing_polygon_is_not_larger_than_the_true_shape(
     name: str, attributes: dict[str, Any], area: float, box: tuple[float, float, float, float]
 ) -> None:
-    """Discs and strokes stay exact primitives; only polygons are approximated, and those lie inside."""
+    """Discs and strokes stay exact primitives; only polygons are approximated, and those lie
+    inside.
+    """
     pieces = [p for p in pieces_of(name, grow=False, **attributes) if p.kind == Kind.AREA]
     whole = pieces_of(name, grow=False, **attributes)
     if len(pieces) == len(whole):
@@ -143,9 +146,11 @@ def test_an_erasing_polygon_is_not_larger_than_the_true_shape(
 
 
 def ring_piece(outer: float, inner: float, gap: float) -> float:
-    """Area of what a strip of width gap along one radius cuts from a round ring: the strip less its round ends.
+    """Area of what a strip of width gap along one radius cuts from a round ring: the strip less its
+    round ends.
 
-    Strip across a disc of radius R from its centre line: integral over |t| < gap / 2 of sqrt(R^2 - t^2).
+    Strip across a disc of radius R from its centre line: integral over |t| < gap / 2 of sqrt(R^2 -
+      t^2).
     """
     half = gap / 2
 

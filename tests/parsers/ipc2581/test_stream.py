@@ -1,4 +1,6 @@
-"""Hostile and broken files: one line that names file and place, in bounded time and memory; never anything else."""
+"""Hostile and broken files: one line that names file and place, in bounded time and memory; never
+anything else.
+"""
 
 from __future__ import annotations
 
@@ -81,7 +83,9 @@ def test_syntax_errors_name_the_line(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("pieces", [1, 64])
 def test_a_gigabyte_of_blanks_is_refused_at_once(tmp_path: Path, pieces: int) -> None:
-    """Packed, as one run or cut by elements: said before more than a part of it has been unpacked."""
+    """Packed, as one run or cut by elements: said before more than a part of it has been
+    unpacked.
+    """
     blanks = b"<Dfx/>" * (pieces > 1) + b" " * ((1 << 30) // 64 // pieces)
     packed = (
         gzip.compress(blanks, 6) * 64 * pieces
@@ -131,7 +135,9 @@ def test_a_set_may_be_larger_than_the_limit_of_an_element(tmp_path: Path) -> Non
 
 
 def test_memory_does_not_grow_with_what_is_not_copper(tmp_path: Path) -> None:
-    """20 MB of silk screen and of parts lists leave no trace: the peak of Python's own memory stays below 5 MB."""
+    """20 MB of silk screen and of parts lists leave no trace: the peak of Python's own memory stays
+    below 5 MB.
+    """
     row = features(
         '<Line startX="1" startY="1" endX="9" endY="1"><LineDesc lineEnd="ROUND"'
         ' lineWidth="1"/></Line>'
@@ -348,7 +354,9 @@ def test_locations_of_one_feature_multiply_to_a_bound(
 
 
 def test_curves_of_a_huge_radius_do_not_fill_the_memory(tmp_path: Path) -> None:
-    """A circle of 9 m takes ten thousand points; ten thousand of them are refused, one of 9 km is left out."""
+    """A circle of 9 m takes ten thousand points; ten thousand of them are refused, one of 9 km is
+    left out.
+    """
     ring = (
         '<Arc startX="{0}" startY="0" endX="{0}" endY="0" centerX="0" centerY="0"'
         ' clockwise="false"><LineDesc lineEnd="ROUND" lineWidth="1"/></Arc>'
@@ -392,7 +400,9 @@ AHEAD = frozenset(
 
 
 def emptied_marks(data: str) -> dict[str, str]:
-    """The file with one empty element turned into text by the loss of its first character, for each kind of place."""
+    """The file with one empty element turned into text by the loss of its first character, for each
+    kind of place.
+    """
     found: dict[str, str] = {}
     above: list[str] = []
     for mark in re.finditer(r"<(/?)(\w[\w-]*)[^>]*?(/?)>", data):

@@ -1,4 +1,6 @@
-"""Hostile packages: refused with one line or read with a doubt, never a crash and never a silent board."""
+"""Hostile packages: refused with one line or read with a doubt, never a crash and never a silent
+board.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +30,7 @@ CASES: Mapping[str, Mapping[str, Any]] = tomllib.loads(TABLE.read_text(encoding=
 TOP = BASE["b-top.gbr"].encode()
 
 
-# ------------------------------------------------------------------------------------------------ builders
+# ----------------------------------------------------------------------------------------- builders
 
 
 def folder(target: Path, case: Mapping[str, Any]) -> Path:
@@ -217,7 +219,7 @@ def nothing(target: Path, _: Mapping[str, Any]) -> Path:
     return target / "nowhere"
 
 
-# ------------------------------------------------------------------------------------------------ tests
+# -------------------------------------------------------------------------------------------- tests
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -268,9 +270,11 @@ def outcome(path: Path) -> Board | None:
 def test_a_mutated_file_never_hides_copper_silently(
     tmp_path: Path, name: str, data: st.DataObject
 ) -> None:
-    """Cutting bytes out of a file gives an error, a doubt, or a board with all its copper and holes.
+    """Cutting bytes out of a file gives an error, a doubt, or a board with all its copper and
+    holes.
 
-    Where whole operations or digits of an aperture's size are cut out, the rest may be a valid other board.
+    Where whole operations or digits of an aperture's size are cut out, the rest may be a valid
+    other board.
     """
     text = BASE[name].encode()
     start = data.draw(st.integers(0, len(text) - 1))
@@ -304,7 +308,9 @@ def test_a_mutated_archive_is_read_or_refused(tmp_path: Path, data: st.DataObjec
 
 
 def test_an_archive_of_a_kind_to_come_is_refused_in_one_line(tmp_path: Path) -> None:
-    """Damage to the version that the directory of a zip asks for; libraries have an error of their own for that."""
+    """Damage to the version that the directory of a zip asks for; libraries have an error of their
+    own for that.
+    """
     path = tmp_path / "board.zip"
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr("b-top.gbr", TOP)

@@ -1,4 +1,6 @@
-"""A package of files as one board: which file is what, what is missing, what contradicts, and nothing more."""
+"""A package of files as one board: which file is what, what is missing, what contradicts, and
+nothing more.
+"""
 
 from __future__ import annotations
 
@@ -98,7 +100,9 @@ def whats(board: Board) -> list[str]:
 
 
 def test_a_complete_package_has_no_doubts(tmp_path: Path) -> None:
-    """The board that all cases below start from: nets, pins, holes, outline, and nothing to complain of."""
+    """The board that all cases below start from: nets, pins, holes, outline, and nothing to
+    complain of.
+    """
     board = read(tmp_path, BASE)
     assert board.doubts == ()
     assert board.remarks == ()
@@ -128,7 +132,9 @@ def test_a_complete_package_has_no_doubts(tmp_path: Path) -> None:
 
 
 def test_parts_come_from_pads(tmp_path: Path) -> None:
-    """A pin has its net, its function and the place of its pad; a part on one face only has that side."""
+    """A pin has its net, its function and the place of its pad; a part on one face only has that
+    side.
+    """
     wired, single = read(tmp_path, BASE).components
     assert (wired.refdes, wired.side, wired.at) == ("J1", None, (2.0, 2.0))
     assert [(p.number, p.name, p.net, p.at) for p in wired.pins] == [("1", "GND", 0, (2.0, 2.0))]
@@ -144,7 +150,7 @@ def test_component_layers_give_side_and_centroid(tmp_path: Path) -> None:
     ]
 
 
-# ------------------------------------------------------------------------------------------------ one change each
+# ---------------------------------------------------------------------------------- one change each
 
 
 @dataclass(frozen=True)
@@ -550,7 +556,9 @@ SETTLED = (
 
 @pytest.mark.parametrize("name", SETTLED)
 def test_the_line_that_a_doubt_shows_settles_it(name: str, tmp_path: Path) -> None:
-    """Every doubt about a file tells a line for `[files]`; with these lines in the rules the doubts are gone."""
+    """Every doubt about a file tells a line for `[files]`; with these lines in the rules the doubts
+    are gone.
+    """
     change = next(c for c in CHANGES if c.name == name)
     doubts = changed(change, tmp_path).doubts
     lines = [re.search(r'\[files\] "([^"]+)" = "([^"]+)"', d.why) for d in doubts]
@@ -609,7 +617,9 @@ def test_netlist_names_and_parts(tmp_path: Path) -> None:
 
 
 def test_a_job_file_gives_title_and_thicknesses(tmp_path: Path) -> None:
-    """Board thickness and the dielectric between copper layers, in mm; two sheets between layers add up."""
+    """Board thickness and the dielectric between copper layers, in mm; two sheets between layers
+    add up.
+    """
     board = read(tmp_path, BASE | {"b.gbrjob": json.dumps(JOB)})
     assert board.title == "demo"
     assert board.stackup.thickness == 1.6
@@ -618,7 +628,9 @@ def test_a_job_file_gives_title_and_thicknesses(tmp_path: Path) -> None:
 
 
 def test_rules_give_thicknesses_where_the_data_does_not(tmp_path: Path) -> None:
-    """The rules file fills in what the data leaves open; a wrong number of dielectrics is an error."""
+    """The rules file fills in what the data leaves open; a wrong number of dielectrics is an
+    error.
+    """
     board = read(tmp_path, BASE, Hints(thickness=1.6, dielectric=(1.53,)))
     assert (board.stackup.thickness, board.stackup.dielectric) == (1.6, (1.53,))
     with pytest.raises(
@@ -662,7 +674,7 @@ def test_inner_layers_stand_between(tmp_path: Path) -> None:
     assert named.copper.layer.tolist() == sorted(named.copper.layer.tolist())
 
 
-# ------------------------------------------------------------------------------------------------ copper by meaning
+# -------------------------------------------------------------------------------- copper by meaning
 
 
 def function(name: str, number: int, size: float = 0.5) -> str:
@@ -691,7 +703,9 @@ def test_copper_without_electrical_function_has_no_net(name: str, tmp_path: Path
     ],
 )
 def test_a_flashed_track_is_no_pad(name: str, pin: str, pad: bool, tmp_path: Path) -> None:
-    """2023.08, 5.6.10: tracks and pours are Conductor, whatever draws them; a pin of a part is a pad all the same."""
+    """2023.08, 5.6.10: tracks and pours are Conductor, whatever draws them; a pin of a part is a
+    pad all the same.
+    """
     body = flash(2, 2, pin="J1,1,GND") + function(name, 12) + flash(15, 5, "GND", "D12", pin)
     board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", body)})
     assert board.copper.pad[:2].tolist() == [True, pad]
@@ -715,7 +729,9 @@ def test_an_empty_net_name_is_no_net_and_an_absent_one_is_unknown(tmp_path: Path
 
 
 def test_copper_beside_the_board_or_in_an_unplated_hole_is_left_out(tmp_path: Path) -> None:
-    """Film marks without a net are no copper of the board, nor is a land that a hole removes; both are told."""
+    """Film marks without a net are no copper of the board, nor is a land that a hole removes; both
+    are told.
+    """
     body = flash(2, 2, pin="J1,1,GND") + flash(-5, 5, None) + flash(10, 5, "", "D11")
     tape = TAPE.replace("Plated,1,2,PTH", "NonPlated,1,2,NPTH").replace("X2.0Y2.0", "X10.0Y5.0")
     board = read(tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", body), "b-npth.drl": tape})
@@ -730,7 +746,9 @@ def test_copper_beside_the_board_or_in_an_unplated_hole_is_left_out(tmp_path: Pa
 def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(
     tmp_path: Path,
 ) -> None:
-    """An inner plane may be one object, and the legend beside it twenty: what has no net tells nothing of the fit."""
+    """An inner plane may be one object, and the legend beside it twenty: what has no net tells
+    nothing of the fit.
+    """
     marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
     board = read(
         tmp_path, BASE | {"b-top.gbr": layer("Copper,L1,Top", flash(2, 2, pin="J1,1,GND") + marks)}
@@ -740,7 +758,9 @@ def test_film_marks_beside_a_layer_of_one_object_are_no_doubt_of_the_profile(
 
 
 def test_film_marks_beside_a_nameless_plane_are_no_doubt_of_the_profile(tmp_path: Path) -> None:
-    """Where nothing has a name, copper counts by its area: three marks of 1 mm against a plane of 6 x 6 mm."""
+    """Where nothing has a name, copper counts by its area: three marks of 1 mm against a plane of 6
+    x 6 mm.
+    """
     marks = "".join(flash(-5, y, None) for y in (2, 4, 6))
     plane = (
         "G36*\n" + draw((4, 2), (10, 2), (10, 8), (4, 8), (4, 2)).replace("D11*\n", "") + "G37*\n"
@@ -769,7 +789,9 @@ def test_a_negative_layer_is_the_board_less_its_image(tmp_path: Path) -> None:
 
 
 def test_an_inner_layer_that_looks_negative_is_doubted(tmp_path: Path) -> None:
-    """Flashes that touch nothing, on a layer that states no polarity, may be clearances in a plane."""
+    """Flashes that touch nothing, on a layer that states no polarity, may be clearances in a
+    plane.
+    """
     inner = layer(
         "Copper,L2,Inr",
         "".join(flash(1 + 0.9 * i, 1 + 8 * (i % 2), None, "D11") for i in range(20)),
@@ -787,7 +809,9 @@ def test_an_inner_layer_that_looks_negative_is_doubted(tmp_path: Path) -> None:
 
 
 def test_an_object_of_several_nets_falls_apart_by_what_it_touches(tmp_path: Path) -> None:
-    """2023.08, 5.6.13: several names belong to the pieces that clear objects leave; another net is a contradiction."""
+    """2023.08, 5.6.13: several names belong to the pieces that clear objects leave; another net is
+    a contradiction.
+    """
     bar = "%TO.N,A,B*%\nD10*\nX3000000Y5000000D02*\nX17000000Y5000000D01*\n%TD*%\n"
     cut = "%LPC*%\nD10*\nX10000000Y4000000D02*\nX10000000Y6000000D01*\n%LPD*%\n"
     names = flash(3, 5, "A") + flash(17, 5, "B")
@@ -829,7 +853,7 @@ def test_blind_holes_join_only_their_layers(tmp_path: Path) -> None:
     ]
 
 
-# ------------------------------------------------------------------------------------------------ which board
+# -------------------------------------------------------------------------------------- which board
 
 
 def test_a_job_file_as_board_reads_its_folder(tmp_path: Path) -> None:
@@ -907,7 +931,9 @@ def test_the_same_files_give_the_same_board(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("drills", ["gerber", "nc"])
 def test_a_written_board_is_read_as_drawn(drills: str, tmp_path: Path) -> None:
-    """The demo writer's packages come back with the nets, holes and parts of their sketch, without doubts."""
+    """The demo writer's packages come back with the nets, holes and parts of their sketch, without
+    doubts.
+    """
     drawn: Sketch = case(
         "written",
         {
@@ -959,21 +985,25 @@ def test_an_ipc_2581_file_is_told_by_its_content(name: str, tmp_path: Path) -> N
 
 
 def test_an_ipc_2581_file_beside_layers_is_told(tmp_path: Path) -> None:
-    """Two descriptions of a board in one folder: the Gerber layers are read, and the report says so."""
+    """Two descriptions of a board in one folder: the Gerber layers are read, and the report says
+    so.
+    """
     board = read(tmp_path, BASE | {"b.xml": '<?xml version="1.0"?><IPC-2581 revision="C"/>'})
     assert board.format == "gerber"
     assert board.doubts == ()
     assert [r.what for r in board.remarks] == ["b.xml is not read"]
 
 
-# ------------------------------------------------------------------------------------------------ real boards
+# -------------------------------------------------------------------------------------- real boards
 
 real = pytest.mark.needs("boards")
 
 
 @real
 def test_a_real_board_with_nets(tmp_path: Path) -> None:
-    """Gerber X2 with nets, pins and job file: only the missing drill file is doubted, no copper is unknown."""
+    """Gerber X2 with nets, pins and job file: only the missing drill file is doubted, no copper is
+    unknown.
+    """
     board = read_board(REAL / "x2-2-layer-nets")
     assert whats(board) == ["no drill file"]
     assert (board.copper.net >= 0).all()
@@ -985,7 +1015,9 @@ def test_a_real_board_with_nets(tmp_path: Path) -> None:
 
 @real
 def test_a_real_board_without_nets() -> None:
-    """Gerber X2 with file attributes only: every layer is told to be without nets, holes land on copper."""
+    """Gerber X2 with file attributes only: every layer is told to be without nets, holes land on
+    copper.
+    """
     board = read_board(REAL / "x2-4-layer-no-nets")
     unknown = [d.what.split(" (")[0] for d in board.doubts if d.what.startswith("copper")]
     assert unknown == [f"copper of unknown net on L{n}" for n in range(1, 5)]
@@ -998,7 +1030,9 @@ def test_a_real_board_without_nets() -> None:
 
 @real
 def test_a_real_board_with_netlist() -> None:
-    """Inch layers without attributes, named by a netlist; the drill format comes from the file beside it."""
+    """Inch layers without attributes, named by a netlist; the drill format comes from the file
+    beside it.
+    """
     board = read_board(REAL / "inch-4-layer-netlist")
     assert sum("by its name" in w for w in whats(board)) == 4
     assert "number format of ncdrill-1-4.drl is not stated" in whats(board)
