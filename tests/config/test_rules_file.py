@@ -124,6 +124,7 @@ until  = 2027-03-31
 what   = "no netlist for layer L3"
 reason = "legacy board, compared by hand"
 """
+SCALE = "full_scale = 2.5\nbits = 16\nshare = 0.5\n"  # what stands instead of allowed
 
 
 def parse(text: str) -> Rules:
@@ -228,12 +229,14 @@ def test_places_name_the_line_of_a_key_behind_a_list_of_several_lines() -> None:
         ('["U7.2", "U2.3"]', '["U7.2", "U7.2"]', "back", 'two different pins, not "U7.2" twice'),
         ("dc = 0.2\nripple = 0.05\n", "", "[[current]]", "give dc, or ripple and frequency"),
         ("frequency = 1e6\n", "", "[[current]]", "required with ripple"),
-        (
-            "full_scale = 2.5\nbits = 16\nshare = 0.5\n",
-            "",
-            "[[quiet_input]]",
-            "allowed: is missing",
+        ("ripple = 0.05\n", "", "frequency", "stands without ripple"),
+        ("ripple = 0.05", "ripple = -0.05", "ripple", "must be a number of at least 0"),
+        ("dc = 0.2", "dc = inf", "dc", "must be a number of at least 0"),
+        *(
+            (SCALE, f"allowed = {value}\n", "allowed", "must be a number above 0 and below 1e12")
+            for value in ("0", "-1e-5", "nan", '"19 uV"')
         ),
+        (SCALE, "", "[[quiet_input]]", "allowed: is missing"),
         ("full_scale = 2.5\n", "", "[[quiet_input]]", "full_scale: is required with bits"),
         ("bits = 16", "bits = 16\nallowed = 1e-5", "full_scale", "stands beside allowed"),
         ("bits = 16", "bits = 0", "bits", "must be a whole number from 1 to 32"),
