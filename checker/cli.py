@@ -476,9 +476,8 @@ def draft_command(board: Path, rules_path: Path | None, output: Path | None, for
 
     output = None if output == STANDARD else output
     if output is not None and output.exists() and not force:
-        raise click.UsageError(
-            f"{output} exists; --force replaces it, --rules {output} adds to what it says"
-        )
+        adds = "" if rules_path else f", --rules {output} adds to what it says"
+        raise click.UsageError(f"{output} exists; --force replaces it{adds}")
     old = load_rules(rules_path, regions_needed=False) if rules_path else None
     read = read_board(board, run.hints_of(old) if old else Hints())
     text = (

@@ -383,12 +383,11 @@ def _unstated(layout: Layout, key: str, spec: Barrier | Spacing) -> Iterator[Dou
             ' "none" if it only splits'
         )
         yield Doubt(f"{key} states no voltage", why, place)
-        return
-    if insulation.table is not None and insulation.working_voltage is None:
+    elif insulation.table is not None and insulation.working_voltage is None:
         why = "no creepage is asked for; state the working voltage, V rms or d.c."
         yield Doubt(f"{key} states no working_voltage", why, place)
     if isinstance(spec, Barrier) and "insulation" in insulation.assumed:
-        why = "it is held to functional distances; state none, functional, basic or reinforced"
+        why = "it counts as functional; state none, functional, basic or reinforced"
         yield Doubt(f"{key} does not state its insulation", why, place)
     if insulation.insulation in PROTECTIVE and insulation.clearance_voltage is None:
         why = (

@@ -624,8 +624,8 @@ class Layout:
             if region.spec.reference and shapely.is_empty(self.territory(region.index)):
                 what = f"region {region.name} has no pour"
                 why = (
-                    "no copper of its reference holds a disc of limits.pour, so its nets are not"
-                    " held against any territory; name its reference nets, or give its area"
+                    "no copper of its reference holds a disc of limits.pour, so its nets are not held against any "
+                    "territory; name its reference nets, give its area, or accept this if tracks are all that it has"
                 )
                 yield Doubt(what, why, self.rules.place(f"region.{region.name}"))
 

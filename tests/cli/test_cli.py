@@ -490,8 +490,11 @@ def test_a_draft_adds_to_a_file_and_keeps_what_it_says(boards: Path, tmp_path: P
     board, rules = boards / "digital-isolator" / "board", tmp_path / "rules.toml"
     rules.write_text('schema = 1  # mine\n[region.a]\nreference = ["GND_A"]\nnets = ["*"]\n')
     text = run("draft", board, "--rules", rules).stdout
-    assert text.startswith(rules.read_text())
+    first, *rest = rules.read_text().splitlines()
+    assert text.startswith(f"{first}\ndraft = true # added: region b")  # what was added asks for a look
+    assert text.split("\n", 2)[2].lstrip().startswith("\n".join(rest))
     assert 'isolators = ["U1", "U2"]' in text
+    assert "Layers as read" not in text
 
 
 @pytest.mark.parametrize("form", ["text", "json", "csv"])

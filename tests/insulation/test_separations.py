@@ -488,7 +488,12 @@ def test_what_the_board_does_not_tell_is_a_doubt(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("stated", "doubts"), [({}, {"barrier[0] states no voltage"}), ({"insulation": "none"}, set())]
+    ("stated", "doubts"),
+    [
+        ({}, {"barrier[0] states no voltage", "barrier[0] does not state its insulation"}),
+        ({"insulation": "basic"}, {"barrier[0] states no voltage", "barrier[0] is basic and has no clearance_voltage"}),
+        ({"insulation": "none"}, set()),
+    ],
 )
 def test_a_barrier_without_voltage_must_say_that_it_only_splits(
     tmp_path: Path, stated: dict[str, Any], doubts: set[str]

@@ -20,9 +20,11 @@ __all__ = ["amended", "draft"]
 
 
 def draft(board: Board) -> str:
-    """Text of a rules file for a board; it runs as it is, and stays incomplete until it has been
-    edited.
-    """
+    """Text of a rules file for a board; it runs as it is, and stays incomplete until it has been edited."""
+    return _proposed(board) + text.layers_text(board)
+
+
+def _proposed(board: Board) -> str:
     pour = known_limits()["pour"].default
     if not any(net.name and not net.single for net in board.nets):
         return nameless.drafted(board, pour)
@@ -31,14 +33,12 @@ def draft(board: Board) -> str:
 
 
 def amended(board: Board, old: str) -> str:
-    """Text of an edited rules file (`old`) with what a draft of this board adds; nothing that it
-    says is changed.
-    """
-    return keep.amended(old, draft(board), [net.name for net in board.nets])
+    """Text of an edited rules file (`old`) with what a draft of this board adds; nothing that it says is changed."""
+    return keep.amended(old, _proposed(board), [net.name for net in board.nets])
 
 
 def _without_ground(survey: Survey) -> str:
-    return text.header(survey.board) + text.nothing() + text.layers_text(survey.board)
+    return text.header(survey.board) + text.nothing()
 
 
 def _with_names(survey: Survey) -> str:
@@ -52,7 +52,6 @@ def _with_names(survey: Survey) -> str:
     blocks += [
         text.through_text(survey),
         text.stitching_text(_stitching(survey, joined)),
-        text.layers_text(survey.board),
     ]
     return "".join(blocks)
 

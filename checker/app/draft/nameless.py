@@ -33,17 +33,17 @@ class Piece:
 
 
 def drafted(board: Board, pour: float) -> str:
-    """Text of a rules file for a board whose data names no nets."""
+    """What a rules file says of a board whose data names no nets."""
     pieces = _pieces(board, pour)
     if not pieces:
-        return text.header(board) + text.nothing() + text.layers_text(board)
+        return text.header(board) + text.nothing()
     regions = _regions(pieces)
     blocks = [text.header(board), text.NAMELESS]
     blocks += [
         text.named_net(piece.name, piece.place, _why(board, piece)) for piece in _all(regions)
     ]
     blocks += [_region(piece, home=i == 0) for i, piece in enumerate(regions)]
-    return "".join([*blocks, text.layers_text(board)])
+    return "".join(blocks)
 
 
 def _pieces(board: Board, pour: float) -> list[Piece]:

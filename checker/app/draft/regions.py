@@ -232,7 +232,10 @@ def _bare(survey: Survey, numbers: Sequence[int]) -> Region:
 
 
 def _name_apart(regions: Sequence[Region]) -> None:
-    """Give every region a name of its own."""
+    """Give every region a name of its own, and none that is mistaken for another's."""
+    if any(region.name == "mains" for region in regions):
+        for region in regions:
+            region.name = "low" if region.name == "main" else region.name
     used: set[str] = set()
     for region in regions:
         base = region.name if region.name.strip("-") else "region"

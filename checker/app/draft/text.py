@@ -292,10 +292,7 @@ def stitching_text(parts: Sequence[Part]) -> str:
 
 def layers_text(board: Board) -> str:
     """Layers as read, and what the data leaves open."""
-    lines = [
-        "\n# Layers as read:",
-        *(f"#   {file.layer} = {printable(file.path)}" for file in board.files if file.layer),
-    ]
+    lines = ["\n# Layers as read:", *_layers(board)]
     if board.stackup.thickness is None:
         needs = "creepage over edges and distances between layers need it"
         lines += [f"# The data tells no thickness; {needs}:", "# [stackup]", "# thickness = 1.6"]
@@ -303,6 +300,13 @@ def layers_text(board: Board) -> str:
         lines += ["# The data has no profile; a barrier needs the board's edges:"]
         lines += ["# [outline]", "# points = [[0, 0], [100, 0], [100, 80], [0, 80]]"]
     return "\n".join(lines) + "\n"
+
+
+def _layers(board: Board) -> list[str]:
+    """Which file each layer is; where one file holds all, what it calls them."""
+    files = [(file.layer, file.path) for layer in board.layers for file in board.files if file.layer == layer.id]
+    told = files or [(layer.id, layer.name) for layer in board.layers]
+    return [f"#   {layer} = {printable(name)}" for layer, name in told]
 
 
 def listed(survey: Survey, nets: Iterable[int]) -> str:
