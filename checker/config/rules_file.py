@@ -887,7 +887,9 @@ def _current(table: _Table) -> Current:
     if spec.ripple and spec.frequency is None:
         raise table.missing("frequency", "is required with ripple: Hz")
     if spec.frequency is not None and not spec.ripple:
-        raise table.error("frequency", "stands without ripple; give ripple in A peak, or take frequency out")
+        raise table.error(
+            "frequency", "stands without ripple; give ripple in A peak, or take frequency out"
+        )
     return spec
 
 

@@ -341,6 +341,13 @@ def test_a_file_to_which_something_was_added_is_a_draft_again_and_says_of_what()
     assert amended(built_directly(CIRCUITS["mains supply"].draw()), answered) == answered
 
 
+def test_no_region_is_called_main_beside_mains() -> None:
+    rules = rules_of(draft(built_directly(CIRCUITS["mains supply"].draw())))
+    assert [region.name for region in rules.regions] == ["low", "mains", "earth"]
+    rules = rules_of(draft(built_directly(CIRCUITS["battery"].draw())))
+    assert [region.name for region in rules.regions] == ["main"]
+
+
 def test_an_isolator_that_the_file_names_nowhere_is_added() -> None:
     text = amended(
         built_directly(CIRCUITS["mains supply"].draw()),

@@ -486,12 +486,20 @@ def test_a_draft_replaces_no_file_unless_forced(boards: Path, tmp_path: Path) ->
     assert "schema = 1" in rules.read_text()
 
 
+def test_a_draft_tells_the_layers_of_a_board_in_one_file(boards: Path) -> None:
+    text = run("draft", boards / "battery" / "board-C.xml").stdout
+    layers = text.split("# Layers as read:\n")[1].splitlines()
+    assert [line.split(" = ")[0] for line in layers[:2]] == ["#   L1", "#   L2"]
+
+
 def test_a_draft_adds_to_a_file_and_keeps_what_it_says(boards: Path, tmp_path: Path) -> None:
     board, rules = boards / "digital-isolator" / "board", tmp_path / "rules.toml"
     rules.write_text('schema = 1  # mine\n[region.a]\nreference = ["GND_A"]\nnets = ["*"]\n')
     text = run("draft", board, "--rules", rules).stdout
     first, *rest = rules.read_text().splitlines()
-    assert text.startswith(f"{first}\ndraft = true # added: region b")  # what was added asks for a look
+    assert text.startswith(
+        f"{first}\ndraft = true # added: region b"
+    )  # what was added asks for a look
     assert text.split("\n", 2)[2].lstrip().startswith("\n".join(rest))
     assert 'isolators = ["U1", "U2"]' in text
     assert "Layers as read" not in text

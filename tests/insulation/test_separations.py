@@ -491,7 +491,10 @@ def test_what_the_board_does_not_tell_is_a_doubt(tmp_path: Path) -> None:
     ("stated", "doubts"),
     [
         ({}, {"barrier[0] states no voltage", "barrier[0] does not state its insulation"}),
-        ({"insulation": "basic"}, {"barrier[0] states no voltage", "barrier[0] is basic and has no clearance_voltage"}),
+        (
+            {"insulation": "basic"},
+            {"barrier[0] states no voltage", "barrier[0] is basic and has no clearance_voltage"},
+        ),
         ({"insulation": "none"}, set()),
     ],
 )

@@ -304,7 +304,12 @@ def layers_text(board: Board) -> str:
 
 def _layers(board: Board) -> list[str]:
     """Which file each layer is; where one file holds all, what it calls them."""
-    files = [(file.layer, file.path) for layer in board.layers for file in board.files if file.layer == layer.id]
+    files = [
+        (file.layer, file.path)
+        for layer in board.layers
+        for file in board.files
+        if file.layer == layer.id
+    ]
     told = files or [(layer.id, layer.name) for layer in board.layers]
     return [f"#   {layer} = {printable(name)}" for layer, name in told]
 
