@@ -66,6 +66,8 @@ class Board:
     filled: shapely.Geometry = field(
         default_factory=shapely.Polygon
     )  # what is bridged of necks, at any slant
+    hard: frozenset[int] = frozenset()  # islands that do not float: legs beside them count in full
+    free: float | None = None  # mm; below which legs beside floating copper are free; None: x
     rings: list[shapely.LineString] = field(init=False)
     roomy: shapely.Polygon = field(init=False)  # what a line of sight must stay on
 
@@ -129,27 +131,25 @@ def measure(board: Board, spacing: float, rounds: int = 4) -> float:
         for a, b in combinations(range(board.islands()), 2)
     }
     legs = {pair: length for pair, (length, _) in found.items()}
-    best = counted(legs, board.islands(), board.x)
-    for pair in chain_of(legs, board.islands(), board.x):
+    best = counted(board, legs)
+    for pair in chain_of(board, legs):
         length, path = found[pair]
         for k in range(rounds if np.isfinite(length) else 0):
             near = _around(board, _metals_of(board, *pair), path, spacing / 4**k)
             spots = _stacked([_rim_spots(board, np.inf), near])
             more, path = _leg(board, _metals_of(board, *pair), spots, np.inf, None)
             legs[pair] = min(legs[pair], more)
-    return min(best, counted(legs, board.islands(), board.x))
+    return min(best, counted(board, legs))
 
 
-def counted(legs: dict[tuple[int, int], float], islands: int, x: float) -> float:
+def counted(board: Board, legs: dict[tuple[int, int], float]) -> float:
     """Least sum over chains of legs; beside floating copper, legs shorter than x are free."""
-    return min(sum(_weight(pair, legs, x) for pair in legs_of(way)) for way in _ways(islands))
+    return min(_sum(board, way, legs) for way in _ways(board.islands()))
 
 
-def chain_of(legs: dict[tuple[int, int], float], islands: int, x: float) -> list[tuple[int, int]]:
+def chain_of(board: Board, legs: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
     """The legs of the shortest chain."""
-    return legs_of(
-        min(_ways(islands), key=lambda way: sum(_weight(pair, legs, x) for pair in legs_of(way)))
-    )
+    return legs_of(min(_ways(board.islands()), key=lambda way: _sum(board, way, legs)))
 
 
 def legs_of(way: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -160,8 +160,14 @@ def _ways(islands: int) -> list[tuple[int, ...]]:
     return [(0, *via, 1) for n in range(islands - 1) for via in permutations(range(2, islands), n)]
 
 
-def _weight(pair: tuple[int, int], legs: dict[tuple[int, int], float], x: float) -> float:
-    return 0.0 if legs[pair] < x and pair[1] > 1 else legs[pair]
+def _sum(board: Board, way: tuple[int, ...], legs: dict[tuple[int, int], float]) -> float:
+    return sum(_weight(board, pair, legs[pair]) for pair in legs_of(way))
+
+
+def _weight(board: Board, pair: tuple[int, int], length: float) -> float:
+    floats = any(island > 1 and island not in board.hard for island in pair)
+    free = board.x if board.free is None else board.free
+    return 0.0 if floats and length < free else length
 
 
 def _metals_of(board: Board, a: int, b: int) -> list[Metal]:
