@@ -359,12 +359,22 @@ class _Drawing:
             self._placed(str(self.rng.choice([NAMELESS, "A", "B"])), self._screw)
 
     def castellation(self, at: XY, size: float, region: shapely.Geometry) -> None:
-        """A plated hole in an edge, with what of it lies on the board."""
-        net = str(self.rng.choice(["A", "B", NAMELESS, NAMELESS]))
-        disc = shapely.Point(at).buffer(size / 2, quad_segs=FINE)
-        on = tuple(Copper(layer, disc.intersection(region)) for layer in range(self.layers))
+        """A plated hole in an edge, with what of it and of its lands lies on the board."""
+        net, last = str(self.rng.choice(["A", "B", NAMELESS, NAMELESS])), self.layers - 1
+        disc, land = (
+            shapely.Point(at).buffer(d / 2, quad_segs=q).intersection(region)
+            for d, q in ((size, FINE), (size + 0.3, 3))
+        )
+        land = shapely.transform(land, lambda c: np.round(c, DECIMALS))
+        if land.geom_type != "Polygon" or land.interiors or not land.is_valid:
+            return
+        on = tuple(Copper(layer, disc) for layer in range(self.layers))
+        on += (Copper(0, land), Copper(last, land))
+        pours = tuple(
+            Pour(net=net, layer=f"L{k + 1}", contour=_contour(land.exterior)) for k in (0, last)
+        )
         hole = Hole(at=at, diameter=size, net=net or None, function="ComponentDrill")
-        self._kept(Item(net, on, holes=(hole,), barrel=True), APART)
+        self._kept(Item(net, on, pours, holes=(hole,), barrel=True), APART)
 
     def plated_outline(self) -> None:
         """The profile is plated: one conductor all round each ring."""
