@@ -1,8 +1,9 @@
 """Sampled paths over insulating links of at most X, as many as can be and as few as must be.
 
 The sampled search of `oracle` asks a board which straight lines stay on it. `AnyLink` lets a line
-cross every void in one straight stretch of at most X, in any direction: its paths are never longer
-than what is meant, but for the samples. `MustLink` lets it cross only where no reading of the rule
+cross every void in one straight stretch of at most X, in any direction and to any sampled depth,
+and a void that no disc of diameter X fits into as if it were board: its paths are never longer than
+what is meant, but for the samples. `MustLink` lets it cross only where no reading of the rule
 leaves a doubt, and its paths are never shorter:
 
 - the tip of a V groove, between two walls that both end at a convex corner of the board (IEC
@@ -18,8 +19,9 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 
-from tests.insulation.oracle import Board
+from tests.insulation.oracle import SEEN, Board, Spots
 
 SPARE = 2e-6  # mm; links end that far below X
 TINY = 1e-9
@@ -31,12 +33,27 @@ class AnyLink(Board):
     """A board whose voids are crossed by every straight stretch of at most X."""
 
     reach: float = np.inf  # mm; longer lines belong to no path that matters
+    narrow: tuple[shapely.Polygon, ...] = ()  # voids that no disc of diameter X fits into
 
     def clear(self, lines: np.ndarray) -> np.ndarray:
         seen, blocked, parts, owner = _parted(self, lines, self.reach)
-        far = np.bincount(owner, shapely.length(parts) > self.x + SPARE, minlength=len(blocked))
-        seen[blocked] = far == 0
+        far = shapely.length(parts) > self.x + SPARE
+        for void in self.narrow:
+            far &= ~shapely.dwithin(parts, void, STUB)
+        seen[blocked] = np.bincount(owner, far, minlength=len(blocked)) == 0
         return seen
+
+    def through_voids(self, spots: Spots) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Links that slant from one depth of a wall to another of the opposite one."""
+        edge = np.flatnonzero(spots.loop >= 0)
+        i, j = edge[cKDTree(spots.at[edge]).query_pairs(self.x, output_type="ndarray")].T
+        drop = np.maximum(spots.above[i] - spots.below[j], spots.above[j] - spots.below[i])
+        length = np.hypot(np.hypot(*(spots.at[i] - spots.at[j]).T), np.maximum(drop, 0.0))
+        kept = (length <= self.x + SPARE) & ((spots.face[i] != spots.face[j]) | (spots.face[i] < 0))
+        i, j, length = i[kept], j[kept], length[kept]
+        lines = shapely.linestrings(np.stack((spots.at[i], spots.at[j]), axis=1))
+        open_ = ~shapely.intersects(self.region.buffer(-SEEN, join_style="mitre"), lines)
+        return i[open_], j[open_], length[open_]
 
 
 @dataclass(frozen=True)
@@ -64,7 +81,7 @@ class MustLink(Board):
 
     def _linked(self, parts: np.ndarray) -> np.ndarray:
         """Which stretches over voids are links beyond doubt."""
-        ends = shapely.get_coordinates(parts).reshape(-1, 4)
+        ends = np.hstack([shapely.get_coordinates(shapely.get_point(parts, k)) for k in (0, -1)])
         linked = self._over_tips(ends)
         for void in self.narrow:
             linked |= shapely.dwithin(parts, void, STUB)
@@ -98,7 +115,7 @@ class MustLink(Board):
 
 def any_link(board: Board, reach: float = np.inf) -> AnyLink:
     """The board with as many links as can be."""
-    return AnyLink(**_plain(board), reach=reach)
+    return AnyLink(**_plain(board), reach=reach, narrow=tuple(_narrow(board)))
 
 
 def must_link(board: Board, reach: float = np.inf) -> MustLink:

@@ -96,6 +96,12 @@ class Board:
         seen[blocked] = np.bincount(owner, ~linked, minlength=len(blocked)) == 0
         return seen
 
+    def through_voids(self, spots: Spots) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Pairs of spots that lie at two depths and are joined straight through a void, and how far
+        apart they are.
+        """
+        return (np.empty(0, int), np.empty(0, int), np.empty(0))
+
     def islands(self) -> int:
         return max(m.island for m in self.metals) + 1
 
@@ -190,18 +196,14 @@ def _leg(
     if lines is not None:
         i, j, length = (np.concatenate(c) for c in zip(lines, (i, j, length), strict=True))
     p, q = _pairs(spots.loop)
+    over = board.through_voids(spots)
     n = len(spots)
     on = np.flatnonzero(spots.metal >= 0)
     first = min(m.island for m in metals)
     ends = np.array([n if metals[spots.metal[k]].island == first else n + 1 for k in on], int)
-    u, v = np.concatenate((i, p, on)), np.concatenate((j, q, ends))
-    return _search(
-        n,
-        u,
-        v,
-        np.concatenate((length, _wall_lengths(board, spots, p, q), np.zeros(len(on)))),
-        spots,
-    )
+    u, v = np.concatenate((i, p, over[0], on)), np.concatenate((j, q, over[1], ends))
+    walls = _wall_lengths(board, spots, p, q)
+    return _search(n, u, v, np.concatenate((length, walls, over[2], np.zeros(len(on)))), spots)
 
 
 def _search(

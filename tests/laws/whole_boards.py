@@ -189,8 +189,7 @@ def whole_board(rng: Rng) -> Whole:
         cut = _cut(rng, held)
         if cut is None:
             continue
-        shape, holes, barrels = cut
-        whole = _filled(rng, held, shape, holes, barrels)
+        whole = _filled(rng, held, *cut)
         if whole is not None:
             return whole
 
@@ -213,11 +212,14 @@ def _held(rng: Rng) -> Held:
     )
 
 
-Cut = tuple[shapely.Geometry, tuple[Hole, ...], tuple[tuple[XY, float], ...]]
+Barrels = tuple[tuple[XY, float], ...]
+Cut = tuple[shapely.Geometry, np.ndarray | None, tuple[Hole, ...], Barrels]
 
 
 def _cut(rng: Rng, held: Held) -> Cut | None:
-    """Outline less cutouts, unplated holes, and places of barrels in castellated edges."""
+    """Outline less cutouts, along what the sides lie apart (None: anywhere), unplated holes, and
+    places of barrels in castellated edges.
+    """
     wide = held.x + held.routing
     kinds = rng.choice(len(SHAPES), size=int(rng.integers(0, 3)), replace=False)
     voids = [SHAPES[kind](rng, wide, int(rng.integers(2, 5))) for kind in kinds]
@@ -228,7 +230,9 @@ def _cut(rng: Rng, held: Held) -> Cut | None:
         return None
     shape = shapely.MultiPolygon([p for p in shapely.get_parts(shape) if p.area > 0.01])
     barrels = tuple(_castellated(rng, shape)) if rng.random() < 0.3 else ()
-    return shape, tuple(_bores(rng, shape, wide)), barrels
+    along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    apart = along if rng.random() < 0.7 else None
+    return shape, apart, tuple(_bores(rng, shape, wide)), barrels
 
 
 def _castellated(rng: Rng, shape: shapely.Geometry) -> Iterator[tuple[XY, float]]:
@@ -282,8 +286,9 @@ def _filled(
     rng: Rng,
     held: Held,
     shape: shapely.Geometry,
+    apart: np.ndarray | None,
     holes: tuple[Hole, ...],
-    barrels: tuple[tuple[XY, float], ...],
+    barrels: Barrels,
 ) -> Whole | None:
     """A board with copper; None where a side has found no place."""
     wide, narrow = (
@@ -293,7 +298,7 @@ def _filled(
     layers = int(rng.choice([2, 2, 4]))
     room = shapely.buffer(narrow, -RIM)
     draw = _Drawing(rng, held, shape, room, layers)
-    draw.sides()
+    draw.sides(apart)
     for at, size in barrels:
         draw.castellation(at, size, narrow)
     draw.others()
@@ -329,6 +334,19 @@ def _contour(ring: shapely.LinearRing) -> Contour:
 # ------------------------------------------------------------------------------------------- copper
 
 
+def _end_of(net: str, along: np.ndarray | None) -> Callable[[Item], bool] | None:
+    """Whether an item of a net lies at the end of the board that is its side's."""
+    if along is None:
+        return None
+
+    def lies(item: Item) -> bool:
+        places = shapely.get_coordinates([copper.skeleton for copper in item.copper]) @ along
+        first = SIDES[net] == "a"
+        return bool(places.max() < 0.45 * WIDE if first else places.min() > 0.55 * WIDE)
+
+    return lies
+
+
 class _Drawing:
     """Items that keep clear of each other, unless they are meant to touch."""
 
@@ -339,10 +357,10 @@ class _Drawing:
         self.items: list[Item] = []
         shapely.prepare(self.room)
 
-    def sides(self) -> None:
-        """Copper of both sides."""
+    def sides(self, along: np.ndarray | None) -> None:
+        """Copper of both sides, each at its end of the board or anywhere."""
         for net in ("A", "B", *self.rng.choice(list(SIDES), int(self.rng.integers(0, 4)))):
-            self._placed(str(net), self._some())
+            self._placed(str(net), self._some(), at=_end_of(str(net), along))
 
     def others(self) -> None:
         """Copper of neither side."""
@@ -353,6 +371,8 @@ class _Drawing:
             self._placed(NAMELESS, self._some())
         if self.rng.random() < 0.4:
             self._placed(NAMELESS, self._slot, apart=float(self.rng.choice([0.0, APART])))
+        if self.rng.random() < 0.25:
+            self._placed(NAMELESS, self._bridge, apart=0.0)
         if self.rng.random() < 0.3:
             self._placed("PE", self._pour)
         if self.rng.random() < 0.4:
@@ -387,10 +407,17 @@ class _Drawing:
         kinds = [self._pad, self._pad, self._track, self._arc, self._pour, self._via, self._inner]
         return kinds[int(self.rng.integers(0, len(kinds)))]
 
-    def _placed(self, net: str, kind: Callable[[str], Item], apart: float = APART) -> None:
+    def _placed(
+        self,
+        net: str,
+        kind: Callable[[str], Item],
+        apart: float = APART,
+        at: Callable[[Item], bool] | None = None,
+    ) -> None:
         for _ in range(40):
             item = kind(net)
-            if all(self._fits(c) for c in item.copper) and self._kept(item, apart):
+            fits = all(self._fits(c) for c in item.copper) and (at is None or at(item))
+            if fits and self._kept(item, apart):
                 return
 
     def _fits(self, copper: Copper) -> bool:
@@ -477,7 +504,20 @@ class _Drawing:
 
     def _slot(self, net: str) -> Item:
         """A plated slot of several segments without lands."""
-        points = _walk(self.rng, self.shape, int(self.rng.integers(1, 5)), 2.5)
+        return self._routed(net, _walk(self.rng, self.shape, int(self.rng.integers(1, 5)), 2.5))
+
+    def _bridge(self, net: str) -> Item:
+        """Such a slot from copper of one side to copper of another, or nearly."""
+        ends = [
+            _xy(item.copper[0].shape.representative_point().coords[0])
+            for side in "ab"
+            for item in self.items
+            if SIDES.get(item.net) == side
+        ]
+        one, two = (ends[int(self.rng.integers(0, len(ends)))] for _ in range(2))
+        return self._routed(net, [one, *_walk(self.rng, self.shape, 1, 0.0), two])
+
+    def _routed(self, net: str, points: list[XY]) -> Item:
         size = float(self.rng.choice([0.5, 0.8, 1.0]))
         line = shapely.LineString(points) if len(points) > 1 else shapely.Point(points)
         on = tuple(Copper(k, line, size / 2) for k in range(self.layers))

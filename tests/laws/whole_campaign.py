@@ -148,9 +148,10 @@ def _clearance(whole: Whole, islands: Islands, told: Told) -> tuple[str, str]:
         share = (found.measured + held.tolerance) / (found.required + held.tolerance)
         spare += held.tolerance / limit if not found.measured else 0.0
         share = share if found.measured else 0.0
-    air = Air(whole, islands)
-    most = air.shares(most=True)
-    least = air.shares(most=False) - spare if np.isfinite(share) else 0.0
+    most = Air(whole, islands, whole.wide).shares(most=True)
+    least = 0.0
+    if np.isfinite(share):
+        least = Air(whole, islands, whole.narrow).shares(most=False) - spare
     numbers = f"clearance {share * limit:.5f} of {least * limit:.5f} to {most * limit:.5f}, limit {limit:g}"
     if (share - most) * limit > TOO_LONG and most * limit < limit - TOO_LONG:
         return ("doubted" if told.doubted else "long"), numbers

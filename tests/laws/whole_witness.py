@@ -175,10 +175,14 @@ class Leg:
 
 
 class Air:
-    """Shortest ways between the conductors of a board, through air and through the board."""
+    """Shortest ways between the conductors of a board, through air and through the board.
 
-    def __init__(self, whole: Whole, islands: Islands) -> None:
-        self.whole, self.islands, self.held = whole, islands, whole.held
+    With voids that are a little too small they are never too short, with such that are a little too
+    wide never too long.
+    """
+
+    def __init__(self, whole: Whole, islands: Islands, region: shapely.Geometry) -> None:
+        self.whole, self.islands, self.held, self.region = whole, islands, whole.held, region
         self.limits = (
             self.held.clearance + self.held.tolerance,
             self.held.inside + self.held.tolerance,
@@ -186,7 +190,7 @@ class Air:
         self.last = whole.sketch.layers - 1
         self.rings = [
             ring
-            for part in shapely.get_parts(whole.narrow)
+            for part in shapely.get_parts(region)
             for ring in (part.exterior, *part.interiors)
         ]
 
@@ -194,7 +198,7 @@ class Air:
     def voids(self) -> Voids:
         """Of the whole board, coarse."""
         near = [shapely.get_coordinates(ring.segmentize(STEP)) for ring in self.rings]
-        return Voids.of(self.whole.narrow, np.unique(np.concatenate(near), axis=0))
+        return Voids.of(self.region, np.unique(np.concatenate(near), axis=0))
 
     def shares(self, *, most: bool) -> float:
         """The least sum of shares of a path from side to side.
@@ -249,7 +253,7 @@ class Air:
             corners = [shapely.get_coordinates(ring) for ring in self.rings]
             places = np.unique(np.concatenate((*closer, *corners, way)), axis=0)
             if len(places) < 900:
-                length = min(length, self._edge(one, two, Voids.of(self.whole.narrow, places))[0])
+                length = min(length, self._edge(one, two, Voids.of(self.region, places))[0])
         else:
             length = max(length - 2 * STEP, 0.0)
         yield Leg(length / self.limits[OUTER], length, OUTER)
