@@ -25,6 +25,7 @@ from tests.insulation.oracle import SEEN, Board, Spots
 
 SPARE = 2e-6  # mm; links end that far below X
 TINY = 1e-9
+MOST = 3000  # links that are asked, one by one, whether they part rooms
 STUB = 1e-5  # mm; by how much a link is drawn longer to cut a void
 
 
@@ -88,6 +89,8 @@ class MustLink(Board):
         for void, middles in self.roomy_voids:
             rooms = ~linked & shapely.dwithin(parts, void, STUB)
             rooms &= ~shapely.dwithin(parts, middles, SPARE)
+            if rooms.sum() > MOST:  # what is not asked is no link, and the path no shorter
+                rooms &= shapely.length(parts) <= np.partition(shapely.length(parts[rooms]), MOST)[MOST]
             linked[rooms] = [self._parts_rooms(void, middles, part) for part in parts[rooms]]
         return linked
 

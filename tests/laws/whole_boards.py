@@ -365,8 +365,9 @@ class _Drawing:
     def others(self) -> None:
         """Copper of neither side."""
         third = {"none": (), "unclaimed": ("D", "D1")}.get(self.held.third, ("C", "C1"))
+        drawn = (self._track, self._arc, self._pour)  # a net of one pad would float
         for net in third:
-            self._placed(net, self._some())
+            self._placed(net, drawn[int(self.rng.integers(0, 3))])
         for _ in range(int(self.rng.integers(0, 3))):
             self._placed(NAMELESS, self._some())
         if self.rng.random() < 0.4:

@@ -132,12 +132,19 @@ def _along(ring: shapely.LineString, shape: shapely.Geometry) -> Iterator[shapel
 
 def creepage_most(whole: Whole, islands: Islands, reach: float) -> float:
     """A length in mm that no creepage is told beyond, tolerance not subtracted."""
-    return measure(must_link(surface_board(whole, islands, whole.narrow), reach), COARSE)
+    board = surface_board(whole, islands, whole.narrow)
+    return measure(must_link(board, reach), COARSE) if _has_sides(board) else np.inf
 
 
 def creepage_least(whole: Whole, islands: Islands, reach: float, spacing: float) -> float:
     """A length in mm that no creepage is below, but for the samples."""
-    return measure(any_link(surface_board(whole, islands, whole.wide), reach), spacing)
+    board = surface_board(whole, islands, whole.wide)
+    return measure(any_link(board, reach), spacing) if _has_sides(board) else np.inf
+
+
+def _has_sides(board: Board) -> bool:
+    """Whether copper of both sides lies on the surface."""
+    return {0, 1} <= {metal.island for metal in board.metals}
 
 
 # ---------------------------------------------------------------------------------------- clearance
