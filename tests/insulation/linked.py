@@ -90,7 +90,9 @@ class MustLink(Board):
             rooms = ~linked & shapely.dwithin(parts, void, STUB)
             rooms &= ~shapely.dwithin(parts, middles, SPARE)
             if rooms.sum() > MOST:  # what is not asked is no link, and the path no shorter
-                rooms &= shapely.length(parts) <= np.partition(shapely.length(parts[rooms]), MOST)[MOST]
+                rooms &= (
+                    shapely.length(parts) <= np.partition(shapely.length(parts[rooms]), MOST)[MOST]
+                )
             linked[rooms] = [self._parts_rooms(void, middles, part) for part in parts[rooms]]
         return linked
 

@@ -196,7 +196,9 @@ def whole_board(rng: Rng) -> Whole:
 
 def _held(rng: Rng) -> Held:
     degree, reduced = int(rng.integers(1, 4)), bool(rng.random() < 0.25)
-    clearance = float(rng.choice([0.9, 1.5, 2.4])) if reduced else float(rng.choice([2.0, 4.0, 6.0]))
+    clearance = (
+        float(rng.choice([0.9, 1.5, 2.4])) if reduced else float(rng.choice([2.0, 4.0, 6.0]))
+    )
     x = min(GROOVE[degree], clearance / 3) if reduced else GROOVE[degree]
     tolerance = rng.choice([0.0, 0.0, 0.05, 0.1], 2)
     return Held(
@@ -252,7 +254,9 @@ def _bores(rng: Rng, shape: shapely.Geometry, x: float) -> Iterator[Hole]:
         yield from _segments(points, size, plated=False)
 
 
-def _segments(points: list[XY], size: float, *, plated: bool, net: str | None = None) -> Iterator[Hole]:
+def _segments(
+    points: list[XY], size: float, *, plated: bool, net: str | None = None
+) -> Iterator[Hole]:
     use = "ComponentDrill" if plated else "NonPlatedSlot"
     if len(points) == 1:
         yield Hole(at=points[0], diameter=size, plated=plated, net=net, function=use)

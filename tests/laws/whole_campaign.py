@@ -10,7 +10,6 @@ answer is
     long     a distance is told too long, or not at all: the worst fault
     short    a distance is told that no reading of the rules makes that short
     bridge   a bridge is not told, or one is told that is none
-    format   two formats of one board do not agree
     skipped  copper of two meanings touches: the witness says nothing
 """
 
@@ -49,7 +48,7 @@ SLANT = 2 * (np.sqrt(2) - 1)  # of X; what links that slant down a wall may save
 NEAR = 0.5  # mm; how much farther than what is found lines are looked at
 RULES = frozenset({"clearance", "creepage", "galvanic-bridge"})
 FORMS = ("gerber", "nc", "ipc2581")
-FAULTS = frozenset({"long", "short", "bridge", "format"})
+FAULTS = frozenset({"long", "short", "bridge"})
 GIVEN_UP = ("given up", "slot of several rooms")
 
 
@@ -68,10 +67,6 @@ class Told:
     @property
     def doubted(self) -> bool:
         return any(word in doubt for doubt in self.doubts for word in GIVEN_UP)
-
-    @property
-    def lengths(self) -> dict[str, float | None]:
-        return {rule: f and f.measured for rule in sorted(RULES) for f in [self.least(rule)]}
 
 
 def checked(whole: Whole, form: str, folder: Path) -> Told:
@@ -176,7 +171,9 @@ def run(seed: int, numbers: Sequence[int], *, loud: bool = False) -> Counter[str
             for answer, told in judge(whole, Path(folder), form_of(whole, number)):
                 counts[answer] += 1
                 if loud or answer in FAULTS:
-                    sys.stdout.write(f"{seed} {number} {form_of(whole, number)}: {answer}, {told}\n")
+                    sys.stdout.write(
+                        f"{seed} {number} {form_of(whole, number)}: {answer}, {told}\n"
+                    )
                     sys.stdout.flush()
     return counts
 

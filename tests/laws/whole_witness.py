@@ -65,7 +65,7 @@ def islands_of(whole: Whole) -> Islands:
     for p, owner in zip(part.tolist(), owners, strict=True):
         key = next(iter(sorted(owner)), p)
         if key not in number:
-            number[key] = max(max(number.values()), 1) + 1
+            number[key] = max(*number.values(), 1) + 1
         if key == "third":
             hard.add(number[key])
         of.append(number[key])
@@ -196,9 +196,7 @@ class Air:
         )
         self.last = whole.sketch.layers - 1
         self.rings = [
-            ring
-            for part in shapely.get_parts(region)
-            for ring in (part.exterior, *part.interiors)
+            ring for part in shapely.get_parts(region) for ring in (part.exterior, *part.interiors)
         ]
 
     @cached_property
