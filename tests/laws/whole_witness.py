@@ -25,7 +25,7 @@ from tests.insulation.oracle import Board, Metal, measure
 from tests.laws.whole_boards import NAMELESS, SIDES, Item, Whole
 
 TOUCH = 1e-3  # mm, README
-COARSE, FINE = 0.6, 0.2  # mm, of samples along edges
+COARSE, FINE = 0.6, 0.3  # mm, of samples along edges
 STEP, CLOSER = 0.3, 16  # mm, of samples for paths through air; how many times closer later
 NONE = -1  # the island of earthed copper: it is board
 OUTER, INSIDE = 0, 1
