@@ -162,7 +162,8 @@ def _parted(
     parts, owner = shapely.get_parts(
         shapely.difference(lines[blocked], board.roomy), return_index=True
     )
-    return seen, blocked, parts, owner
+    kept = ~shapely.is_empty(parts)
+    return seen, blocked, parts[kept], owner[kept]
 
 
 def _tips(board: Board) -> np.ndarray:
