@@ -15,7 +15,7 @@ from checker.insulation.surface.geodesics import BOTTOM, TOP
 from tests.insulation.linked import any_link, must_link
 from tests.insulation.mesh_witness import mesh_length
 from tests.insulation.oracle import Board, Metal, measure
-from tests.laws.witnesses import KEPT, KINDS, read, run, written
+from tests.laws.witnesses import KEPT, KINDS, read, run, solved, written
 
 WIDE = shapely.box(-20, -20, 20, 20)
 SMALL = shapely.box(-4.5, -6, 4.5, 3)
@@ -72,6 +72,34 @@ def test_links_that_must_be_and_that_can_be(
     board = Board(region, region, 1.6, pads((-3, 0), (3, 0)), 1.0)
     assert measure(must_link(board), 0.6) == pytest.approx(most, abs=0.003)
     assert least - 0.001 <= measure(any_link(board), 0.6) <= measure(must_link(board), 0.6) + 1e-9
+
+
+NARROW = SMALL.difference(shapely.box(-0.45, -5, 0.45, 4))  # a notch of 0.9 mm
+ACROSS = (Metal(0, TOP, shapely.Point(-3, -2.5), 0.5), Metal(1, TOP, shapely.Point(3, 0.5), 0.5))
+
+
+def in_wall(island: int, x: float, depth: float) -> Metal:
+    return Metal(island, None, shapely.LineString([(x, -2), (x, -1)]), 0.0, depth, depth)
+
+
+@pytest.mark.parametrize(
+    ("metals", "length"),
+    [
+        # over the notch aslant, 0.9 * hypot(6, 3) / 6 = 1.006 mm: it is as if it were board
+        (ACROSS, np.hypot(6, 3) - 1),
+        # between its walls, 0.4 mm deeper in one than in the other: hypot(0.9, 0.4) = 0.985
+        ((in_wall(0, -0.45, 0.5), in_wall(1, 0.45, 0.9)), np.hypot(0.9, 0.4)),
+    ],
+)
+def test_what_is_narrower_than_x_is_crossed_aslant(
+    metals: tuple[Metal, ...], length: float
+) -> None:
+    board = Board(NARROW, NARROW, 1.6, metals, 1.0)
+    assert measure(any_link(board), 0.6) == pytest.approx(length, abs=0.003)
+    found, doubted = solved(board, 9.0)
+    assert not doubted
+    assert found is not None
+    assert found.length == pytest.approx(length, abs=0.001)
 
 
 @pytest.mark.parametrize("path", sorted(KEPT.glob("*.json")), ids=lambda path: path.stem)
