@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
 Points = npt.NDArray[np.float64]  # (n, 2)
 XY = tuple[float, float]
@@ -59,6 +58,8 @@ class Grid:
         fresh[cells[inside, 1], cells[inside, 0]] = 1.0
         around = min(round(reach / CELL), MOST_AROUND)
         if around > 0:
+            from scipy.ndimage import maximum_filter
+
             fresh = maximum_filter(fresh, 2 * around + 1, mode="constant")
         np.maximum(self._cells, fresh, out=self._cells)
         self._sums = None

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import ndimage
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -58,7 +57,7 @@ def corridor(
     size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
     spans = [_spans(part, origin, pitch, size) for part in parts]
     one, two, over = (_marked(span, size) for span in spans)
-    near_one, near_two = (ndimage.binary_dilation(cells, _ALL_ROUND) for cells in (one, two))
+    near_one, near_two = (_with_neighbours(cells) for cells in (one, two))
     bridging = _of_both(
         over,
         near_one,
@@ -66,7 +65,7 @@ def corridor(
         spans[2],
         np.arange(len(third), dtype=np.int32) if node is None else node,
     )
-    around = ndimage.binary_dilation(bridging, _ALL_ROUND)
+    around = _with_neighbours(bridging)
     return (
         _touching(spans[0], near_two | around),
         _touching(spans[1], near_one | around),
@@ -95,6 +94,17 @@ def _marked(spans: Ints, size: tuple[int, int]) -> Bools:
     return marked
 
 
+def _with_neighbours(cells: Bools) -> Bools:
+    """Marked cells and the eight around each."""
+    wide = cells.copy()
+    wide[1:] |= cells[:-1]
+    wide[:-1] |= cells[1:]
+    both: Bools = wide.copy()
+    both[:, 1:] |= wide[:, :-1]
+    both[:, :-1] |= wide[:, 1:]
+    return both
+
+
 def _touching(spans: Ints, cells: Bools) -> Bools:
     """Which boxes touch any of some cells."""
     total = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), dtype=np.int64)
@@ -109,6 +119,10 @@ def _of_both(over: Bools, one: Bools, two: Bools, spans: Ints, node: Ints) -> Bo
     """Cells of the connected patches that, with those that conductors join them to, meet both of
     two others.
     """
+    if not over.any():
+        return over
+    from scipy import ndimage
+
     patch, count = ndimage.label(over, _ALL_ROUND)
     number, conductor = patch[spans[:, 0], spans[:, 1]], np.unique(node, return_inverse=True)[1]
     size = count + 1 + len(node)

@@ -23,7 +23,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-import networkx as nx
 import numpy as np
 
 from checker.config.rules_file import Current, PinName, QuietInput, nearest
@@ -165,6 +164,8 @@ def _off_net(layout: Layout, key: str, place: PinPlace, net: str) -> Doubt:
 
 def _untied(layout: Layout, key: str, pair: Pair) -> Iterator[Doubt]:
     """Two reference pins whose copper meets, although no [[tie]] says that their two nets do."""
+    import networkx as nx
+
     tied: nx.Graph[str] = nx.Graph(tie.between for tie in layout.rules.ties)
     tied.add_nodes_from(region.name for region in layout.regions)
     one, other = ([layout.region_of_net[net] for net in sorted(place.nets)] for place in pair)

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from parsers.assembly.diagnostics import counted
 from parsers.board import PLATED, UNPLATED, Holes, Outline
@@ -59,6 +58,8 @@ def _holes(netlist: Netlist, drilled: Holes) -> list[Doubt]:
     """Holes without a net that the board lacks, or that are plated there."""
     if not netlist.holes:
         return []
+    from scipy.spatial import cKDTree
+
     places = np.array([(point.x, point.y) for point in netlist.holes])
     centres = drilled.ends.reshape(-1, 2, 2).mean(axis=1)
     reach = netlist.resolution / 2 + SAME_HOLE

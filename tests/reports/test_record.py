@@ -10,8 +10,11 @@ from typing import Any
 
 import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import checker
+from checker.reports.record import json_text, plain_value
 from checker.results.outcome import Outcome
 from tests.reports import hostile, sample
 from tests.reports.test_every_format import quiet, written
@@ -109,3 +112,17 @@ def test_the_schema_refuses_what_the_contract_does_not_allow(
 
 def test_the_schema_takes_a_rule_that_is_not_written_yet() -> None:
     assert VALIDATOR.is_valid(_spoilt(lambda r: r["findings"][0].update(rule="some-new-rule2")))
+
+
+NAMES = st.text('aµ"\\ é', max_size=4)  # nothing that is not printed as it stands
+PLAIN = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(-1e9, 1e9) | NAMES,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(NAMES, inner, max_size=3),
+    max_leaves=12,
+)
+
+
+@given(PLAIN)
+def test_its_lines_are_those_of_the_standard_library(value: object) -> None:
+    whole = plain_value(value)
+    assert json_text(whole, indent=1) == json.dumps(whole, indent=1, ensure_ascii=False)
