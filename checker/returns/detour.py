@@ -27,6 +27,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import dist as apart
 from math import hypot, inf
 
 import numpy as np
@@ -152,6 +153,10 @@ class Network:
                 found[link.sheets[side]].append((number, side))
         return found
 
+    def place(self, port: Port) -> XY:
+        """Where an end of a link lies."""
+        return self.links[port[0]].ends[port[1]]
+
     @cached_property
     def joined(self) -> list[int]:
         """Per sheet: the number of the group of sheets that links join."""
@@ -189,11 +194,12 @@ class Network:
         return _Search(self, here, there)
 
 
-@dataclass(frozen=True, slots=True)
+# Roots and windows are made a hundred thousand times and never changed: freezing them costs double.
+@dataclass(slots=True)
 class _Root:
     """A place that a way has come to and goes on from, straight."""
 
-    sheet: int
+    ground: _Ground
     at: XY
     length: float
     ahead: float  # what is left at least
@@ -201,7 +207,7 @@ class _Root:
     link: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Window:
     """What a root sees through a part of an edge; the half-edge is that of the triangle it looks
     into.
@@ -238,10 +244,37 @@ class _Ahead:
 
     def __call__(self, at: XY) -> float:
         x, y = at
-        if len(self.spots) <= FEW:
-            return min((hypot(x - u, y - v) + more for u, v, more in self.spots), default=inf)
-        columns = self.columns
-        return float((np.hypot(columns[:, 0] - x, columns[:, 1] - y) + columns[:, 2]).min())
+        if len(self.spots) > FEW:
+            columns = self.columns
+            return float((np.hypot(columns[:, 0] - x, columns[:, 1] - y) + columns[:, 2]).min())
+        least = inf
+        for u, v, more in self.spots:
+            least = min(least, hypot(x - u, y - v) + more)
+        return least
+
+
+class _Ground:
+    """What a search knows of one sheet."""
+
+    def __init__(self, network: Network, sheet: int, goals: Sequence[End], ahead: _Ahead) -> None:
+        self.sheet = sheet
+        self.ahead = ahead
+        self.mesh = mesh = network.mesh(sheet)
+        self.places, self.start, self.end, self.twin = mesh.places, mesh.start, mesh.end, mesh.twin
+        self.known = [inf] * len(mesh.places)  # lengths to vertices
+        self.ports = self._by_triangle(network, goals)
+
+    def _by_triangle(
+        self, network: Network, goals: Sequence[End]
+    ) -> dict[int, list[tuple[Port, XY]]]:
+        """Ends of links and goals by the triangles that they lie in."""
+        ports = [(port, network.place(port)) for port in network.ends.get(self.sheet, ())]
+        ports += [((GOAL, i), at) for i, (on, at) in enumerate(goals) if on == self.sheet]
+        found: dict[int, list[tuple[Port, XY]]] = defaultdict(list)
+        for port, at in ports:
+            for triangle in self.mesh.triangles_at(at):
+                found[triangle].append((port, at))
+        return dict(found)
 
 
 class _Search:
@@ -253,11 +286,11 @@ class _Search:
         self.network = network
         self.goals = goals
         self.ahead: dict[int, _Ahead] = {}
-        self.start = [_Root(sheet, at, 0.0, self._ahead(sheet)(at), None) for sheet, at in start]
+        self.start = start
         groups = {network.joined[sheet] for sheet, _ in start} & {
             network.joined[sheet] for sheet, _ in goals
         }
-        self.bound = min(root.ahead for root in self.start) if groups else None
+        self.bound = min(self._ahead(sheet)(at) for sheet, at in start) if groups else None
 
     def run(self, budget: Budget) -> Detour | None:
         """The shortest way, or what it has at least when the budget is used up; None if there is
@@ -267,11 +300,10 @@ class _Search:
             return None
         self.queue: list[tuple[float, int, _Window | Port, _Root]] = []
         self.pushed = 0
-        self.known: dict[int, dict[int, float]] = defaultdict(dict)  # lengths to vertices, by sheet
         self.reached: dict[Port, float] = {}
-        self.ports: dict[int, dict[int, list[Port]]] = {}
-        for root in self.start:
-            self._stand(root)
+        self.grounds: dict[int, _Ground] = {}
+        for sheet, at in self.start:
+            self._stand(self._root(sheet, at, 0.0, None))
         return self._to_goal(budget)
 
     def _to_goal(self, budget: Budget) -> Detour | None:
@@ -297,50 +329,35 @@ class _Search:
             self.ahead[sheet] = _Ahead(self.network, sheet, self.goals)
         return self.ahead[sheet]
 
-    def _ports(self, sheet: int) -> dict[int, list[Port]]:
-        """Ends of links and goals of a sheet by triangle."""
-        if sheet not in self.ports:
-            found: dict[int, list[Port]] = defaultdict(list)
-            mesh, goals = self.network.mesh(sheet), enumerate(self.goals)
-            for port in (
-                *self.network.ends.get(sheet, ()),
-                *((GOAL, i) for i, (on, _) in goals if on == sheet),
-            ):
-                for triangle in mesh.triangles_at(self._place(port)):
-                    found[triangle].append(port)
-            self.ports[sheet] = found
-        return self.ports[sheet]
+    def _ground(self, sheet: int) -> _Ground:
+        if sheet not in self.grounds:
+            self.grounds[sheet] = _Ground(self.network, sheet, self.goals, self._ahead(sheet))
+        return self.grounds[sheet]
 
-    def _place(self, port: Port) -> XY:
-        return (
-            self.goals[port[1]][1] if port[0] == GOAL else self.network.links[port[0]].ends[port[1]]
-        )
+    def _root(
+        self, sheet: int, at: XY, length: float, before: _Root | None, link: str = ""
+    ) -> _Root:
+        return _Root(self._ground(sheet), at, length, self._ahead(sheet)(at), before, link)
 
     def _stand(self, root: _Root) -> None:
         """Look out of every triangle that a root lies in."""
-        mesh = self.network.mesh(root.sheet)
-        for triangle in mesh.triangles_at(root.at):
-            for port in self._ports(root.sheet).get(triangle, ()):
-                self._arrive(port, root)
+        ground = root.ground
+        for triangle in ground.mesh.triangles_at(root.at):
+            for port, at in ground.ports.get(triangle, ()):
+                self._arrive(port, at, root)
             for edge in range(3 * triangle, 3 * triangle + 3):
-                a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
-                self._learn(root, mesh.start[edge])
+                a, b = ground.places[ground.start[edge]], ground.places[ground.end[edge]]
+                _learn(root, ground.start[edge])
                 if turn(a, b, root.at) > SLIGHT:
-                    self._push(_Window(mesh.twin[edge], root, b, a, True, True))
+                    self._push(_Window(ground.twin[edge], root, b, a, True, True))
 
-    def _learn(self, root: _Root, vertex: int) -> None:
-        """Note the length to a vertex that a root sees."""
-        known, at = self.known[root.sheet], self.network.mesh(root.sheet).places[vertex]
-        known[vertex] = min(known.get(vertex, inf), root.length + apart(root.at, at))
-
-    def _arrive(self, port: Port, root: _Root) -> None:
+    def _arrive(self, port: Port, at: XY, root: _Root) -> None:
         """Queue an end of a link, or a goal, that a root sees."""
-        at = self._place(port)
         length = root.length + apart(root.at, at)
         if length < self.reached.get(port, inf) - SLACK:
             self.reached[port] = length
-            ahead = 0.0 if port[0] == GOAL else self._ahead(root.sheet)(at)
-            self._queue(length + ahead, port, _Root(root.sheet, at, length, ahead, root))
+            ahead = 0.0 if port[0] == GOAL else root.ground.ahead(at)
+            self._queue(length + ahead, port, _Root(root.ground, at, length, ahead, root))
 
     def _follow(self, port: Port, root: _Root) -> None:
         """Step over a link."""
@@ -350,7 +367,7 @@ class _Search:
         length = root.length + max(link.length, apart(root.at, at))
         if length < self.reached.get((number, 1 - side), inf) - SLACK:
             self.reached[number, 1 - side] = length
-            self._stand(_Root(sheet, at, length, self._ahead(sheet)(at), root, link.name))
+            self._stand(self._root(sheet, at, length, root, link.name))
 
     # -------------------------------------------------------------------------------------- windows
 
@@ -360,111 +377,120 @@ class _Search:
 
     def _push(self, window: _Window) -> None:
         """Queue a window, unless the edge's vertices tell that nothing short comes through it."""
-        if window.edge < 0:
-            return
         root, left, right = window.root, window.left, window.right
         wide = apart(left, right)
-        if wide < SLACK or self._outdone(window):
+        if window.edge < 0 or wide < SLACK or _outdone(window):
             return
-        ahead = self._ahead(root.sheet)
-        most = max(
-            root.ahead, to_line(root.at, left, right) + (ahead(left) + ahead(right) - wide) / 2
-        )
+        ahead = root.ground.ahead
+        straight = to_line(root.at, left, right) + (ahead(left) + ahead(right) - wide) / 2
+        most = max(root.ahead, straight)
         if most < inf:
             self._queue(root.length + most, window, root)
 
-    def _outdone(self, window: _Window) -> bool:
-        """Whether the way by a vertex of the edge is shorter to every place of the window."""
-        root, mesh = window.root, self.network.mesh(window.root.sheet)
-        known, a, b = (
-            self.known[root.sheet],
-            mesh.start[window.edge],
-            mesh.start[_next(window.edge)],
-        )
-        over = known.get(a, inf) + apart(mesh.places[a], window.right)
-        if over < root.length + apart(root.at, window.right) - SLACK:
-            return True
-        over = known.get(b, inf) + apart(mesh.places[b], window.left)
-        return over < root.length + apart(root.at, window.left) - SLACK
-
     def _look(self, window: _Window) -> None:
         """Send a window on through its triangle."""
-        if self._outdone(window):
+        if _outdone(window):
             return
-        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
-        for port in self._ports(root.sheet).get(edge // 3, ()):
-            self._arrive_through(window, port)
-        apex = mesh.start[_before(edge)]
-        at = mesh.places[apex]
-        if turn(root.at, window.left, at) > SLIGHT:
+        root, edge = window.root, window.edge
+        ground, eye = root.ground, root.at
+        for port, at in ground.ports.get(edge // 3, ()):
+            self._arrive_through(window, port, at)
+        apex = ground.start[_before(edge)]
+        at = ground.places[apex]
+        if turn(eye, window.left, at) > SLIGHT:
             self._leave_right(window, at)
-        elif turn(root.at, window.right, at) < -SLIGHT:
+        elif turn(eye, window.right, at) < -SLIGHT:
             self._leave_left(window, at)
         else:
-            self._learn(root, apex)
+            _learn(root, apex)
             self._leave_both(window, at)
 
-    def _arrive_through(self, window: _Window, port: Port) -> None:
+    def _arrive_through(self, window: _Window, port: Port, at: XY) -> None:
         """Reach a port in the triangle that a window looks into: straight, or round an end of the
         window.
         """
-        at, root = self._place(port), window.root
+        root = window.root
         if turn(root.at, window.left, at) > SLIGHT:
-            bent = self._bent(window, 0)
+            bent = _bent(window, 0)
         elif turn(root.at, window.right, at) < -SLIGHT:
-            bent = self._bent(window, 1)
+            bent = _bent(window, 1)
         else:
             bent = root
         if bent is not None:
-            self._arrive(port, bent)
+            self._arrive(port, at, bent)
 
     def _leave_both(self, window: _Window, apex: XY) -> None:
         """The root sees the apex: the window goes on left and right of it."""
-        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
-        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        root, edge, twin = window.root, window.edge, window.root.ground.twin
+        a, b = _edge_of(window)
         left = a if window.at_left else crossing(root.at, window.left, a, apex)
         right = b if window.at_right else crossing(root.at, window.right, b, apex)
-        self._push(_Window(mesh.twin[_before(edge)], root, left, apex, window.at_left, True))
-        self._push(_Window(mesh.twin[_next(edge)], root, apex, right, True, window.at_right))
+        self._push(_Window(twin[_before(edge)], root, left, apex, window.at_left, True))
+        self._push(_Window(twin[_next(edge)], root, apex, right, True, window.at_right))
 
     def _leave_right(self, window: _Window, apex: XY) -> None:
         """The apex lies left of what the root sees: the window goes on right; a bend at its left
         end sees the rest.
         """
-        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
-        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        root, edge, twin = window.root, window.edge, window.root.ground.twin
+        a, b = _edge_of(window)
         left = crossing(root.at, window.left, b, apex)
         right = b if window.at_right else crossing(root.at, window.right, b, apex)
-        self._push(_Window(mesh.twin[_next(edge)], root, left, right, False, window.at_right))
-        bent = self._bent(window, 0)
+        self._push(_Window(twin[_next(edge)], root, left, right, False, window.at_right))
+        bent = _bent(window, 0)
         if bent is not None:
-            self._push(_Window(mesh.twin[_before(edge)], bent, a, apex, True, True))
-            self._push(_Window(mesh.twin[_next(edge)], bent, apex, left, True, False))
+            self._push(_Window(twin[_before(edge)], bent, a, apex, True, True))
+            self._push(_Window(twin[_next(edge)], bent, apex, left, True, False))
 
     def _leave_left(self, window: _Window, apex: XY) -> None:
         """The same, mirrored."""
-        mesh, root, edge = self.network.mesh(window.root.sheet), window.root, window.edge
-        a, b = mesh.places[mesh.start[edge]], mesh.places[mesh.start[_next(edge)]]
+        root, edge, twin = window.root, window.edge, window.root.ground.twin
+        a, b = _edge_of(window)
         left = a if window.at_left else crossing(root.at, window.left, a, apex)
         right = crossing(root.at, window.right, a, apex)
-        self._push(_Window(mesh.twin[_before(edge)], root, left, right, window.at_left, False))
-        bent = self._bent(window, 1)
+        self._push(_Window(twin[_before(edge)], root, left, right, window.at_left, False))
+        bent = _bent(window, 1)
         if bent is not None:
-            self._push(_Window(mesh.twin[_next(edge)], bent, apex, b, True, True))
-            self._push(_Window(mesh.twin[_before(edge)], bent, right, apex, False, True))
+            self._push(_Window(twin[_next(edge)], bent, apex, b, True, True))
+            self._push(_Window(twin[_before(edge)], bent, right, apex, False, True))
 
-    def _bent(self, window: _Window, side: int) -> _Root | None:
-        """The root at the left (0) or right (1) end of a window, where a short way bends there."""
-        if not (window.at_right if side else window.at_left):
-            return None
-        root, mesh = window.root, self.network.mesh(window.root.sheet)
-        vertex = mesh.start[_next(window.edge) if side else window.edge]
-        at, known = mesh.places[vertex], self.known[root.sheet]
-        length = root.length + apart(root.at, at)
-        if not mesh.bends[vertex] or known.get(vertex, inf) < length - SLACK:
-            return None
-        known[vertex] = min(known.get(vertex, inf), length)
-        return _Root(root.sheet, at, length, self._ahead(root.sheet)(at), root)
+
+def _learn(root: _Root, vertex: int) -> None:
+    """Note the length to a vertex that a root sees."""
+    known = root.ground.known
+    length = root.length + apart(root.at, root.ground.places[vertex])
+    known[vertex] = min(known[vertex], length)
+
+
+def _outdone(window: _Window) -> bool:
+    """Whether the way by a vertex of the edge is shorter to every place of the window."""
+    root, left, right = window.root, window.left, window.right
+    ground, eye, length = root.ground, root.at, root.length
+    a, b = ground.start[window.edge], ground.end[window.edge]
+    places, known = ground.places, ground.known
+    if known[a] + apart(places[a], right) < length + apart(eye, right) - SLACK:
+        return True
+    return known[b] + apart(places[b], left) < length + apart(eye, left) - SLACK
+
+
+def _edge_of(window: _Window) -> tuple[XY, XY]:
+    """Both vertices of a window's edge."""
+    ground = window.root.ground
+    return ground.places[ground.start[window.edge]], ground.places[ground.end[window.edge]]
+
+
+def _bent(window: _Window, side: int) -> _Root | None:
+    """The root at the left (0) or right (1) end of a window, where a short way bends there."""
+    if not (window.at_right if side else window.at_left):
+        return None
+    root, ground = window.root, window.root.ground
+    vertex = ground.end[window.edge] if side else ground.start[window.edge]
+    at, known = ground.places[vertex], ground.known
+    length = root.length + apart(root.at, at)
+    if not ground.mesh.bends[vertex] or known[vertex] < length - SLACK:
+        return None
+    known[vertex] = min(known[vertex], length)
+    return _Root(ground, at, length, ground.ahead(at), root)
 
 
 def _next(edge: int) -> int:
@@ -490,11 +516,6 @@ def _traced(root: _Root) -> Detour:
     return Detour(length, tuple(path[::-1]), tuple(links[::-1]))
 
 
-def apart(a: XY, b: XY) -> float:
-    """Distance of two places, mm."""
-    return hypot(a[0] - b[0], a[1] - b[1])
-
-
 def turn(a: XY, b: XY, at: XY) -> float:
     """Twice the area of a triangle: positive where `at` lies left of the line from a to b."""
     return (b[0] - a[0]) * (at[1] - a[1]) - (b[1] - a[1]) * (at[0] - a[0])
@@ -502,9 +523,11 @@ def turn(a: XY, b: XY, at: XY) -> float:
 
 def crossing(a: XY, b: XY, first: XY, last: XY) -> XY:
     """Where the line through a and b meets the segment from first to last."""
-    one, other = turn(a, b, first), turn(a, b, last)
+    (x, y), (u, v), (right, up) = first, last, a
+    over, rise = b[0] - right, b[1] - up
+    one, other = over * (y - up) - rise * (x - right), over * (v - up) - rise * (u - right)  # turns
     part = min(max(one / (one - other), 0.0), 1.0) if one != other else 1.0
-    return first[0] + part * (last[0] - first[0]), first[1] + part * (last[1] - first[1])
+    return x + part * (u - x), y + part * (v - y)
 
 
 def to_line(at: XY, first: XY, last: XY) -> float:

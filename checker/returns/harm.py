@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from math import dist as apart
 from math import inf
 from typing import Any
 
@@ -26,7 +27,7 @@ from checker import wording
 from checker.findings import XY
 from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import OffReferenceRun
-from checker.returns.detour import Budget, Detour, End, Link, Network, apart
+from checker.returns.detour import Budget, Detour, End, Link, Network
 from checker.returns.estimates import (
     ASSUMED_CURRENT,
     DISTANCE,

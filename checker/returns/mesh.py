@@ -34,13 +34,14 @@ class Mesh:
     ----------
     places : vertices, mm
     bends : whether a way may bend at each vertex
-    start : vertex at which each half-edge begins
+    start, end : vertices at which each half-edge begins and ends
     twin : the half-edge on the other side; -1 at the rim of the sheet
     """
 
     places: list[XY]
     bends: list[bool]
     start: list[int]
+    end: list[int]
     twin: list[int]
     tree: shapely.STRtree
 
@@ -74,6 +75,7 @@ def triangulated(sheet: shapely.Polygon) -> Mesh:
         [(x, y) for x, y in xy.reshape(-1, 2)[first].tolist()],
         _bends(xy, start, len(first)).tolist(),
         start.tolist(),
+        start.reshape(-1, 3)[:, [1, 2, 0]].reshape(-1).tolist(),
         twin.tolist(),
         shapely.STRtree(parts),
     )
