@@ -417,7 +417,9 @@ def test_what_a_fingerprint_of_a_board_depends_on(home: Path, tmp_path: Path) ->
     }
     (tmp_path / "board" / "empty").mkdir()
     keys.add(cache.board_key(tmp_path / "board", Hints()))
-    assert len(keys) == 4
+    (tmp_path / "board" / "empty").rename(tmp_path / "board" / "void")
+    keys.add(cache.board_key(tmp_path / "board", Hints()))
+    assert len(keys) == 5
     assert cache.board_key(tmp_path / "absent", Hints()) is None
 
 

@@ -81,8 +81,39 @@ class Alteration:
 def altered(source: str, node: int, kind: str) -> ast.Module:
     """The module with one of its alterations made."""
     tree = ast.parse(source)
-    next(a for a in alterations(tree) if (a.node, a.kind) == (node, kind)).make()
+    _alteration(tree, node, kind).make()
     return ast.fix_missing_locations(tree)
+
+
+def becomes(source: str, node: int, kind: str) -> str:
+    """The innermost statement around an alteration, or the head of a compound one, as altered."""
+    tree = ast.parse(source)
+    alteration = _alteration(tree, node, kind)
+    statement = _statement(tree, list(ast.walk(tree))[node])
+    if kind == "nothing":
+        return alteration.told
+    alteration.make()
+    return ast.unparse(ast.fix_missing_locations(_headed(statement)))
+
+
+def _alteration(tree: ast.Module, node: int, kind: str) -> Alteration:
+    return next(a for a in alterations(tree) if (a.node, a.kind) == (node, kind))
+
+
+def _statement(tree: ast.Module, node: ast.AST) -> ast.stmt:
+    """The innermost statement that holds a node."""
+    around = {id(inner): outer for outer in ast.walk(tree) for inner in ast.iter_child_nodes(outer)}
+    while not isinstance(node, ast.stmt):
+        node = around[id(node)]
+    return node
+
+
+def _headed(statement: ast.stmt) -> ast.stmt:
+    """A statement without the statements in it."""
+    for field in ("body", "orelse", "finalbody", "handlers"):
+        if isinstance(getattr(statement, field, None), list):
+            setattr(statement, field, [ast.Pass()] if field == "body" else [])
+    return statement
 
 
 def alterations(tree: ast.Module) -> Iterator[Alteration]:

@@ -44,7 +44,7 @@ from xml.etree import ElementTree
 import pytest
 from coverage import CoverageData
 
-from tests.bench.alterations import alterations, altered
+from tests.bench.alterations import alterations, altered, becomes
 
 ROOT = Path(__file__).parents[2]
 PROOFS = Path(__file__).with_name("equivalent_mutants.toml")
@@ -298,11 +298,16 @@ def _record(mutant: Mutant, status: str, by: str, tried: int, begin: float) -> d
     return {
         "key": mutant.key,
         **asdict(mutant),
+        "becomes": _becomes(mutant),
         "status": status,
         "by": by,
         "tests": tried,
         "seconds": took,
     }
+
+
+def _becomes(mutant: Mutant) -> str:
+    return becomes((ROOT / mutant.path).read_text(encoding="utf-8"), mutant.node, mutant.kind)
 
 
 def _forked(mutant: Mutant, tests: Sequence[str]) -> tuple[str, str]:
@@ -387,19 +392,23 @@ def results(folder: Path) -> dict[str, dict[str, Any]]:
     return {record["key"]: record for record in map(json.loads, lines)}
 
 
-def proofs() -> dict[tuple[str, str, str], str]:
-    """Why a mutant changes no finding, by path, kind and what it does: lines move, these do not."""
+def proofs() -> dict[tuple[str, str], str]:
+    """Why a mutant changes no finding, by path and what its statement becomes: lines move, these
+    do not.
+    """
     entries = tomllib.loads(PROOFS.read_text(encoding="utf-8"))["mutant"]
-    return {(entry["path"], entry["kind"], entry["told"]): entry["because"] for entry in entries}
+    return {(entry["path"], entry["becomes"]): entry["because"] for entry in entries}
 
 
 def report(folder: Path) -> None:
     """Survivors, and the rate with and without those that are proven to be equivalent."""
     found, known_ = results(folder), proofs()
     alive = [r for r in found.values() if r["status"] in ("survived", "untested")]
-    proven = [r for r in alive if (r["path"], r["kind"], r["told"]) in known_]
+    proven = [r for r in alive if (r["path"], r["becomes"]) in known_]
     for record in sorted((r for r in alive if r not in proven), key=lambda r: r["key"]):
-        print(f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}")
+        print(
+            f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}\n    {record['becomes']}"
+        )
     print(dict(Counter(record["status"] for record in found.values())))
     print(dict(Counter(record["kind"] for record in alive)))
     total = max(1, len(found))

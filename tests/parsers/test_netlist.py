@@ -280,6 +280,13 @@ def test_a_point_without_pad_names_the_smallest_copper() -> None:
     assert net_names(naming, tables) == ["unknown", "SIG"]
 
 
+def test_a_point_beside_copper_by_less_than_a_step_of_the_netlist_is_on_it() -> None:
+    """Steps of 0.00254 mm: 0.002 mm off a pad of radius 0.5 is on it, 0.004 mm is not."""
+    for x, net in ((0.502, "SIG"), (0.504, "unknown")):
+        naming, tables = named(concatenate([pad(0, 0), pad(5, 0)]), point("SIG", x, 0))
+        assert net_names(naming, tables) == [net, "unknown"]
+
+
 def test_a_hole_on_all_layers_is_named_with_its_pads() -> None:
     """Access 00 of a through hole reaches every layer, and the hole itself."""
     drilled = holes(1, ends=np.array([[0.0, 0, 0, 0]]), radius=0.2, plated=PLATED, last=1)

@@ -28,8 +28,11 @@ DEMO = Path(__file__).parents[2] / "fixtures" / "demo" / "greenhouse-faulty"
 BOARDS = ("board", "board-B1.xml", "board-C.xml")
 
 
-def checked(board: Path) -> Outcome:
-    return check(board, load_rules(DEMO / "rules.toml"), Options()).outcome
+@pytest.fixture(scope="module", params=BOARDS)
+def checked(request: pytest.FixtureRequest) -> tuple[str, Outcome]:
+    """One form of a board, and what the check of it says."""
+    rules = load_rules(DEMO / "rules.toml")
+    return request.param, check(DEMO / request.param, rules, Options()).outcome
 
 
 def nets_of_lines(path: Path) -> dict[int, str]:
@@ -63,10 +66,9 @@ def nets_of_elements(path: Path) -> dict[int, str]:
     }
 
 
-@pytest.mark.parametrize("name", BOARDS)
-def test_a_line_named_holds_copper_of_that_net(name: str) -> None:
+def test_a_line_named_holds_copper_of_that_net(checked: tuple[str, Outcome]) -> None:
     """Every net of every finding is found, in the file, on a line that draws that net."""
-    outcome = checked(DEMO / name)
+    name, outcome = checked
     folder = DEMO / name if (DEMO / name).is_dir() else DEMO
     assert {finding.rule for finding in outcome.findings} == set(registry())
     for finding in outcome.findings:
@@ -79,15 +81,15 @@ def test_a_line_named_holds_copper_of_that_net(name: str) -> None:
             )
 
 
-@pytest.mark.parametrize("name", BOARDS)
-def test_an_object_named_lies_at_the_witness(name: str) -> None:
+def test_an_object_named_lies_at_the_witness(checked: tuple[str, Outcome]) -> None:
     """Of all rows of that line, one touches the witness; where two nets run side by side, one is
     beside it.
     """
+    name, outcome = checked
     board = read_board(DEMO / name)
     files = [file.path for file in board.files]
     shapes = board.copper.shapes()
-    for finding in checked(DEMO / name).findings:
+    for finding in outcome.findings:
         points = [finding.at, *(point for line in finding.path for point in line)]
         for source in finding.sources:
             rows = (board.copper.file == files.index(source.file)) & (
@@ -243,6 +245,26 @@ def test_walls_of_plated_holes_are_copper_too() -> None:
     assert lines_of(board, at=(9.0, 0.0)) == []
     with_pad = board_of(disc(0, 0, 0, 6), holes=plated)
     assert lines_of(with_pad, at=(0.0, 0.0)) == [("A", 6)]
+
+
+def test_the_wall_of_a_plated_slot_is_as_long_as_the_slot() -> None:
+    """From (0, 0) to (4, 0), 0.6 mm wide: copper at its far end, and on its long side."""
+    slot = holes(1, ends=np.array([[0, 0, 4, 0]]), radius=0.3, net=0, file=1, line=7, plated=PLATED)
+    board = board_of(disc(1, 9, 9, 1), holes=slot)
+    assert lines_of(board, at=(4.3, 0.0)) == [("A", 7)]
+    assert lines_of(board, at=(2.0, 0.3)) == [("A", 7)]
+
+
+def test_of_two_objects_at_a_place_the_one_that_the_witness_stays_on_is_named() -> None:
+    """From the edges of both at (0, 0) to (0.5, 0): inside the wide trace, 1.2 mm off the centre
+    line of a narrow one that its radius does not reach.
+    """
+    wide = conductors(
+        1, kind=Kind.STROKE, net=0, geometry=np.array([[-5, 1, 5, 1, 0]]), radius=1.0, line=2
+    )
+    narrow = stroke(0, -5, 0.1, -0.2, 0.6, 1)
+    board = board_of(replace(narrow, radius=np.array([0.3])), wide)
+    assert lines_of(board, path=(((0.0, 0.0), (1.5, 0.0)),)) == [("A", 2)]
 
 
 def test_nets_of_one_name_are_one() -> None:

@@ -8,10 +8,12 @@ import csv
 import io
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import zipfile
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -39,7 +41,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     none.
     """
     top = tmp_path_factory.mktemp("archive")
-    for name in ("battery", "greenhouse-faulty"):
+    for name in ("battery", "single-tie-faulty"):
         demo.write(name, top / "2024" / name)
     written = demo.write("battery", top / "2025" / "zipped")
     with zipfile.ZipFile(top / "2025" / "zipped" / "fab.zip", "w") as packed_up:
@@ -53,7 +55,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (top / "2025" / "broken" / "rules.toml").write_text("schema = 1\n")
     (top / "notes.txt").write_text("no board, though it speaks of `%FSLAX46Y46*%` and M48\n")
     for spare in top.rglob("board-*.xml"):
-        if spare.name != "board-C.xml" or spare.parent.name != "greenhouse-faulty":
+        if spare.name != "board-C.xml" or spare.parent.name != "single-tie-faulty":
             spare.unlink()
     return top
 
@@ -64,40 +66,56 @@ def verdicts(rows: list[Row]) -> dict[str, str]:
 
 EXPECTED = {
     "2024/battery/board": "pass",
-    "2024/greenhouse-faulty/board": "fail",
-    "2024/greenhouse-faulty/board-C.xml": "fail",
+    "2024/single-tie-faulty/board": "fail",
+    "2024/single-tie-faulty/board-C.xml": "fail",
     "2025/broken/board.zip": "unreadable",
     "2025/lawless/board": "not checked",
     "2025/zipped/fab.zip": "pass",
 }
 
 
-def test_every_package_under_a_folder_is_one_row(archive: Path, tmp_path: Path) -> None:
-    rows = run_fleet(Fleet([archive], tmp_path, jobs=2, today=TODAY))
+@dataclass(frozen=True)
+class Ran:
+    """A fleet that ran to its end: where it wrote, and its rows."""
+
+    out: Path
+    rows: list[Row]
+
+
+@pytest.fixture(scope="module")
+def ran(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    """The archive, checked once for the tests that only look at what came out."""
+    out = tmp_path_factory.mktemp("ran")
+    return Ran(out, run_fleet(Fleet([archive], out, jobs=2, today=TODAY)))
+
+
+def test_every_package_under_a_folder_is_one_row(ran: Ran) -> None:
+    rows, out = ran.rows, ran.out
     assert verdicts(rows) == EXPECTED
     assert worst_code(rows) == 3
-    table = list(csv.DictReader(io.StringIO((tmp_path / "fleet.csv").read_text())))
+    table = list(csv.DictReader(io.StringIO((out / "fleet.csv").read_text())))
     assert [entry["board"] for entry in table] == sorted(EXPECTED)
     assert int(table[1]["gap-crossing"]) >= 1
-    page = (tmp_path / "fleet.html").read_text()
+    page = (out / "fleet.html").read_text()
     assert SAFETY.split(":")[0] in page
-    assert output.is_whole(tmp_path)
+    assert output.is_whole(out)
     assert all(name in page for name in EXPECTED)
-    assert len(list((tmp_path / "boards").glob("*.json"))) == len(
+    assert len(list((out / "boards").glob("*.json"))) == len(
         {row.key for row in rows if row.verdict in ("pass", "fail")}
     )
 
 
 def test_a_second_run_checks_nothing_again_and_says_the_same(
-    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    archive: Path, ran: Ran, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY))
+    """On one process or two: nothing is left to do."""
+    shutil.copytree(ran.out, tmp_path, dirs_exist_ok=True)
     lines = (tmp_path / NAME).read_text().splitlines()
     tables = {name: (tmp_path / name).read_bytes() for name in ("fleet.csv", "fleet.html")}
     monkeypatch.setattr(
         lanes.Lane, "run", lambda *_: pytest.fail("a worker was started though all was known")
     )
-    assert run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY)) == first
+    assert run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY)) == ran.rows
     assert (tmp_path / NAME).read_text().splitlines() == lines
     assert tables == {name: (tmp_path / name).read_bytes() for name in tables}
 
@@ -129,9 +147,9 @@ def test_a_row_that_used_a_date_holds_on_that_day_only(tmp_path: Path) -> None:
     assert ledger.row("a", "2026-12-01") is None
 
 
-def kill_on_greenhouse(parcel: Parcel) -> tuple[Row, bytes]:
+def kill_on_single_tie(parcel: Parcel) -> tuple[Row, bytes]:
     """Stands for a board that takes all memory."""
-    if "greenhouse" in parcel.name:
+    if "single-tie" in parcel.name:
         os.kill(os.getpid(), signal.SIGKILL)
     return check_parcel(parcel)
 
@@ -139,19 +157,17 @@ def kill_on_greenhouse(parcel: Parcel) -> tuple[Row, bytes]:
 def test_a_board_that_kills_its_worker_is_one_line(archive: Path) -> None:
     packages = [p for p in find_packages([archive], None) if p.rules is not None]
     parcels = [lambda package=package: packed(package, TODAY) for package in packages]
-    rows = [row for row, _ in engine.in_processes(parcels, 2, kill_on_greenhouse)]
+    rows = [row for row, _ in engine.in_processes(parcels, 2, kill_on_single_tie)]
     wanted = {name: verdict for name, verdict in EXPECTED.items() if verdict != "not checked"}
-    assert verdicts(rows) == {**wanted, **{name: LOST for name in wanted if "greenhouse" in name}}
+    assert verdicts(rows) == {**wanted, **{name: LOST for name in wanted if "single-tie" in name}}
 
 
-def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(
-    archive: Path, tmp_path: Path
-) -> None:
+def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(archive: Path, ran: Ran) -> None:
     """Two worker processes under a real scheduler of this machine; one is killed as soon as a row
     is there.
     """
     distributed = pytest.importorskip("distributed")
-    here = [row for row, _ in engine.in_processes(_opened(archive), 1)]
+    here = {row.name: row for row in ran.rows if row.verdict != "not checked"}
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
     ) as cluster:
@@ -161,8 +177,8 @@ def test_a_cluster_gives_the_same_rows_though_a_worker_is_killed(
                 os.kill(cluster.workers[0].pid, signal.SIGKILL)
             there.append(row)
             assert bool(report) == (row.verdict in ("pass", "fail"))
-    assert verdicts(there) == verdicts(here)
-    assert {row.name: row.findings for row in there} == {row.name: row.findings for row in here}
+    assert {row.name: row.verdict for row in there} == {n: row.verdict for n, row in here.items()}
+    assert {row.name: row.findings for row in there} == {n: row.findings for n, row in here.items()}
 
 
 def _opened(archive: Path) -> engine.Parcels:

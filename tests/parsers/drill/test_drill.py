@@ -412,7 +412,25 @@ M02*
 
 
 def layer(body: str) -> Drilled:
-    return holes_of_image(read_gerber(LAYER.format(body=body).encode(), "d.gbr"), "d.gbr")
+    return image_of(LAYER.format(body=body))
+
+
+def image_of(text: str) -> Drilled:
+    return holes_of_image(read_gerber(text.encode(), "d.gbr"), "d.gbr")
+
+
+@pytest.mark.parametrize(
+    ("told", "plated"),
+    [("Plated,1,8,PTH", PLATED), ("NonPlated,1,8,NPTH", UNPLATED), ("Copper,L1,Top", None)],
+)
+def test_a_drill_layer_states_its_plating_by_its_function_alone(
+    told: str, plated: int | None
+) -> None:
+    """2023.08, 5.6.3: Plated and NonPlated; whatever else stands there states nothing."""
+    text = LAYER.format(body="D10*\nX0Y0D03*").replace("Plated,1,8,PTH", told)
+    drilled = image_of(text)
+    assert drilled.stated_plating == (plated is not None)
+    assert drilled.holes.plated.tolist() == [PLATING_UNKNOWN if plated is None else plated]
 
 
 def test_flashes_are_holes_and_draws_are_slots() -> None:

@@ -90,6 +90,13 @@ def test_odd_words_become_commands() -> None:
     assert [found.texts[k] for k in found.command_text] == ["X1.5Y2D02", "XY", "D", "X", "G", "I-"]
 
 
+def test_an_aperture_behind_coordinates_is_a_word_of_its_own() -> None:
+    """D10 and above choose an aperture, D1 to D3 operate (2023.08, 4.6)."""
+    found = tokenise(b"X1Y2D10*X3Y4D03*X5Y6D3*X7Y8D99*X9Y1D02*").operations
+    assert found.d.tolist() == [-1, 10, 3, 3, -1, 99, 2]
+    assert found.xyij[0].tolist() == [1, 0, 3, 5, 7, 0, 9]
+
+
 def test_line_breaks_inside_words_are_dropped() -> None:
     """Words may be broken over lines, as in the macro example of the specification (4.5.1.6)."""
     found = tokenise(b"%AMA*4,1,3,\n1,-1,\r\n1,1*%\nX1\nY2D01*")

@@ -597,6 +597,15 @@ def test_beyond_65535_an_element_without_blanks_has_the_line_of_what_encloses_it
     ] * len(copper)
 
 
+def test_beyond_65535_an_element_that_begins_with_another_has_its_line(tmp_path: Path) -> None:
+    """No blanks before the first element in it, and two lines end behind it."""
+    row = '<Features><Location x="{x}" y="1"/>\n<Circle diameter="1"/></Features>\n\n'
+    rows = row.format(x=1) + row.format(x=3)
+    copper = read(File(features={"TOP": "\n" * 70_000 + one_set("\n" + rows)}), tmp_path).copper
+    lines = (tmp_path / "board.xml").read_text().splitlines()
+    assert copper.line.tolist() == [i for i, line in enumerate(lines, 1) if "<Features>" in line]
+
+
 def test_beyond_65535_a_set_without_blanks_has_no_line(tmp_path: Path) -> None:
     """Rather none than the line of a layer that holds a thousand other sets."""
     row = features(HOLE).strip().replace("\n", "")

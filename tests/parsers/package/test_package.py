@@ -389,6 +389,12 @@ CHANGES = [
         ("what.gbr is of unknown function",),
     ),
     Change(
+        "a_drill_program_that_the_rules_call_a_layer",
+        {"x.drl": PROGRAM},
+        ("x.drl cannot be read",),
+        Hints(files={"x.drl": "L2"}),
+    ),
+    Change(
         "a_layer_that_is_not_needed",
         {"what.gbr": bare(TOP_L)},
         (),
@@ -625,6 +631,24 @@ def test_a_job_file_gives_title_and_thicknesses(tmp_path: Path) -> None:
     assert board.stackup.thickness == 1.6
     assert board.stackup.dielectric == pytest.approx((1.51,))
     assert board.stackup.permittivity == (4.5,)
+
+
+def test_each_gap_of_a_stack_has_its_own_thickness_and_constant(tmp_path: Path) -> None:
+    """Four copper layers, three gaps: 0.2 mm of 4.1, 1.0 of 4.5, and two sheets, 0.1 of 3 and 0.3
+    of 4: in series (0.1 + 0.3) / (0.1 / 3 + 0.3 / 4) = 3.6923.
+    """
+    sheets = [[(0.2, 4.1)], [(1.0, 4.5)], [(0.1, 3.0), (0.3, 4.0)]]
+    stack: list[dict[str, object]] = [{"Type": "Copper", "Thickness": 0.035}]
+    for gap in sheets:
+        stack += [{"Type": "Dielectric", "Thickness": t, "DielectricConstant": er} for t, er in gap]
+        stack.append({"Type": "Copper", "Thickness": 0.035})
+    job = JOB | {"MaterialStackup": stack}
+    inner = {f"b-in{n}.gbr": layer(f"Copper,L{n},Inr", flash(2, 2)) for n in (2, 3)}
+    bottom = {"b-bottom.gbr": layer("Copper,L4,Bot", flash(2, 2))}
+    tape = {"b-pth.drl": TAPE.replace("1,2", "1,4")}
+    board = read(tmp_path, BASE | inner | bottom | tape | {"b.gbrjob": json.dumps(job)})
+    assert board.stackup.dielectric == pytest.approx((0.2, 1.0, 0.4))
+    assert board.stackup.permittivity == pytest.approx((4.1, 4.5, 3.6923), abs=1e-4)
 
 
 def test_rules_give_thicknesses_where_the_data_does_not(tmp_path: Path) -> None:
