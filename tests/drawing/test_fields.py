@@ -42,6 +42,10 @@ def test_a_strip_has_contours_across() -> None:
     ]  # far from both grounds
     assert between
     assert all(np.ptp(x) < 0.1 * 1000 for x in between)  # straight across
+    # a square is 10 mm long and has 0.492571 mohm: 0.5 and 1 mV of 1 A lie 10.151 and 20.302 mm
+    # behind the ground at x = 20
+    middles = sorted(line[:, 0].mean() / 1000 for line in lines if np.ptp(line[:, 0]) < 100)
+    assert middles == pytest.approx([30.151, 40.302], abs=0.02)
     assert {(mark.kind, mark.words) for mark in field.marks} == {
         ("in", "motor in"),
         ("out", "motor out"),

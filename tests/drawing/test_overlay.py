@@ -179,6 +179,18 @@ def test_what_is_no_png_is_refused_with_its_name(tmp_path: Path, content: bytes)
         draw_over(sample.outcome(), file, PINS)
 
 
+def test_the_header_of_a_png_is_enough_to_draw_over_it(photo: Path, tmp_path: Path) -> None:
+    """8 bytes of signature and 25 of the first chunk (PNG, third edition, 5.2 and 11.2.1); a byte
+    less is none.
+    """
+    file = tmp_path / "head.png"
+    file.write_bytes(photo.read_bytes()[:33])
+    assert "<image" in draw_over(sample.outcome(), file, PINS)
+    file.write_bytes(photo.read_bytes()[:32])
+    with pytest.raises(InputError, match=r"head\.png"):
+        draw_over(sample.outcome(), file, PINS)
+
+
 def test_a_picture_that_is_not_there_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"none\.png"):
         draw_over(sample.outcome(), tmp_path / "none.png", PINS)

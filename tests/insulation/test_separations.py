@@ -24,6 +24,7 @@ from checker.config.spacing_table import (
     TableError,
 )
 from checker.insulation.conductors import Source
+from checker.insulation.record import narrowest
 from checker.insulation.requirements import Barriers, bind, raised, width_x
 from checker.insulation.separations import Separation
 from checker.layout.layout import Layout
@@ -613,6 +614,33 @@ def test_the_report_says_what_each_barrier_is_held_to(tmp_path: Path) -> None:
     assert told.why.startswith("held to outer clearance 2 mm (t.csv:2 (250 V)")
     assert "outer creepage 4 mm (t.csv:" in told.why
     assert "inner" not in told.why
+
+
+def test_the_report_says_how_near_the_sides_come_on_faces_inside_and_between_layers(
+    tmp_path: Path,
+) -> None:
+    """Four layers: 4 mm apart on L1, 1 on L2, and L1 lies over L3 where a's outer pour reaches past
+    b's inner one, so that only the laminate parts them.
+    """
+    table = {
+        "pours": [
+            *SQUARES["pours"],
+            {"region": "a", "layer": "L2", "box": [0, 0, 10, 20]},
+            {"region": "b", "layer": "L2", "box": [11, 0, 30, 20]},
+            {"region": "b", "layer": "L3", "box": [8, 0, 30, 20]},
+        ],
+        "layers": 4,
+        "dielectric": [0.2, 0.4, 0.2],
+    }
+    csv = "voltage,clearance,where\n250,5,outer\n250,2,inner\n250,1,through\n"
+    _, layout = bound(tmp_path, table, {"barrier": [barrier()]}, csv)
+    (told,) = narrowest(layout, [], {"clearance"})
+    straight = told.why.split("straight between the sides: ")[1]
+    assert [part.split(" (")[0] for part in straight.split(", ")] == [
+        "outer 4 mm",
+        "inner 1 mm",
+        "through 0.4 mm",
+    ]
 
 
 def test_errors_of_a_table_say_who_asks_for_it(tmp_path: Path) -> None:

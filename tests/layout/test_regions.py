@@ -233,6 +233,8 @@ def pad(
             True,
         ),  # one drilled pin
         ([pad("X", 2, "U1", "1")], [{"net": "X", "at": [4, 5]}], True),  # a via is no pad
+        # two tabs of one pin: apart, they are one pin that goes nowhere
+        ([pad("X", 2, "U1", "1"), pad("X", 4, "U1", "1")], [], True),
         ([pad("X", 2)], [], True),  # a land without part
         ([pad("X", 2), pad("X", 4)], [], False),
         ([pad("X", 2, "U1", "1"), pad("X", 4)], [], False),  # a test land
@@ -250,6 +252,14 @@ def test_a_net_with_exactly_one_pad_floats(pads: list[Any], vias: list[Any], flo
     assert bool(seen.floating[net]) is floats
     assert region_of(seen, "X") == (None if floats else "a")
     assert doubts(seen) == []
+
+
+def test_two_lands_of_one_pin_that_a_track_joins_go_somewhere() -> None:
+    """As the tabs of a shield: one track is enough."""
+    track = {"net": "X", "layer": "L1", "width": 0.2, "points": [[2, 5], [4, 5]]}
+    seen = layout(pads=[pad("X", 2, "U1", "1"), pad("X", 4, "U1", "1")], draws=[track])
+    net = [n.name for n in seen.board.nets].index("X")
+    assert not seen.floating[net]
 
 
 def test_pins_stated_not_connected_float() -> None:

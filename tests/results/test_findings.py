@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from checker.findings import Finding, Level, identified
+from checker.findings import Finding, Level, grouped, identified
 
 
 def finding(**told: Any) -> Finding:
@@ -18,6 +18,14 @@ def test_a_finding_whose_rule_names_no_group_is_a_group_of_its_own() -> None:
     first, second = identified([finding(nets=("A",)), finding(nets=("B",))])
     assert (first.group, second.group) == (first.id, second.id)
     assert first.group != second.group
+
+
+def test_a_group_is_told_by_what_falls_short_and_not_by_what_is_exactly_as_far() -> None:
+    """Exactly 3 of 3 mm is no shortage: 0.1 V of allowed 0.05 says more, at the same level."""
+    exact = finding(measured=3.0, required=3.0, at=(0.0, 0.0), group="one")
+    over = finding(rule="shared-return", measured=0.1, required=0.05, at=(9.0, 9.0), group="one")
+    (group,) = grouped([exact, over])
+    assert group.worst.rule == "shared-return"
 
 
 def test_findings_of_one_cause_share_a_group_across_rules_and_each_keeps_its_id() -> None:

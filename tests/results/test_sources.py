@@ -256,15 +256,14 @@ def test_the_wall_of_a_plated_slot_is_as_long_as_the_slot() -> None:
 
 
 def test_of_two_objects_at_a_place_the_one_that_the_witness_stays_on_is_named() -> None:
-    """From the edges of both at (0, 0) to (0.5, 0): inside the wide trace, 1.2 mm off the centre
-    line of a narrow one that its radius does not reach.
+    """From the edges of both at (0, 0) to (0.9, 0): along the edge of the wide trace, away from the
+    end of the narrow one.
     """
     wide = conductors(
         1, kind=Kind.STROKE, net=0, geometry=np.array([[-5, 1, 5, 1, 0]]), radius=1.0, line=2
     )
-    narrow = stroke(0, -5, 0.1, -0.2, 0.6, 1)
-    board = board_of(replace(narrow, radius=np.array([0.3])), wide)
-    assert lines_of(board, path=(((0.0, 0.0), (1.5, 0.0)),)) == [("A", 2)]
+    narrow = replace(stroke(0, -5, 0, -0.3, 0, 1), radius=np.array([0.3]))
+    assert lines_of(board_of(narrow, wide), path=(((0.0, 0.0), (0.9, 0.0)),)) == [("A", 2)]
 
 
 def test_nets_of_one_name_are_one() -> None:

@@ -28,6 +28,14 @@ def test_case(case: Case, way: Way, tmp_path: Path) -> None:
 STRIP = cases("shared_return")[0]
 
 
+def test_the_detail_says_the_voltage_in_microvolts() -> None:
+    """4 squares of 0.492571 mohm, 500 A: 0.985143 V, within a tenth of a percent."""
+    (told,) = found(built_directly(STRIP.sketch), STRIP.rules, "shared-return")
+    assert told.detail["dc_uv"] == pytest.approx(985143, rel=1e-3)
+    (share,) = told.detail["currents"]
+    assert share["dc_uv"] == pytest.approx(985143, rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "what", "why"),
     [

@@ -345,6 +345,9 @@ def test_usual_digits_need_no_doubt_if_the_pads_agree() -> None:
     """INCH,TZ without digits is 2.4 as usual."""
     data = program(digits(PLACES, 25.4, 4), "INCH,TZ")
     assert read_drill(data, "x.drl", scores=[on_places(PLACES)]).doubts == ()
+    assert (
+        read_drill(data, "x.drl", scores=[on_places(PLACES + 90), on_places(PLACES)]).doubts == ()
+    )
     assert read_drill(data, "x.drl").doubts == ()
 
 
