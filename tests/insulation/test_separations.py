@@ -462,6 +462,23 @@ def test_a_kind_of_place_without_rows_is_a_doubt_only_if_the_board_has_it(tmp_pa
     assert all(d.place.file.endswith("rules.toml") for d in barriers.doubts)
 
 
+def test_inside_the_board_clearance_rows_come_before_creepage_rows(tmp_path: Path) -> None:
+    """Rows for inner hold both, the larger one for creepage: inside solid insulation no surface is
+    there to creep along, so clearance it is.
+    """
+    csv = (
+        "voltage,clearance,creepage,where\n250,2,3,outer\n250,0.4,0.5,inner\n250,0.3,0.6,through\n"
+    )
+    inner = [{**pour, "layer": "L2"} for pour in SQUARES["pours"]]
+    board = {"layers": 4, "pours": [*inner, {**inner[1], "layer": "L3"}]}
+    barriers, _ = bound(tmp_path, board, {"barrier": [barrier()]}, csv)
+    there, through = (barriers.bounds[0].solid(where) for where in (INNER, THROUGH))
+    assert there is not None
+    assert through is not None
+    assert (there.measure, there.value) == (CLEARANCE, 0.4)
+    assert (through.measure, through.value) == (CLEARANCE, 0.3)
+
+
 def test_inside_the_board_creepage_rows_stand_in_for_clearance(tmp_path: Path) -> None:
     """Rows for inner hold creepage alone: that is what holds there, and no doubt arises."""
     csv = "voltage,clearance,creepage,where\n250,2,3,outer\n250,,0.5,inner\n250,0.4,0.6,through\n"

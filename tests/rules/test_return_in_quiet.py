@@ -4,11 +4,14 @@ it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.boards import WAYS, Case, Way, cases, differences, found
+from checker.layout.layout import Layout
+from checker.rules import registry
+from tests.boards import WAYS, Case, Way, built_directly, cases, differences, found, layout_of
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -18,3 +21,17 @@ def test_case(case: Case, way: Way, tmp_path: Path) -> None:
         differences(found(way(case.sketch, tmp_path), case.rules, "return-in-quiet"), case.expect)
         == []
     )
+
+
+def test_it_says_why_it_cannot_run() -> None:
+    """Nothing flows, or nothing is to be kept out of."""
+    case = cases("return_in_quiet")[0]
+    layout = layout_of(built_directly(case.sketch), case.rules)
+    no_current = Layout(layout.board, replace(layout.rules, currents=()))
+    loud = layout_of(layout.board, case.rules.replace("quiet = true", "quiet = false"))
+    why_not = registry()["return-in-quiet"].why_not
+    assert [why_not(one) for one in (layout, no_current, loud)] == [
+        None,
+        "no [[current]] is declared",
+        "no region is quiet",
+    ]
