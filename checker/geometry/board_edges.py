@@ -190,12 +190,13 @@ class CountedSight:
     Attributes
     ----------
     asked : different lines, and triangles, so far
-    most : after which a search should stop
+    most : after which a search should stop; never, unless told
     given_up : whether a search has stopped
     """
 
-    def __init__(self, sight: Sight, most: int) -> None:
-        self._sight, self.most, self.asked, self.given_up = sight, most, 0, False
+    def __init__(self, sight: Sight) -> None:
+        self._sight, self.asked, self.given_up = sight, 0, False
+        self.most = float("inf")
         self._known: dict[bytes, bool] = {}
 
     def clear(self, start: Floats, end: Floats) -> Bools:
@@ -213,6 +214,10 @@ class CountedSight:
         """As of Sight."""
         self.asked += len(triangles)
         return self._sight.all_clear(triangles)
+
+    def allow(self, more: int) -> None:
+        """From now on so many more lines."""
+        self.most = self.asked + more
 
     def spent(self) -> bool:
         """Whether it was asked too often: then whoever has more to look at stops."""

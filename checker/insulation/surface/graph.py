@@ -137,7 +137,7 @@ class Graph:
         pieces = pieces_of(metal.skeleton, metal.radius + metal.slack)
         near = self._near_others(pieces, metal.island[pieces.row], bare)
         self._pieces = Pieces(pieces.ends[near], pieces.reach[near], pieces.row[near])
-        self._sight = CountedSight(ground.sight, most * max(1, len(self._pieces.row) // _MANY))
+        self._sight = CountedSight(ground.sight)
         self._island = metal.island[self._pieces.row]
         self._face = metal.face[self._pieces.row]
         self._in_walls = in_walls(ground.rims, ground.bridged, bare)
@@ -152,8 +152,10 @@ class Graph:
         self._found = _Found(no_paths(), [])
         if self._corners:
             self._look_round_corners()
+        self._over_walls(no_rows())
+        if len(ground.links):
+            self._sight.allow(most * max(1, len(self._pieces.row) // _MANY))
             self._over_links()
-        self._over_walls()
         self._add(self._found.edges)
 
     def _near_others(self, pieces: Pieces, island: Ints, bare: Exposed) -> Bools:
@@ -435,6 +437,7 @@ class Graph:
         useful[self._useful_corners()] = True
         rows = np.flatnonzero(useful[solid : solid + count] & useful[solid + count :])
         laid = opened = no_rows()
+        walled = 0  # how many links were open when walls were last looked at
         for stride in (*_STRIDES, 1) if not len(self._in_walls.island) else (1,):
             rows = rows[self._beat(rows, self._reach, self._known())]
             if self._stops(len(rows) > 0):
@@ -442,13 +445,12 @@ class Graph:
             batch, rows = rows[rows % stride == 0], rows[rows % stride != 0]
             if len(batch):
                 laid = np.concatenate((laid, batch))
-                more = self._lay_out(batch, laid, opened)
-                if len(more) > len(opened):
-                    opened = more
-                    self._over_walls()
-        unused = np.ones(count, dtype=bool)
-        unused[opened] = False
-        self._leave_out(np.flatnonzero(unused))
+                opened = self._lay_out(batch, laid, opened)
+                if len(opened) and not walled:
+                    walled = len(opened)
+                    self._over_walls(opened)
+        if len(opened) > walled:
+            self._over_walls(opened)
 
     def _stops(self, more: bool) -> bool:
         """Whether to stop since too many lines were asked for, though there is more to look at."""
@@ -519,11 +521,13 @@ class Graph:
             corner, known.island[rows], face.astype(np.int32), known.length[rows], self._corners
         )
 
-    def _leave_out(self, links: Rows) -> None:
-        """No path goes over these links."""
-        solid = self._ground.solid_corners()
-        for ends in (solid + links, solid + len(self._ground.links) + links):
-            self._behind[:, ends] = np.inf
+    def _behind_with(self, opened: Rows) -> Floats:
+        """Least lengths of paths that come to corners, infinite for ends of links that are not opened; (corners, 3)."""
+        least = self._behind.min(axis=0)
+        shut = np.arange(self._corners) >= self._ground.solid_corners()
+        shut[self._ends_of(opened)] = False
+        least[shut] = np.inf
+        return least
 
     def _known(self) -> Known:
         """What paths found so far tell; those over walls are shorter than what joins the same
@@ -558,8 +562,8 @@ class Graph:
 
     # ---------------------------------------------------------------------------------------- walls
 
-    def _over_walls(self) -> None:
-        """Ways over walls that beat what is known; first those to copper in walls."""
+    def _over_walls(self, opened: Rows) -> None:
+        """Ways over walls that beat what is known, from the board or links; first those to copper in walls."""
         ground = self._ground
         if not len(ground.rims):
             return
@@ -580,11 +584,8 @@ class Graph:
         )
         walls = Walls(bare, ground.corners, self.nodes, np.concatenate((self.roles, kinds, kinds)))
         if len(bare):
-            self._add(
-                walls.to_copper(
-                    [self._starts(face, self._behind.min(axis=0)) for face in (TOP, BOTTOM)]
-                )
-            )
+            behind = self._behind_with(opened)
+            self._add(walls.to_copper([self._starts(face, behind) for face in (TOP, BOTTOM)]))
         known = self._known()
         behind = known.by_role()[self.islands :].reshape(2, self._corners, 3)
         edges, search = walls.between_faces(

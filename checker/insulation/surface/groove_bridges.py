@@ -22,7 +22,7 @@ import shapely
 from checker.geometry.board_edges import PUSH, corners_of, turns_of
 from checker.geometry.segments import cross
 from checker.insulation.surface.edges import first_clear
-from parsers.primitives import Bools, Floats, Rows, each, repeated
+from parsers.primitives import Bools, Floats, Ints, Rows, each, repeated
 
 STEP = 0.01  # mm; between the ends of sampled links
 LANDING = 0.02  # mm; between landings
@@ -43,15 +43,59 @@ _FINE = 1e-5  # mm
 _BLOCK = 1000  # curves sampled at once: bounds memory
 
 Accepted = Callable[[Floats], Bools]  # which chords, (n, 4), are links
+Parting = Callable[
+    [Ints, Floats, Floats], Bools
+]  # which, given the rings and places of their ends, may be links
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """The straight pieces of a void's rim as far as links may end there; columns."""
+
+    ends: Floats  # (n, 4)
+    sharp: Bools  # (n, 2) whether the ends are sharp corners
+    ring: Ints  # 0 for the outer rim of the void, then its inner ones
+    at: Floats  # (n, 2) where along the ring the ends lie
+    filled: Bools  # whether a path may cross the void along the piece
+    passable: shapely.Geometry  # what it may cross
+
+    def __len__(self) -> int:
+        return len(self.ring)
+
+    def near_pairs(self, length: float) -> tuple[Rows, Rows]:
+        """Each two pieces that a link of some length may join, both ways round."""
+        lines = shapely.linestrings(self.ends.reshape(-1, 2, 2))
+        i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
+        return self.with_links(i[i != j], j[i != j])
+
+    def with_links(self, i: Rows, j: Rows) -> tuple[Rows, Rows]:
+        """Those of some pairs between which not every chord lies within what is filled."""
+        rows = np.flatnonzero(self.filled[i] & self.filled[j] & (i < j))
+        hulls = shapely.convex_hull(
+            shapely.multipoints(
+                np.hstack((self.ends[i[rows]], self.ends[j[rows]])).reshape(-1, 4, 2)
+            )
+        )
+        shut = rows[shapely.covers(self.passable, hulls)]
+        key, size = np.minimum(i, j) * len(self) + np.maximum(i, j), len(self)
+        kept = ~np.isin(key, i[shut] * size + j[shut])
+        return i[kept], j[kept]
+
+    def places(self, piece: Rows, part: Floats) -> Floats:
+        """Where along their rings points of pieces lie, given their distances from the starts of those."""
+        first, last = self.at[piece].T
+        at: Floats = first + (last - first) * part / _sizes(self.ends)[piece]
+        return at
 
 
 def held(
-    void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted
+    pieces: Pieces, void: shapely.Polygon, length: float, accepted: Accepted
 ) -> tuple[Floats, Floats]:
-    """Links of a void that hold, between pieces of rim within an area.
+    """Links of a void that hold.
 
     Parameters
     ----------
+    pieces : what they end on
     length : mm, X
     accepted : tells links from other chords
 
@@ -59,10 +103,9 @@ def held(
     -------
     ends (n, 4) x0, y0, x1, y1; directions (n, 4) of the rim at both
     """
-    pieces, sharp = _pieces(void, near)
     none = np.empty((0, 4))
     found = [(none, none)]
-    for curves in (_of_one_length(pieces, sharp, length), _touching(pieces, sharp, void, length)):
+    for curves in (_of_one_length(pieces, length), _touching(pieces, void, length)):
         found += [
             curves.take(rows).sampled(accepted)
             for rows in each(np.arange(len(curves.first)), _BLOCK)
@@ -72,7 +115,7 @@ def held(
 
 
 def landings(
-    void: shapely.Polygon, near: shapely.Geometry, length: float, accepted: Accepted
+    pieces: Pieces, void: shapely.Polygon, length: float, accepted: Accepted, parting: Parting
 ) -> tuple[Floats, Floats]:
     """Places on straight rims, no further apart than LANDING, where links may end.
 
@@ -83,9 +126,8 @@ def landings(
     -------
     places (n, 2); vectors (n, 2) square to the rim, into the void
     """
-    pieces, _ = _pieces(void, near)
-    i, j = _near_pairs(pieces, length)
-    size = _sizes(pieces)
+    i, j = pieces.near_pairs(length)
+    size, units = _sizes(pieces.ends), _units(pieces.ends)
     # a round wall has many short pieces: no path lands on one, and some of them tell whether a link
     # ends there
     thin = np.maximum(np.ceil(length / 8 / size), 1).astype(np.intp)
@@ -97,24 +139,55 @@ def landings(
     first = np.searchsorted(np.sort(i), np.arange(len(pieces) + 1))
     row, place = _places(size, LANDING, np.ones((len(size), 2), dtype=bool))
     at, unit, count = (
-        pieces[row, :2] + place[:, None] * _units(pieces)[row],
-        _units(pieces)[row],
+        pieces.ends[row, :2] + place[:, None] * units[row],
+        units[row],
         np.diff(first)[row],
     )
     found = np.zeros(len(at), dtype=bool)
     for block in each(np.arange(len(at)), _BLOCK):
         owner, step = repeated(block, count[block])
-        other = pieces[j[first[row[owner]] + step]]
-        owner, ends = np.tile(owner, 3), np.concatenate([*_ends_on(other, at[owner], length)])
-        long = np.hypot(*(ends - at[owner]).T)
-        kept = np.flatnonzero((long > _FINE) & (long <= length + PUSH))
-        owner, chords = owner[kept], np.hstack((at[owner[kept]], ends[kept]))
+        chords = _chords_from(
+            pieces,
+            at[owner],
+            row[owner],
+            place[owner],
+            j[first[row[owner]] + step],
+            length,
+            parting,
+        )
+        owner, ends = owner[chords[0]], chords[1]
+        long = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
         # one link is enough to tell that some end there; long chords are most likely to be links
-        ask = partial(_accepted_of, accepted, chords)
-        found[owner[first_clear(owner.astype(np.int64), -long[kept], ask)]] = True
+        ask = partial(_accepted_of, accepted, ends)
+        found[owner[first_clear(owner.astype(np.int64), -long, ask)]] = True
     return at[found], np.column_stack((unit[found, 1], -unit[found, 0])) * _void_side(
         void, at[found], unit[found]
     )
+
+
+def _chords_from(
+    pieces: Pieces,
+    at: Floats,
+    own: Rows,
+    place: Floats,
+    other: Rows,
+    length: float,
+    parting: Parting,
+) -> tuple[Rows, Floats]:
+    """Chords no longer than a length that may be links: rows of their first ends, both ends (m, 4)."""
+    rows, chords = [np.empty(0, dtype=np.intp)], [np.empty((0, 4))]
+    here = pieces.places(own, place)
+    for part, ends in _ends_on(pieces.ends[other], at, length):
+        long = np.hypot(*(ends - at).T)
+        kept = np.flatnonzero((long > _FINE) & (long <= length + PUSH))
+        far = other[kept]
+        rings = np.column_stack((pieces.ring[own[kept]], pieces.ring[far]))
+        both = np.hstack((at[kept], ends[kept]))
+        along = np.column_stack((here[kept], pieces.places(far, part[kept])))
+        some = parting(rings, along, both)
+        rows.append(kept[some])
+        chords.append(both[some])
+    return np.concatenate(rows), np.concatenate(chords)
 
 
 def _accepted_of(accepted: Accepted, chords: Floats, rows: Rows) -> Bools:
@@ -129,16 +202,16 @@ def _void_side(void: shapely.Polygon, at: Floats, unit: Floats) -> Floats:
     return side
 
 
-def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[Floats]:
+def _ends_on(pieces: Floats, p: Floats, length: float) -> Iterator[tuple[Floats, Floats]]:
     """Points of pieces that chords from given points may end at: the nearest one, and those a
-    length away.
+    length away, with their distances from the starts of the pieces.
     """
     unit, size = _units(pieces), _sizes(pieces)
     gap = p - pieces[:, :2]
     foot, aside = np.einsum("ij,ij->i", gap, unit), length**2 - cross(unit, gap) ** 2
     for side in (0.0, 1.0, -1.0):
-        t = foot + side * np.sqrt(np.maximum(aside, 0.0))
-        yield pieces[:, :2] + np.clip(t, 0.0, size)[:, None] * unit
+        t = np.clip(foot + side * np.sqrt(np.maximum(aside, 0.0)), 0.0, size)
+        yield t, pieces[:, :2] + t[:, None] * unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,24 +305,28 @@ class _Curves:
         return np.hstack((p, q)), exists, slower
 
 
-def _of_one_length(pieces: Floats, sharp: Bools, length: float) -> _Curves:
+def _of_one_length(pieces: Pieces, length: float) -> _Curves:
     """Chords of full length between each two pieces."""
-    i, j = _near_pairs(pieces, length)
+    i, j = pieces.near_pairs(length)
     side = np.repeat([1.0, -1.0], len(i))
     i, j = np.tile(i, 2), np.tile(j, 2)
-    return _Curves(pieces[i], sharp[i], pieces[j], side, np.zeros((len(i), 2)), length)
+    return _Curves(
+        pieces.ends[i], pieces.sharp[i], pieces.ends[j], side, np.zeros((len(i), 2)), length
+    )
 
 
-def _touching(pieces: Floats, sharp: Bools, void: shapely.Polygon, length: float) -> _Curves:
+def _touching(pieces: Pieces, void: shapely.Polygon, length: float) -> _Curves:
     """Chords through each corner of the board between two pieces on both sides of it."""
-    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
+    lines = shapely.linestrings(pieces.ends.reshape(-1, 2, 2))
     corners = corners_of(void).at
     c, i = shapely.STRtree(lines).query(
         shapely.points(corners), predicate="dwithin", distance=length
     )
     apart = shapely.distance(lines[i], shapely.points(corners[c])) > PUSH
     c, i = c[apart], i[apart]
-    pairs = [_opposite(corners[k], pieces, i[c == k]) for k in np.unique(c)]
+    pairs = [
+        pieces.with_links(*_opposite(corners[k], pieces.ends, i[c == k])) for k in np.unique(c)
+    ]
     none = np.empty(0, dtype=np.intp)
     a, b = (np.concatenate([*(pair[n] for pair in pairs), none]) for n in (0, 1))
     at = (
@@ -257,7 +334,7 @@ def _touching(pieces: Floats, sharp: Bools, void: shapely.Polygon, length: float
         if pairs
         else np.empty((0, 2))
     )
-    return _Curves(pieces[a], sharp[a], pieces[b], np.zeros(len(a)), at, length)
+    return _Curves(pieces.ends[a], pieces.sharp[a], pieces.ends[b], np.zeros(len(a)), at, length)
 
 
 def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
@@ -277,36 +354,35 @@ def _opposite(corner: Floats, pieces: Floats, rows: Rows) -> tuple[Rows, Rows]:
     return rows[a[kept]], rows[b[kept]]
 
 
-def _pieces(void: shapely.Polygon, near: shapely.Geometry) -> tuple[Floats, Bools]:
-    """The straight pieces of a void's rim as far as they lie within an area, and which of their
-    ends are sharp corners.
-
-    Returns
-    -------
-    pieces (n, 4), mask (n, 2)
+def pieces_of(void: shapely.Polygon, near: shapely.Geometry, passable: shapely.Geometry) -> Pieces:
+    """The straight pieces of a void's rim as far as they lie within an area, given what a path may
+    cross.
     """
     rings = [shapely.get_coordinates(r)[:-1] for r in (void.exterior, *void.interiors)]
     turned = [np.abs(turns_of(r)) > SHARP for r in rings]
     whole = np.concatenate([np.hstack((r, np.roll(r, -1, axis=0))) for r in rings])
     sharp = np.concatenate([np.column_stack((t, np.roll(t, -1))) for t in turned])
-    parts, owner = shapely.get_parts(
-        shapely.intersection(shapely.linestrings(whole.reshape(-1, 2, 2)), near), return_index=True
+    ring = np.repeat(np.arange(len(rings), dtype=np.int32), [len(r) for r in rings])
+    begins = np.concatenate(
+        [
+            np.cumsum(_sizes(part)) - _sizes(part)
+            for part in np.split(whole, np.cumsum(np.bincount(ring))[:-1])
+        ]
     )
+    lines = shapely.linestrings(whole.reshape(-1, 2, 2))
+    parts, owner = shapely.get_parts(shapely.intersection(lines, near), return_index=True)
     long = shapely.length(parts) > PUSH
     parts, owner = parts[long], owner[long]
     xy = shapely.get_coordinates(parts).reshape(len(parts), -1, 2)
-    pieces = np.hstack((xy[:, 0], xy[:, -1]))
+    ends = np.hstack((xy[:, 0], xy[:, -1]))
     corner = np.column_stack(
-        [np.hypot(*(pieces[:, k : k + 2] - whole[owner, k : k + 2]).T) < PUSH for k in (0, 2)]
+        [np.hypot(*(ends[:, k : k + 2] - whole[owner, k : k + 2]).T) < PUSH for k in (0, 2)]
     )
-    return pieces, sharp[owner] & corner
-
-
-def _near_pairs(pieces: Floats, length: float) -> tuple[Rows, Rows]:
-    """Each two pieces that a chord of some length may join, both ways round."""
-    lines = shapely.linestrings(pieces.reshape(-1, 2, 2))
-    i, j = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=length)
-    return i[i != j], j[i != j]
+    off = np.column_stack([np.hypot(*(ends[:, k : k + 2] - whole[owner, :2]).T) for k in (0, 2)])
+    filled = shapely.covers(passable, shapely.linestrings(ends.reshape(-1, 2, 2)))
+    return Pieces(
+        ends, sharp[owner] & corner, ring[owner], begins[owner, None] + off, filled, passable
+    )
 
 
 def _places(size: Floats, step: float, sharp: Bools) -> tuple[Rows, Floats]:

@@ -30,12 +30,21 @@ import numpy as np
 import shapely
 
 from checker.geometry.board_edges import PUSH, Corners, Narrow, Sight, linked_length
-from checker.insulation.surface.groove_bridges import CLOSE, STEP, Accepted, held, landings
-from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, repeated
+from checker.geometry.segments import cross
+from checker.insulation.surface.groove_bridges import (
+    CLOSE,
+    STEP,
+    Accepted,
+    held,
+    landings,
+    pieces_of,
+)
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes
 
 SHORTER = 0.0005  # mm; what a sampled link is taken shorter: more than what lies between samples
 REACH = 2.0  # of X; links end no farther from a narrow place than this
 _EXACT = 1e-5  # mm; lengths and places of chords cut out of lines
+_ODD = 0.7361  # radians; a direction that rims hardly have
 _AT_RIM = 0.003  # mm; what is filled may end that far from the rim that it touches
 
 
@@ -161,9 +170,10 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
     ends, sides, numbers, done = [none], [none], [np.empty(0, dtype=np.intp)], 0
     for place in places:
         near = shapely.union_all(place.parts).buffer(REACH * x)
-        accepted = _accepted(place, filled)
-        found, beside = held(place.void, near, linked_length(x), accepted)
-        at, inwards = landings(place.void, near, linked_length(x), accepted)
+        chords = _Chords(place)
+        accepted, pieces = _accepted(place, chords, filled), pieces_of(place.void, near, filled)
+        found, beside = held(pieces, place.void, linked_length(x), accepted)
+        at, inwards = landings(pieces, place.void, linked_length(x), accepted, chords.parting)
         ends += [found, np.tile(at, 2)]
         sides += [_away(found, beside), np.tile(inwards, 2)]
         nearest = shapely.STRtree(place.parts).nearest(
@@ -181,16 +191,17 @@ def links_of(places: Sequence[Narrow], passable: shapely.Geometry, x: float) -> 
     )
 
 
-def _accepted(place: Narrow, filled: shapely.Geometry) -> Accepted:
+def _accepted(place: Narrow, chords: _Chords, filled: shapely.Geometry) -> Accepted:
     """Tells links of a void from chords that leave it, lie within what is filled or cut off no part
     of it.
     """
-    chords, roomy = _Chords(place), shapely.buffer(place.void, PUSH, join_style="mitre")
+    roomy = shapely.buffer(place.void, PUSH, join_style="mitre")
     shapely.prepare(roomy)
 
     def accepted(ends: Floats) -> Bools:
         lines = shapely.linestrings(ends.reshape(-1, 2, 2))
-        mask: Bools = shapely.covers(roomy, lines) & ~shapely.covers(filled, lines)
+        mask: Bools = shapely.covers(roomy, lines)
+        mask[mask] = ~shapely.covers(filled, lines[mask])
         mask[mask] = chords.count(ends[mask, :2], ends[mask, 2:])
         return mask
 
@@ -211,28 +222,55 @@ class _Ring:
         """Perimeter, mm."""
         return float(self.at[-1])
 
-    def cut_off(self, s: Floats, ends: Floats) -> tuple[Rows, Shapes]:
-        """Areas between chords and the stretches of rim from their first to their second ends, and
-        whose they are.
+    def on_one_piece(self, s: Floats) -> Bools:
+        """Whether both ends of chords lie on one straight piece: those cut nothing off."""
+        first = np.searchsorted(self.at[:-1], s[:, 0], side="right")
+        mask: Bools = np.searchsorted(self.at[:-1], s[:, 1], side="left") <= first
+        return mask
 
-        Chords whose ends lie on one straight piece cut nothing off.
+
+@dataclass(frozen=True, slots=True)
+class _Ray:
+    """A long straight line from a point, and where along one ring it crosses that."""
+
+    start: Floats
+    end: Floats
+    at: Floats  # ascending
+
+    def starts_within(self, s: Floats, ends: Floats) -> Bools:
+        """Whether the point lies in what chords cut off of the stretches of ring between their ends.
 
         Parameters
         ----------
         s : (n, 2) where the ends lie, ascending
         ends : (n, 2, 2)
         """
-        first = np.searchsorted(self.at[:-1], s[:, 0], side="right")
-        last = np.searchsorted(self.at[:-1], s[:, 1], side="left")
-        rows = np.flatnonzero(last > first)
-        if not len(rows):
-            return rows, np.empty(0, dtype=object)
-        count = (last - first)[rows] + 2
-        owner, step = repeated(np.arange(len(rows)), count)
-        inner = self.xy[np.clip(first[rows][owner] + step - 1, 0, len(self.at) - 2)]
-        begin, end = (step == 0)[:, None], (step == count[owner] - 1)[:, None]
-        points = np.where(begin, ends[rows][owner, 0], np.where(end, ends[rows][owner, 1], inner))
-        return rows, shapely.polygons(shapely.linearrings(points, indices=owner))
+        along = self.end - self.start
+        side = np.sign(cross(along, ends[:, 0] - self.start)) != np.sign(
+            cross(along, ends[:, 1] - self.start)
+        )
+        run = ends[:, 1] - ends[:, 0]
+        apart = np.sign(cross(run, self.start - ends[:, 0])) != np.sign(
+            cross(run, self.end - ends[:, 0])
+        )
+        first, last = (np.searchsorted(self.at, s[:, k]) for k in (0, 1))
+        mask: Bools = (last - first + (side & apart)) % 2 == 1
+        return mask
+
+
+def _ray(point: Floats, ring: _Ring) -> _Ray:
+    """A ray in a direction that is no board's."""
+    end = point + (float(np.abs(ring.xy - point).max()) + 1) * 2 * np.array(
+        [np.cos(_ODD), np.sin(_ODD)]
+    )
+    run, along = np.diff(ring.xy, axis=0), end - point
+    sides = np.sign(cross(along, ring.xy - point))
+    crossed = np.flatnonzero(sides[1:] != sides[:-1])
+    start, run = ring.xy[crossed], run[crossed]
+    part = cross(point - start, along) / cross(run, along)
+    at = ring.at[crossed] + part * np.hypot(*run.T)
+    ahead = (start + part[:, None] * run - point) @ along > 0
+    return _Ray(point, end, np.sort(at[ahead]))
 
 
 class _Chords:
@@ -247,6 +285,11 @@ class _Chords:
         self._rings = [
             _Ring(*_measured(line), board, shapely.line_locate_point(line, tips[of_ring == k]))
             for k, (line, board) in enumerate(zip(lines, boards, strict=True))
+        ]
+        self._rays = [[_ray(room, ring) for room in self._rooms] for ring in self._rings]
+        self._solid = [
+            None if ring.board is None else _ray(shapely.get_coordinates(ring.board)[0], ring)
+            for ring in self._rings
         ]
         self._start = np.concatenate([ring.xy[:-1] for ring in self._rings])
         self._run = np.concatenate([np.diff(ring.xy, axis=0) for ring in self._rings])
@@ -263,13 +306,19 @@ class _Chords:
         if not len(p):
             return np.zeros(0, dtype=bool)
         (ring_p, s_p), (ring_q, s_q) = self._located(p), self._located(q)
-        mask: Bools = ring_p != ring_q
-        back = s_p > s_q
-        s = np.sort(np.column_stack((s_p, s_q)), axis=1)
-        ends = np.where(back[:, None, None], np.stack((q, p), axis=1), np.stack((p, q), axis=1))
-        for k, ring in enumerate(self._rings):
-            rows = np.flatnonzero((ring_p == k) & (ring_q == k))
-            mask[rows] = self._on_one_ring(ring, s[rows], ends[rows])
+        return self.parting(
+            np.column_stack((ring_p, ring_q)), np.column_stack((s_p, s_q)), np.hstack((p, q))
+        )
+
+    def parting(self, rings: Rows | Ints, s: Floats, ends: Floats) -> Bools:
+        """Whether chords, (n, 4), between places (n, 2) of rings (n, 2) part the void so that they may be links."""
+        mask: Bools = rings[:, 0] != rings[:, 1]
+        both = ends.reshape(-1, 2, 2)
+        both = np.where((s[:, 0] > s[:, 1])[:, None, None], both[:, ::-1], both)
+        s = np.sort(s, axis=1)
+        for k in range(len(self._rings)):
+            rows = np.flatnonzero((rings == k).all(axis=1))
+            mask[rows] = self._on_one_ring(k, s[rows], both[rows])
         return mask
 
     def from_rim_to_rim(self, ends: Floats) -> Bools:
@@ -290,23 +339,19 @@ class _Chords:
         along = np.einsum("ij,ij->i", points - self._start[piece], run) / size
         return self._ring[piece], self._at[piece] + np.clip(along, 0.0, self._size[piece])
 
-    def _on_one_ring(self, ring: _Ring, s: Floats, ends: Floats) -> Bools:
+    def _on_one_ring(self, k: int, s: Floats, ends: Floats) -> Bools:
         """Which chords of one ring part rooms from rooms, or cut an end off."""
-        mask = np.zeros(len(s), dtype=bool)
-        rows, areas = ring.cut_off(s, ends)
-        if not len(rows):
-            return mask
-        inside = np.stack(
-            [np.asarray(shapely.contains_xy(areas, x, y)) for x, y in self._rooms], axis=1
-        )
-        some = inside.any(axis=1)
+        inside = np.zeros((len(s), len(self._rooms)), dtype=bool)
+        for room, ray in enumerate(self._rays[k]):
+            inside[:, room] = ray.starts_within(s, ends)
+        some, solid = inside.any(axis=1), self._solid[k]
         here: Bools = np.logical_not(
             some
         )  # whether the stretch from first to second end is the one without rooms
-        if ring.board is not None:
-            here &= ~np.asarray(shapely.contains(areas, ring.board))
-        mask[rows] = (some & ~inside.all(axis=1)) | _cuts_end(ring, s[rows], here)
-        return mask
+        if solid is not None:
+            here &= ~solid.starts_within(s, ends)
+        mask: Bools = (some & ~inside.all(axis=1)) | _cuts_end(self._rings[k], s, here)
+        return mask & ~self._rings[k].on_one_piece(s)
 
 
 def _cuts_end(ring: _Ring, s: Floats, here: Bools) -> Bools:
