@@ -452,11 +452,13 @@ class _Search:
 
     def _bare_length(self, crossing: Sequence[int]) -> float:
         """What free legs between floating conductors measure."""
-        numbers = [int(self.third[0][body]) for body in crossing]
-        key = numbers[0], numbers[-1]
+        conductor = self.third[0]
+        key = int(conductor[crossing[0]]), int(conductor[crossing[-1]])
         if key not in self._bare_lengths:
-            pairs = [pair for pair in pairwise(numbers) if min(pair) >= 0]
-            self._bare_lengths[key] = sum(self.between_third.length_of(a, b) for a, b in pairs)
+            numbers = conductor[np.array(crossing, dtype=np.intp)]
+            floats = np.minimum(numbers[:-1], numbers[1:]) >= 0
+            one, two = numbers[:-1][floats], numbers[1:][floats]
+            self._bare_lengths[key] = sum(self.between_third.lengths_of(one, two).tolist())
         return self._bare_lengths[key]
 
     def _hopped(self, hop: Leg, crossing: Sequence[int]) -> Iterator[Part]:
@@ -465,9 +467,7 @@ class _Search:
         """
         at, end = hop.points[0], hop.points[-1]
         if len(crossing) > CROWD or (hop.island or 0) >= self._first_region:
-            names = ", ".join(dict.fromkeys(map(self._name, crossing)))
-            crowd = f"{len(crossing)} pieces of copper" if len(crossing) > CROWD else names
-            yield replace(self._over(at, end, crossing[0]), net=crowd)
+            yield replace(self._over(at, end, crossing[0]), net=self._crowd(crossing))
             return
         for one, two in pairwise(crossing):
             _, run = self.between_third.leg(int(self.third[0][one]), int(self.third[0][two]))
@@ -475,6 +475,12 @@ class _Search:
             yield from (Part(leg.on, leg.points, leg.length, False) for leg in run)
             at = run[-1].points[-1]
         yield self._over(at, end, crossing[-1])
+
+    def _crowd(self, crossing: Sequence[int]) -> str:
+        """What is told of copper that is crossed as one."""
+        if len(crossing) > CROWD:
+            return f"{len(crossing)} pieces of copper"
+        return ", ".join(dict.fromkeys(map(self._name, crossing)))
 
     def _over(self, start: XY, end: XY, body: int) -> Part:
         length = float(np.hypot(end[0] - start[0], end[1] - start[1]))

@@ -69,6 +69,7 @@ from checker.insulation.surface.edges import (
 )
 from checker.insulation.surface.graph import MOST_LINES, ZERO, Graph, Ground, directed
 from checker.insulation.surface.grooves import LinkedSight, around, links_of
+from checker.insulation.surface.known import Shortest, shortest_of
 from parsers.primitives import Bools, Floats, Ints, Rows, each
 
 __all__ = [
@@ -84,6 +85,7 @@ _ROUND = 64  # chords per quarter turn of copper that is cut to the board
 _RUN = 64  # searches done at once: bounds memory
 _ENDLESS = 1e5  # mm; half the side of a board without an outline
 _KEPT = 63  # searches kept for further paths from the same island
+_DRAWN = 4000  # legs kept as they are drawn: paths between many nets share them
 _FREE = 1e-9  # weight per mm of legs that count as nothing
 _TRACE = 1e-6  # mm; what free legs may add to a path
 
@@ -273,6 +275,7 @@ class Legs:
         self._keys = pair_keys(graph.edges, graph.nodes)
         self._matrix = directed(graph)
         self._leg_trees: dict[int, Ints] = {}
+        self._drawn_legs: dict[tuple[int, int], tuple[float, list[Leg]]] = {}
         self._hop_graphs: dict[float, Any] = {}
         self._hop_trees: dict[tuple[int, float], Ints] = {}
         self.start, self.end, self.length = self._measured()
@@ -317,6 +320,14 @@ class Legs:
 
     def leg(self, start: int, end: int) -> tuple[float, list[Leg]]:
         """Length and course of one leg."""
+        if (start, end) not in self._drawn_legs:
+            if len(self._drawn_legs) >= _DRAWN:
+                self._drawn_legs.clear()
+            self._drawn_legs[start, end] = self._course(start, end)
+        return self._drawn_legs[start, end]
+
+    def _course(self, start: int, end: int) -> tuple[float, list[Leg]]:
+        """The same, worked out."""
         nodes = self._graph.nodes
         if start not in self._leg_trees:
             self._leg_trees = {
@@ -330,9 +341,15 @@ class Legs:
         ]
         return float(self._graph.edges.cost[rows].sum()), _merged(course)
 
-    def length_of(self, start: int, end: int) -> float:
-        """Length of one leg."""
-        return self._lengths[start, end]
+    def lengths_of(self, start: Ints, end: Ints) -> Floats:
+        """Lengths of some legs, mm."""
+        pairs = start.astype(np.int64) * len(self.roles) + end
+        return self._shortest.of(pairs)
+
+    @cached_property
+    def _shortest(self) -> Shortest:
+        """The shortest leg of each start and end."""
+        return shortest_of(self.start.astype(np.int64) * len(self.roles) + self.end, self.length)
 
     @cached_property
     def _lengths(self) -> dict[tuple[int, int], float]:
@@ -446,9 +463,12 @@ def _some(trees: dict[int, Ints]) -> dict[int, Ints]:
 def _path(tree: Ints, start: int, end: int) -> list[int]:
     """Nodes of the shortest path; empty if there is none within the limit."""
     nodes = [end]
-    while nodes[-1] != start and tree[nodes[-1]] >= 0:
-        nodes.append(int(tree[nodes[-1]]))
-    return nodes[::-1] if nodes[-1] == start else []
+    while nodes[-1] != start:
+        before = tree.item(nodes[-1])
+        if before < 0:
+            return []
+        nodes.append(before)
+    return nodes[::-1]
 
 
 def _three(found: Sequence[tuple[Rows, Rows, Floats]]) -> tuple[Rows, Rows, Floats]:
