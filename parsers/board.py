@@ -138,6 +138,12 @@ class Holes:
         """Openings as Polygons, circumscribed (see primitives), shape (n,)."""
         return stadiums(self.ends, self.radius)
 
+    def bounds(self) -> Floats:
+        """Bounding boxes x0, y0, x1, y1 of the openings, shape (n, 4)."""
+        low = np.minimum(self.ends[:, :2], self.ends[:, 2:]) - self.radius[:, None]
+        high = np.maximum(self.ends[:, :2], self.ends[:, 2:]) + self.radius[:, None]
+        return np.hstack((low, high))
+
     def middles(self, rows: Rows) -> Floats:
         """Middles of some holes and slots, shape (rows, 2)."""
         middle: Floats = self.ends[rows].reshape(-1, 2, 2).mean(axis=1)

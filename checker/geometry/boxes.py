@@ -1,16 +1,21 @@
-"""A spatial index over boxes: rtree, loaded and asked in bulk; it answers with positions."""
+"""Boxes that are asked which others they meet, gaps between boxes, and rows by key."""
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from rtree.index import Index, Property
 
+from parsers.boxes import sorted_pairs, widened
 from parsers.primitives import Floats, Rows
 
-FILL = 0.9  # of a node: the index is loaded once and never changes
+__all__ = ["BoxIndex", "box_gaps", "grouped", "widened"]
+
+FEW = 0.02  # of the boxes: so few are asked of a tree that is kept, more are told by sorting all of them at once
+FILL = 0.9  # of a node: the tree is loaded once and never changes
 NODE = 16  # entries per node, the fastest of 8 to 128 at 1e5 boxes
 
 
@@ -27,7 +32,6 @@ class BoxIndex:
 
     def __init__(self, boxes: Floats) -> None:
         self._boxes = np.ascontiguousarray(boxes, dtype=np.float64).reshape(-1, 4)
-        self._tree = _loaded(self._boxes) if len(self._boxes) else None
 
     def __len__(self) -> int:
         return len(self._boxes)
@@ -37,12 +41,22 @@ class BoxIndex:
         then found.
         """
         boxes = np.ascontiguousarray(boxes, dtype=np.float64).reshape(-1, 4)
-        if self._tree is None or not len(boxes):
-            return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+        if len(boxes) >= FEW * len(self):
+            return sorted_pairs(boxes, self._boxes)
         found, counts = self._tree.intersection_v(boxes[:, :2], boxes[:, 2:])  # type: ignore[no-untyped-call]
         asked = np.repeat(np.arange(len(boxes)), counts.astype(np.intp))
         order = np.lexsort((found, asked))
         return asked[order].astype(np.intp), found[order].astype(np.intp)
+
+    @cached_property
+    def _tree(self) -> Index:
+        traits = Property()
+        traits.dimension = 2
+        traits.leaf_capacity = traits.index_capacity = NODE
+        traits.fill_factor = FILL
+        traits.near_minimum_overlap_factor = NODE // 2
+        entries = np.arange(len(self._boxes)), self._boxes[:, :2], self._boxes[:, 2:]
+        return Index(entries, properties=traits)
 
 
 def box_gaps(a: Floats, b: Floats) -> Floats:
@@ -50,13 +64,6 @@ def box_gaps(a: Floats, b: Floats) -> Floats:
     apart = np.maximum(np.maximum(a[:, :2] - b[:, 2:], b[:, :2] - a[:, 2:]), 0.0)
     gaps: Floats = np.hypot(apart[:, 0], apart[:, 1])
     return gaps
-
-
-def widened(boxes: Floats, by: Floats | float) -> Floats:
-    """Boxes that reach further on every side."""
-    reach = np.broadcast_to(np.asarray(by, dtype=np.float64), (len(boxes),))[:, None]
-    out: Floats = np.hstack((boxes[:, :2] - reach, boxes[:, 2:] + reach))
-    return out
 
 
 def grouped(rows: Rows, keys: npt.NDArray[Any]) -> dict[int, Rows]:
@@ -73,12 +80,3 @@ def grouped(rows: Rows, keys: npt.NDArray[Any]) -> dict[int, Rows]:
     order = np.argsort(keys, kind="stable")
     found, start = np.unique(keys[order], return_index=True)
     return dict(zip(found.tolist(), np.split(rows[order], start[1:]), strict=True))
-
-
-def _loaded(boxes: Floats) -> Index:
-    traits = Property()
-    traits.dimension = 2
-    traits.leaf_capacity = traits.index_capacity = NODE
-    traits.fill_factor = FILL
-    traits.near_minimum_overlap_factor = NODE // 2
-    return Index((np.arange(len(boxes)), boxes[:, :2], boxes[:, 2:]), properties=traits)

@@ -22,10 +22,9 @@ from checker.geometry.boxes import BoxIndex, grouped, widened
 from checker.geometry.overlay import differences, intersections
 from checker.layout.reference_map import CUT, EPSILON, OFF, ReferenceMap, SideMap
 from parsers.board import UNPLATED, Board
-from parsers.primitives import TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes, each
+from parsers.boxes import meeting
+from parsers.primitives import TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, Shapes
 
-PAIRS = 2_000_000  # candidate pairs worked on at once: bounds memory
-SAMPLE = 64  # boxes asked to learn how dense the copper is
 SLIVER = 1e-9  # mm2; what numerical noise leaves of an area
 Pairs = tuple[Rows, Rows]
 
@@ -130,22 +129,19 @@ def involved(board: Board, judged: Judged, several: Bools) -> Rows:
     """
     net, layer = board.copper.net[judged.rows], board.copper.layer[judged.rows]
     wanted = (judged.labels < 0).any(axis=1) | several[net]
-    index = BoxIndex(judged.copper_boxes)
     holes = board.holes
     walls = np.flatnonzero((holes.plated != UNPLATED) & (holes.net >= 0))
     reach = widened(_hole_boxes(board, walls), TOUCH)
-    for asked, found in _meeting(BoxIndex(reach), judged.copper_boxes, np.flatnonzero(wanted)):
+    for asked, found in _meeting(judged.copper_boxes, np.flatnonzero(wanted), reach):
         same = found[holes.net[walls[found]] == net[asked]]
-        for hole, row in _meeting(index, reach, np.unique(same)):
+        for hole, row in _meeting(reach, np.unique(same), judged.copper_boxes):
             wanted[row[net[row] == holes.net[walls[hole]]]] = True
     boxes = widened(judged.copper_boxes, TOUCH)
-    layers = [
-        (here, BoxIndex(boxes[here])) for here in grouped(np.arange(len(layer)), layer).values()
-    ]
+    layers = list(grouped(np.arange(len(layer)), layer).values())
     for _ in range(2):  # what touches, and what touches the lands among that
         grown = wanted.copy()
-        for here, near in layers:
-            for asked, found in _meeting(near, boxes, here[wanted[here]]):
+        for here in layers:
+            for asked, found in _meeting(boxes, here[wanted[here]], boxes[here]):
                 grown[here[found[net[asked] == net[here[found]]]]] = True
         wanted = grown
     return np.flatnonzero(wanted)
@@ -232,9 +228,11 @@ def contacts(board: Board, parts: Fragments, telling: Bools) -> Contacts:
     boxes = widened(parts.boxes(), TOUCH)
     pairs = [_none()]
     for here in grouped(np.arange(len(parts)), parts.layer).values():
-        for asked, found in _meeting(BoxIndex(boxes[here]), boxes, here):
+        for asked, found in _meeting(boxes, here, boxes[here]):
             pairs.append(_touching(board.copper, parts, telling, (asked, here[found])))
     first, second, distance = (np.concatenate(column) for column in zip(*pairs, strict=True))
+    order = np.lexsort((second, first, parts.layer[first]))
+    first, second, distance = first[order], second[order], distance[order]
     return Contacts(first, second, distance, *_at_holes(board, parts, boxes))
 
 
@@ -274,15 +272,9 @@ def _hole_boxes(board: Board, holes: Rows) -> Floats:
     return widened(np.hstack((low, high)), board.holes.radius[holes])
 
 
-def _meeting(index: BoxIndex, boxes: Floats, rows: Rows) -> Iterator[Pairs]:
-    """Pairs (row, entry of the index) whose boxes meet, in portions whose pairs are of bounded
-    number.
-    """
-    sample = rows[:: max(len(rows) // SAMPLE, 1)]
-    density = len(index.meeting(boxes[sample])[0]) / max(len(sample), 1)
-    for some in each(rows, max(int(PAIRS / max(density, 1.0)), 1)):
-        asked, found = index.meeting(boxes[some])
-        yield some[asked], found
+def _meeting(asked: Floats, rows: Rows, boxes: Floats) -> Iterator[Pairs]:
+    """Pairs (row of some asked, position in `boxes`) that meet, in portions of bounded size."""
+    return ((rows[i], j) for i, j in meeting(asked[rows], boxes))
 
 
 def _touching(

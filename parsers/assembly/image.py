@@ -8,13 +8,14 @@ whatever the net (The Gerber Layer Format Specification 2023.08, 2.3.2; IPC-2581
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
 
 from parsers.assembly.repeats import repeated_later
+from parsers.boxes import meeting, meeting_each_other
 from parsers.primitives import (
     TOUCH,
     Bools,
@@ -131,26 +132,31 @@ def _on_grid(shapes: Shapes) -> Shapes:
 def _clearings(
     objects: Conductors, dark: Rows, clear: Rows, removers: Shapes, inside: bool
 ) -> tuple[Rows, Rows]:
-    """Pairs of a dark row and the position of a clear object later in the file that touches it,
-    sorted.
-    """
-    boxes = shapely.STRtree(shapely.box(*shapely.bounds(removers).T))
+    """Pairs of a dark row and the position of a clear object later in the file that touches it, sorted."""
     tree = shapely.STRtree(removers)
+    near = dark[_among(len(dark), meeting(objects.take(dark).bounds(), shapely.bounds(removers)))]
     found: list[tuple[Rows, Rows]] = [(dark[:0], clear[:0])]
     total = 0
-    for part in each(dark, BATCH):
-        near = part[np.unique(boxes.query(shapely.box(*objects.take(part).bounds().T))[0])]
-        shape, other = tree.query(objects.shapes(near, inside=inside), predicate="intersects")
-        later = clear[other] > near[shape]
+    for part in each(near, BATCH):
+        shape, other = tree.query(objects.shapes(part, inside=inside), predicate="intersects")
+        later = clear[other] > part[shape]
         total += int(later.sum())
         if total > MAX_CLEARINGS:
             raise BoardError(
                 f"clear objects lie over others more than {MAX_CLEARINGS} times; simplify the layer"
             )
-        found.append((near[shape[later]], other[later]))
+        found.append((part[shape[later]], other[later]))
     row, remover = (np.concatenate(column) for column in zip(*found, strict=True))
     order = np.lexsort((remover, row))
     return row[order], remover[order]
+
+
+def _among(count: int, pairs: Iterable[tuple[Rows, Rows]]) -> Rows:
+    """Which of `count` numbers stand first in some pairs."""
+    met = np.zeros(count, dtype=np.bool_)
+    for first, _ in pairs:
+        met[first] = True
+    return np.flatnonzero(met)
 
 
 def _subtract(shapes: Shapes, removers: list[Shapes]) -> Shapes:
@@ -162,10 +168,39 @@ def _subtract(shapes: Shapes, removers: list[Shapes]) -> Shapes:
             shapes[single], np.concatenate([g for g in removers if len(g) == 1])
         )
     for row in np.flatnonzero(~single):
-        left[row] = shapely.difference(
-            shapes[row], shapely.disjoint_subset_union_all(removers[row])
-        )
+        left[row] = _without(shapes[row], removers[row])
     return left
+
+
+def _without(shape: shapely.Geometry, removers: Shapes) -> shapely.Geometry:
+    """Subtract removers from one shape; those that lie inside it, each on its own, become holes as they are."""
+    alone = _alone_inside(shape, removers)
+    rest = removers[~alone]
+    if len(rest):
+        shape = shapely.difference(shape, shapely.disjoint_subset_union_all(rest))
+    if shape.geom_type != "Polygon" or not alone.any():
+        return (
+            shape
+            if not alone.any()
+            else shapely.difference(shape, shapely.multipolygons(removers[alone]))
+        )
+    holes = np.concatenate(
+        (shapely.get_rings(shape)[1:], shapely.get_exterior_ring(removers[alone]))
+    )
+    return shapely.Polygon(shapely.get_exterior_ring(shape), holes)
+
+
+def _alone_inside(shape: shapely.Geometry, removers: Shapes) -> Bools:
+    """Removers of one ring that lie in the interior of a shape and meet no other remover."""
+    alone: Bools = shapely.get_num_interior_rings(removers) == 0
+    if shape.geom_type != "Polygon":
+        return np.zeros_like(alone)
+    for i, j in meeting_each_other(shapely.bounds(removers)):
+        touch = shapely.intersects(removers[i], removers[j])
+        alone[i[touch]] = alone[j[touch]] = False
+    shapely.prepare(shape)
+    alone[alone] = shapely.contains_properly(shape, removers[alone])
+    return alone
 
 
 def _pieces(objects: Conductors, rows: Rows, remains: Shapes) -> tuple[Conductors, Rows]:

@@ -34,8 +34,8 @@ def first_of_equals(copper: Conductors, *more: str) -> Rows:
     shape = np.full(len(copper), -1, dtype=np.int64)
     areas = copper.kind == Kind.AREA
     known: dict[bytes, int] = {}
-    numbers = [known.setdefault(wkb, len(known)) for wkb in shapely.to_wkb(copper.areas).tolist()]
-    shape[areas] = np.array(numbers, dtype=np.int64)[copper.area[areas]] if numbers else -1
+    texts = shapely.to_wkb(copper.areas[copper.area[areas]]).tolist()
+    shape[areas] = [known.setdefault(wkb, len(known)) for wkb in texts]
     place = np.where(areas[:, None], 0, np.ascontiguousarray(copper.geometry).view(np.int64))
     columns = (copper.layer, copper.net, copper.kind, shape, copper.radius.view(np.int64), *place.T)
     columns += tuple(getattr(copper, name) for name in more)

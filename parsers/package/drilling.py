@@ -14,13 +14,14 @@ from parsers.assembly.connectivity import Connected
 from parsers.assembly.diagnostics import Diagnostics, counted
 from parsers.assembly.plausibility import mostly_bare
 from parsers.board import PLATED, PLATING_UNKNOWN, UNPLATED, Holes, Outline, holes
+from parsers.boxes import meeting, widened
 from parsers.drill import Drilled, NumberFormat, Score, holes_of_image, on_places, read_drill
 from parsers.package.images import read_image
 from parsers.package.names import Tables
 from parsers.package.roles import BY_NAME, DRILL, value_of
 from parsers.package.sorting import Content, Item, Sorting
 from parsers.package.stacking import Stack
-from parsers.primitives import NO_NET, Bools, Conductors, Floats, Rows
+from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Kind, Rows, stadiums
 from parsers.trouble import Doubt, FormatError, Place, line_for
 
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
@@ -100,12 +101,29 @@ def _has_pairs_of_pads(copper: Conductors, tables: Tables) -> bool:
 def _with_hole(copper: Conductors, drilled: Holes, rows: Rows) -> Bools:
     """Mask of pads that a hole meets on their layer."""
     met = np.zeros(len(rows), dtype=np.bool_)
-    if len(rows) and len(drilled):
-        pad, hole = shapely.STRtree(drilled.shapes()).query(
-            copper.shapes(rows), predicate="intersects"
-        )
-        layer = copper.layer[rows[pad]]
-        met[pad[(drilled.first[hole] <= layer) & (layer <= drilled.last[hole])]] = True
+    pads = copper.take(rows)
+    for pad, hole in meeting(widened(pads.bounds(), TOUCH), drilled.bounds()):
+        layer = pads.layer[pad]
+        passing = (drilled.first[hole] <= layer) & (layer <= drilled.last[hole])
+        met[pad[passing][_overlap(pads, pad[passing], drilled, hole[passing])]] = True
+    return met
+
+
+def _overlap(pads: Conductors, pad: Rows, drilled: Holes, hole: Rows) -> Bools:
+    """Which pads overlap a hole, pair by pair: by their centres where both are round and not on the verge of it."""
+    gap = (
+        np.hypot(*(pads.geometry[pad, :2] - drilled.ends[hole, :2]).T)
+        - pads.radius[pad]
+        - drilled.radius[hole]
+    )
+    discs = (pads.kind[pad] == Kind.DISC) & (drilled.ends[hole, :2] == drilled.ends[hole, 2:]).all(
+        axis=1
+    )
+    met: Bools = discs & (gap < -TOUCH)
+    open_ = np.flatnonzero(~discs | (np.abs(gap) <= TOUCH))
+    met[open_] = shapely.intersects(
+        pads.shapes(pad[open_]), stadiums(drilled.ends[hole[open_]], drilled.radius[hole[open_]])
+    )
     return met
 
 

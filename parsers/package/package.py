@@ -103,7 +103,7 @@ def read_package(
     naming = (
         name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
     )
-    joined = _connected(naming or copper.table, drilled, hints, tables, stack)
+    joined = _connected(naming or copper.table, drilled, hints, tables, stack, jobs)
     _note_connection(joined, naming, diagnostics)
     _check_choices(joined.copper, copper.several, tables, sorting, diagnostics)
     if netlist and naming:
@@ -378,19 +378,18 @@ def _netlist(sorting: Sorting, diagnostics: Diagnostics) -> Netlist | None:
 
 
 def _connected(
-    named: Naming | Conductors, drilled: Holes, hints: Hints, tables: Tables, stack: Stack
+    named: Naming | Conductors,
+    drilled: Holes,
+    hints: Hints,
+    tables: Tables,
+    stack: Stack,
+    jobs: int,
 ) -> Connected:
     """Copper connected, with the names that the rules give to places."""
 
     def joined(copper: Conductors, holes: Holes) -> Connected:
-        return connect(
-            copper,
-            holes,
-            tables.nets,
-            len(stack.layers),
-            tuple(tables.functions),
-            tuple(tables.refdes),
-        )
+        names = tuple(tables.functions), tuple(tables.refdes)
+        return connect(copper, holes, tables.nets, len(stack.layers), *names, jobs=jobs)
 
     copper, holes = (named.copper, named.holes) if isinstance(named, Naming) else (named, drilled)
     return with_names(
