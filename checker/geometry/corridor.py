@@ -55,8 +55,8 @@ def corridor(
     cells = min(FINE * math.isqrt(len(spread)) + FINE, CELLS)
     pitch = max(reach, float(extent.max()) / (cells - 2))
     size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
-    spans = [_spans(part, origin, pitch, size) for part in parts]
-    one, two, over = (_marked(span, size) for span in spans)
+    spans = [spans_of(part, origin, pitch, size) for part in parts]
+    one, two, over = (marked(span, size) for span in spans)
     near_one, near_two = (_with_neighbours(cells) for cells in (one, two))
     bridging = _of_both(
         over,
@@ -67,13 +67,13 @@ def corridor(
     )
     around = _with_neighbours(bridging)
     return (
-        _touching(spans[0], near_two | around),
-        _touching(spans[1], near_one | around),
-        _touching(spans[2], bridging),
+        touching(spans[0], near_two | around),
+        touching(spans[1], near_one | around),
+        touching(spans[2], bridging),
     )
 
 
-def _spans(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:
+def spans_of(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:
     """First and last cell of each box along both axes: (n, 4) of x0, y0, x1, y1."""
     cells = np.floor((boxes - np.tile(origin, 2)) / pitch).astype(np.int32)
     last = np.array([*size, *size]) - 1
@@ -81,7 +81,7 @@ def _spans(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -
     return spans
 
 
-def _marked(spans: Ints, size: tuple[int, int]) -> Bools:
+def marked(spans: Ints, size: tuple[int, int]) -> Bools:
     """The cells that any box touches: corners of all boxes, summed up along both axes."""
     width, height = size[0] + 1, size[1] + 1
     x0, y0, x1, y1 = spans.astype(np.intp).T
@@ -105,7 +105,7 @@ def _with_neighbours(cells: Bools) -> Bools:
     return both
 
 
-def _touching(spans: Ints, cells: Bools) -> Bools:
+def touching(spans: Ints, cells: Bools) -> Bools:
     """Which boxes touch any of some cells."""
     total = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), dtype=np.int64)
     total[1:, 1:] = cells.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)

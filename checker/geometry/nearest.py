@@ -21,6 +21,7 @@ import numpy.typing as npt
 import shapely
 
 from checker.geometry.boxes import box_gaps
+from checker.geometry.corridor import corridor
 from parsers.primitives import ARC_TOLERANCE, Bools, Conductors, Floats, Kind, Rows, Shapes, each
 
 Keys = npt.NDArray[np.int64]
@@ -129,6 +130,15 @@ def _runs(polygons: Shapes) -> tuple[Shapes, Rows]:
     step = np.arange(len(run)) - np.repeat(np.cumsum(size) - size, size)
     lines: Shapes = shapely.linestrings(xy[(first[ring] + number * RUN)[run] + step], indices=run)
     return lines, polygon_of[ring]
+
+
+def closest_of(
+    copper: Conductors, first: Rows, second: Rows, reach: float, judge: Judge
+) -> Nearest:
+    """As `closest`, of conductors: those out of reach of all of the other side are never cut."""
+    boxes = copper.take(first).bounds(), copper.take(second).bounds()
+    one, other, _ = corridor(*boxes, np.empty((0, 4)), reach)
+    return closest(pieces(copper, first[one]), pieces(copper, second[other]), reach, judge)
 
 
 def closest(a: Pieces, b: Pieces, reach: float, judge: Judge) -> Nearest:

@@ -21,15 +21,18 @@ from scipy.sparse.csgraph import connected_components
 from checker.config.rules_file import Hardware
 from checker.layout.layout import Layout, of_layout
 from checker.layout.regions import floating_rows
-from parsers.board import PLATED, UNPLATED, Board
+from parsers.board import PLATED, UNPLATED, Board, Holes
+from parsers.boxes import meeting_each_other, widened
 from parsers.primitives import (
     NO_NET,
     TOUCH,
     Bools,
     Conductors,
+    Floats,
     Ints,
     Kind,
     Rows,
+    Shapes,
     concatenate,
     conductors,
 )
@@ -143,14 +146,9 @@ def walls_that_meet(board: Board) -> Rows:
     """
     holes = board.holes
     rows = np.flatnonzero(holes.plated != UNPLATED)
-    paths = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
-    reach = holes.radius[rows] + TOUCH
-    one, other = shapely.STRtree(
-        shapely.buffer(shapely.box(*shapely.bounds(paths).T), reach)
-    ).query(shapely.buffer(shapely.box(*shapely.bounds(paths).T), reach))
-    one, other = one[one < other], other[one < other]
+    one, other = _pairs_that_meet(widened(holes.bounds()[rows], TOUCH))
     apart = (
-        shapely.distance(paths[one], paths[other])
+        shapely.distance(_paths(holes, rows[one]), _paths(holes, rows[other]))
         - holes.radius[rows[one]]
         - holes.radius[rows[other]]
     )
@@ -158,6 +156,19 @@ def walls_that_meet(board: Board) -> Rows:
     meet = (apart <= TOUCH) & (low <= np.minimum(holes.last[rows[one]], holes.last[rows[other]]))
     pairs: Rows = np.column_stack((rows[one[meet]], rows[other[meet]]))
     return pairs
+
+
+def _pairs_that_meet(boxes: Floats) -> tuple[Rows, Rows]:
+    """Pairs of boxes that meet, by the first, then the second."""
+    none = np.empty((0, 2), dtype=np.intp)
+    pairs = np.concatenate([none, *(np.column_stack(two) for two in meeting_each_other(boxes))])
+    ordered = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+    return ordered[:, 0], ordered[:, 1]
+
+
+def _paths(holes: Holes, rows: Rows) -> Shapes:
+    paths: Shapes = shapely.linestrings(holes.ends[rows].reshape(-1, 2, 2))
+    return paths
 
 
 def _plated_edges(board: Board) -> tuple[Conductors, Ints, list[Doubt]]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from checker.geometry.nearest import Judged, closest, pieces
+from checker.geometry.nearest import Judged, closest_of
 from checker.insulation.conductors import Bodies, bodies_of
 from checker.insulation.requirements import Bound, bind
 from checker.layout.layout import Layout, of_layout
@@ -80,5 +80,5 @@ def _within(bodies: Bodies, rows: Rows, side: Rows, reach: float) -> list[int]:
     def judge(one: Rows, _: Rows) -> Judged:
         return Judged(net[one].astype(np.int64), np.zeros(len(one)), np.full(len(one), reach))
 
-    near = closest(pieces(bodies.shapes, rows), pieces(bodies.shapes, side), reach, judge)
+    near = closest_of(bodies.shapes, rows, side, reach, judge)
     return sorted(set(near.key.tolist()))

@@ -12,7 +12,7 @@ from checker import wording
 from checker.config.rules_file import Insulation, Rules
 from checker.config.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH
 from checker.findings import Finding
-from checker.geometry.nearest import Judged, Nearest, closest, pieces
+from checker.geometry.nearest import Judged, Nearest, closest_of
 from checker.insulation.conductors import bodies_of
 from checker.insulation.requirements import Bound, bind
 from checker.insulation.separations import PROTECTIVE, Separation, Third, specs_of
@@ -199,4 +199,4 @@ def _nearest(layout: Layout, bound: Bound) -> Nearest:
         )
 
     first, second = bound.separation.sides
-    return closest(pieces(bodies.shapes, first), pieces(bodies.shapes, second), reach, judge)
+    return closest_of(bodies.shapes, first, second, reach, judge)

@@ -16,6 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from checker.findings import Path
+from checker.geometry import against
 from checker.geometry.boxes import grouped
 from checker.geometry.edge_index import EdgeIndex, owned_segments
 from checker.geometry.overlay import differences, intersections
@@ -278,15 +279,14 @@ def _over(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Sh
     if shapely.is_empty(shape) or not len(rows):
         return rows[:0], np.empty(0, dtype=object)
     shapely.prepare(shape)
-    boxes = layout.boxes[rows]
-    rows = rows[shapely.intersects(shape, shapely.box(*boxes.T))]
+    rows = rows[against.meeting(shape, layout.boxes[rows])]
     return rows, intersections(layout.board.copper.shapes(rows), shape)
 
 
 def _off(layout: Layout, rows: Rows, shape: shapely.Geometry) -> tuple[Rows, Shapes]:
     """Conductors that lie partly off a shape, with their copper there."""
     shapely.prepare(shape)
-    rows = rows[~shapely.contains_properly(shape, shapely.box(*layout.boxes[rows].T))]
+    rows = rows[~against.inside(shape, layout.boxes[rows])]
     copper = layout.board.copper.shapes(rows)
     out = ~shapely.covers(shape, copper)
     return rows[out], differences(copper[out], shape)

@@ -22,6 +22,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 
+from checker.geometry import against
 from checker.geometry.edge_index import ring_segments
 from checker.layout.regions import Pour
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Rows
@@ -55,14 +56,13 @@ class SideMap:
         """Labels of things known by their bounding boxes: a cell, OFF, or CUT where the box does
         not decide.
         """
-        shapes = shapely.box(*boxes.T)
         labels = np.full(len(boxes), OFF, dtype=np.int32)
         for cell, near in self.near(boxes):
             open_ = near[labels[near] == OFF]
-            inside = shapely.contains_properly(cell.shape, shapes[open_])
+            inside = against.inside(cell.shape, boxes[open_])
             labels[open_[inside]] = cell.label
             rest = open_[~inside]
-            labels[rest[shapely.intersects(cell.shape, shapes[rest])]] = CUT
+            labels[rest[against.meeting(cell.shape, boxes[rest])]] = CUT
         return labels
 
     def label_points(self, points: Floats) -> Ints:

@@ -23,7 +23,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, inf
 
@@ -32,6 +32,7 @@ import shapely
 
 from checker import wording
 from checker.findings import XY, Finding, Level
+from checker.geometry.boxes import widened
 from checker.layout.causes import clusters
 from checker.layout.fragments import judged_by_line
 from checker.layout.layout import Layout, of_layout
@@ -39,6 +40,7 @@ from checker.layout.regions import Kind as Run
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from parsers.board import PLATED
+from parsers.boxes import meeting
 from parsers.primitives import TOUCH, Bools, Floats, Rows, Shapes, gaps
 
 STITCH = Limit(
@@ -95,6 +97,10 @@ class _Handover:
         return frozenset((self.old, self.new))
 
 
+_Find = Callable[[_Change], _Joint | None]
+References = tuple[tuple[int, frozenset[Sheet]], ...]  # by layer, ascending
+
+
 def find(layout: Layout) -> Iterator[Finding]:
     """Yield one finding per hole: its worst handover."""
     told = []
@@ -132,29 +138,51 @@ def _handovers(layout: Layout, change: _Change) -> Iterator[tuple[Sheet, Sheet, 
     """Pairs of references before and after that are not joined closely enough, with the nearest
     joint.
     """
-    layers = sorted(change.references)
-    for i, one in enumerate(layers):
-        for other in layers[i + 1 :]:
-            before, after = change.references[one], change.references[other]
+    for question in _questions(layout, tuple(change.references.items())):
+        choices = [(find(change), sheet) for find, sheet in question.choices]
+        joint, sheet = min(choices, key=lambda choice: _distance(choice[0]))
+        if _distance(joint) > layout.limits[STITCH.name]:
+            yield (sheet, question.new, joint) if question.after else (question.new, sheet, joint)
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """A reference that is new on one of two layers: what joins it nearest to those of the other?"""
+
+    new: Sheet
+    after: bool  # it is one of the lower layer's
+    choices: tuple[tuple[_Find, Sheet], ...]  # the nearest joint, for each reference of the other
+
+
+@of_layout
+def _asked(_: Layout) -> dict[References, tuple[_Question, ...]]:
+    """What `_questions` has made: most holes of a board change between the same references."""
+    return {}
+
+
+def _questions(layout: Layout, references: References) -> tuple[_Question, ...]:
+    """What is to be asked at a hole with these references, layer by layer."""
+    made = _asked(layout)
+    if references not in made:
+        made[references] = tuple(_new_questions(layout, references))
+    return made[references]
+
+
+def _new_questions(layout: Layout, references: References) -> Iterator[_Question]:
+    for i, (_, before) in enumerate(references):
+        for _, after in references[i + 1 :]:
             for new in sorted((after - before) | (before - after)):
                 known = before if new in after else after
-                joint, sheet = _best_joint(layout, change, new, known)
-                if _distance(joint) > layout.limits[STITCH.name]:
-                    yield (sheet, new, joint) if new in after else (new, sheet, joint)
+                choices = ((_joint_finder(layout, sheet, new), sheet) for sheet in sorted(known))
+                yield _Question(new, new in after, tuple(choices))
 
 
-def _best_joint(
-    layout: Layout, change: _Change, new: Sheet, known: Iterable[Sheet]
-) -> tuple[_Joint | None, Sheet]:
-    """The joint nearest to a hole between a reference and any of some others, and the other."""
-    choices = [(_nearest_joint(layout, change, sheet, new), sheet) for sheet in sorted(known)]
-    return min(choices, key=lambda choice: _distance(choice[0]))
-
-
-def _nearest_joint(layout: Layout, change: _Change, a: Sheet, b: Sheet) -> _Joint | None:
+def _joint_finder(layout: Layout, a: Sheet, b: Sheet) -> _Find:
+    """What finds the joint of two references that is nearest to a hole."""
     if a[0] == b[0]:
-        return _nearest_vias(layout, a[0], min(a[1], b[1]), max(a[1], b[1])).get(change.hole)
-    return _nearest_capacitor(layout, change.at, a[0], b[0])
+        vias = _nearest_vias(layout, a[0], min(a[1], b[1]), max(a[1], b[1]))
+        return lambda change: vias.get(change.hole)
+    return lambda change: _nearest_capacitor(layout, change.at, a[0], b[0])
 
 
 @of_layout
@@ -256,11 +284,18 @@ def _meetings(layout: Layout) -> tuple[Rows, Rows]:
     traces = np.flatnonzero(signal)
     if not len(holes) or not len(traces):
         return holes[:0], traces[:0]
-    ends, reach = board.holes.ends[holes], board.holes.radius[holes] + TOUCH
-    low, high = np.minimum(ends[:, :2], ends[:, 2:]), np.maximum(ends[:, :2], ends[:, 2:])
-    boxes = shapely.box(*(low - reach[:, None]).T, *(high + reach[:, None]).T)
-    a, b = shapely.STRtree(boxes).query(shapely.box(*layout.boxes[traces].T))
-    trace, hole = traces[a], holes[b]
+    boxes = widened(board.holes.bounds()[holes], TOUCH)
+    found = [
+        _reaching(layout, traces[a], holes[b]) for a, b in meeting(layout.boxes[traces], boxes)
+    ]
+    none = (holes[:0], traces[:0])
+    hole, trace = (np.concatenate(column) for column in zip(none, *found, strict=True))
+    return hole, trace
+
+
+def _reaching(layout: Layout, trace: Rows, hole: Rows) -> tuple[Rows, Rows]:
+    """Those of some pairs whose trace reaches the wall of the hole, on a layer that it passes."""
+    board = layout.board
     layer = board.copper.layer[trace]
     fits = board.holes.net[hole] == board.copper.net[trace]
     fits &= (board.holes.first[hole] <= layer) & (board.holes.last[hole] >= layer)
@@ -276,14 +311,18 @@ def _references(layout: Layout, holes: list[int]) -> list[dict[int, frozenset[Sh
     points = _centres(layout)[holes]
     out = []
     for views in layout.reference_maps:
-        found: dict[int, set[Sheet]] = {hole: set() for hole in holes}
-        for view in {id(v): v for v in (views.first, views.second)}.values():
-            for hole, label in zip(holes, view.label_points(points).tolist(), strict=True):
-                if 0 <= label < len(layout.pours):
-                    pour = layout.pours[label]
-                    found[hole].add((pour.net, pour.layer))
-        out.append({hole: frozenset(sheets) for hole, sheets in found.items()})
+        sides = {id(view): view for view in (views.first, views.second)}.values()
+        labels = np.column_stack([view.label_points(points) for view in sides])
+        kinds, kind = np.unique(labels, axis=0, return_inverse=True)
+        sheets = [_sheets(layout, row) for row in kinds.tolist()]
+        out.append({hole: sheets[k] for hole, k in zip(holes, kind.tolist(), strict=True)})
     return out
+
+
+def _sheets(layout: Layout, labels: Iterable[int]) -> frozenset[Sheet]:
+    """The references that labels of a reference map stand for."""
+    pours = (layout.pours[label] for label in labels if 0 <= label < len(layout.pours))
+    return frozenset((pour.net, pour.layer) for pour in pours)
 
 
 @of_layout
