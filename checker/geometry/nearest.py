@@ -235,12 +235,20 @@ def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> 
     """
     if not len(near):
         return np.zeros(0, dtype=np.bool_)
-    _, group = np.unique(judged.key[near], return_inverse=True)
+    group = _groups(judged.key[near])
     most = np.hypot(span, judged.rise[near]) + 2 * MOST_SLACK
     cap = np.full(int(group.max()) + 1, np.inf)
     np.minimum.at(cap, group, np.where(most < judged.limit[near], most, np.inf))
     running: Bools = bound[near] <= cap[group] + 2 * SAME
     return running
+
+
+def _groups(keys: Keys) -> Keys:
+    """Numbers from 0 that are equal where keys are, few more than there are keys."""
+    group = keys - keys.min()
+    if group.max() > len(keys):
+        group = np.unique(keys, return_inverse=True)[1].astype(np.int64)
+    return group
 
 
 def _box_spans(a: Floats, b: Floats) -> Floats:

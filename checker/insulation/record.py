@@ -12,8 +12,8 @@ from checker import wording
 from checker.config.rules_file import Insulation, Rules
 from checker.config.spacing_table import CLEARANCE, CREEPAGE, INNER, OUTER, THROUGH
 from checker.findings import Finding
-from checker.geometry.nearest import Judged, Nearest, closest_of
-from checker.insulation.conductors import bodies_of
+from checker.geometry.nearest import Judge, Judged, Nearest, closest_of
+from checker.insulation.conductors import Bodies, bodies_of
 from checker.insulation.requirements import Bound, bind
 from checker.insulation.separations import PROTECTIVE, Separation, Third, specs_of
 from checker.insulation.shortfalls import down
@@ -22,6 +22,7 @@ from parsers.primitives import Rows
 from parsers.trouble import Doubt
 
 SHOWN = 4  # earthed nets that are named
+NEARBY = (0.4, 0.7, 1.0)  # parts of that reach, looked through one after the other
 FAR = 3.0  # times the required distance: farther apart nothing is looked for
 
 
@@ -182,12 +183,29 @@ def _straight(layout: Layout, bound: Bound) -> str:
 
 
 def _nearest(layout: Layout, bound: Bound) -> Nearest:
-    """The closest pair of both sides on faces, on inner layers and between layers."""
-    bodies, barriers = bodies_of(layout)[0], bind(layout)
-    layer, last = bodies.shapes.layer, len(layout.board.layers) - 1
-    known = barriers.depths is not None
-    depth = np.array(barriers.depths if barriers.depths is not None else [0.0] * (last + 1))
+    """The closest pair of both sides on faces, on inner layers and between layers.
+
+    Looked for nearby first: what lies within a part of the reach is the closest whatever the rest
+    of the reach holds.
+    """
+    bodies, layers = bodies_of(layout)[0], len(layout.board.layers)
     reach = FAR * max((one.value for one in bound.wanted.values()), default=0.0)
+    first, second = bound.separation.sides
+    places = min(layers, 3)  # kinds of place that there can be
+    for part in NEARBY:
+        limit = reach * part
+        near = closest_of(bodies.shapes, first, second, limit, _by_place(layout, bodies, limit))
+        if len(near) == places:
+            break
+    return near
+
+
+def _by_place(layout: Layout, bodies: Bodies, limit: float) -> Judge:
+    """Pairs of conductors by kind of place: 0 on a face, 1 on an inner layer, 2 between layers."""
+    layer, last = bodies.shapes.layer, len(layout.board.layers) - 1
+    depths = bind(layout).depths
+    known = depths is not None
+    depth = np.array(depths if depths is not None else [0.0] * (last + 1))
 
     def judge(one: Rows, other: Rows) -> Judged:
         here, there = layer[one], layer[other]
@@ -195,8 +213,7 @@ def _nearest(layout: Layout, bound: Bound) -> Nearest:
         place = np.where(here != there, 2, np.where(face, 0, 1))
         out = (bodies.node[one] == bodies.node[other]) | ((here != there) & ~np.bool_(known))
         return Judged(
-            place.astype(np.int64), np.abs(depth[here] - depth[there]), np.where(out, -1.0, reach)
+            place.astype(np.int64), np.abs(depth[here] - depth[there]), np.where(out, -1.0, limit)
         )
 
-    first, second = bound.separation.sides
-    return closest_of(bodies.shapes, first, second, reach, judge)
+    return judge
