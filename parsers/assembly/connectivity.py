@@ -225,11 +225,15 @@ def _components(nodes: int, edges: Pairs) -> Ints:
 
 
 def _renumber(ids: npt.NDArray[np.integer]) -> Ints:
-    """Number ids by first appearance, so that they depend on nothing but the order of the rows."""
-    _, first, inverse = np.unique(ids, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), dtype=np.int32)
-    rank[np.argsort(first)] = np.arange(len(first), dtype=np.int32)
-    numbered: Ints = rank[inverse]
+    """Number ids (from 0, few gaps) by first appearance, so that they depend on nothing but the
+    order of the rows.
+    """
+    count = int(ids.max(initial=-1)) + 1
+    first = np.full(count, len(ids), dtype=np.intp)
+    first[ids[::-1]] = np.arange(len(ids))[::-1]  # the last of several that are written stands
+    rank = np.empty(count, dtype=np.int32)
+    rank[np.argsort(first, kind="stable")] = np.arange(count, dtype=np.int32)
+    numbered: Ints = rank[ids]
     return numbered
 
 
@@ -311,10 +315,9 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     """
     count = int(island.max()) + 1 if len(island) else 0
     net = graph.label[walls[:, 0]]
-    node = count + np.unique(np.column_stack((walls[:, 1], net)), axis=0, return_inverse=True)[
-        1
-    ].reshape(-1)
-    through = np.unique(np.column_stack((island[walls[:, 0]], node)), axis=0)
+    node = count + _numbered(walls[:, 1], net)
+    edges = island[walls[:, 0]].astype(np.int64) * (int(node.max(initial=0)) + 1) + node
+    through = np.column_stack(np.divmod(np.unique(edges), int(node.max(initial=0)) + 1))
     joints = np.vstack((through, _joined_by_legs(graph, island)))
     group = _components(int(joints.max(initial=count - 1)) + 1, joints)
     piece = _renumber(group[island]) if count else island
@@ -323,6 +326,13 @@ def _pieces(island: Ints, graph: _Graph, walls: Pairs) -> tuple[Ints, Ints]:
     hole, first = np.unique(walls[order, 1], return_index=True)
     hole_piece[hole - graph.conductors] = piece[walls[order[first], 0]]
     return piece, hole_piece
+
+
+def _numbered(one: Rows, other: Ints) -> Rows:
+    """Number of each row's pair of values among the different pairs."""
+    least = int(other.min(initial=0))
+    key = one.astype(np.int64) * (int(other.max(initial=0)) - least + 1) + (other - least)
+    return np.unique(key, return_inverse=True)[1].reshape(-1)
 
 
 def _joined_by_legs(graph: _Graph, island: Ints) -> Pairs:

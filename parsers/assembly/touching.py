@@ -121,19 +121,21 @@ def _on_layer(some: Touchable, holes: Holes, layer: int) -> _OnLayer:
     first = first_of_equals(some.copper.take(rows))
     distinct = first == np.arange(len(rows))
     passing = _passing(holes, layer)
-    boxes = some.boxes[rows], widened(holes.bounds()[passing], TOUCH)
+    openings = widened(holes.bounds()[passing], TOUCH)
+    alike, others = rows[~distinct], rows[distinct]
+    copper, walls = [], []
     try:
-        copper = [
-            _near(some, rows[distinct][i], rows[distinct][j])
-            for i, j in meeting_each_other(boxes[0][distinct])
-        ]
-        walls = [
-            _at_walls(some, holes, rows[j], passing[i]) for i, j in meeting(boxes[1], boxes[0])
-        ]
+        for both in meeting_each_other(np.vstack((openings, some.boxes[others]))):
+            i, j = (numbers - len(openings) for numbers in both)  # below 0: a hole
+            copper.append(_near(some, others[i[i >= 0]], others[j[i >= 0]]))
+            wall = (i < 0) & (j >= 0)
+            walls.append(_at_walls(some, holes, others[j[wall]], passing[i[wall]]))
+        for i, j in meeting(openings, some.boxes[alike]):
+            walls.append(_at_walls(some, holes, alike[j], passing[i]))
     except CrowdedError as error:
         why = f"about {error.density:.0f} objects lie over each of {len(rows)} objects of a layer"
         raise BoardError(f"{why}; no copper is that dense") from None
-    repeats = np.column_stack((rows[first[~distinct]], rows[~distinct]))
+    repeats = np.column_stack((rows[first[~distinct]], alike))
     return _OnLayer(repeats, _ordered(copper), _ordered(walls, by=1))
 
 
