@@ -245,7 +245,7 @@ def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> 
 
 def _groups(keys: Keys) -> Keys:
     """Numbers from 0 that are equal where keys are, few more than there are keys."""
-    group = keys - keys.min()
+    group: Keys = keys - keys.min()
     if group.max() > len(keys):
         group = np.unique(keys, return_inverse=True)[1].astype(np.int64)
     return group

@@ -26,6 +26,7 @@ from checker.config.spacing_table import (
     TableError,
     read_table,
 )
+from checker.geometry.rows import distinct_rows
 from checker.insulation.conductors import ROUNDING, Bodies, bodies_of, depths_of, thickness_of
 from checker.insulation.separations import (
     PROTECTIVE,
@@ -275,8 +276,7 @@ def _places(bodies: Bodies, separation: Separation, layers: int) -> frozenset[st
 
 def _shared(layer: Ints, node: Ints) -> set[int]:
     """Layers with copper of more than one conductor."""
-    pairs = np.unique(np.column_stack((layer, node)), axis=0)
-    number, count = np.unique(pairs[:, 0], return_counts=True)
+    number, count = np.unique(distinct_rows(layer, node)[:, 0], return_counts=True)
     return set(number[count > 1].tolist())
 
 

@@ -239,6 +239,8 @@ class _Parted:
     def end(self, number: int) -> Rows:
         """A side with the third copper that stands on it."""
         beside = [third.rows for third in self.thirds if third.side == number]
+        if not beside and (np.diff(self.sides[number]) > 0).all():
+            return self.sides[number]
         return np.unique(np.concatenate([self.sides[number], *beside]))
 
     def crossed(self) -> Rows:

@@ -17,6 +17,7 @@ import shapely
 from checker.config.rules_file import Barrier, Rules, Tie
 from checker.findings import XY, Finding, Level, Path
 from checker.geometry.boxes import grouped
+from checker.geometry.rows import distinct_rows
 from checker.layout.foreign_pours import foreign_pours, wide_areas
 from checker.layout.fragments import Fragments, Judged, contacts, cut_up, involved, judge
 from checker.layout.lengths import Measures
@@ -509,10 +510,10 @@ class Layout:
             np.array(self.cells.layer, dtype=np.int64),
         )
         labels = self.judged.labels.T.reshape(-1)
-        owner, cell = np.unique(np.column_stack((np.tile(net, 2), labels))[labels >= 0], axis=0).T
+        owner, cell = distinct_rows(np.tile(net, 2)[labels >= 0], labels[labels >= 0]).T
         changing[owner[cell >= len(region)]] = True  # over a tie
         owner, cell = owner[cell < len(region)], cell[cell < len(region)]
-        regions = np.unique(np.column_stack((owner, region[cell])), axis=0)
+        regions = distinct_rows(owner, region[cell])
         changing |= np.bincount(regions[:, 0], minlength=len(changing)) > 1
         places, pieces = np.unique(
             np.column_stack((owner, region[cell], layer[cell])), axis=0, return_counts=True

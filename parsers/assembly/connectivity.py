@@ -332,7 +332,8 @@ def _numbered(one: Rows, other: Ints) -> Rows:
     """Number of each row's pair of values among the different pairs."""
     least = int(other.min(initial=0))
     key = one.astype(np.int64) * (int(other.max(initial=0)) - least + 1) + (other - least)
-    return np.unique(key, return_inverse=True)[1].reshape(-1)
+    number: Rows = np.unique(key, return_inverse=True)[1].reshape(-1)
+    return number
 
 
 def _joined_by_legs(graph: _Graph, island: Ints) -> Pairs:
