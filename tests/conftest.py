@@ -14,8 +14,8 @@ import pytest
 from hypothesis import settings
 
 # The suite draws the same boards every time: a change is judged by what it changes. The long run
-# draws new ones.
-settings.register_profile("steady", deadline=None, derandomize=True)  # a busy machine is no failure
+# draws new ones, and twice as many. A busy machine is no failure.
+settings.register_profile("steady", deadline=None, derandomize=True, max_examples=50)
 settings.register_profile("drawn", deadline=None, print_blob=True)
 settings.load_profile("steady")
 

@@ -22,8 +22,9 @@ from checker.insulation.clearance import shortfalls
 from checker.insulation.creepage import creepages
 from checker.rules import clearance
 from tests.boards import built_directly, layout_of
+from tests.strategies import fewer
 
-few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=fewer(20), deadline=None, suppress_health_check=list(HealthCheck))
 WIDE = (
     60.0  # mm; more than any distance on these boards: every pair of nets falls short and is told
 )

@@ -44,13 +44,14 @@ from tests.insulation.oracle import (
     random_board,
 )
 from tests.insulation.witness_boards import witness_board
+from tests.strategies import fewer
 
 ROUNDING = 1e-6
 PROMISED = 0.001  # mm, README
 FAR = 60.0  # mm; farther than any two places of these boards
 seeds = st.integers(0, 10**6)
-law = settings(max_examples=25, deadline=None)
-few = settings(max_examples=10, deadline=None)
+law = settings(max_examples=fewer(25), deadline=None)
+few = settings(max_examples=fewer(10), deadline=None)
 
 
 def board_of(seed: int, x: float = 0.0, *, curved: bool = False) -> Board:

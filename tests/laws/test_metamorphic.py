@@ -31,6 +31,7 @@ from tests.boards import RULE_CASES, Case, built_directly, cases, differences
 from tests.laws.moves import Move, told_of_all
 from tests.strategies import (
     RULES,
+    fewer,
     moves,
     shuffled,
     split_boards,
@@ -39,7 +40,7 @@ from tests.strategies import (
     with_pours_in_two,
 )
 
-few = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=fewer(25), deadline=None, suppress_health_check=list(HealthCheck))
 seeds = st.integers(0, 2**16)
 
 

@@ -25,6 +25,7 @@ from parsers.primitives import Kind
 from tests.boards import built_directly, found, layout_of
 from tests.laws.moves import Move
 from tests.laws.recut import cut_areas, cut_strokes, shuffled
+from tests.strategies import fewer
 
 RULES = """
 schema = 1
@@ -167,7 +168,7 @@ MOVES = st.builds(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=fewer(40), deadline=None)
 @given(sketches(), MOVES)
 def test_moving_a_board_moves_its_findings_and_nothing_else(drawn: Sketch, move: Move) -> None:
     """Mirrored, turned by quarters or shifted, a board has the same findings at the moved
@@ -188,7 +189,7 @@ def _apart(move: Move, finding: Finding, other: Finding) -> float:
     return float(np.abs(np.vstack((corners.min(0), corners.max(0))) - there).max())
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=fewer(40), deadline=None)
 @given(sketches(), st.data())
 def test_cutting_strokes_in_two_changes_nothing(drawn: Sketch, data: st.DataObject) -> None:
     """A trace is the same trace, however many strokes draw it."""
@@ -200,7 +201,7 @@ def test_cutting_strokes_in_two_changes_nothing(drawn: Sketch, data: st.DataObje
     same(board, cut_strokes(board, strokes, shares))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=fewer(40), deadline=None)
 @given(sketches(), st.randoms(use_true_random=False))
 def test_the_order_of_objects_changes_nothing(drawn: Sketch, random: Any) -> None:
     """Files may list their objects in any order."""
@@ -210,7 +211,7 @@ def test_the_order_of_objects_changes_nothing(drawn: Sketch, random: Any) -> Non
     same(board, shuffled(board, np.array(order)))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=fewer(40), deadline=None)
 @given(sketches(), SEAMS)
 def test_pours_made_of_pieces_are_the_same_pours(drawn: Sketch, at: float) -> None:
     """A pour cut into abutting pieces is one pour."""
@@ -223,7 +224,7 @@ def test_pours_made_of_pieces_are_the_same_pours(drawn: Sketch, at: float) -> No
 RISING = st.lists(st.integers(1, 120), min_size=2, max_size=6, unique=True).map(sorted)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=fewer(100), deadline=None)
 @given(pours(), RISING, st.data())
 def test_a_trace_crosses_as_often_as_it_changes_its_pour(
     poured: tuple[Pour, ...], xs: list[int], data: st.DataObject
@@ -308,7 +309,7 @@ L4 = ["L3"]
 """
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=fewer(60), deadline=None)
 @given(LINES, LINES, st.booleans())
 def test_branching_nets_cross_as_their_points_do(upper: Any, lower: Any, drilled: bool) -> None:
     """Traces that branch, meet, run together and change layer: points along them, joined where

@@ -18,6 +18,7 @@ from checker.demo.sketch import Draw, Pour, Sketch, box
 from checker.findings import Finding, Level
 from checker.rules import registry
 from tests.boards import built_directly, layout_of
+from tests.strategies import fewer
 
 STEP = 0.5  # mm; the grid of all edges
 CELLS = 120  # of the grid
@@ -152,7 +153,7 @@ def extent(finding: Finding) -> tuple[float, float]:
     return round(x0, 3), round(x1, 3)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=fewer(150), deadline=None)
 @given(strips(), strips())
 def test_errors_are_where_nothing_carries_the_return_current_all_the_way(
     above: list[Strip], below: list[Strip]
@@ -166,7 +167,7 @@ def test_errors_are_where_nothing_carries_the_return_current_all_the_way(
     assert errors == sorted(gaps(shown(above), shown(below)))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=fewer(150), deadline=None)
 @given(strips(), strips())
 def test_every_change_of_a_side_is_told_once_and_nothing_else(
     above: list[Strip], below: list[Strip]

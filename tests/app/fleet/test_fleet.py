@@ -291,31 +291,33 @@ def test_tables_of_an_earlier_run_go_first_and_foreign_ones_stay(
     assert not output.is_whole(tmp_path)
 
 
+STOPS = """
+import sys, time
+from checker.app.fleet.ledger import Ledger
+from checker.cli import main
+append = Ledger.append
+def once(self, row):
+    append(self, row)
+    print("appended", flush=True)
+    while True:
+        time.sleep(0.05)
+Ledger.append = once
+main(sys.argv[1:], prog_name="moatcheck")
+"""
+
+
 def test_an_interrupted_run_goes_on_where_it_stopped(archive: Path, tmp_path: Path) -> None:
     """Killed after its first row; the second run adds the rest, and no board stands twice in the
     ledger.
     """
-    words = [
-        sys.executable,
-        "-m",
-        "checker.cli",
-        "fleet",
-        str(archive),
-        "--out",
-        str(tmp_path),
-        "--jobs",
-        "1",
-    ]
+    words = [sys.executable, "-c", STOPS, "fleet", str(archive), "--out", str(tmp_path)]
     with subprocess.Popen(
-        [*words, "--today", "2026-11-30"],
-        stderr=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        text=True,
+        [*words, "--jobs", "1", "--today", "2026-11-30"], stdout=subprocess.PIPE, text=True
     ) as process:
-        assert process.stderr is not None
-        while "2024/battery" not in process.stderr.readline():
-            assert process.poll() is None
+        assert process.stdout is not None
+        assert process.stdout.readline() == "appended\n"
         process.kill()
+    assert len((tmp_path / NAME).read_text().splitlines()) == 1
     assert not (tmp_path / "fleet.csv").exists()
     assert verdicts(run_fleet(Fleet([archive], tmp_path, jobs=1, today=TODAY))) == EXPECTED
     keys = [json.loads(line)["key"] for line in (tmp_path / NAME).read_text().splitlines()]

@@ -96,10 +96,10 @@ def test_a_gigabyte_of_blanks_is_refused_at_once(tmp_path: Path, pieces: int) ->
     path.write_bytes(
         gzip.compress(TEXT[:START].encode()) + packed + gzip.compress(TEXT[START:].encode())
     )
-    began = time.perf_counter()
+    began = time.process_time()
     with pytest.raises(FormatError, match=r"Text node too long|unpacks to far more"):
         read_ipc2581(path, Hints())
-    assert time.perf_counter() - began < 20
+    assert time.process_time() - began < 20
 
 
 @pytest.mark.parametrize(
