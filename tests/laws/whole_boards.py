@@ -224,7 +224,7 @@ def _cut(rng: Rng, held: Held) -> Cut | None:
     """
     wide = held.x + held.routing
     kinds = rng.choice(len(SHAPES), size=int(rng.integers(0, 3)), replace=False)
-    voids = [SHAPES[kind](rng, wide, int(rng.integers(2, 5))) for kind in kinds]
+    voids = [SHAPES[kind](rng, wide, int(rng.integers(1, 4))) for kind in kinds]
     angle = float(rng.uniform(0, 360))
     shape = shapely.box(0, 0, WIDE, HIGH).difference(shapely.union_all(voids))
     shape = shapely.transform(rotate(shape, angle, origin=(0, 0)), lambda c: np.round(c, DECIMALS))
