@@ -14,7 +14,18 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from parsers.primitives import Bools, Conductors, Floats, Ints, Rows, Shapes, conductors, stadiums
+from parsers.primitives import (
+    UNKNOWN_NET,
+    Bools,
+    Conductors,
+    Floats,
+    Ints,
+    Rows,
+    Shapes,
+    conductors,
+    filled,
+    stadiums,
+)
 from parsers.trouble import Doubt
 
 TOP, INNER, BOTTOM = "top", "inner", "bottom"
@@ -160,28 +171,21 @@ class Holes:
 
 def holes(n: int = 0, **columns: object) -> Holes:
     """Make a table of n holes from some columns; the others get their neutral value."""
-    defaults: dict[str, tuple[object, Any]] = {
-        "radius": (0.0, np.float64),
-        "plated": (PLATING_UNKNOWN, np.int8),
-        "first": (0, np.int32),
-        "last": (0, np.int32),
-        "net": (-2, np.int32),
-        "component": (-1, np.int32),
-        "pin": (-1, np.int32),
-        "function": (-1, np.int32),
-        "file": (0, np.int32),
-        "line": (0, np.int32),
-    }
-    filled: dict[str, Any] = {}
-    for name, (value, dtype) in defaults.items():
-        column = np.asarray(columns.pop(name, value), dtype=dtype)
-        filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
-    filled["ends"] = np.asarray(columns.pop("ends", np.zeros((n, 4))), dtype=np.float64).reshape(
-        n, 4
-    )
-    if columns:
-        raise TypeError(f"no such columns: {', '.join(columns)}")
-    return Holes(**filled)
+    return Holes(**filled(n, NEUTRAL, columns, ends=4))
+
+
+NEUTRAL: Mapping[str, tuple[Any, Any]] = {
+    "radius": (0.0, np.float64),
+    "plated": (PLATING_UNKNOWN, np.int8),
+    "first": (0, np.int32),
+    "last": (0, np.int32),
+    "net": (UNKNOWN_NET, np.int32),
+    "component": (-1, np.int32),
+    "pin": (-1, np.int32),
+    "function": (-1, np.int32),
+    "file": (0, np.int32),
+    "line": (0, np.int32),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +260,7 @@ def empty_board(path: str = "", layers: int = 2) -> Board:
         format="gerber",
         title="",
         files=(),
-        layers=tuple(Layer(f"L{i + 1}", f"L{i + 1}", side) for i, side in enumerate(sides)),
+        layers=tuple(Layer(f"L{i}", f"L{i}", side) for i, side in enumerate(sides, 1)),
         stackup=Stackup(),
         nets=(),
         refdes=(),

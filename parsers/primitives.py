@@ -13,9 +13,10 @@ Units: mm, radians, y up.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from enum import IntEnum
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -91,26 +92,23 @@ class Conductors:
         return replace(self, **columns)
 
     def skeletons(self, rows: Rows | None = None) -> Shapes:
-        """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape
-        (len(rows),).
-        """
+        """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape (len(rows),)."""
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
-        kind, g = part.kind, part.geometry
-        points = (kind == Kind.DISC) | (
-            (kind == Kind.STROKE) & (g[:, 0] == g[:, 2]) & (g[:, 1] == g[:, 3])
-        )
-        lines = (kind == Kind.STROKE) & ~points
-        if points.any():
-            out[points] = shapely.points(g[points, :2])
-        if lines.any():
-            out[lines] = shapely.linestrings(g[lines, :4].reshape(-1, 2, 2))
-        arcs = np.flatnonzero(kind == Kind.ARC)
-        if len(arcs):
-            out[arcs] = arc_lines(g[arcs])
-        areas = kind == Kind.AREA
-        out[areas] = part.areas[part.area[areas]]
+        g, strokes = part.geometry, part.kind == Kind.STROKE
+        dots = strokes & (g[:, 0] == g[:, 2]) & (g[:, 1] == g[:, 3])
+        points, lines = dots | (part.kind == Kind.DISC), strokes & ~dots
+        out[points] = shapely.points(g[points, :2])
+        out[lines] = shapely.linestrings(g[lines, :4].reshape(-1, 2, 2))
+        part._put(Kind.ARC, out, lambda arcs: arc_lines(g[arcs]))
+        part._put(Kind.AREA, out, lambda areas: part.areas[part.area[areas]])
         return out
+
+    def _put(self, kind: Kind, out: Any, made: Callable[[Rows], Any]) -> None:
+        """Put what is made of the rows of one kind into their places."""
+        rows = np.flatnonzero(self.kind == kind)
+        if len(rows):
+            out[rows] = made(rows)
 
     def slack(self) -> Floats:
         """How far each skeleton's shapely form may stray from the true skeleton, shape (n,)."""
@@ -122,36 +120,30 @@ class Conductors:
         """
         part = self if rows is None else self.take(rows)
         out: Shapes = np.empty(len(part), dtype=object)
+        g, radius = part.geometry, part.radius
         round_ended = (part.kind == Kind.DISC) | (part.kind == Kind.STROKE)
         if round_ended.any():
-            ends = part.geometry[round_ended, :4].copy()
-            discs = part.kind[round_ended] == Kind.DISC
-            ends[discs, 2:4] = ends[discs, 0:2]
-            out[round_ended] = stadiums(ends, part.radius[round_ended], inside=inside)
-        arcs = np.flatnonzero(part.kind == Kind.ARC)
-        if len(arcs):
-            out[arcs] = arc_shapes(part.geometry[arcs], part.radius[arcs], inside=inside)
-        areas = part.kind == Kind.AREA
-        out[areas] = part.areas[part.area[areas]]
+            out[round_ended] = stadiums(
+                part._ends()[round_ended], radius[round_ended], inside=inside
+            )
+        part._put(Kind.ARC, out, lambda arcs: arc_shapes(g[arcs], radius[arcs], inside=inside))
+        part._put(Kind.AREA, out, lambda areas: part.areas[part.area[areas]])
         return out
+
+    def _ends(self) -> Floats:
+        """Both ends of strokes, and twice the centre of discs, (n, 4); meaningless for others."""
+        discs = (self.kind == Kind.DISC)[:, None]
+        begin, end = self.geometry[:, :2], self.geometry[:, 2:4]
+        return np.hstack((begin, np.where(discs, begin, end)))
 
     def bounds(self) -> Floats:
         """Bounding boxes x0, y0, x1, y1 that contain each conductor, shape (n, 4)."""
-        g, kind = self.geometry, self.kind
-        out = np.empty((len(self), 4))
-        out[:, 0:2] = np.minimum(g[:, 0:2], g[:, 2:4])
-        out[:, 2:4] = np.maximum(g[:, 0:2], g[:, 2:4])
-        discs = kind == Kind.DISC
-        out[discs] = g[discs][:, [0, 1, 0, 1]]
-        arcs = np.flatnonzero(kind == Kind.ARC)
-        if len(arcs):
-            out[arcs] = (
-                shapely.bounds(arc_lines(g[arcs])) + np.array([-1, -1, 1, 1]) * ARC_TOLERANCE
-            )
-        areas = kind == Kind.AREA
-        out[areas] = shapely.bounds(self.areas[self.area[areas]])
-        out[:, 0:2] -= self.radius[:, None]
-        out[:, 2:4] += self.radius[:, None]
+        begin, end = self._ends()[:, :2], self._ends()[:, 2:]
+        out = np.hstack((np.minimum(begin, end), np.maximum(begin, end)))
+        self._put(Kind.ARC, out, lambda arcs: arc_bounds(self.geometry[arcs]))
+        self._put(Kind.AREA, out, lambda areas: shapely.bounds(self.areas[self.area[areas]]))
+        out[:, :2] -= self.radius[:, None]
+        out[:, 2:] += self.radius[:, None]
         return out
 
 
@@ -181,15 +173,16 @@ def concatenate(parts: Sequence[Conductors]) -> Conductors:
     columns = {
         f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Conductors)
     }
-    for index, pool in (("area", "areas"), ("centre", "centres")):
-        shifts = np.cumsum([0] + [len(getattr(p, pool)) for p in parts[:-1]])
-        columns[index] = np.concatenate(
-            [
-                np.where(getattr(p, index) >= 0, getattr(p, index) + s, -1)
-                for p, s in zip(parts, shifts, strict=True)
-            ]
-        ).astype(np.int32)
+    columns["area"] = _shifted([(p.area, len(p.areas)) for p in parts])
+    columns["centre"] = _shifted([(p.centre, len(p.centres)) for p in parts])
     return Conductors(**columns)
+
+
+def _shifted(indices: Sequence[tuple[Ints, int]]) -> Ints:
+    """Indices into pools, each with the size of its pool, as indices into the pools joined."""
+    shifts = np.cumsum([0, *(size for _, size in indices[:-1])])
+    joined = [np.where(i >= 0, i + s, -1) for (i, _), s in zip(indices, shifts, strict=True)]
+    return np.concatenate(joined).astype(np.int32)
 
 
 def conductors(n: int = 0, **columns: Any) -> Conductors:
@@ -207,35 +200,62 @@ def conductors(n: int = 0, **columns: Any) -> Conductors:
     >>> disc.bounds().tolist()
     [[0.5, 1.5, 1.5, 2.5]]
     """
-    defaults: dict[str, tuple[Any, Any]] = {
-        "kind": (Kind.STROKE, np.uint8),
-        "layer": (0, np.int32),
-        "net": (UNKNOWN_NET, np.int32),
-        "radius": (0.0, np.float64),
-        "pad": (False, np.bool_),
-        "component": (-1, np.int32),
-        "pin": (-1, np.int32),
-        "function": (-1, np.int32),
-        "area": (-1, np.int32),
-        "centre": (-1, np.int32),
-        "file": (0, np.int32),
-        "line": (0, np.int32),
-    }
-    filled: dict[str, Any] = {}
-    for name, (value, dtype) in defaults.items():
+    pools: dict[str, Any] = {pool: _objects(columns.pop(pool, ())) for pool in ("areas", "centres")}
+    return Conductors(**filled(n, NEUTRAL, columns, geometry=5), **pools)
+
+
+NEUTRAL: Mapping[str, tuple[Any, Any]] = {
+    "kind": (Kind.STROKE, np.uint8),
+    "layer": (0, np.int32),
+    "net": (UNKNOWN_NET, np.int32),
+    "radius": (0.0, np.float64),
+    "pad": (False, np.bool_),
+    "component": (-1, np.int32),
+    "pin": (-1, np.int32),
+    "function": (-1, np.int32),
+    "area": (-1, np.int32),
+    "centre": (-1, np.int32),
+    "file": (0, np.int32),
+    "line": (0, np.int32),
+}
+
+
+def filled(
+    n: int, neutral: Mapping[str, tuple[Any, Any]], columns: dict[str, Any], **widths: int
+) -> dict[str, Any]:
+    """All columns of a table of n rows, those that are not given neutral; scalars are repeated.
+
+    Parameters
+    ----------
+    neutral : neutral value and type of each plain column
+    columns : what is given; it is emptied
+    widths : numbers in a row of each wide column; these are neutral at 0
+
+    Raises
+    ------
+    TypeError : a column is given that the table does not have
+    """
+    out: dict[str, Any] = {}
+    for name, (value, dtype) in neutral.items():
         column = np.asarray(columns.pop(name, value), dtype=dtype)
-        filled[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
-    filled["geometry"] = np.asarray(
-        columns.pop("geometry", np.zeros((n, 5))), dtype=np.float64
-    ).reshape(n, 5)
-    for pool in ("areas", "centres"):
-        given = columns.pop(pool, ())
-        column = np.empty(len(given), dtype=object)
-        column[:] = list(given)
-        filled[pool] = column
+        out[name] = np.broadcast_to(column, (n,)).copy() if column.ndim == 0 else column
+    for name, width in widths.items():
+        wide = np.asarray(columns.pop(name, np.zeros((n, width))), dtype=np.float64)
+        out[name] = wide.reshape(n, width)
     if columns:
         raise TypeError(f"no such columns: {', '.join(columns)}")
-    return Conductors(**filled)
+    return out
+
+
+def _objects(given: Sequence[Any]) -> Shapes:
+    column = np.empty(len(given), dtype=object)
+    column[:] = list(given)
+    return column
+
+
+def directions(angle: npt.NDArray[np.floating[Any]]) -> Floats:
+    """Unit vectors at some angles (radians), shape (n, 2)."""
+    return np.column_stack((np.cos(angle), np.sin(angle)))
 
 
 def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
@@ -267,34 +287,39 @@ def arc_points(
     steps = int(arc_steps(np.array(radius), np.array(sweep), tolerance))
     delta = sweep / steps
     if side == 0:
-        angles = start + delta * np.arange(steps + 1)
-        r = np.full(steps + 1, radius)
-    else:
-        angles = np.concatenate(
-            ([start], start + delta * (np.arange(steps) + 0.5), [start + sweep])
-        )
-        r = np.concatenate(([radius], np.full(steps, radius / np.cos(delta / 2)), [radius]))
-    points: Floats = np.column_stack(
-        (centre[0] + r * np.cos(angles), centre[1] + r * np.sin(angles))
-    )
+        return centre + radius * directions(start + delta * np.arange(steps + 1))
+    turned = (np.arange(steps) + 0.5) * delta
+    angles = np.concatenate(([start], start + turned, [start + sweep]))
+    reach = np.concatenate(([radius], np.full(steps, radius / np.cos(delta / 2)), [radius]))
+    points: Floats = centre + reach[:, None] * directions(angles)
     return points
 
 
 def arc_lines(geometry: Floats) -> Shapes:
     """Polylines of arcs given as rows of Kind.ARC geometry, within ARC_TOLERANCE of them, made in
     bulk.
+
+    Parameters
+    ----------
+    geometry : shape (n, 5)
+
+    Returns
+    -------
+    LineStrings, shape (n,)
     """
     radius, start, sweep = geometry[:, 2], geometry[:, 3], geometry[:, 4]
     steps = arc_steps(radius, sweep)
-    counts = steps + 1
-    owner = np.repeat(np.arange(len(geometry)), counts)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
-    angle = start[owner] + sweep[owner] * place / steps[owner]
-    xy = geometry[owner, 0:2] + radius[owner, None] * np.column_stack(
-        (np.cos(angle), np.sin(angle))
-    )
-    lines: Shapes = shapely.linestrings(xy, indices=owner)
+    arc, place = repeated(np.arange(len(geometry)), steps + 1)
+    angle = start[arc] + sweep[arc] * place / steps[arc]
+    xy = geometry[arc, 0:2] + radius[arc, None] * directions(angle)
+    lines: Shapes = shapely.linestrings(xy, indices=arc)
     return lines
+
+
+def arc_bounds(geometry: Floats) -> Floats:
+    """Boxes that contain arcs given as rows of Kind.ARC geometry, shape (n, 4)."""
+    boxes: Floats = shapely.bounds(arc_lines(geometry))
+    return boxes + np.array([-1, -1, 1, 1]) * ARC_TOLERANCE
 
 
 def shape_tolerance(radius: Floats) -> Floats:
@@ -308,6 +333,15 @@ def stadiums(ends: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
 
     The straight sides are exact; the ends exceed the half circle by at most `shape_tolerance`, or
     (`inside`) stay below it by at most that.
+
+    Parameters
+    ----------
+    ends : x0, y0, x1, y1 of each centre line, shape (n, 4)
+    radius : half the widths, shape (n,)
+
+    Returns
+    -------
+    Polygons, shape (n,)
     """
     out: Shapes = np.empty(len(ends), dtype=object)
     radius = np.maximum(radius, 1e-9)  # a line of width 0 still needs a shape
@@ -315,36 +349,40 @@ def stadiums(ends: Floats, radius: Floats, *, inside: bool = False) -> Shapes:
     steps = np.maximum(np.ceil(np.pi / (2 * half)), 2).astype(np.int64)  # per half circle
     for count in np.unique(steps):
         rows = steps == count
-        out[rows] = _stadiums_of(ends[rows], radius[rows], int(count), inside)
+        out[rows] = _stadiums_of(ends[rows], radius[rows], _cap(int(count), inside))
     return out
 
 
-def _stadiums_of(ends: Floats, radius: Floats, steps: int, inside: bool) -> Shapes:
-    """Stadiums whose round ends have the same number of steps."""
+def _cap(steps: int, inside: bool) -> Floats:
+    """The round end of a stroke of radius 1 that runs along x, from below to above, (k, 2)."""
     delta = np.pi / steps
     if inside:
-        angle, reach = -np.pi / 2 + delta * np.arange(steps + 1), np.ones(steps + 1)
+        cap = directions(-np.pi / 2 + delta * np.arange(steps + 1))
     else:
-        angle = np.concatenate(
-            ([-np.pi / 2], -np.pi / 2 + delta * (np.arange(steps) + 0.5), [np.pi / 2])
-        )
+        turned = -np.pi / 2 + delta * (np.arange(steps) + 0.5)
         reach = np.concatenate(([1.0], np.full(steps, 1 / np.cos(delta / 2)), [1.0]))
-    cap_x, cap_y = reach * np.cos(angle), reach * np.sin(angle)
-    cap_x[[0, -1]] = 0.0  # both caps of a disc end in the very same points
-    along = ends[:, 2:4] - ends[:, 0:2]
-    length = np.hypot(along[:, 0], along[:, 1])
-    safe = np.where(length > 0, length, 1.0)
-    rx = (radius * np.where(length > 0, along[:, 0] / safe, 1.0))[:, None]
-    ry = (radius * np.where(length > 0, along[:, 1] / safe, 0.0))[:, None]
-    reach_x, reach_y = rx * cap_x - ry * cap_y, ry * cap_x + rx * cap_y
-    size = len(cap_x)
-    ring = np.empty((len(ends), 2 * size + 1, 2))
-    np.add(ends[:, 2:3], reach_x, out=ring[:, :size, 0])
-    np.add(ends[:, 3:4], reach_y, out=ring[:, :size, 1])
-    np.subtract(ends[:, 0:1], reach_x, out=ring[:, size:-1, 0])
-    np.subtract(ends[:, 1:2], reach_y, out=ring[:, size:-1, 1])
+        cap = reach[:, None] * directions(np.concatenate(([-np.pi / 2], turned, [np.pi / 2])))
+    cap[[0, -1], 0] = 0.0  # both caps of a disc end in the very same points
+    return cap
+
+
+def _stadiums_of(ends: Floats, radius: Floats, cap: Floats) -> Shapes:
+    """Stadiums whose round ends are turned and scaled copies of one cap."""
+    heading = radius[:, None] * _headings(ends)
+    x, y = heading[:, 0:1], heading[:, 1:2]
+    reach = np.dstack((x * cap[:, 0] - y * cap[:, 1], y * cap[:, 0] + x * cap[:, 1]))
+    ring = np.empty((len(ends), 2 * len(cap) + 1, 2))
+    np.add(ends[:, None, 2:4], reach, out=ring[:, : len(cap)])
+    np.subtract(ends[:, None, 0:2], reach, out=ring[:, len(cap) : -1])
     ring[:, -1] = ring[:, 0]
     return ring_polygons(ring.reshape(-1, 2), np.full(len(ring), ring.shape[1]))
+
+
+def _headings(ends: Floats) -> Floats:
+    """Unit vectors from the first end to the second, along x where both agree, (n, 2)."""
+    along = ends[:, 2:4] - ends[:, 0:2]
+    length = np.hypot(along[:, 0], along[:, 1])[:, None]
+    return np.where(length > 0, along / np.where(length > 0, length, 1.0), [1.0, 0.0])
 
 
 def ring_polygons(points: Floats, lengths: npt.NDArray[np.integer[Any]]) -> Shapes:
@@ -385,23 +423,34 @@ def arc_shapes(geometry: Floats, radius: Floats, *, inside: bool = False) -> Sha
 def _plain_arcs(geometry: Floats, radius: Floats, inside: bool) -> Shapes:
     """Arc strokes as single rings: outer arc, round end, inner arc back, round end."""
     centre, reach, start, sweep = geometry[:, :2], geometry[:, 2], geometry[:, 3], geometry[:, 4]
-    tolerance = shape_tolerance(radius)
-    end = start + sweep
-    half = np.pi * np.sign(sweep)
-    ends = [centre + reach[:, None] * np.column_stack((np.cos(a), np.sin(a))) for a in (start, end)]
-    pieces = [
-        _arc_run(centre, reach + radius, start, sweep, tolerance, outside=not inside),
-        _arc_run(ends[1], radius, end, half, tolerance, outside=not inside),
-        _arc_run(centre, reach - radius, end, -sweep, tolerance, outside=inside),
-        _arc_run(ends[0], radius, start + np.pi, half, tolerance, outside=not inside),
-    ]
-    counts = np.column_stack([count for _, count in pieces])
+    run = partial(_arc_run, tolerance=shape_tolerance(radius))
+    end, half = start + sweep, np.pi * np.sign(sweep)
+    first, last = (centre + reach[:, None] * directions(angle) for angle in (start, end))
+    return _rings_of_runs(
+        [
+            run(centre, reach + radius, start, sweep, outside=not inside),
+            run(last, radius, end, half, outside=not inside),
+            run(centre, reach - radius, end, -sweep, outside=inside),
+            run(first, radius, start + np.pi, half, outside=not inside),
+        ]
+    )
+
+
+def _rings_of_runs(runs: Sequence[tuple[Floats, Rows]]) -> Shapes:
+    """Polygons whose ring is one piece of each run in turn, closed.
+
+    Parameters
+    ----------
+    runs : points of the pieces one after the other, and how many belong to each
+    """
+    counts = np.column_stack([count for _, count in runs])
     lengths = counts.sum(axis=1) + 1
     begins = np.cumsum(lengths) - lengths
     ring = np.empty((int(lengths.sum()), 2))
     places = begins[:, None] + np.cumsum(counts, axis=1) - counts
-    for (points, count), place in zip(pieces, places.T, strict=True):
-        ring[np.repeat(place - np.cumsum(count) + count, count) + np.arange(len(points))] = points
+    for (points, count), place in zip(runs, places.T, strict=True):
+        at, step = repeated(place, count)
+        ring[at + step] = points
     ring[begins + lengths - 1] = ring[begins]
     return ring_polygons(ring, lengths)
 
@@ -414,25 +463,21 @@ def _arc_run(
     tolerance: Floats,
     *,
     outside: bool,
-) -> tuple[Floats, npt.NDArray[np.int64]]:
+) -> tuple[Floats, Rows]:
     """Points of arcs one after the other, the last of each left out, and how many belong to each.
 
     On the arc, or (`outside`) its start followed by the corners of tangents, nowhere inside the
     circle.
     """
     ratio = np.clip(tolerance / radius, 1e-12, 0.07)
-    steps = np.maximum(np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio)))), 1).astype(
-        np.int64
-    )
+    chords = np.ceil(np.abs(sweep) / (2 * np.arccos(1 / (1 + ratio))))
+    steps = np.maximum(chords, 1).astype(np.int64)
     counts = steps + outside
-    owner = np.repeat(np.arange(len(counts)), counts)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    arc, place = repeated(np.arange(len(counts)), counts)
     corner = outside & (place > 0)
-    angle = start[owner] + sweep[owner] * (place - 0.5 * corner) / steps[owner]
-    stretched = radius[owner] * np.where(corner, 1 / np.cos(sweep / steps / 2)[owner], 1.0)
-    points: Floats = centre[owner] + stretched[:, None] * np.column_stack(
-        (np.cos(angle), np.sin(angle))
-    )
+    angle = start[arc] + sweep[arc] * (place - 0.5 * corner) / steps[arc]
+    stretched = radius[arc] * np.where(corner, 1 / np.cos(sweep / steps / 2)[arc], 1.0)
+    points: Floats = centre[arc] + stretched[:, None] * directions(angle)
     return points, counts
 
 
@@ -440,24 +485,22 @@ def _arc_shape(geometry: Floats, radius: float, *, inside: bool) -> shapely.Geom
     """A circumscribed or inscribed polygon of one arc stroke: ring sector and two round ends."""
     x, y, reach, start, sweep = (float(v) for v in geometry)
     radius = max(radius, 1e-9)
-    tolerance = float(shape_tolerance(np.array(radius)))
-    outside, hole = (0, 1) if inside else (1, 0)
-    outer = arc_points((x, y), reach + radius, start, sweep, side=outside, tolerance=tolerance)
+    run = partial(arc_points, tolerance=float(shape_tolerance(np.array(radius))))
+    outer = run((x, y), reach + radius, start, sweep, side=int(not inside))
     hollow = reach > radius
     inner = np.array([[x, y]])
     if hollow:
-        inner = arc_points((x, y), reach - radius, start, sweep, side=hole, tolerance=tolerance)
+        inner = run((x, y), reach - radius, start, sweep, side=int(inside))
     if abs(sweep) >= 2 * np.pi - 1e-9:
         outer[-1], inner[-1] = outer[0], inner[0]  # closed exactly, whatever the sines say
         return shapely.Polygon(outer, [inner] if hollow else None)
-    ends = np.array(
-        [[x + reach * np.cos(a), y + reach * np.sin(a)] * 2 for a in (start, start + sweep)]
-    )
+    tips = np.array([x, y]) + reach * directions(np.array([start, start + sweep]))
+    caps = stadiums(np.hstack((tips, tips)), np.full(2, radius), inside=inside)
     sector = shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))
-    return shapely.union_all([sector, *stadiums(ends, np.full(2, radius), inside=inside)])
+    return shapely.union_all([sector, *caps])
 
 
-def repeated(rows: Rows, count: Rows) -> tuple[Rows, Rows]:
+def repeated(rows: Rows, count: npt.NDArray[np.integer[Any]]) -> tuple[Rows, Rows]:
     """Each row as often as counted, and how often it was there before.
 
     Examples
@@ -492,8 +535,5 @@ def components(count: int, pairs: Any) -> list[list[int]]:
     graph = coo_array((np.ones(len(ends), np.int8), (ends[:, 0], ends[:, 1])), shape=(count, count))
     label = connected_components(graph, directed=False)[1]
     order = np.argsort(label, kind="stable")
-    return sorted(
-        part.tolist()
-        for part in np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
-        if len(part)
-    )
+    parts = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+    return sorted(part.tolist() for part in parts if len(part))

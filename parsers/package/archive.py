@@ -81,27 +81,21 @@ def open_folder(path: Path, names: set[str] | None = None) -> Package:
         name = _shown(file.relative_to(path).as_posix())
         if names is not None and name not in names:
             continue
-        strange = _strange(file, path)
-        if strange:
-            doubts.append(
-                Doubt(
-                    f"{name} is not read", f"{strange}; replace it by the file itself", Place(name)
-                )
-            )
+        if strange := _strange(file, path):
+            why = f"{strange}; replace it by the file itself"
+            doubts.append(Doubt(f"{name} is not read", why, Place(name)))
             continue
         if len(members) >= MAX_MEMBERS:
-            raise BoardError(
-                f"more than {MAX_MEMBERS} files; give the folder of one board", Place(str(path))
-            )
-        data = _read_file(file)
-        total += len(data)
+            raise _too_much(f"{MAX_MEMBERS} files", path)
+        members.append(Member(name, _read_file(file)))
+        total += len(members[-1].data)
         if total > MAX_TOTAL:
-            raise BoardError(
-                f"more than {MAX_TOTAL >> 20} MB of files; give the folder of one board",
-                Place(str(path)),
-            )
-        members.append(Member(name, data))
+            raise _too_much(f"{MAX_TOTAL >> 20} MB of files", path)
     return _package(path.resolve().name, members, doubts)
+
+
+def _too_much(what: str, path: Path) -> BoardError:
+    return BoardError(f"more than {what}; give the folder of one board", Place(str(path)))
 
 
 # what the libraries raise for archives that are damaged, or of a kind that they do not know
@@ -286,8 +280,7 @@ def _unzip(data: bytes, archive: str) -> tuple[list[Member], list[Doubt]]:
             if info.is_dir():
                 if info.file_size or info.compress_size > EMPTY:
                     box.skip(name, "it is named as a folder, but holds data")
-                continue
-            if info.flag_bits & 0x1:
+            elif info.flag_bits & 0x1:
                 box.skip(name, "it is encrypted")
             elif stat.S_ISLNK(info.external_attr >> 16):
                 box.skip(name, "it is a link")
@@ -305,11 +298,9 @@ def _zip_member(file: zipfile.ZipFile, info: zipfile.ZipInfo, name: str) -> byte
 
 
 def _untar(data: bytes, archive: str) -> tuple[list[Member], list[Doubt]]:
-    packed = len(data)
-    if data.startswith(GZIP_MAGIC):
-        data = _gunzip_tar(data, archive)
+    plain = _gunzip_tar(data, archive) if data.startswith(GZIP_MAGIC) else data
     box = _Unpacking(archive)
-    with tarfile.open(fileobj=io.BytesIO(data), mode="r:") as file:
+    with tarfile.open(fileobj=io.BytesIO(plain), mode="r:") as file:
         for info in file:
             name = box.name(info.name)
             if info.isdir():
@@ -320,7 +311,7 @@ def _untar(data: bytes, archive: str) -> tuple[list[Member], list[Doubt]]:
                 box.skip(name, "it is sparse")
             else:
                 stream = file.extractfile(info)
-                box.add(name, _read_limited(stream, packed, name) if stream else b"")
+                box.add(name, _read_limited(stream, len(data), name) if stream else b"")
     return list(box.members.values()), box.doubts
 
 

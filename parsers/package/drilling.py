@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -21,7 +22,7 @@ from parsers.package.names import Tables
 from parsers.package.roles import BY_NAME, DRILL, value_of
 from parsers.package.sorting import Content, Item, Sorting
 from parsers.package.stacking import Stack
-from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Kind, Rows, stadiums
+from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, middles, stadiums
 from parsers.trouble import Doubt, FormatError, Place, line_for
 
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
@@ -60,22 +61,27 @@ def check_pads(
     copper, drilled = joined.copper, joined.holes
     if not (drilled.plated != UNPLATED).any() and _has_pairs_of_pads(copper, tables):
         what = "no plated holes" if sorting.of(DRILL) else "no drill file"
-        diagnostics.doubt(
-            Doubt(what, "pads of vias or wired parts have no holes; add the drill files")
-        )
+        why = "pads of vias or wired parts have no holes; add the drill files"
+        diagnostics.doubt(Doubt(what, why))
         return
     rows = np.flatnonzero(_through(copper, tables))
     bare = rows[~_with_hole(copper, drilled, rows)]
     if len(bare):
-        first = copper.take(bare[:1])
-        x, y = (first.bounds()[0, :2] + first.bounds()[0, 2:]) / 2
-        why = (
-            f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f}); is a drill file missing or cut"
-            " short?"
-        )
-        place = Place(sorting.items[first.file[0]].name, int(first.line[0]) or None)
-        what = counted("pads of vias or wired parts have no holes", len(bare), "pads")
-        diagnostics.doubt(Doubt(what, why, place))
+        diagnostics.doubt(_without_holes(sorting, copper, bare))
+
+
+def _without_holes(sorting: Sorting, copper: Conductors, bare: Rows) -> Doubt:
+    first = bare[:1]
+    x, y = middles(copper, first)[0]
+    example = f"{len(bare)} pads, for example at ({x:.3f}, {y:.3f})"
+    what = counted("pads of vias or wired parts have no holes", len(bare), "pads")
+    place = _place(sorting, copper.take(first))
+    return Doubt(what, f"{example}; is a drill file missing or cut short?", place)
+
+
+def _place(sorting: Sorting, table: Conductors | Holes) -> Place:
+    """Where in its file the first object of a table stands."""
+    return Place(sorting.items[table.file[0]].name, int(table.line[0]) or None)
 
 
 def _through(copper: Conductors, tables: Tables) -> Bools:
@@ -135,21 +141,21 @@ def _drilled(
         image = read_image(item, diagnostics)
         found = holes_of_image(image, item.name, item.number) if image else None
     else:
-        try:
-            found = read_drill(
-                item.member.data,
-                item.name,
-                item.number,
-                told=item.numbers,
-                parameters=parameters,
-                scores=scores,
-            )
-        except FormatError as error:
-            diagnostics.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
-            found = None
+        found = _drilled_by_program(item, parameters, scores, diagnostics)
     if found is not None:
         diagnostics.doubt(*found.doubts)
     return found, parameters
+
+
+def _drilled_by_program(
+    item: Item, parameters: NumberFormat | None, scores: Sequence[Score], diagnostics: Diagnostics
+) -> Drilled | None:
+    read = partial(read_drill, told=item.numbers, parameters=parameters, scores=scores)
+    try:
+        return read(item.member.data, item.name, item.number)
+    except FormatError as error:
+        diagnostics.doubt(Doubt(f"{item.name} cannot be read", error.message, error.place))
+        return None
 
 
 def _scores(copper: Conductors, outline: Outline | None) -> list[Score]:
@@ -187,63 +193,54 @@ def _translated(drilled: Drilled, item: Item, tables: Tables) -> Holes:
 
 def _plated(table: Holes, item: Item, diagnostics: Diagnostics) -> Holes:
     """Plating: of the tools, else of the file; holes that nobody tells of are a doubt."""
-    stated = table.plated != PLATING_UNKNOWN
-    role = item.role
-    contradicted = stated & (role.plated != PLATING_UNKNOWN) & (table.plated != role.plated)
-    if contradicted.any():
+    stated, of_file = table.plated != PLATING_UNKNOWN, item.role.plated
+    against = int((stated & (table.plated != of_file)).sum())
+    if against and of_file != PLATING_UNKNOWN:
         what = f"{item.name} contradicts itself on plating"
-        why = (
-            f"{int(contradicted.sum())} holes are stated otherwise than the file; the holes' own"
-            " word is used"
-        )
-        what = counted(what, int(contradicted.sum()), "holes")
-        diagnostics.doubt(Doubt(what, why, Place(item.name)))
-    plated = np.where(stated, table.plated, role.plated).astype(np.int8)
+        why = f"{against} holes are stated otherwise than the file; the holes' own word is used"
+        diagnostics.doubt(Doubt(counted(what, against, "holes"), why, Place(item.name)))
     if not stated.all() and len(table):
-        if role.plated == PLATING_UNKNOWN:
-            why = f"{int((~stated).sum())} holes; {line_for(item.name, 'plated')}, or unplated"
-            what = counted(f"plating of {item.name} is not stated", int((~stated).sum()), "holes")
-            diagnostics.doubt(Doubt(what, why, Place(item.name)))
-        elif role.source == BY_NAME and item.content is Content.PROGRAM:
-            kind = "plated" if role.plated == PLATED else "unplated"
-            why = (
-                "nothing in the file says so; if that is right,"
-                f" {line_for(item.name, value_of(role))}"
-            )
-            diagnostics.doubt(
-                Doubt(f"{item.name} is taken for {kind} by its name", why, Place(item.name))
-            )
-    return replace(
-        table, plated=plated, net=np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32)
-    )
+        _doubt_plating(item, int((~stated).sum()), diagnostics)
+    plated = np.where(stated, table.plated, of_file).astype(np.int8)
+    net = np.where(plated == UNPLATED, NO_NET, table.net).astype(np.int32)
+    return replace(table, plated=plated, net=net)
+
+
+def _doubt_plating(item: Item, unstated: int, diagnostics: Diagnostics) -> None:
+    """A doubt where the file does not say itself how its holes without plating are plated."""
+    role, place = item.role, Place(item.name)
+    if role.plated == PLATING_UNKNOWN:
+        what = counted(f"plating of {item.name} is not stated", unstated, "holes")
+        why = f"{unstated} holes; {line_for(item.name, 'plated')}, or unplated"
+        diagnostics.doubt(Doubt(what, why, place))
+    elif role.source == BY_NAME and item.content is Content.PROGRAM:
+        kind = "plated" if role.plated == PLATED else "unplated"
+        remedy = f"if that is right, {line_for(item.name, value_of(role))}"
+        why = f"nothing in the file says so; {remedy}"
+        diagnostics.doubt(Doubt(f"{item.name} is taken for {kind} by its name", why, place))
 
 
 def _spanned(
     table: Holes, item: Item, layers: int, files: Sequence[Item], diagnostics: Diagnostics
 ) -> Holes:
     """Layer span: as told, else through the whole board."""
-    span = item.role.span
+    through = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
     plating = [f for f in files if f.role.plated != UNPLATED]
-    if span is None and layers > 2 and len(plating) > 1 and item in plating:
-        span_line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
-        why = (
-            "there are several drill files, so it may be blind or buried; if it goes through,"
-            f" {span_line}"
-        )
-        diagnostics.doubt(
-            Doubt(f"layers drilled by {item.name} are not stated", why, Place(item.name))
-        )
-    first, last = span or (1, layers)
+    if item.role.span is None and layers > 2 and len(plating) > 1 and item in plating:
+        why = "there are several drill files, so it may be blind or buried; if it goes through"
+        what = f"layers drilled by {item.name} are not stated"
+        diagnostics.doubt(Doubt(what, f"{why}, {through}", Place(item.name)))
+    first, last = item.role.span or (1, layers)
     if first < 1 or last > layers:
         what = f"{item.name} drills layers {first} to {last}"
-        line = line_for(item.name, value_of(replace(item.role, span=(1, layers))))
-        why = f"the board has {layers} layers; is one missing? If it goes through these, {line}"
+        why = f"the board has {layers} layers; is one missing? If it goes through these, {through}"
         diagnostics.doubt(Doubt(what, why, Place(item.name)))
     low, high = min(max(first, 1), layers) - 1, min(max(last, 1), layers) - 1
-    n = len(table)
-    return replace(
-        table, first=np.full(n, low, dtype=np.int32), last=np.full(n, high, dtype=np.int32)
-    )
+    return replace(table, first=_same(low, len(table)), last=_same(high, len(table)))
+
+
+def _same(layer: int, count: int) -> Ints:
+    return np.full(count, layer, dtype=np.int32)
 
 
 def _joined(tables: Sequence[Holes]) -> Holes:
@@ -270,36 +267,24 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
     """Drop holes that are drilled twice; a hole both plated and unplated is a doubt."""
     if len(table) < 2:
         return table
-    keys = np.column_stack(
-        (
-            np.round(table.ends / SAME_HOLE),
-            np.round(table.radius / SAME_HOLE),
-            table.first,
-            table.last,
-        )
-    )
+    cells = np.round(np.column_stack((table.ends, table.radius)) / SAME_HOLE)
+    keys = np.column_stack((cells, table.first, table.last))
     _, first, group = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    group = group.reshape(-1)
-    twice = np.flatnonzero(table.plated != table.plated[first[group]])
+    twice = np.flatnonzero(table.plated != table.plated[first[group.reshape(-1)]])
     if len(twice):
         x, y = table.ends[twice[0], :2]
         what = f"{len(twice)} holes are both plated and unplated"
         why = f"for example at ({x:.3f}, {y:.3f}); remove them from one of the drill files"
-        diagnostics.doubt(
-            Doubt(
-                what,
-                why,
-                Place(sorting.items[table.file[twice[0]]].name, int(table.line[twice[0]]) or None),
-            )
-        )
+        diagnostics.doubt(Doubt(what, why, _place(sorting, _rows_of(table, twice))))
     kept = np.union1d(first, twice)
     if len(kept) < len(table):
-        diagnostics.remark(
-            Doubt(
-                "holes drilled twice", f"{len(table) - len(kept)} repeated holes are counted once"
-            )
-        )
-    return Holes(**{name: getattr(table, name)[kept] for name in Holes.__dataclass_fields__})
+        why = f"{len(table) - len(kept)} repeated holes are counted once"
+        diagnostics.remark(Doubt("holes drilled twice", why))
+    return _rows_of(table, kept)
+
+
+def _rows_of(table: Holes, rows: Rows) -> Holes:
+    return Holes(**{name: getattr(table, name)[rows] for name in Holes.__dataclass_fields__})
 
 
 def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -> None:

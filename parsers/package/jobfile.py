@@ -47,52 +47,45 @@ def looks_like_job(name: str, data: bytes) -> bool:
 def read_job(data: bytes, name: str) -> JobFile:
     """Read a job file; one that is no JSON is a doubt."""
     try:
-        job = json.loads(data.decode("utf-8-sig"))
+        job = _table(json.loads(data.decode("utf-8-sig")))
     except (ValueError, RecursionError) as error:
-        why = (
-            f"the job file is no JSON ({str(error).splitlines()[0]}); export it again, or remove it"
-        )
+        what = f"the job file is no JSON ({str(error).splitlines()[0]})"
+        why = f"{what}; export it again, or remove it"
         return JobFile(name, doubts=(Doubt(f"{name} cannot be read", why, Place(name)),))
-    specs = _table(_table(job).get("GeneralSpecs"))
+    specs = _table(job.get("GeneralSpecs"))
     general = {**_table(specs.get("Overall")), **specs}
-    project = _table(general.get("ProjectId"))
-    files = [_table(f) for f in _list(_table(job).get("FilesAttributes"))]
-    named = [f for f in files if isinstance(f.get("Path"), str)]
+    files = [f for f in map(_table, _list(job.get("FilesAttributes"))) if _is_named(f)]
     layers = general.get("LayerNumber")
-    stack = _list(_table(job).get("MaterialStackup"))
+    stack = _list(job.get("MaterialStackup"))
     return JobFile(
         name=name,
-        title=str(project.get("Name") or ""),
+        title=str(_table(general.get("ProjectId")).get("Name") or ""),
         layers=layers if type(layers) is int and layers > 0 else None,
         stackup=_stackup(_positive(general.get("BoardThickness")), stack),
-        functions={f["Path"]: tuple(str(f.get("FileFunction") or "").split(",")) for f in named},
-        negative=frozenset(f["Path"] for f in named if f.get("FilePolarity") == "Negative"),
+        functions={f["Path"]: tuple(str(f.get("FileFunction") or "").split(",")) for f in files},
+        negative=frozenset(f["Path"] for f in files if f.get("FilePolarity") == "Negative"),
         doubts=tuple(_strange_numbers(name, general, stack)),
     )
 
 
+def _is_named(file: Mapping[str, Any]) -> bool:
+    return isinstance(file.get("Path"), str)
+
+
 def _strange_numbers(name: str, general: Mapping[str, Any], stack: list[Any]) -> Iterator[Doubt]:
     """Doubts on numbers that are none, or none that a board has."""
-    told = [
-        ("BoardThickness", general.get("BoardThickness")),
-        ("LayerNumber", general.get("LayerNumber")),
-    ]
-    conducting = [
-        entry
-        for entry in map(_table, stack)
-        if str(entry.get("Type", "")).lower() in ("copper", "dielectric")
-    ]
-    told += [
-        (key, entry.get(key)) for entry in conducting for key in ("Thickness", "DielectricConstant")
-    ]
-    for key, value in dict.fromkeys(
-        (key, str(value)) for key, value in told if value is not None and _positive(value) is None
-    ):
-        yield Doubt(
-            f"{key} of {name} is {value[:40]}",
-            "it is taken as not stated; mend the job file",
-            Place(name),
-        )
+    told = [(key, general.get(key)) for key in ("BoardThickness", "LayerNumber")]
+    for entry in map(_table, stack):
+        if _kind(entry) in ("copper", "dielectric"):
+            told += [(key, entry.get(key)) for key in ("Thickness", "DielectricConstant")]
+    strange = [(k, str(v)) for k, v in told if v is not None and _positive(v) is None]
+    for key, value in dict.fromkeys(strange):
+        what = f"{key} of {name} is {value[:40]}"
+        yield Doubt(what, "it is taken as not stated; mend the job file", Place(name))
+
+
+def _kind(entry: Mapping[str, Any]) -> str:
+    return str(entry.get("Type", "")).lower()
 
 
 def _stackup(whole: float | None, entries: list[Any]) -> Stackup:
@@ -102,20 +95,21 @@ def _stackup(whole: float | None, entries: list[Any]) -> Stackup:
     copper: list[float | None] = []
     gaps: list[list[Mapping[str, Any]]] = []
     for entry in map(_table, entries):
-        kind = str(entry.get("Type", "")).lower()
-        if kind == "copper":
+        if _kind(entry) == "copper":
             copper.append(_positive(entry.get("Thickness")))
             gaps.append([])
-        elif kind == "dielectric" and gaps:
+        elif _kind(entry) == "dielectric" and gaps:
             gaps[-1].append(entry)
-    heights = [[_positive(e.get("Thickness")) for e in gap] for gap in gaps[:-1]]
-    known = bool(heights) and all(gap and None not in gap for gap in heights)
-    return Stackup(
-        thickness=whole,
-        dielectric=tuple(sum(t for t in gap if t is not None) for gap in heights) if known else (),
-        permittivity=tuple(_in_series(gap) for gap in gaps[:-1]),
-        copper=tuple(copper),
-    )
+    between = gaps[:-1]
+    return Stackup(whole, _heights(between), tuple(map(_in_series, between)), tuple(copper))
+
+
+def _heights(gaps: list[list[Mapping[str, Any]]]) -> tuple[float, ...]:
+    """Thickness of each gap; none at all where one is not told."""
+    told = [[_positive(entry.get("Thickness")) for entry in gap] for gap in gaps]
+    if not all(gap and None not in gap for gap in told):
+        return ()
+    return tuple(sum(t for t in gap if t is not None) for gap in told)
 
 
 def _in_series(gap: list[Mapping[str, Any]]) -> float | None:

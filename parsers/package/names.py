@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from parsers.assembly.image import Image
 from parsers.assembly.pins import is_numbered
 from parsers.board import Holes, Net
 from parsers.drill import Drilled
-from parsers.primitives import NO_NET, UNKNOWN_NET, Conductors, Floats, Ints, Rows
+from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Rows
 
 Places = Callable[[Rows], Floats]
 
@@ -47,12 +48,10 @@ class Tables:
     refdes: dict[str, int] = field(default_factory=dict)
     pins: dict[str, int] = field(default_factory=dict)
     functions: dict[str, int] = field(default_factory=dict)
-    pin_names: dict[tuple[int, int], str] = field(
-        default_factory=dict
-    )  # (component, pin) -> function of the pin
-    choices: list[tuple[int, ...]] = field(
-        default_factory=list
-    )  # nets that one object falls apart into
+    # (component, pin) -> function of the pin
+    pin_names: dict[tuple[int, int], str] = field(default_factory=dict)
+    # nets that one object falls apart into
+    choices: list[tuple[int, ...]] = field(default_factory=list)
     _net_numbers: dict[str, int] = field(default_factory=dict)
 
     def net(self, name: str) -> int:
@@ -81,6 +80,19 @@ class Tables:
             self.nets.append(Net(clean(name), single))
         return number
 
+    def net_name(self, net: int) -> str:
+        """Name of a net that copper has or is stated to be without."""
+        return self.nets[net].name if net >= 0 else "no net"
+
+    def names(self) -> dict[str, Any]:
+        """The names of a board, as it keeps them."""
+        return {
+            "nets": tuple(self.nets),
+            "refdes": tuple(self.refdes),
+            "pins": tuple(self.pins),
+            "functions": tuple(self.functions),
+        }
+
     def translate(
         self, names: Image | Drilled, table: Conductors | Holes, places: Places
     ) -> Columns:
@@ -93,22 +105,22 @@ class Tables:
         Several nets on one object leave it UNKNOWN_NET with its choices; copper without a net by
         its function, and copper whose net is stated to be empty, becomes NO_NET.
         """
-        net, component, pin, function = table.net, table.component, table.pin, table.function
-        part = _mapped([number_of(self.refdes, name) for name in names.components], component)
-        number = _mapped([number_of(self.pins, text) for text, _ in names.pins], pin)
-        told = _mapped([number_of(self.functions, name) for name in names.functions], function)
-        self._note_pin_names(names, part, number, pin)
-        several = _mapped([self._choice(fields) for fields in names.nets], net)
-        plain = [
-            self.net(fields[0]) if self._plain(fields) else UNKNOWN_NET for fields in names.nets
-        ]
-        numbered = _mapped(plain, net, keep_negative=True)
-        self._number_singles(names, net, part, number, numbered, places)
-        without = np.array(
-            [name.split(",")[0] in WITHOUT_NET for name in names.functions] + [False]
+        part = _mapped([number_of(self.refdes, name) for name in names.components], table.component)
+        number = _mapped([number_of(self.pins, text) for text, _ in names.pins], table.pin)
+        told = _mapped(
+            [number_of(self.functions, name) for name in names.functions], table.function
         )
-        numbered = np.where((net == UNKNOWN_NET) & without[function], NO_NET, numbered)
-        return Columns(numbered.astype(np.int32), part, number, told, several)
+        self._note_pin_names(names, part, number, table.pin)
+        several = _mapped([self._choice(fields) for fields in names.nets], table.net)
+        net = self._numbered(names, table)
+        self._number_singles(names, table.net, part, number, net, places)
+        net = np.where(_without_net(names, table), NO_NET, net)
+        return Columns(net.astype(np.int32), part, number, told, several)
+
+    def _numbered(self, names: Image | Drilled, table: Conductors | Holes) -> Ints:
+        """The net of each object that has one name; the others keep UNKNOWN_NET and NO_NET."""
+        plain = [self.net(n[0]) if self._plain(n) else UNKNOWN_NET for n in names.nets]
+        return _mapped(plain, table.net, keep_negative=True)
 
     @staticmethod
     def _plain(fields: Sequence[str]) -> bool:
@@ -154,6 +166,13 @@ def _mapped(numbers: Sequence[int], column: Ints, *, keep_negative: bool = False
     table = np.array([*numbers, -1], dtype=np.int32)
     out: Ints = table[np.maximum(column, -1)]
     return np.where(column < 0, column, out).astype(np.int32) if keep_negative else out
+
+
+def _without_net(names: Image | Drilled, table: Conductors | Holes) -> Bools:
+    """Objects without a net whose function is that of copper without one."""
+    without = [name.split(",")[0] in WITHOUT_NET for name in names.functions]
+    out: Bools = (table.net == UNKNOWN_NET) & np.array([*without, False])[table.function]
+    return out
 
 
 def _firsts(*columns: npt.NDArray[np.integer]) -> npt.NDArray[np.intp]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -57,35 +58,41 @@ def name_copper(
     netlist: Netlist, copper: Conductors, drilled: Holes, tables: Tables, layers: int
 ) -> Naming:
     """Name copper and holes by the points of a netlist."""
-    points = [p for p in netlist.points if p.net]
-    if not points:
+    netlist = replace(netlist, points=tuple(p for p in netlist.points if p.net))
+    if not netlist.points:
         why = "it holds no test points of a net; export it again"
-        return Naming(
-            copper, drilled, (Doubt(f"{netlist.name} names nothing", why, Place(netlist.name)),)
-        )
-    netlist = replace(netlist, points=tuple(points))
+        nothing = Doubt(f"{netlist.name} names nothing", why, Place(netlist.name))
+        return Naming(copper, drilled, (nothing,))
     reach = netlist.resolution / 2 + GERBER_RESOLUTION
     hits = _land(netlist, copper, drilled, layers, reach)
-    lost = np.setdiff1d(np.arange(len(points)), np.concatenate((hits.point, hits.hole_point)))
-    if len(lost) > LOST * len(points):
+    lost = _without_hit(hits, len(netlist.points))
+    if len(lost) > LOST * len(netlist.points):
         return Naming(copper, drilled, (_misfit(netlist, copper, drilled, len(lost)),))
     doubts = [*_lost_points(netlist, lost), *_shifted(netlist, copper, hits, reach)]
+    return _named(netlist, copper, drilled, tables, hits, doubts)
+
+
+def _without_hit(hits: _Hits, points: int) -> Rows:
+    return np.setdiff1d(np.arange(points), np.concatenate((hits.point, hits.hole_point)))
+
+
+def _named(
+    netlist: Netlist,
+    copper: Conductors,
+    drilled: Holes,
+    tables: Tables,
+    hits: _Hits,
+    doubts: list[Doubt],
+) -> Naming:
+    """Copper and holes with the nets and pins of the points that they were hit by."""
     nets, spelled = _translated(netlist, copper, hits, tables)
-    named, clashes = _write(
-        copper.net, hits.row, nets[hits.point], [points[p] for p in hits.point], netlist, tables
-    )
-    walls, more = _write(
-        drilled.net,
-        hits.hole,
-        nets[hits.hole_point],
-        [points[p] for p in hits.hole_point],
-        netlist,
-        tables,
-    )
+    write = partial(_write, nets=nets, netlist=netlist, tables=tables)
+    of_copper, clashes = write(copper.net, hits.row, hits.point)
+    of_holes, more = write(drilled.net, hits.hole, hits.hole_point)
     component, pin = _pins(netlist, copper, hits, tables)
     return Naming(
-        replace(copper, net=named, component=component, pin=pin),
-        replace(drilled, net=walls),
+        replace(copper, net=of_copper, component=component, pin=pin),
+        replace(drilled, net=of_holes),
         tuple(doubts + _summed(clashes + more, netlist)),
         tuple(spelled),
         hits,
@@ -104,17 +111,15 @@ def open_nets(
     piece = np.concatenate((connectivity.piece[hits.row], connectivity.hole_piece[hits.hole]))
     pairs = np.unique(np.column_stack((net, piece))[(net >= 0) & (piece >= 0)], axis=0)
     nets, count = np.unique(pairs[:, 0], return_counts=True)
-    doubts = [
-        Doubt(
-            f"net {tables.nets[n].name} is open",
-            f"its points in {netlist.name} lie on {c} separate pieces of copper; is a layer or a"
-            " drill file missing?",
-            Place(netlist.name),
-        )
-        for n, c in zip(nets.tolist(), count.tolist(), strict=True)
-        if c > 1
-    ]
+    apart = np.flatnonzero(count > 1)
+    doubts = [_open(netlist, tables.nets[nets[i]].name, int(count[i])) for i in apart]
     return _summed(doubts, netlist)
+
+
+def _open(netlist: Netlist, net: str, pieces: int) -> Doubt:
+    lie = f"its points in {netlist.name} lie on {pieces} separate pieces of copper"
+    why = f"{lie}; is a layer or a drill file missing?"
+    return Doubt(f"net {net} is open", why, Place(netlist.name))
 
 
 def _summed(doubts: list[Doubt], netlist: Netlist) -> list[Doubt]:
@@ -133,28 +138,40 @@ def _summed(doubts: list[Doubt], netlist: Netlist) -> list[Doubt]:
 
 def _land(netlist: Netlist, copper: Conductors, drilled: Holes, layers: int, reach: float) -> _Hits:
     """Which object each point names on each layer."""
-    places, access = netlist.places(), netlist.access(layers)
+    access = netlist.access(layers)
     surface = np.array([p.kind == SURFACE for p in netlist.points])
-    boxes, skeletons = copper.bounds(), copper.skeletons()
-    size = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    shapely.prepare(skeletons)
-    points, rows = [np.empty(0, dtype=np.intp)], [np.empty(0, dtype=np.intp)]
+    lands = _Lands(copper, netlist.places(), reach)
+    hits = [(np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp))]
     for layer in range(layers):
         outer = layer in (0, layers - 1)
-        seen = np.flatnonzero((access == layer + 1) | ((access == ALL_LAYERS) & (outer | ~surface)))
-        here = np.flatnonzero(copper.layer == layer)
-        point, row = _on_copper(places[seen], here, boxes, reach)
+        seen = (access == layer + 1) | ((access == ALL_LAYERS) & (outer | ~surface))
+        hits.append(lands.hit(np.flatnonzero(seen), layer))
+    point, row = (np.concatenate(column) for column in zip(*hits, strict=True))
+    return _Hits(point, row, *_on_holes(netlist, drilled, reach))
+
+
+class _Lands:
+    """Copper that points may land on."""
+
+    def __init__(self, copper: Conductors, places: Floats, reach: float) -> None:
+        self.copper, self.places, self.reach = copper, places, reach
+        self.boxes, self.skeletons = copper.bounds(), copper.skeletons()
+        self.size = (self.boxes[:, 2:] - self.boxes[:, :2]).prod(axis=1)
+        shapely.prepare(self.skeletons)
+
+    def hit(self, seen: Rows, layer: int) -> tuple[Rows, Rows]:
+        """Of the points that see a layer those on its copper, and of each the object: a pad before
+        others, then the smallest.
+        """
+        here = np.flatnonzero(self.copper.layer == layer)
+        point, row = _on_copper(self.places[seen], here, self.boxes, self.reach)
         point = seen[point]
-        on = shapely.dwithin(
-            skeletons[row], shapely.points(places[point]), copper.radius[row] + reach
-        )
+        spots = shapely.points(self.places[point])
+        on = shapely.dwithin(self.skeletons[row], spots, self.copper.radius[row] + self.reach)
         point, row = point[on], row[on]
-        order = np.lexsort((row, size[row], ~copper.pad[row], point))
+        order = np.lexsort((row, self.size[row], ~self.copper.pad[row], point))
         _, first = np.unique(point[order], return_index=True)
-        points.append(point[order][first])
-        rows.append(row[order][first])
-    holes_at = _on_holes(netlist, drilled, reach)
-    return _Hits(np.concatenate(points), np.concatenate(rows), *holes_at)
+        return point[order][first], row[order][first]
 
 
 def _on_copper(places: Floats, rows: Rows, boxes: Floats, reach: float) -> tuple[Rows, Rows]:
@@ -167,20 +184,16 @@ def _on_copper(places: Floats, rows: Rows, boxes: Floats, reach: float) -> tuple
 
 def _on_holes(netlist: Netlist, drilled: Holes, reach: float) -> tuple[Rows, Rows]:
     """Plated holes whose centre is the place of a through-hole point."""
-    none = np.empty(0, dtype=np.intp)
-    through = np.array(
-        [i for i, p in enumerate(netlist.points) if p.hole > 0 and p.plated != UNPLATED],
-        dtype=np.intp,
-    )
+    through = [i for i, p in enumerate(netlist.points) if p.hole > 0 and p.plated != UNPLATED]
+    points = np.array(through, dtype=np.intp)
     candidates = np.flatnonzero(drilled.plated != UNPLATED)
-    if not len(candidates) or not len(through):
-        return none, none
+    if not len(candidates) or not len(points):
+        return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
     from scipy.spatial import cKDTree
 
-    centres = drilled.ends[candidates].reshape(-1, 2, 2).mean(axis=1)
-    distance, nearest = cKDTree(centres).query(netlist.places()[through])
+    distance, nearest = cKDTree(drilled.middles(candidates)).query(netlist.places()[points])
     near = np.asarray(distance) <= reach + GERBER_RESOLUTION
-    return through[near], candidates[np.asarray(nearest)[near]]
+    return points[near], candidates[np.asarray(nearest)[near]]
 
 
 # -------------------------------------------------------------------------------------------- names
@@ -192,33 +205,27 @@ def _translated(
     """Net of each point. A netlist may cut names short: one that always meets one stated net, is
     that net.
     """
-    names = [p.net for p in netlist.points]
-    met: dict[str, set[int]] = {}
-    for point, net in zip(hits.point.tolist(), copper.net[hits.row].tolist(), strict=True):
-        if net >= 0:
-            met.setdefault(names[point], set()).add(net)
-    back: dict[int, set[str]] = {}
-    for name, nets in met.items():
-        for net in nets:
-            back.setdefault(net, set()).add(name)
-    same = {
-        name: next(iter(nets))
-        for name, nets in met.items()
-        if len(nets) == 1 and len(back[next(iter(nets))]) == 1
-    }
+    same = _same_nets([netlist.points[p].net for p in hits.point], copper.net[hits.row])
     other = [
         f"{n} = {tables.nets[i].name}"
         for n, i in sorted(same.items())
-        if tables.nets[i].name != n and n != NOT_CONNECTED
+        if n not in (tables.nets[i].name, NOT_CONNECTED)
     ]
-    remarks = [
-        Doubt(
-            f"{netlist.name} spells {len(other)} nets differently",
-            f"by their places: {', '.join(other[:5])}",
-        )
-        for _ in other[:1]
-    ]
+    what = f"{netlist.name} spells {len(other)} nets differently"
+    remarks = [Doubt(what, f"by their places: {', '.join(other[:5])}")] if other else []
     return np.array([_net(p, same, tables) for p in netlist.points], dtype=np.int32), remarks
+
+
+def _same_nets(names: Sequence[str], nets: Ints) -> dict[str, int]:
+    """Names that meet one stated net alone, which meets no other name."""
+    met: dict[str, set[int]] = {}
+    names_of: dict[int, set[str]] = {}
+    for name, net in zip(names, nets.tolist(), strict=True):
+        if net >= 0:
+            met.setdefault(name, set()).add(net)
+            names_of.setdefault(net, set()).add(name)
+    alone = ((name, next(iter(found))) for name, found in met.items() if len(found) == 1)
+    return {name: net for name, net in alone if len(names_of[net]) == 1}
 
 
 def _net(point: Point, same: dict[str, int], tables: Tables) -> int:
@@ -234,37 +241,40 @@ def _pins(netlist: Netlist, copper: Conductors, hits: _Hits, tables: Tables) -> 
     told = np.array([bool(p.part and p.pin) and p.part != VIA for p in netlist.points])
     free = copper.pad & (copper.component < 0) & (copper.pin < 0)
     chosen = told[hits.point] & free[hits.row]
-    point, row = hits.point[chosen], hits.row[chosen]
+    points, row = [netlist.points[p] for p in hits.point[chosen]], hits.row[chosen]
     component, pin = copper.component.copy(), copper.pin.copy()
-    component[row] = [number_of(tables.refdes, netlist.points[p].part) for p in point.tolist()]
-    pin[row] = [number_of(tables.pins, netlist.points[p].pin) for p in point.tolist()]
+    component[row] = [number_of(tables.refdes, p.part) for p in points]
+    pin[row] = [number_of(tables.pins, p.pin) for p in points]
     return component, pin
 
 
 def _write(
-    column: Ints, rows: Rows, nets: Ints, points: Sequence[Point], netlist: Netlist, tables: Tables
+    column: Ints, rows: Rows, point: Rows, nets: Ints, netlist: Netlist, tables: Tables
 ) -> tuple[Ints, list[Doubt]]:
     """Net column with the names of the points; rows that are named twice, or otherwise by the
     layers, are doubts.
+
+    Parameters
+    ----------
+    rows, point : row of the column, and the point that names it; of one length
+    nets : net of each point of the netlist
     """
-    out = column.copy()
-    old = column[rows]
+    clash = partial(_clash, netlist, tables)
+    points, net = [netlist.points[p] for p in point], nets[point]
+    out, old = column.copy(), column[rows]
     stated = old != UNKNOWN_NET
     connected = np.array([p.net != NOT_CONNECTED for p in points], dtype=bool)
-    wrong = np.flatnonzero(stated & (old != nets) & connected)
-    doubts = [_clash(points[i], netlist, tables, int(old[i]), stated=True) for i in wrong.tolist()]
-    out[rows[~stated]] = nets[
-        ~stated
-    ]  # the last point wins here; those before it are compared next
-    twice = np.flatnonzero(~stated & (out[rows] != nets))
-    doubts += [
-        _clash(points[i], netlist, tables, int(out[rows[i]]), stated=False) for i in twice.tolist()
-    ]
+    wrong = np.flatnonzero(stated & (old != net) & connected)
+    doubts = [clash(points[i], int(old[i]), stated=True) for i in wrong]
+    # the last point wins here; those before it are compared next
+    out[rows[~stated]] = net[~stated]
+    twice = np.flatnonzero(~stated & (out[rows] != net))
+    doubts += [clash(points[i], int(out[rows[i]]), stated=False) for i in twice]
     out[rows[twice]] = UNKNOWN_NET
     return out, doubts
 
 
-def _clash(point: Point, netlist: Netlist, tables: Tables, old: int, *, stated: bool) -> Doubt:
+def _clash(netlist: Netlist, tables: Tables, point: Point, old: int, *, stated: bool) -> Doubt:
     other = tables.nets[old].name if old >= 0 else "no net"
     source = "the layers say" if stated else "another point on the same copper says"
     pin = f" ({point.part}.{point.pin})" if point.pin else ""
@@ -344,24 +354,26 @@ def _lands(copper: Conductors, drilled: Holes) -> Floats:
 
 
 def _fit(places: Floats, lands: Floats, way: str, factor: Floats) -> str | None:
-    """The shift that puts points on lands after scaling by `factor`; None if none does.
-
-    The shift is the commonest difference between a sample of points and all lands.
-    """
+    """The shift that puts points on lands after scaling by `factor`; None if none does."""
     if not len(lands):
         return None
-    moved = places * factor
-    sample = moved[:: max(len(moved) // SAMPLE, 1)][:SAMPLE]
-    shifts = (lands[:, None, :] - sample[None, :, :]).reshape(-1, 2)
-    cells, count = np.unique(
-        np.round(shifts / LAND_REACH).astype(np.int64), axis=0, return_counts=True
-    )
-    shift = cells[np.argmax(count)] * LAND_REACH
     from scipy.spatial import cKDTree
 
-    distance, nearest = cKDTree(lands).query(moved + shift)
+    moved = places * factor
+    shifted = moved + _commonest_shift(moved, lands)
+    distance, nearest = cKDTree(lands).query(shifted)
     near = np.asarray(distance) <= 2 * LAND_REACH
     if near.mean() < FITS:
         return None
     x, y = np.median(lands[np.asarray(nearest)[near]] - moved[near], axis=0)
     return f"{way} by ({x:.3f}, {y:.3f}) mm"
+
+
+def _commonest_shift(places: Floats, lands: Floats) -> Floats:
+    """The commonest difference between a sample of points and all lands, (2,), to `LAND_REACH`."""
+    sample = places[:: max(len(places) // SAMPLE, 1)][:SAMPLE]
+    shifts = (lands[:, None, :] - sample[None, :, :]).reshape(-1, 2)
+    cells = np.round(shifts / LAND_REACH).astype(np.int64)
+    kinds, count = np.unique(cells, axis=0, return_counts=True)
+    shift: Floats = kinds[np.argmax(count)] * LAND_REACH
+    return shift

@@ -56,37 +56,32 @@ def _span(box: Sequence[float] | np.ndarray) -> str:
 
 def _holes(netlist: Netlist, drilled: Holes) -> list[Doubt]:
     """Holes without a net that the board lacks, or that are plated there."""
-    if not netlist.holes:
-        return []
+    there = list(zip(netlist.holes, _holes_at(netlist, drilled), strict=True))
+    lost = [point for point, rows in there if not rows]
+    plated = [
+        point
+        for point, rows in there
+        if point.plated == UNPLATED and rows and (drilled.plated[rows] == PLATED).all()
+    ]
+    missing = f"holes of {netlist.name} are not on the board"
+    other = f"holes that {netlist.name} has unplated are plated"
+    return [
+        *_told(netlist, missing, lost, "is a drill file missing?"),
+        *_told(netlist, other, plated, "which one is right?"),
+    ]
+
+
+def _holes_at(netlist: Netlist, drilled: Holes) -> Sequence[list[int]]:
+    """The holes of the board at each hole of the netlist."""
+    if not netlist.holes or not len(drilled):
+        return [[] for _ in netlist.holes]
     from scipy.spatial import cKDTree
 
     places = np.array([(point.x, point.y) for point in netlist.holes])
-    centres = drilled.ends.reshape(-1, 2, 2).mean(axis=1)
     reach = netlist.resolution / 2 + SAME_HOLE
-    found = (
-        cKDTree(centres).query_ball_point(places, reach) if len(drilled) else [[] for _ in places]
-    )
-    there = list(zip(netlist.holes, found, strict=True))
-    lost = [point for point, rows in there if not rows]
-    plated = [
-        p
-        for p, rows in there
-        if p.plated == UNPLATED and len(rows) and (drilled.plated[rows] == PLATED).all()
-    ]
-    return [
-        *_told(
-            netlist,
-            f"holes of {netlist.name} are not on the board",
-            lost,
-            "is a drill file missing?",
-        ),
-        *_told(
-            netlist,
-            f"holes that {netlist.name} has unplated are plated",
-            plated,
-            "which one is right?",
-        ),
-    ]
+    centres = drilled.middles(np.arange(len(drilled)))
+    found: Sequence[list[int]] = cKDTree(centres).query_ball_point(places, reach)
+    return found
 
 
 def _told(netlist: Netlist, what: str, points: Sequence[Point], question: str) -> list[Doubt]:

@@ -26,9 +26,11 @@ from parsers.board import (
     INNER,
     PLATED,
     Board,
+    Component,
     Hints,
     Holes,
     Outline,
+    Stackup,
 )
 from parsers.netlist import Netlist, read_netlist
 from parsers.package.archive import Package
@@ -47,7 +49,6 @@ from parsers.primitives import (
     Conductors,
     Ints,
     concatenate,
-    conductors,
     middles,
 )
 from parsers.trouble import BoardError, Doubt, FormatError, Place, line_for
@@ -88,52 +89,28 @@ def read_package(
     diagnostics = Diagnostics()
     diagnostics.doubt(*sorting.doubts)
     diagnostics.remark(*sorting.remarks)
-    copper_files = sorting.readable(COPPER)
-    _check_copper(sorting, copper_files, path, diagnostics)
-    stack = stack_up(sorting, copper_files)
-    diagnostics.doubt(*stack.doubts)
-    thickness, trouble = stackup(sorting.job, hints, len(stack.layers))
-    diagnostics.doubt(*trouble)
+    stack, thicknesses = _stacked(sorting, hints, path, diagnostics)
     tables = Tables()
     netlist = _netlist(sorting, diagnostics)
     outline = _outline(sorting, hints, netlist, diagnostics)
     copper = _copper(stack, tables, outline, diagnostics, jobs)
     drilled = read_holes(sorting, stack, tables, copper.table, outline, diagnostics)
     copper = _trimmed(copper, drilled, outline, stack, tables, diagnostics)
-    naming = (
-        name_copper(netlist, copper.table, drilled, tables, len(stack.layers)) if netlist else None
-    )
+    naming = _naming(netlist, copper.table, drilled, tables, stack)
     joined = _connected(naming or copper.table, drilled, hints, tables, stack, jobs)
     _note_connection(joined, naming, diagnostics)
     _check_choices(joined.copper, copper.several, tables, sorting, diagnostics)
-    if netlist and naming:
-        diagnostics.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
-        diagnostics.doubt(*(netlist_doubts(netlist, joined.holes, outline) if naming.hits else ()))
-    check_holes(sorting, joined, diagnostics)
-    check_pads(sorting, joined, tables, diagnostics)
-    _check_polarity(stack, joined, diagnostics)
-    diagnostics.doubt(
-        *unknown_net_doubts(joined.copper, stack.layers, [i.name for i in sorting.items])
-    )
-    components, more = parts_of(
-        joined.copper,
-        tables,
-        _bodies(sorting, diagnostics),
-        netlist if naming and naming.hits else None,
-        len(stack.layers),
-    )
-    diagnostics.doubt(*more)
+    _check_netlist(netlist, naming, joined, outline, tables, diagnostics)
+    _check_copper_and_holes(sorting, stack, joined, tables, diagnostics)
+    components = _components(sorting, joined, tables, netlist, naming, stack, diagnostics)
     board = Board(
         path=path,
         format="gerber",
         title=_title(sorting, package),
         files=sorting.files(stack.ids()),
         layers=stack.layers,
-        stackup=thickness,
-        nets=tuple(tables.nets),
-        refdes=tuple(tables.refdes),
-        pins=tuple(tables.pins),
-        functions=tuple(tables.functions),
+        stackup=thicknesses,
+        **tables.names(),
         copper=joined.copper,
         holes=joined.holes,
         outline=outline,
@@ -143,6 +120,68 @@ def read_package(
         remarks=diagnostics.remarks(),
     )
     return without_merged_nets(board)
+
+
+def _stacked(
+    sorting: Sorting, hints: Hints, path: str, diagnostics: Diagnostics
+) -> tuple[Stack, Stackup]:
+    """Copper layers in their order, and their thicknesses."""
+    files = sorting.readable(COPPER)
+    _check_copper(sorting, files, path, diagnostics)
+    stack = stack_up(sorting, files)
+    diagnostics.doubt(*stack.doubts)
+    thicknesses, trouble = stackup(sorting.job, hints, len(stack.layers))
+    diagnostics.doubt(*trouble)
+    return stack, thicknesses
+
+
+def _naming(
+    netlist: Netlist | None, copper: Conductors, drilled: Holes, tables: Tables, stack: Stack
+) -> Naming | None:
+    return name_copper(netlist, copper, drilled, tables, len(stack.layers)) if netlist else None
+
+
+def _check_netlist(
+    netlist: Netlist | None,
+    naming: Naming | None,
+    joined: Connected,
+    outline: Outline | None,
+    tables: Tables,
+    diagnostics: Diagnostics,
+) -> None:
+    """Doubts where the netlist and the board do not agree."""
+    if netlist and naming:
+        diagnostics.doubt(*open_nets(naming, netlist, joined.connectivity, tables))
+        if naming.hits:
+            diagnostics.doubt(*netlist_doubts(netlist, joined.holes, outline))
+
+
+def _check_copper_and_holes(
+    sorting: Sorting, stack: Stack, joined: Connected, tables: Tables, diagnostics: Diagnostics
+) -> None:
+    """Doubts where holes, pads, polarity and nets show that something is missing or wrong."""
+    check_holes(sorting, joined, diagnostics)
+    check_pads(sorting, joined, tables, diagnostics)
+    _check_polarity(stack, joined, diagnostics)
+    files = [item.name for item in sorting.items]
+    diagnostics.doubt(*unknown_net_doubts(joined.copper, stack.layers, files))
+
+
+def _components(
+    sorting: Sorting,
+    joined: Connected,
+    tables: Tables,
+    netlist: Netlist | None,
+    naming: Naming | None,
+    stack: Stack,
+    diagnostics: Diagnostics,
+) -> tuple[Component, ...]:
+    """The parts of the board, with doubts on their pins."""
+    fitting = netlist if naming and naming.hits else None
+    told = _bodies(sorting, diagnostics)
+    components, doubts = parts_of(joined.copper, tables, told, fitting, len(stack.layers))
+    diagnostics.doubt(*doubts)
+    return components
 
 
 def _check_copper(
@@ -233,27 +272,29 @@ def _copper(
     stack: Stack, tables: Tables, outline: Outline | None, diagnostics: Diagnostics, jobs: int
 ) -> _Copper:
     """Copper of all layers, top to bottom, in the board's numbers."""
+    layers: list[_Copper] = []
     order = sorted(stack.files)
-    tables_of, several = [], []
-    for index, drawn in zip(
-        order, _all_drawn([stack.files[index] for index in order], outline, jobs), strict=True
-    ):
+    all_drawn = _all_drawn([stack.files[index] for index in order], outline, jobs)
+    for index, drawn in zip(order, all_drawn, strict=True):
         diagnostics.doubt(*drawn.diagnostics.doubts())
         diagnostics.remark(*drawn.diagnostics.remarks())
         if drawn.image is None or drawn.copper is None:
             continue
-        columns = tables.translate(drawn.image, drawn.copper, partial(middles, drawn.copper))
-        number = np.full(len(drawn.copper), index, dtype=np.int32)
-        named = {name: getattr(columns, name) for name in NAMED}
-        table = replace(drawn.copper, layer=number, **named)
-        tables_of.append(without_pins_of_vias(table, tuple(tables.functions)))
-        several.append(columns.several)
+        layers.append(_numbered(drawn.image, drawn.copper, index, tables))
         if not len(drawn.copper):
-            diagnostics.remark(
-                Doubt(f"L{index + 1} has no copper", f"{stack.files[index].name} draws nothing")
-            )
-    table = concatenate(tables_of) if tables_of else conductors()
-    return _Copper(table, np.concatenate(several) if several else np.empty(0, dtype=np.int32))
+            why = f"{stack.files[index].name} draws nothing"
+            diagnostics.remark(Doubt(f"L{index + 1} has no copper", why))
+    none = np.empty(0, dtype=np.int32)
+    table = concatenate([layer.table for layer in layers])
+    return _Copper(table, np.concatenate([none, *(layer.several for layer in layers)]))
+
+
+def _numbered(image: Image, drawn: Conductors, index: int, tables: Tables) -> _Copper:
+    """Copper of one layer in the board's numbers."""
+    columns = tables.translate(image, drawn, partial(middles, drawn))
+    number = np.full(len(drawn), index, dtype=np.int32)
+    table = replace(drawn, layer=number, **{name: getattr(columns, name) for name in NAMED})
+    return _Copper(without_pins_of_vias(table, tuple(tables.functions)), columns.several)
 
 
 def _all_drawn(items: Sequence[Item], outline: Outline | None, jobs: int) -> Iterable[_Drawn]:
@@ -410,18 +451,14 @@ def _check_choices(
     copper: Conductors, several: Ints, tables: Tables, sorting: Sorting, diagnostics: Diagnostics
 ) -> None:
     """Doubts on pieces of an object of several nets that touch a net which is none of them."""
-    for row in np.flatnonzero(
-        (several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)
-    ).tolist():
-        choice = tables.choices[several[row]]
-        if int(copper.net[row]) not in choice:
-            names = ", ".join(tables.nets[n].name if n >= 0 else "no net" for n in choice)
-            net = int(copper.net[row])
-            what = f"copper of {names} touches {tables.nets[net].name if net >= 0 else 'no net'}"
+    named = (several >= 0) & (copper.net[: len(several)] != UNKNOWN_NET)
+    for row in np.flatnonzero(named):
+        choice, net = tables.choices[several[row]], int(copper.net[row])
+        if net not in choice:
+            what = f"copper of {', '.join(map(tables.net_name, choice))}"
+            why = "its attribute names several nets, and this is none of them"
             place = Place(sorting.items[copper.file[row]].name, int(copper.line[row]) or None)
-            diagnostics.doubt(
-                Doubt(what, "its attribute names several nets, and this is none of them", place)
-            )
+            diagnostics.doubt(Doubt(f"{what} touches {tables.net_name(net)}", why, place))
 
 
 def _bodies(sorting: Sorting, diagnostics: Diagnostics) -> Iterable[Body]:

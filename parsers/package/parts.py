@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -47,14 +48,11 @@ def parts_of(
     if netlist is not None:
         _add_netlist(netlist, tables, pins, sides, layers)
     body = {b.refdes: b for b in told}
-    names = sorted({*tables.refdes, *body, *pins})
-    return (
-        tuple(
-            _part(name, pins.get(name, {}), sides.get(name, set()), body.get(name))
-            for name in names
-        ),
-        doubts,
+    parts = tuple(
+        _part(name, pins.get(name, {}), sides.get(name, set()), body.get(name))
+        for name in sorted({*tables.refdes, *body, *pins})
     )
+    return parts, doubts
 
 
 Pins = dict[str, dict[str, Pin]]  # refdes -> pin number -> pin
@@ -81,13 +79,13 @@ def _pins(
     """
     refdes, numbers = tuple(tables.refdes), tuple(tables.pins)
     served = pads_of_pins(copper)
-    pins: Pins = {}
-    sides: dict[str, set[str]] = {}
+    pins: Pins = defaultdict(dict)
+    sides: dict[str, set[str]] = defaultdict(set)
     for pads, (x, y) in zip(served, places_of_pins(copper, served).tolist(), strict=True):
         name, number = refdes[pads.component], numbers[pads.pin]
         pin_name = tables.pin_names.get((pads.component, pads.pin), "")
-        pins.setdefault(name, {})[number] = Pin(number, pin_name, pads.net, (x, y))
-        sides.setdefault(name, set()).update(_faces(copper, pads.rows, layers))
+        pins[name][number] = Pin(number, pin_name, pads.net, (x, y))
+        sides[name].update(_faces(copper, pads.rows, layers))
     return pins, sides, doubts_on_pins(served, refdes, numbers, tables.nets)
 
 
@@ -104,12 +102,11 @@ def _add_netlist(
 ) -> None:
     """Pins that only the netlist tells."""
     known = {net.name: i for i, net in enumerate(tables.nets)}
+    faces = {1: TOP, layers: BOTTOM}
     for point, access in zip(netlist.points, netlist.access(layers).tolist(), strict=True):
         if not point.part or point.part == VIA or not point.pin:
             continue
-        net = known.get(point.net, UNKNOWN_NET)
-        own = pins.setdefault(point.part, {})
-        own.setdefault(point.pin, Pin(point.pin, "", net, (point.x, point.y)))
+        pin = Pin(point.pin, "", known.get(point.net, UNKNOWN_NET), (point.x, point.y))
+        pins.setdefault(point.part, {}).setdefault(point.pin, pin)
         if point.kind == SURFACE and access != ALL_LAYERS:
-            face = {1: TOP, layers: BOTTOM}.get(access)
-            sides.setdefault(point.part, set()).update({face} if face else set())
+            sides.setdefault(point.part, set()).update({faces[access]} if access in faces else ())

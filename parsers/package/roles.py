@@ -92,25 +92,25 @@ def by_function(fields: Sequence[str], source: str = BY_ATTRIBUTE) -> Role | Non
     >>> by_function(("Soldermask", "Top")).function
     'not needed'
     """
-    if not fields:
-        return None
-    kind, rest = fields[0].strip(), [f.strip() for f in fields[1:]]
+    kind, *rest = [f.strip() for f in fields] or [""]
+    side = next((_SIDES[f] for f in rest if f in _SIDES), None)
     if kind == "Copper":
         numbers = [int(f[1:]) for f in rest if re.fullmatch(r"L\d{1,4}", f)]
-        side = next((_SIDES[f] for f in rest if f in _SIDES), None)
         return Role(COPPER, numbers[0] if numbers else None, side, source=source)
     if kind in _PLATING:
-        ends = sorted(int(f) for f in rest[:2] if re.fullmatch(r"\d{1,4}", f))
-        span = (ends[0], ends[1]) if len(ends) == 2 else None
-        return Role(DRILL, plated=_PLATING[kind], span=span, source=source)
+        return Role(DRILL, plated=_PLATING[kind], span=_span(rest[:2]), source=source)
     if kind == "Profile":
         plated = {"P": PLATED, "NP": UNPLATED}.get(rest[0] if rest else "", PLATING_UNKNOWN)
         return Role(PROFILE, plated=plated, source=source)
     if kind == "Component":
-        return Role(
-            COMPONENT, side=next((_SIDES[f] for f in rest if f in _SIDES), None), source=source
-        )
+        return Role(COMPONENT, side=side, source=source)
     return Role(NOT_NEEDED, source=source) if kind in _NEVER_COPPER else None
+
+
+def _span(fields: Sequence[str | None]) -> tuple[int, int] | None:
+    """The layers that a hole reaches, the upper one first; None where not both are told."""
+    ends = sorted(int(f) for f in fields if f and re.fullmatch(r"\d{1,4}", f))
+    return (ends[0], ends[1]) if len(ends) == 2 else None
 
 
 def by_hint(name: str, value: str) -> Role:
@@ -180,12 +180,9 @@ def _drill_by_hint(text: str) -> Role | None:
         return Role(DRILL, source=BY_RULES, numbers=numbers) if numbers else None
     if rest and numbers is None:
         return None
-    span = (
-        (min(int(drill[2]), int(drill[3])), max(int(drill[2]), int(drill[3]))) if drill[2] else None
-    )
-    return Role(
-        DRILL, plated=_HINTED_PLATING[drill[1]], span=span, source=BY_RULES, numbers=numbers
-    )
+    plating, *ends = drill.groups()
+    plated = _HINTED_PLATING[plating]
+    return Role(DRILL, plated=plated, span=_span(ends), source=BY_RULES, numbers=numbers)
 
 
 def value_of(role: Role) -> str:
@@ -320,9 +317,9 @@ def _copper_by_extension(extension: str) -> Role | None:
         return Role(COPPER, side=TOP, source=BY_NAME)
     if extension in ("gbl", "sol", "bot"):
         return Role(COPPER, side=BOTTOM, source=BY_NAME)
-    if (layer := re.fullmatch(r"g(\d{1,2})l|(?:gl|ly|l|lyr)(\d{1,2})", extension)) is not None:
+    if layer := re.fullmatch(r"g(\d{1,2})l|(?:gl|ly|l|lyr)(\d{1,2})", extension):
         return Role(COPPER, max(int(layer[1] or layer[2]), 1), source=BY_NAME)
-    if (inner := re.fullmatch(r"(?:g|gi|in|gp)(\d{1,2})", extension)) is not None:
+    if inner := re.fullmatch(r"(?:g|gi|in|gp)(\d{1,2})", extension):
         return Role(COPPER, side=INNER, inner=max(int(inner[1]), 1), source=BY_NAME)
     return None
 

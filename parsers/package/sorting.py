@@ -5,7 +5,8 @@ that.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import PurePosixPath
@@ -39,6 +40,8 @@ from parsers.package.roles import (
 )
 from parsers.trouble import BoardError, Doubt, Place, line_for
 
+Attributes = Mapping[str, tuple[str, ...]]  # of a file, with the fields of each
+
 
 class Content(Enum):
     """What the bytes of a file are, whatever its name says."""
@@ -69,7 +72,7 @@ class Item:
     member: Member
     content: Content
     role: Role
-    attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    attributes: Attributes = field(default_factory=dict)
     numbers: NumberFormat | None = None  # of a drill program, told by the rules
 
     @property
@@ -167,45 +170,41 @@ def sort_files(package: Package, hints: Hints, *, job_name: str | None = None) -
     found = {m.name: _Found(m, content_of(m)) for m in package.members}
     job, own = _job(package, found, job_name)
     _check_hints(package, hints)
-    common = _common_words(
-        [f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)]
-    )
-    attributes = [
-        file_attributes(f.member.data) if f.content is Content.GERBER else {} for f in own
-    ]
-    told = [
-        _sources(file, found, job, hints, common)
-        for file, found in zip(own, attributes, strict=True)
-    ]
+    drawn = [f.member.name for f in own if f.content in (Content.GERBER, Content.PROGRAM)]
+    common = _common_words(drawn)
+    attributes = [_attributes(file) for file in own]
+    told = [_sources(*pair, job, hints, common) for pair in zip(own, attributes, strict=True)]
     told = _with_settled_names(told)
-    items = [
-        Item(
-            number,
-            file.member,
-            file.content,
-            _role(file.content, sources),
-            own_attributes,
-            _numbers(sources),
-        )
-        for number, (file, sources, own_attributes) in enumerate(
-            zip(own, told, attributes, strict=True)
-        )
-    ]
+    claimed = [_item(n, *of) for n, of in enumerate(zip(own, told, attributes, strict=True))]
+    items, unclear, remarks = _one_of_each(claimed, package.name)
     doubts = [
         *package.doubts,
-        *(d for item, t in zip(items, told, strict=True) for d in _doubts_of(item, t)),
-    ]
-    items, unclear, remarks = _one_of_each(items, package.name)
-    doubts += [
+        *(
+            d
+            for item, sources in zip(claimed, told, strict=True)
+            for d in _doubts_of(item, sources)
+        ),
         *(job.doubts if job else ()),
-        *_missing_from_job(job, items),
+        *(_missing_from_job(job, items) if job else ()),
         *_of_one_project(items),
         *unclear,
     ]
-    parameters = [
-        p for f in own if f.content is Content.OTHER and (p := read_parameters(f.member.data))
-    ]
-    return Sorting(tuple(items), job, _only(parameters), tuple(doubts), tuple(remarks))
+    return Sorting(tuple(items), job, _parameters(own), tuple(doubts), tuple(remarks))
+
+
+def _attributes(file: _Found) -> Attributes:
+    return file_attributes(file.member.data) if file.content is Content.GERBER else {}
+
+
+def _item(number: int, file: _Found, told: Mapping[str, Role], attributes: Attributes) -> Item:
+    role = _role(file.content, told)
+    return Item(number, file.member, file.content, role, attributes, _numbers(told))
+
+
+def _parameters(own: Sequence[_Found]) -> NumberFormat | None:
+    """The number format that files beside the drills tell, if they agree."""
+    others = (read_parameters(f.member.data) for f in own if f.content is Content.OTHER)
+    return _only([told for told in others if told])
 
 
 def _with_settled_names(told: Sequence[dict[str, Role]]) -> list[dict[str, Role]]:
@@ -245,23 +244,23 @@ def _job(
     package: Package, found: Mapping[str, _Found], job_name: str | None
 ) -> tuple[JobFile | None, tuple[_Found, ...]]:
     """The job file, and the files that belong to its board."""
-    jobs = {
-        n: read_job(f.member.data, n) for n, f in found.items() if f.content is Content.JOB_FILE
-    }
+    job_files = [f.member for f in found.values() if f.content is Content.JOB_FILE]
+    jobs = {member.name: read_job(member.data, member.name) for member in job_files}
     if job_name is not None:
-        others = {
-            _inside(j, path) for j in jobs.values() if j.name != job_name for path in j.functions
-        }
-        own = {_inside(jobs[job_name], path) for path in jobs[job_name].functions}
-        dropped = (others - own) | (set(jobs) - {job_name})
-        return jobs[job_name], tuple(f for n, f in found.items() if n not in dropped)
-    boards = {frozenset(_inside(j, path) for path in j.functions): j for j in jobs.values()}
+        chosen = jobs.pop(job_name)
+        others = {file for job in jobs.values() for file in _listed(job)}
+        dropped = (others - _listed(chosen)) | set(jobs)
+        return chosen, tuple(f for name, f in found.items() if name not in dropped)
+    boards = {_listed(job): job for job in jobs.values()}
     if len(boards) > 1:
-        names = ", ".join(sorted(jobs))
-        raise BoardError(
-            f"holds several boards ({names}); give one of the job files", Place(package.name)
-        )
+        several = f"holds several boards ({', '.join(sorted(jobs))})"
+        raise BoardError(f"{several}; give one of the job files", Place(package.name))
     return next(iter(boards.values()), None), tuple(found.values())
+
+
+def _listed(job: JobFile) -> frozenset[str]:
+    """The files that a job file names, as paths inside the package."""
+    return frozenset(_inside(job, path) for path in job.functions)
 
 
 def _inside(job: JobFile, path: str) -> str:
@@ -269,31 +268,29 @@ def _inside(job: JobFile, path: str) -> str:
     return str(PurePosixPath(job.name).parent / path.replace("\\", "/"))
 
 
-def _missing_from_job(job: JobFile | None, items: Sequence[Item]) -> list[Doubt]:
+def _missing_from_job(job: JobFile, items: Sequence[Item]) -> list[Doubt]:
     """Doubts on needed files that the job file names and the package has neither by name nor by
     function.
     """
     names = {i.name for i in items}
-    listed = {_inside(job, path) for path in job.functions} if job else set()
-    others = [item for item in items if item.name not in listed]
+    others = [item for item in items if item.name not in _listed(job)]
     doubts = []
-    for path, fields in sorted(job.functions.items() if job else ()):
+    for path, fields in sorted(job.functions.items()):
         role = by_function(fields, BY_JOB)
-        if (
-            job is None
-            or _inside(job, path) in names
-            or (role is not None and role.function not in NEEDED)
-        ):
+        needed = role is None or role.function in NEEDED
+        if _inside(job, path) in names or not needed:
             continue
-        outside = (
-            _inside(job, path).startswith("..")
-            or ".." in PurePosixPath(path.replace("\\", "/")).parts
-        )
-        if role is not None and not outside and any(_is_that(item, role) for item in others):
-            continue
-        why = f"{job.name} lists it as {','.join(fields)}; add the file"
-        doubts.append(Doubt(f"{path} is missing", why, Place(job.name)))
+        renamed = role is not None and any(_is_that(item, role) for item in others)
+        if not renamed or _is_outside(job, path):
+            why = f"{job.name} lists it as {','.join(fields)}; add the file"
+            doubts.append(Doubt(f"{path} is missing", why, Place(job.name)))
     return doubts
+
+
+def _is_outside(job: JobFile, path: str) -> bool:
+    """Whether a path leads out of the package."""
+    steps = PurePosixPath(path.replace("\\", "/")).parts
+    return _inside(job, path).startswith("..") or ".." in steps
 
 
 def _is_that(item: Item, role: Role) -> bool:
@@ -319,31 +316,37 @@ def _common_words(names: Sequence[str]) -> frozenset[str]:
 
 def _sources(
     file: _Found,
-    attributes: Mapping[str, tuple[str, ...]],
+    attributes: Attributes,
     job: JobFile | None,
     hints: Hints,
     common: frozenset[str],
 ) -> dict[str, Role]:
     """What each source says of a file, the one that counts most first."""
-    member, content = file.member, file.content
-    told: dict[str, Role | None] = {}
-    base = PurePosixPath(member.name).name
-    if content is Content.GERBER:
-        told["attributes"] = by_function(attributes.get(".FileFunction", ()))
-        negative = attributes.get(".FilePolarity", ()) == ("Negative",)
-        if told["attributes"] is not None:
-            told["attributes"] = replace(told["attributes"], negative=negative)
-    elif content is Content.PROGRAM:
-        told["attributes"] = by_function(_program_function(member.data))
+    name, base = file.member.name, PurePosixPath(file.member.name).name
+    told: dict[str, Role | None] = {"attributes": _by_attributes(file, attributes)}
     if job is not None:
-        path = next((p for p in job.functions if _inside(job, p) == member.name), None)
-        role = by_function(job.functions[path], BY_JOB) if path is not None else None
-        told["job"] = replace(role, negative=path in job.negative) if role else None
-    hint = hints.files.get(member.name, hints.files.get(base))
+        told["job"] = _by_job(job, name)
+    hint = hints.files.get(name, hints.files.get(base))
     told["rules"] = by_hint(base, hint) if hint is not None else None
-    if content in (Content.GERBER, Content.PROGRAM):
-        told["name"] = by_name(base, drill=content is Content.PROGRAM, common=common)
+    if file.content in (Content.GERBER, Content.PROGRAM):
+        told["name"] = by_name(base, drill=file.content is Content.PROGRAM, common=common)
     return {source: role for source, role in told.items() if role is not None}
+
+
+def _by_attributes(file: _Found, attributes: Attributes) -> Role | None:
+    """What a file says of itself."""
+    if file.content is Content.PROGRAM:
+        return by_function(_program_function(file.member.data))
+    role = by_function(attributes.get(".FileFunction", ()))
+    negative = attributes.get(".FilePolarity", ()) == ("Negative",)
+    return replace(role, negative=negative) if role else None
+
+
+def _by_job(job: JobFile, name: str) -> Role | None:
+    """What the job file says of a file."""
+    path = next((path for path in job.functions if _inside(job, path) == name), None)
+    role = by_function(job.functions[path], BY_JOB) if path is not None else None
+    return replace(role, negative=path in job.negative) if role else None
 
 
 def _program_function(data: bytes) -> tuple[str, ...]:
@@ -374,52 +377,55 @@ def _role(content: Content, told: Mapping[str, Role]) -> Role:
 
 def _doubts_of(item: Item, told: Mapping[str, Role]) -> list[Doubt]:
     """What is doubtful about the role of one file."""
-    name, role, place = item.name, item.role, Place(item.name)
-    stated = [r for source, r in told.items() if source != "name"]
-    doubts = [
-        Doubt(
-            f"{name} is two things",
-            f"{first.source}: {_shown(first)}; {other.source}: {_shown(other)}",
-            place,
-        )
-        for first, other in zip(stated[:1] * len(stated), stated[1:], strict=False)
-        if not first.agrees(other)
-    ]
-    if role.function in NEEDED and item.content not in READABLE[role.function]:
-        why = (
-            f"it is stated to be {_shown(role)}, but its content is {item.content.value}; export it"
-            " again"
-        )
-        doubts.append(Doubt(f"{name} cannot be read", why, place))
-    elif role.source == BY_NAME and item.content is Content.GERBER and role.function in NEEDED:
-        why = (
-            "no attribute, job file or rule says so; if that is right,"
-            f" {line_for(name, value_of(role))}"
-        )
-        doubts.append(Doubt(f"{name} is taken for {_shown(role)} by its name", why, place))
-    elif role.function == UNKNOWN:
-        why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
-        doubts.append(Doubt(f"{name} is of unknown function", why, place))
-    elif (
-        item.content is Content.OTHER
-        and not told
-        and (is_nested(name) or may_be_copper(name) or may_be_netlist(name))
-    ):
-        kind = (
-            "an archive inside the package is not opened"
-            if is_nested(name)
-            else "its content is no known format"
-        )
-        why = (
-            f"{kind}, and it may hold a layer; add what it holds, or {line_for(name, 'not needed')}"
-        )
-        doubts.append(Doubt(f"{name} is not read", why, place))
+    doubt = _doubt_of_role(item, told)
+    doubts = [*_contradictions(item, told), *([doubt] if doubt else [])]
     part = item.attributes.get(".Part") or ("Single",)
-    if part[0] in ("Array", "FabricationPanel", "Coupon") and role.function in NEEDED:
-        doubts.append(
-            Doubt(f"{name} shows a panel", f"its part is {part[0]}; export the single board", place)
-        )
+    if part[0] in ("Array", "FabricationPanel", "Coupon") and item.role.function in NEEDED:
+        why = f"its part is {part[0]}; export the single board"
+        doubts.append(Doubt(f"{item.name} shows a panel", why, Place(item.name)))
     return doubts
+
+
+def _contradictions(item: Item, told: Mapping[str, Role]) -> Iterator[Doubt]:
+    """Doubts on sources that state another role than the first of them."""
+    stated = [role for source, role in told.items() if source != "name"]
+    for other in stated[1:]:
+        first = stated[0]
+        if not first.agrees(other):
+            why = f"{first.source}: {_shown(first)}; {other.source}: {_shown(other)}"
+            yield Doubt(f"{item.name} is two things", why, Place(item.name))
+
+
+def _doubt_of_role(item: Item, told: Mapping[str, Role]) -> Doubt | None:
+    """A doubt on a file whose role its content belies, its name alone tells, or nothing tells."""
+    name, role = item.name, item.role
+    if role.function in NEEDED and item.content not in READABLE[role.function]:
+        what = f"{name} cannot be read"
+        belied = f"it is stated to be {_shown(role)}, but its content is {item.content.value}"
+        why = f"{belied}; export it again"
+    elif role.source == BY_NAME and item.content is Content.GERBER and role.function in NEEDED:
+        what = f"{name} is taken for {_shown(role)} by its name"
+        right = f"if that is right, {line_for(name, value_of(role))}"
+        why = f"no attribute, job file or rule says so; {right}"
+    elif role.function == UNKNOWN:
+        what = f"{name} is of unknown function"
+        why = f'it may be copper; {line_for(name, "L2")}, or what else it is, such as "not needed"'
+    elif item.content is Content.OTHER and not told and _may_hold_a_layer(name):
+        what = f"{name} is not read"
+        remedy = f"add what it holds, or {line_for(name, 'not needed')}"
+        why = f"{_unread(name)}, and it may hold a layer; {remedy}"
+    else:
+        return None
+    return Doubt(what, why, Place(name))
+
+
+def _may_hold_a_layer(name: str) -> bool:
+    return is_nested(name) or may_be_copper(name) or may_be_netlist(name)
+
+
+def _unread(name: str) -> str:
+    nested = "an archive inside the package is not opened"
+    return nested if is_nested(name) else "its content is no known format"
 
 
 def _may_matter(name: str) -> bool:
@@ -444,17 +450,10 @@ def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doub
     """Leave one file for each layer and one profile; copies are remarks, contradictions doubts, two
     boards an error.
     """
-    claims: dict[tuple[str, object], list[Item]] = {}
-    for item in items:
-        role = item.role
-        if role.function == COPPER:
-            claims.setdefault((COPPER, role.layer or (role.side, role.inner)), []).append(item)
-        elif role.function in (PROFILE, NETLIST):
-            claims.setdefault((role.function, None), []).append(item)
     doubts: list[Doubt] = []
     remarks: list[Doubt] = []
     dropped: set[int] = set()
-    for same in (group for group in claims.values() if len(group) > 1):
+    for same in _claims(items):
         _check_one_board(same, package)
         dropped.update(item.number for item in same[1:])
         names = ", ".join(item.name for item in same)
@@ -468,6 +467,18 @@ def _one_of_each(items: list[Item], package: str) -> tuple[list[Item], list[Doub
         for i in items
     ]
     return kept, doubts, remarks
+
+
+def _claims(items: list[Item]) -> list[list[Item]]:
+    """Items that claim to be the same layer, the profile or the netlist, several at a time."""
+    claims: dict[tuple[str, object], list[Item]] = defaultdict(list)
+    for item in items:
+        role = item.role
+        if role.function == COPPER:
+            claims[COPPER, role.layer or (role.side, role.inner)].append(item)
+        elif role.function in (PROFILE, NETLIST):
+            claims[role.function, None].append(item)
+    return [same for same in claims.values() if len(same) > 1]
 
 
 def _check_one_board(same: Sequence[Item], package: str) -> None:

@@ -35,28 +35,24 @@ def stack_up(sorting: Sorting, copper: Sequence[Item]) -> Stack:
     doubts: list[Doubt] = []
     for item in copper:
         number = _number(item, count)
-        if number - 1 in files:
-            why = (
-                f"{files[number - 1].name} is L{number} too; {line_for(item.name, 'L2')}, or"
-                " whichever it is"
-            )
+        first = files.setdefault(number - 1, item)
+        if first is not item:
+            remedy = f"{line_for(item.name, 'L2')}, or whichever it is"
+            why = f"{first.name} is L{number} too; {remedy}"
             doubts.append(Doubt(f"{item.name} has no layer of its own", why, Place(item.name)))
-        else:
-            files[number - 1] = item
-    layers = tuple(
-        Layer(f"L{i + 1}", files[i].name if i in files else "", _side(i, count))
-        for i in range(count)
-    )
+    names = [files[index].name if index in files else "" for index in range(count)]
+    layers = tuple(Layer(f"L{i + 1}", name, _side(i, count)) for i, name in enumerate(names))
     for index, layer in enumerate(layers):
         if index not in files:
-            why = (
-                f"the board has {count} layers by its files, and none is {layer.id};"
-                f" {_add(sorting, layer.id)}"
-            )
-            doubts.append(Doubt(f"copper layer {layer.id} is missing", why))
+            doubts.append(_missing(sorting, layer, count))
         elif files[index].role.side not in (None, layer.side):
             doubts.append(_wrong_side(files[index], layer, count))
     return Stack(layers, files, (*doubts, *_against_job(sorting, copper, count)))
+
+
+def _missing(sorting: Sorting, layer: Layer, count: int) -> Doubt:
+    none = f"the board has {count} layers by its files, and none is {layer.id}"
+    return Doubt(f"copper layer {layer.id} is missing", f"{none}; {_add(sorting, layer.id)}")
 
 
 def _add(sorting: Sorting, layer: str) -> str:
