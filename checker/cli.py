@@ -446,9 +446,8 @@ def check(
         cache=cache,
     )
     if watch:
-        with _stoppable(
-            signal.SIGINT
-        ):  # a shell's background jobs ignore it: there would be no end
+        # a shell's background jobs ignore it: there would be no end
+        with _stoppable(signal.SIGINT):
             code = _watch(boards[0], Path(rules.path), options, names, out)
     elif len(boards) > 1:
         code = _check_many(boards, rules, options, names, out, jobs, quiet)

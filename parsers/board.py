@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from parsers.columns import Columns
 from parsers.primitives import (
     UNKNOWN_NET,
     Bools,
@@ -125,7 +126,7 @@ class Component:
 
 
 @dataclass(frozen=True, slots=True)
-class Holes:
+class Holes(Columns):
     """Drilled holes and routed slots, columns of length n: each a stroke of the tool (a round hole
     has equal ends).
     """
@@ -235,9 +236,8 @@ class Board:
     nets: tuple[Net, ...]
     refdes: tuple[str, ...]
     pins: tuple[str, ...]  # pin numbers
-    functions: tuple[
-        str, ...
-    ]  # of copper objects and holes, as the format spells them ("ViaPad", "Conductor", ...)
+    # of copper objects and holes, as the format spells them ("ViaPad", "Conductor", ...)
+    functions: tuple[str, ...]
     copper: Conductors
     holes: Holes
     outline: Outline | None

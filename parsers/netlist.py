@@ -39,13 +39,8 @@ FACES = 2  # of a board
 
 BOARD_EDGE, PANEL_EDGE = "BOARD_EDGE", "PANEL_EDGE"
 
-UNITS = {
-    "CUST": 0.00254,
-    "CUST 0": 0.00254,
-    "CUST 1": 0.001,
-    "CUST 2": 0.00254,
-    "SI": 0.001,
-}  # mm per count
+# mm per count
+UNITS = {"CUST": 0.00254, "CUST 0": 0.00254, "CUST 1": 0.001, "CUST 2": 0.00254, "SI": 0.001}
 DOUBTED_UNITS = {
     "SI": "the older millimetre form is read as 0.001 mm; check that the points meet the pads"
 }

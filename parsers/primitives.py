@@ -14,16 +14,18 @@ Units: mm, radians, y up.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from enum import IntEnum
 from functools import partial
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+
+from parsers.columns import Columns
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
@@ -32,9 +34,8 @@ Shapes = npt.NDArray[np.object_]  # of shapely geometries
 Rows = npt.NDArray[np.intp]
 
 ARC_TOLERANCE = 0.0002  # mm; how far the polyline of an arc skeleton may stray from the arc
-SHAPE_TOLERANCE = (
-    0.0005  # mm; how far a circumscribed shape may exceed the true copper, and no more than ...
-)
+# mm; how far a circumscribed shape may exceed the true copper, and no more than ...
+SHAPE_TOLERANCE = 0.0005
 SHAPE_RATIO = 0.001  # ... this part of its radius, so that areas of thin strokes stay right too
 TOUCH = 0.001  # mm; contact within this is contact (design, chapter 3)
 
@@ -54,13 +55,15 @@ class Kind(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Conductors:
+class Conductors(Columns):
     """Copper objects as columns; row i of every column is one connected piece of copper on one
     layer.
 
     A stroke that clear objects cut is an AREA that keeps its remaining centre line in `centres`;
     its pieces are rows of their own. Columns of length n unless said.
     """
+
+    POOLS: ClassVar[tuple[str, ...]] = ("areas", "centres")
 
     kind: npt.NDArray[np.uint8]
     layer: Ints  # index of the copper layer, 0 = top
@@ -81,15 +84,6 @@ class Conductors:
 
     def __len__(self) -> int:
         return len(self.kind)
-
-    def take(self, rows: Any) -> Conductors:
-        """Give the named rows (index or mask); `areas` and `centres` are shared, not copied."""
-        columns = {
-            f.name: getattr(self, f.name)[rows]
-            for f in fields(self)
-            if f.name not in ("areas", "centres")
-        }
-        return replace(self, **columns)
 
     def skeletons(self, rows: Rows | None = None) -> Shapes:
         """Skeletons as shapely Points, LineStrings and Polygons, made in bulk, shape (len(rows),)."""
@@ -262,9 +256,8 @@ def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -
     """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per
     eighth turn.
     """
-    ratio = np.clip(
-        tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07
-    )  # never coarser than eighths
+    # never coarser than eighths
+    ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07)
     step = 2 * np.arccos(1 - ratio)
     counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.int32)
     return counts

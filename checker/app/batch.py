@@ -116,9 +116,8 @@ def done_of(
     refused = {task.number: summary for task in tasks if (summary := _begin(task)) is not None}
     yield from refused.items()
     left = [task for task in tasks if task.number not in refused]
-    yield from lanes.in_lanes(
-        left, jobs, partial(_in_lane, work, begun)
-    )  # also one at a time: a killed one ends alone
+    # also one at a time: a killed one ends alone
+    yield from lanes.in_lanes(left, jobs, partial(_in_lane, work, begun))
 
 
 def worst_code(summaries: Sequence[Summary]) -> int:

@@ -74,14 +74,8 @@ NARROW: Mapping[str, tuple[str, ...]] = {
 }
 OWN = frozenset(name for names in NARROW.values() for name in names)
 SHARED = ("pours", "off_reference_runs")  # quantities of a layout that are kept
-OF_ITS_OWN = (
-    "board",
-    "rules",
-    "limits",
-    "names",
-    "tell",
-    "_computed",
-)  # of a layout: never handed on
+# of a layout: never handed on
+OF_ITS_OWN = ("board", "rules", "limits", "names", "tell", "_computed")
 UNSEEN = ("title", "waiver", "accepted_doubt")  # keys that no rule sees
 
 Found = tuple[list[Finding], list[Doubt]]  # of one rule

@@ -272,9 +272,8 @@ def _run_rule(task: Task, progress: Progress = lambda _: None) -> Found:
     return found, doubts
 
 
-_shared: list[
-    tuple[list[Task], Slates]
-] = []  # what forked workers inherit; a layout is too large to be sent
+# what forked workers inherit; a layout is too large to be sent
+_shared: list[tuple[list[Task], Slates]] = []
 
 
 def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Found]:

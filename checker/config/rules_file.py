@@ -21,9 +21,8 @@ from parsers.trouble import InputError, Place
 
 T = TypeVar("T")
 XY = tuple[float, float]
-Side = tuple[
-    str, ...
-]  # the names that stand on one side: regions of a barrier, net patterns of a spacing
+# the names that stand on one side: regions of a barrier, net patterns of a spacing
+Side = tuple[str, ...]
 
 NO_INSULATION = "none"  # split only: no distances are asked for
 INSULATIONS = (NO_INSULATION, "functional", "basic", "reinforced")
@@ -63,9 +62,8 @@ class Insulation:
     """What a barrier or a spacing must hold: the keys that both share."""
 
     working_voltage: float | None = None  # V rms or d.c.
-    clearance_voltage: float | None = (
-        None  # None: the working voltage; good for functional insulation only
-    )
+    # None: the working voltage; good for functional insulation only
+    clearance_voltage: float | None = None
     insulation: str = "functional"  # none | functional | basic | reinforced
     pollution_degree: int = 2
     material_group: str = "IIIb"
@@ -90,9 +88,8 @@ class Barrier:
     straddling: tuple[str, ...] = ()
     earthed: tuple[str, ...] = ()  # net patterns
     hazardous: int | None = None  # the side, 0 or 1, that earthed copper protects from
-    isolator_pf: Mapping[str, float] = field(
-        default_factory=dict
-    )  # capacitance of the parts themselves, pF
+    # capacitance of the parts themselves, pF
+    isolator_pf: Mapping[str, float] = field(default_factory=dict)
     insulation: Insulation = field(default_factory=Insulation)
 
     @property
@@ -625,9 +622,8 @@ class _Table:
 
 
 def _is_number(value: Any) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
-    )  # false for NaN too
+    # false for NaN too
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
 
 
 def _is_strings(value: Any) -> bool:
@@ -704,11 +700,8 @@ def _region(name: str, table: _Table) -> RegionSpec:
     return spec
 
 
-DEFAULTED = (
-    "insulation",
-    "pollution_degree",
-    "material_group",
-)  # defaults that decide over distances
+# defaults that decide over distances
+DEFAULTED = ("insulation", "pollution_degree", "material_group")
 
 
 def _insulation(table: _Table) -> Insulation:

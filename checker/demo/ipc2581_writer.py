@@ -37,9 +37,8 @@ REVISIONS = ("C", "B1")
 MILLIMETRE, INCH = "MILLIMETER", "INCH"
 PERMITTIVITY = 4.5  # of the laminate that every sketch is made of
 _FACTOR = {MILLIMETRE: 1.0, INCH: 25.4}
-_DATE = (  # demanded by the schema; a real one would make the bytes differ from run to run
-    "2000-01-01T00:00:00Z"
-)
+# demanded by the schema; a real one would make the bytes differ from run to run
+_DATE = "2000-01-01T00:00:00Z"
 
 
 def write_ipc2581(

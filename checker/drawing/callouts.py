@@ -21,9 +21,8 @@ MOST_BADGES = 60  # on one picture; the rest are clustered
 CLUSTER = 180.0
 NAME = 24.0  # px, height of a region's name
 TURNS = np.arange(12) * np.pi / 6
-SPOTS = np.array(
-    [(r * np.cos(a), r * np.sin(a)) for r in (0, 0.3, 0.6, 0.8) for a in TURNS]
-)  # in a unit disc
+# in a unit disc
+SPOTS = np.array([(r * np.cos(a), r * np.sin(a)) for r in (0, 0.3, 0.6, 0.8) for a in TURNS])
 
 
 def callouts_on_board(

@@ -24,9 +24,8 @@ TITLE, NORMAL, SMALL = 26.0, 17.0, 15.0
 ENTRY, ROW = 50.0, 26.0  # height of a listed finding, of a legend's row
 SCALE_STEPS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
-Listed = Sequence[
-    tuple[Callout, Group]
-]  # the callout that carries the number; members of this picture only
+# the callout that carries the number; members of this picture only
+Listed = Sequence[tuple[Callout, Group]]
 RULER = (84.0, 32.0)  # px that the rulers of a closeup take at its left and lower edge
 _EDGE = f'fill="none" stroke="{palette.INK}" stroke-width="1.6"'
 
@@ -299,9 +298,8 @@ def _entry(callout: Callout, group: Group, x: float, y: float, wide: float) -> I
     fitting = (
         words for head in heads if text_width(words := f"{head} {tail}".strip(), SMALL) <= room
     )
-    facts = next(
-        fitting, f"{finding.rule} {tail}"
-    )  # figures are the last to be cut: half a number misleads
+    # figures are the last to be cut: half a number misleads
+    facts = next(fitting, f"{finding.rule} {tail}")
     about = wording.subject(finding)
     return (
         badge_mark((x + 22, y + 19), callout),

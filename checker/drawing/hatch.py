@@ -41,10 +41,8 @@ def hatch(
     starts, ends = _edges(rings)
     along = np.column_stack((starts @ (cos, sin), ends @ (cos, sin)))
     across = np.column_stack((starts @ (-sin, cos), ends @ (-sin, cos))) / (spacing * PER_MM) - 0.5
-    first, last = (
-        np.ceil(across.min(axis=1)),
-        np.ceil(across.max(axis=1)),
-    )  # half open: a shared corner counts once
+    # half open: a shared corner counts once
+    first, last = (np.ceil(across.min(axis=1)), np.ceil(across.max(axis=1)))
     x0, y0, x1, y1 = (PER_MM * v for v in window)
     corners = (
         np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) @ (-sin, cos) / (spacing * PER_MM) - 0.5

@@ -19,9 +19,8 @@ DETAIL = 0.02  # mm; how far the drawn edge may stray
 MOST_ROWS = 20_000  # conductors; more are no picture
 
 Rings = tuple[tuple[XY, ...], ...]
-Hop = tuple[
-    Sequence[XY], str
-]  # polyline in mm whose ends lie on the copper, and the name of its net
+# polyline in mm whose ends lie on the copper, and the name of its net
+Hop = tuple[Sequence[XY], str]
 
 
 class JoiningCopper:

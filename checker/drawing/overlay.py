@@ -29,9 +29,8 @@ from checker.findings import XY
 from checker.results.outcome import Outcome
 from parsers.trouble import InputError, Place
 
-PinPair = tuple[
-    float, float, float, float
-]  # x, y on the board in mm; x, y on the picture in pixels, y down
+# x, y on the board in mm; x, y on the picture in pixels, y down
+PinPair = tuple[float, float, float, float]
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 FAR = 3.0  # a pin so many times further off than the worst of the others is wrong
 FEWEST = 4  # pins of which none can be told from the rest
@@ -48,9 +47,8 @@ class Fit:
     matrix: npt.NDArray[np.float64]  # (2, 3)
     misfit: float
     pins: int
-    astray: int | None = (
-        None  # the pin (from 1) that is off by far more than the rest; told from five pins on
-    )
+    # the pin (from 1) that is off by far more than the rest; told from five pins on
+    astray: int | None = None
 
     @property
     def words(self) -> str:

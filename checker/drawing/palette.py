@@ -22,13 +22,8 @@ BEYOND = "#dcdcdc"  # copper on another layer that a finding speaks of
 COPPER, AREA, PAD, HOLE = "#6f6f6f", "#a9a9a9", "#8d8d8d", "#ffffff"
 
 REGION_COLOURS = (SKY, ORANGE, GREEN, PURPLE, BLUE, YELLOW)
-HATCH_ANGLES = (
-    45,
-    -45,
-    0,
-    90,
-    22,
-)  # degrees; 5 hatches by 6 colours: the pair repeats after 30 regions
+# degrees; 5 hatches by 6 colours: the pair repeats after 30 regions
+HATCH_ANGLES = (45, -45, 0, 90, 22)
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,9 +153,8 @@ class Placer:
         covered = self.taken.share(boxes)
         cost = DISTANCE_COST * np.hypot(*(centres - np.array(anchor)).T) + BLOCKED_COST * covered
         cost += COPPER_COST * self.copper.share(boxes) + LEADER_COST * self.leaders.share(boxes)
-        good = np.argsort(cost, kind="stable")[
-            :40
-        ]  # leaders are costlier to judge: only for the best places
+        # leaders are costlier to judge: only for the best places
+        good = np.argsort(cost, kind="stable")[:40]
         crossing = _leader_costs(anchor, centres[good], half, self.taken, self.leaders)
         best = good[int(np.argmin(cost[good] + crossing))]
         x, y = centres[best].tolist()

@@ -104,9 +104,8 @@ class Leg:
 
     points: tuple[XY, ...]  # mm
     far: bool = False
-    hop: str | None = (
-        None  # the net of copper in between that it stands for: the copper is drawn, not the line
-    )
+    # the net of copper in between that it stands for: the copper is drawn, not the line
+    hop: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

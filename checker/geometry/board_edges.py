@@ -45,17 +45,13 @@ SLIVER = 0.001
 STEPS = 64  # chords per quarter turn of the rolled disc
 SMOOTH = np.radians(46.0)  # chords of an arc turn by no more than an eighth of a circle
 _STRIP = 5e-5  # mm; half the width of the thinnest strip that shrinking a void leaves for certain
-_LONG, _FEW = (
-    3.0,
-    8,
-)  # chords of a round hole are about as long as their median, and more than a few
-_ROUNDED = (
-    0.03  # radians; turns that differ no more are equal, and walls that lean so little are upright
-)
+# chords of a round hole are about as long as their median, and more than a few
+_LONG, _FEW = (3.0, 8)
+# radians; turns that differ no more are equal, and walls that lean so little are upright
+_ROUNDED = 0.03
 _STRAIGHT = 1e-4  # radians; a vertex that turns less is none
-_SHARP = np.radians(
-    100.0
-)  # a tip that turns more may lie 3 SLIVER off what is left of its corner shrunk by SLIVER
+# a tip that turns more may lie 3 SLIVER off what is left of its corner shrunk by SLIVER
+_SHARP = np.radians(100.0)
 PUSH = 1e-6  # mm; sight is blocked that far inside a void, so that a path may run along its rim
 
 
@@ -68,9 +64,8 @@ class Rims:
     length: Floats
     loop: Ints
     slack: Floats  # how far the true rim may lie off this piece
-    bend_before: (
-        Floats  # angle by which the board reaches round the start (0 for a corner that sticks out)
-    )
+    # angle by which the board reaches round the start (0 for a corner that sticks out)
+    bend_before: Floats
     bend_after: Floats  # the same at the end
     perimeter: Floats  # per loop
 
@@ -258,13 +253,11 @@ class Narrow:
 
     void: shapely.Polygon
     solid: list[shapely.Geometry]  # where a disc does not come
-    parts: list[
-        shapely.Geometry
-    ]  # these, and where discs come from both of two rooms over the neck between
+    # these, and where discs come from both of two rooms over the neck between
+    parts: list[shapely.Geometry]
     walls: list[int]  # how many walls each part lies between
-    tips: list[
-        tuple[shapely.Point, shapely.Point]
-    ]  # what a link cuts off of each end: between these, along the rim
+    # what a link cuts off of each end: between these, along the rim
+    tips: list[tuple[shapely.Point, shapely.Point]]
     rooms: list[shapely.Geometry]  # places for the middle of a disc
     ends: list[shapely.Geometry]  # what links square to the middle of parts with one wall cut off
 
@@ -542,9 +535,8 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
     """Where a disc of diameter x cannot reach, corners of wide bottoms excepted; None if it cannot
     anywhere.
     """
-    roomy = void.buffer(
-        1.5 * EDGE_TOLERANCE, join_style="mitre"
-    )  # a round end drawn inside must still hold the disc
+    # a round end drawn inside must still hold the disc
+    roomy = void.buffer(1.5 * EDGE_TOLERANCE, join_style="mitre")
     rooms = roomy.buffer(-x / 2, quad_segs=STEPS)
     reached = rooms.buffer(x / 2, quad_segs=STEPS)
     if reached.is_empty or (_has_straight_walls(void) and void.buffer(_STRIP - x / 2).is_empty):
@@ -713,9 +705,8 @@ def _bends_of(ring: Floats, x: float) -> tuple[Floats, Rows, Rows]:
     number = np.where(hollow, np.cumsum(begins) - 1, -1)
     count = int(begins.sum())
     if count:
-        number[hollow & (number < 0)] = (
-            count - 1
-        )  # the last bend runs on over the ring's first point
+        # the last bend runs on over the ring's first point
+        number[hollow & (number < 0)] = count - 1
     elif hollow.any():
         number[hollow] = 0
     walls = np.flatnonzero(hollow & after & long)

@@ -22,21 +22,21 @@ import shapely
 
 from checker.geometry.boxes import box_gaps
 from checker.geometry.corridor import corridor
+from parsers.columns import Columns
 from parsers.primitives import ARC_TOLERANCE, Bools, Conductors, Floats, Kind, Rows, Shapes, each
 
 Keys = npt.NDArray[np.int64]
 
 RUN = 16  # edges of a large polygon in one piece
 BLOCK = 1500  # pieces of the first side searched at once: bounds the memory of candidate pairs
-SAME = (
-    1e-9  # mm; lengths that differ by less are equal, so that rounding does not choose between them
-)
+# mm; lengths that differ by less are equal, so that rounding does not choose between them
+SAME = 1e-9
 MOST_SLACK = 2 * ARC_TOLERANCE  # mm; how much closer than it is a pair may be taken
 FULL = 2 * np.pi - 1e-9  # sweep of a full circle
 
 
 @dataclass(frozen=True, slots=True)
-class Pieces:
+class Pieces(Columns):
     """Conductors cut for searching; columns of length n."""
 
     shape: Shapes  # Points, LineStrings, small Polygons; a large polygon whole where `solid`
@@ -49,18 +49,6 @@ class Pieces:
 
     def __len__(self) -> int:
         return len(self.row)
-
-    def take(self, at: Rows | Bools) -> Pieces:
-        """Some of the pieces."""
-        return Pieces(
-            self.shape[at],
-            self.row[at],
-            self.radius[at],
-            self.slack[at],
-            self.arc[at],
-            self.solid[at],
-            self.box[at],
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,15 +156,12 @@ def closest(a: Pieces, b: Pieces, reach: float, judge: Judge) -> Nearest:
 
 
 @dataclass(frozen=True, slots=True)
-class _Candidates:
+class _Candidates(Columns):
     i: Rows
     j: Rows
     key: Keys
     rise: Floats
     value: Floats  # never above the true distance
-
-    def take(self, at: Rows | Bools) -> _Candidates:
-        return _Candidates(self.i[at], self.j[at], self.key[at], self.rise[at], self.value[at])
 
 
 def _first_points(shapes: Shapes) -> Shapes:
@@ -217,12 +202,8 @@ def _best_of(
     bound = np.hypot(box_gaps(a.box[i], b.box[j]), judged.rise)
     near = np.flatnonzero(bound < judged.limit)
     near = near[_in_the_running(_box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
-    corner = (
-        a.box[i[near], 0],
-        a.box[i[near], 1],
-        b.box[j[near], 0],
-        b.box[j[near], 1],
-    )  # order of rows tells nothing
+    # order of rows tells nothing
+    corner = (a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1])
     order = near[np.lexsort((*corner, bound[near], judged.key[near]))]
     pairs = _Candidates(i[order], j[order], judged.key[order], judged.rise[order], bound[order])
     won = _by_rounds(pairs, judged.limit[order], a, b)

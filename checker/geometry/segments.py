@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from parsers.primitives import Bools, Floats, Rows
+from parsers.columns import Columns
+from parsers.primitives import Bools, Floats
 
 PARALLEL = 1e-9  # sine of the angle below which two pieces have a whole stretch of nearest points
 _LEVEL = 1e-14  # mm2; twice the area that a line spans with a window that it runs along
@@ -23,7 +24,7 @@ ROUNDING = 1e-9  # mm and parts of one; what double precision leaves uncertain a
 
 
 @dataclass(frozen=True, slots=True)
-class Crossings:
+class Crossings(Columns):
     """Shortest paths through two windows; columns of length n.
 
     `start`, `first`, `second` and `end` say where, as parts (0..1) of the first piece, first
@@ -39,10 +40,6 @@ class Crossings:
     def columns(self) -> tuple[Floats, ...]:
         """All columns, in the order of the fields."""
         return self.length, self.start, self.first, self.second, self.end
-
-    def take(self, rows: Rows) -> Crossings:
-        """Some of the rows."""
-        return Crossings(*(column[rows] for column in self.columns()))
 
 
 def along(pieces: Floats, parts: Floats) -> Floats:

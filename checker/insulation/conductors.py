@@ -52,9 +52,8 @@ class Source(IntEnum):
     OPENED = 4  # ... Board.copper: inner copper that a blind unplated hole opens to a face
 
 
-HARDWARE = int(
-    Source.HARDWARE
-)  # looked up for every piece of long ways, where members of enumerations are slow
+# looked up for every piece of long ways, where members of enumerations are slow
+HARDWARE = int(Source.HARDWARE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,8 @@ class Touch:
 def conductor_numbers(bodies: Bodies) -> Ints:
     """Number of the conductor that each body is part of."""
     net = bodies.shapes.net
-    own = np.where(
-        bodies.source == Source.EDGE, bodies.nodes + bodies.origin, bodies.node
-    )  # an edge has a row per net
+    # an edge has a row per net
+    own = np.where(bodies.source == Source.EDGE, bodies.nodes + bodies.origin, bodies.node)
     named = (net >= 0) & (bodies.source != Source.EDGE)
     return np.where(named, net, len(bodies.names) + own).astype(np.int32)
 
@@ -64,9 +63,8 @@ def touches(bodies: Bodies, also: Rows) -> Iterator[Touch]:
     """
     number = conductor_numbers(bodies)
     nameless = number >= len(bodies.names)
-    solid = (
-        bodies.source != Source.OPENED
-    )  # what lies deep in a hole is touched by nothing on the face
+    # what lies deep in a hole is touched by nothing on the face
+    solid = bodies.source != Source.OPENED
     start = np.isin(bodies.source, [Source.EDGE, Source.HARDWARE]) | (
         nameless & np.isin(number, number[also])
     )
@@ -125,9 +123,8 @@ def _once_each(bodies: Bodies, number: Ints, pairs: Rows, places: Floats) -> Ite
     screw = bodies.source[one] == Source.HARDWARE
     thing = np.where(screw, -1 - bodies.origin[one], number[one])
     keys = np.column_stack((thing, number[other], bodies.shapes.layer[one]))
-    order = np.lexsort(
-        (places[:, 1], places[:, 0])
-    )  # the place does not depend on the order of the rows
+    # the place does not depend on the order of the rows
+    order = np.lexsort((places[:, 1], places[:, 0]))
     _, first = np.unique(keys[order], axis=0, return_index=True)
     for row in order[first].tolist():
         x, y = places[row].tolist()

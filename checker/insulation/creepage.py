@@ -144,9 +144,8 @@ class _Search:
         margin = bound.tolerance - ROUNDING
         self.limit, self.x = required.value + margin, bound.x + margin
         self.metal, self.bare = self._laid()
-        self._nearest: dict[
-            tuple[int | None, str, XY], int
-        ] = {}  # many paths end alike: what was asked before
+        # many paths end alike: what was asked before
+        self._nearest: dict[tuple[int | None, str, XY], int] = {}
         self._chains: dict[tuple[int, int], list[int]] = {}
         self._bare_lengths: dict[tuple[int, int], float] = {}
 

@@ -58,12 +58,10 @@ class Bound:
     table: SpacingTable | None  # None: no distances are asked for
     x: float  # mm; width X
     tolerance: float  # mm; subtracted once from every path
-    places: frozenset[
-        str
-    ]  # kinds of place that the board has between the sides: OUTER, INNER, THROUGH
-    wanted: Mapping[
-        tuple[str, str], Required
-    ]  # by (measure, where): the distances that the table gives
+    # kinds of place that the board has between the sides: OUTER, INNER, THROUGH
+    places: frozenset[str]
+    # by (measure, where): the distances that the table gives
+    wanted: Mapping[tuple[str, str], Required]
 
     @property
     def insulation(self) -> Insulation:

@@ -48,9 +48,8 @@ class Third:
     name: str  # of the region, "other nets of ..." where sides hold some of it, or UNCLAIMED
     nets: frozenset[int]
     rows: Rows  # bodies
-    held: tuple[
-        bool, bool
-    ]  # whether something holds all of it apart from the first side, from the second
+    # whether something holds all of it apart from the first side, from the second
+    held: tuple[bool, bool]
 
     @property
     def side(self) -> int | None:

@@ -121,9 +121,8 @@ class Judged:
 
     short: Shortfall
     thirds: tuple[str, ...] = ()  # third regions that it crosses or ends at
-    direct: float | None = (
-        None  # mm; where copper on the way shortens the path: the straight distance
-    )
+    # mm; where copper on the way shortens the path: the straight distance
+    direct: float | None = None
     also: tuple[Mapping[str, object], ...] = ()  # wider requirements that the same lack breaks
     group: str = ""
 

@@ -29,9 +29,8 @@ class Changes:
         self.zone = shapely.intersection(
             _copper(graph.parts, self.first), _copper(graph.parts, self.second)
         )
-        apart = shapely.is_empty(
-            self.zone
-        )  # wide round ends that touch by their polygons' corners only
+        # wide round ends that touch by their polygons' corners only
+        apart = shapely.is_empty(self.zone)
         self.zone[apart] = graph.links(self.contact[apart])
         self.link = self._links(graph)
         self.length = np.where(

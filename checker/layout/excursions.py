@@ -191,9 +191,8 @@ def _far_runs(pieces: Floats, owner: Rows, other: EdgeIndex) -> tuple[Floats, Ro
     each_has = np.diff(np.append(start, len(owner)))
     first = np.flatnonzero((np.arange(len(owner)) - np.repeat(start, each_has)) % RUN == 0)
     length = np.hypot(*(pieces[:, 2:] - pieces[:, :2]).T)
-    length[1:] += np.where(
-        goes_on, np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T), 0.0
-    )  # from one ring to the next
+    # from one ring to the next
+    length[1:] += np.where(goes_on, np.hypot(*(pieces[1:, :2] - pieces[:-1, 2:]).T), 0.0)
     away = other.nearest(pieces[first, :2])[1]
     most = np.repeat(np.maximum.reduceat(away, np.searchsorted(first, start)), -(-each_has // RUN))
     far = np.repeat(

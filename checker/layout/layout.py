@@ -105,9 +105,8 @@ class Layout:
         self.limits = rules.limits
         self.names = NetNames([net.name for net in board.nets])
         self._computed: dict[Callable[[Layout], Any], Any] = {}
-        self.tell: Callable[[str], None] = (
-            unheard  # long work says what it is at, and for which nets
-        )
+        # long work says what it is at, and for which nets
+        self.tell: Callable[[str], None] = unheard
 
     def once(self, compute: Callable[[Layout], T]) -> T:
         """What a function above this room computes from this layout: computed once, and gone with

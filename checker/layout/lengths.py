@@ -22,9 +22,8 @@ from parsers.primitives import TOUCH, Floats, Rows
 
 # mm; centre lines drawn twice are one, even where rounding in the file has moved them apart
 GRID = 1e-4
-SIDE_BY_SIDE = (
-    0.7  # traces whose copper is shorter than this part of their lengths are painted side by side
-)
+# traces whose copper is shorter than this part of their lengths are painted side by side
+SIDE_BY_SIDE = 0.7
 # traces whose copper has more than this part of the area of single strips are not side by side
 APART = 0.85
 WEDGE = 0.002  # mm; slits narrower than twice this, left where flat ends meet, are closed

@@ -26,9 +26,8 @@ from parsers.board import UNPLATED, Board
 from parsers.primitives import TOUCH, Bools, Floats, Ints, Kind, Rows, Shapes
 
 STEPS = 32  # of a buffer's quarter turn: strays 0.0003 of its reach
-REACH = (
-    TOUCH * 1.02
-)  # how far a seam reaches from either side: over the whole hairline and a little into the other
+# how far a seam reaches from either side: over the whole hairline and a little into the other
+REACH = TOUCH * 1.02
 SPOKED = 0.25  # part of its edge that a void between thermal spokes shares with the pad, at least
 POLYGON = 3  # shapely's type number
 MOST_SQUARES = 100  # to a side, in the search for the place of a disc
@@ -301,9 +300,8 @@ def _around_pads(voids: Shapes, drilled: tuple[Floats, Shapes], hole: float) -> 
     beside = _bordering(voids, pads, *tree.query(pads, predicate="dwithin", distance=TOUCH))
     pad, owner = (np.concatenate(side) for side in zip(inside, beside, strict=True))
     around = np.zeros(len(voids), dtype=bool)
-    reach = shapely.buffer(
-        pads[pad], hole, quad_segs=8
-    )  # quick and a little small: settles voids around one pad
+    # quick and a little small: settles voids around one pad
+    reach = shapely.buffer(pads[pad], hole, quad_segs=8)
     around[owner[shapely.covers(reach, voids[owner])]] = True
     open_ = ~around[owner]
     for void, members in grouped(pad[open_], owner[open_]).items():

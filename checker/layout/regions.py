@@ -45,9 +45,8 @@ class Region:
     index: int
     spec: RegionSpec
     reference: frozenset[int]  # net indices
-    planes: frozenset[
-        int
-    ]  # supply planes: pours for gap-crossing, unreferenced-run and return-handover
+    # supply planes: pours for gap-crossing, unreferenced-run and return-handover
+    planes: frozenset[int]
     nets: frozenset[int]  # every net claimed, reference and planes included
 
     @property
@@ -81,9 +80,8 @@ class Kind(Enum):
 
     GAP = "gap"  # no region's pours carry the return current from one region to another
     TURN = "turn"  # one side's view changes from one region to another, and it is no gap
-    MOAT = (  # one side's view changes to a separate piece of one region's pours on the same layer
-        "moat"
-    )
+    # one side's view changes to a separate piece of one region's pours on the same layer
+    MOAT = "moat"
     BARE = "bare"  # over no pour on either side, and none of these
 
 
@@ -102,9 +100,8 @@ class OffReferenceRun:
     regions: tuple[int, ...]  # regions whose pours it touches, ascending
     pours: tuple[int, ...]  # the pours it touches: indices into Layout.pours
     ends: tuple[tuple[float, float], ...]  # where it meets the pours, one point per contact
-    carriers: tuple[
-        int, ...
-    ]  # of turns and moats: pours that the other side shows along all of it; none if it does not
+    # of turns and moats: pours that the other side shows along all of it; none if it does not
+    carriers: tuple[int, ...]
     bounds: tuple[float, float, float, float]
 
 

@@ -11,14 +11,8 @@ from typing import Any
 from checker import wording
 from checker.findings import Finding
 
-ELSEWHERE = {
-    "legs",
-    "ends_mm",
-    "detour_path_mm",
-    "isolator_path",
-    "sources",
-    "what_if",
-}  # drawn, or told apart
+# drawn, or told apart
+ELSEWHERE = {"legs", "ends_mm", "detour_path_mm", "isolator_path", "sources", "what_if"}
 LABELS = {  # keys that say too little
     "where": "kind of place",
     "x": "X",

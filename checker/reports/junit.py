@@ -31,11 +31,8 @@ def write(outcome: Outcome, _: Pictures, stream: TextIO) -> None:
     suites += [_doubts(outcome)] if outcome.doubts else []
     for suite in suites:
         root.append(suite)
-    for name in (
-        "tests",
-        "failures",
-        "errors",
-    ):  # no `skipped` here: the schema that CI servers use knows none
+    # no `skipped` here: the schema that CI servers use knows none
+    for name in ("tests", "failures", "errors"):
         root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
     etree.indent(root, " ")
     stream.write('<?xml version="1.0" encoding="UTF-8"?>\n')

@@ -23,11 +23,8 @@ from checker.reports import Format
 from checker.results.outcome import Outcome
 
 PER_MM = 1_000_000  # FSLAX46Y46
-APERTURES = {
-    Level.ERROR: (10, 0.25),
-    Level.WARNING: (11, 0.18),
-    Level.NOTE: (12, 0.12),
-}  # (code, width mm)
+# (code, width mm)
+APERTURES = {Level.ERROR: (10, 0.25), Level.WARNING: (11, 0.18), Level.NOTE: (12, 0.12)}
 RING = 1.0  # mm, radius
 DIGIT_WIDE, DIGIT_HIGH, DIGIT_STEP = 0.8, 1.4, 1.2  # mm
 GRAIN = 14.0  # picture units per mm while numbers are given their places
@@ -86,9 +83,8 @@ def _finding(callout: Callout, finding: Finding, spot: XY | None) -> Iterator[st
     yield f"%TOFindingId,{_field(finding.id)}*%"
     yield f"%TOFindingRule,{_field(finding.rule)}*%"
     yield f"D{APERTURES[callout.level][0]}*"
-    legs = [
-        leg for leg in callout.legs if leg.hop is None
-    ]  # the copper between them is on its own layer
+    # the copper between them is on its own layer
+    legs = [leg for leg in callout.legs if leg.hop is None]
     for leg in legs:
         yield from _polyline(leg.points)
     if not legs:

@@ -17,19 +17,8 @@ COLUMNS = (
     "kind", "number", "group", "id", "rule", "level", "state", "layer", "nets", "components", "regions", "x_mm", "y_mm",
     "measured", "required", "unit", "harm", "message", "hint", "reason", "until", "file", "line",
 )  # fmt: skip
-FORMULA = (
-    "=",
-    "+",
-    "-",
-    "@",
-    "\t",
-    "\r",
-    "\n",
-    "＝",
-    "＋",
-    "－",
-    "＠",
-)  # also the wide forms of East Asian text
+# also the wide forms of East Asian text
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 Cell = str | int | float | None
 

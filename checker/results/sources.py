@@ -9,7 +9,7 @@ ids cannot depend on them. A net without copper at the witness is told by its ne
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -18,6 +18,7 @@ from checker.findings import XY, Finding, Source
 from checker.geometry.boxes import BoxIndex, widened
 from checker.geometry.corridor import corridor
 from parsers.board import PLATED, Board
+from parsers.columns import Columns
 from parsers.primitives import (
     ARC_TOLERANCE,
     TOUCH,
@@ -33,10 +34,8 @@ from parsers.primitives import (
 from parsers.primitives import conductors as make_conductors
 
 ON = TOUCH + ARC_TOLERANCE  # mm; copper this near a place lies at it
-NEARBY = (
-    0.5,
-    5.0,
-)  # mm; how far to look for a net that the witness runs beside, the nearer ring first
+# mm; how far to look for a net that the witness runs beside, the nearer ring first
+NEARBY = (0.5, 5.0)
 ENDS = 8  # lines of a witness that are asked from either end
 ALIKE = 0.002  # mm; centre lines and edges that meet a place equally well
 FAR = 1000.0  # mm; said of what is not there
@@ -44,7 +43,7 @@ EVERY_LAYER = -1
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _Asked(Columns):
     """Places at which copper of a net is looked for, as columns; places of one subject stand in
     order of preference.
     """
@@ -58,9 +57,6 @@ class _Asked:
 
     def __len__(self) -> int:
         return len(self.subject)
-
-    def take(self, rows: Rows | Bools) -> _Asked:
-        return _Asked(*(getattr(self, column.name)[rows] for column in fields(self)))
 
 
 def with_sources(board: Board, findings: Sequence[Finding]) -> list[Finding]:
@@ -169,9 +165,8 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     rows = np.flatnonzero(np.isin(objects.net, asked.net))
     boxes = objects.copper.take(rows).bounds()
     places = np.hstack((asked.at, asked.at))
-    some, _, _ = corridor(
-        boxes, places, np.empty((0, 4)), reach
-    )  # an index of a whole board takes seconds
+    # an index of a whole board takes seconds
+    some, _, _ = corridor(boxes, places, np.empty((0, 4)), reach)
     rows, boxes = rows[some], boxes[some]
     part = objects.copper.take(rows)
     ask, near = BoxIndex(boxes).meeting(widened(places, reach))
@@ -233,9 +228,8 @@ def _misfit(part: Conductors, near: Rows, skeletons: Shapes, at: Floats, away: F
     radius = part.radius[near]
     off: Floats = np.minimum(away, np.abs(away - radius))
     areas = np.flatnonzero(part.kind[near] == Kind.AREA)
-    rows, first, which = np.unique(
-        near[areas], return_index=True, return_inverse=True
-    )  # a pour meets many places
+    # a pour meets many places
+    rows, first, which = np.unique(near[areas], return_index=True, return_inverse=True)
     lines = shapely.boundary(skeletons[areas[first]])
     cut = part.centre[rows] >= 0
     lines[cut] = shapely.union(lines[cut], part.centres[part.centre[rows[cut]]])

@@ -19,9 +19,8 @@ from parsers.primitives import Floats, Rows, repeated
 
 RHO = 1.724e-5  # ohm mm; copper at 20 C, from memory (IEC 60028)
 POINT = 0.1985  # cells; disc that a node stands for (well-block radius, reservoir simulation, 1978)
-NEXT = POINT * exp(
-    pi / 2
-)  # cells; what the distance of next neighbours counts as: 1/2 ohm between them on unit resistors
+# cells; what the distance of next neighbours counts as: 1/2 ohm between them on unit resistors
+NEXT = POINT * exp(pi / 2)
 DIAGONAL = POINT * exp(2)  # the same on the diagonal: 2/pi ohm
 FINE = 2.0  # cells; contacts of this radius and less have a throat
 RIM_POINTS = 12

@@ -318,9 +318,8 @@ class _Search:
                 return _traced(root)
             elif root.length <= self.reached[what] + SLACK:
                 self._follow(what, root)
-        return Detour(
-            self.bound or 0.0, (), ()
-        )  # lost in rounding: the sheets are joined, so there is a way
+        # lost in rounding: the sheets are joined, so there is a way
+        return Detour(self.bound or 0.0, (), ())
 
     # --------------------------------------------------------------------------------------- places
 

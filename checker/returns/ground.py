@@ -201,9 +201,8 @@ def _barrels(
 ) -> Iterator[Chain]:
     """Plated holes of the nets, as chains through the layers that they pass."""
     holes = layout.board.holes
-    walls = (holes.plated == PLATED) | (
-        layout.board.connectivity.hole_piece >= 0
-    )  # as far as anybody knows
+    # as far as anybody knows
+    walls = (holes.plated == PLATED) | (layout.board.connectivity.hole_piece >= 0)
     for hole in np.flatnonzero(walls & np.isin(holes.net, list(nets))).tolist():
         chain = _barrel(layout, layers, hole)
         if len(chain.contacts) > 1:

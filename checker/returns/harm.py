@@ -41,9 +41,8 @@ from checker.returns.estimates import (
 ISOLATED = 10_000.0  # nH; more than any loop on a board
 USUAL_KNEE = 100e6  # Hz; a net without a stated edge time counts as this
 SLOW = 0.01
-CAPACITOR = (
-    5.0  # mm; farther than this no usual part reaches across a gap (common practice, no source)
-)
+# mm; farther than this no usual part reaches across a gap (common practice, no source)
+CAPACITOR = 5.0
 TOUCH = 0.01  # mm; an end this near to a pour is on it
 NODES = 60_000  # that the searches of one board may expand: about a second
 SEARCHED = 50  # crossings; the rest is told by what it has at least
@@ -145,9 +144,8 @@ class _Crossing:
         if self.joined and self.detour is None:
             detail["detour_at_least_mm"] = _rounded_down(self.at_least)
         detail |= _spectrum(layout, run.net, detail["loop_area_mm2"])
-        least = (
-            self.at_least if self.detour is not None else _rounded_down(self.at_least)
-        )  # as it is told
+        # as it is told
+        least = self.at_least if self.detour is not None else _rounded_down(self.at_least)
         hint = _hint(layout, self.ends, least) if self.joined else None
         return Harm(number, self.detour, detail, hint)
 

@@ -36,9 +36,8 @@ COARSE = 12_000  # nodes that the first grid has at least
 MOST = 700_000  # nodes that the last grid may have
 CELLS = (4.0, 2.0, 1.0, 0.5, 0.25, 0.125)  # mm; widths that are tried
 STEADY = 0.01  # part of an answer, or of what is allowed, that another halving may change
-NEAR = (
-    0.05  # part of what is allowed; answers nearer to it than this are computed as finely as can be
-)
+# part of what is allowed; answers nearer to it than this are computed as finely as can be
+NEAR = 0.05
 
 
 Pair = tuple[PinPlace, PinPlace]

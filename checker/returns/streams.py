@@ -22,9 +22,8 @@ def entering(sheet: Sheet, potential: Floats, inside: Bools) -> float:
     leaves = np.bincount(sheet.first, flow, len(inside)) - np.bincount(
         sheet.second, flow, len(inside)
     )
-    given = np.bincount(
-        sheet.label[inside], leaves[inside], sheet.size
-    )  # by contacts and pins; else 0
+    # by contacts and pins; else 0
+    given = np.bincount(sheet.label[inside], leaves[inside], sheet.size)
     return across + float(np.maximum(given, 0.0).sum())
 
 

@@ -44,12 +44,10 @@ class Rule:
     limits: tuple[Limit, ...] = ()
     unit: str = "mm"
     safety: bool = False  # a baseline never silences it
-    own: tuple[str, ...] | None = (
-        None  # limits that it alone reads; stating them promises: no voltages, no tables
-    )
-    shares: str = (
-        ""  # name of something large that it computes; rules that share it run in one process
-    )
+    # limits that it alone reads; stating them promises: no voltages, no tables
+    own: tuple[str, ...] | None = None
+    # name of something large that it computes; rules that share it run in one process
+    shares: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -204,9 +204,8 @@ def _joined_pins(
         region = int(layout.region_of_net[net]) if net < len(layout.region_of_net) else -1
         if region >= 0:
             name = layout.regions[region].name
-            earthed = (
-                name in separation.regions and net not in sides
-            )  # its region claims it, yet it is on no side
+            # its region claims it, yet it is on no side
+            earthed = name in separation.regions and net not in sides
             own.setdefault(f"{name}, earthed" if earthed else name, []).append((net, at))
     apart = {frozenset(pair) for barrier in listing for pair in product(*barrier.between)}
     for group in _joined_regions(sorted(own), separation.split, apart):

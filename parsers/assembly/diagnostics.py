@@ -15,12 +15,8 @@ from parsers.trouble import Doubt, Place
 
 MAX_TEXT = 160  # characters of a sentence about a file's content
 MAX_KINDS = 300  # doubts of one file that are told one by one
-_UNFIT = (
-    "Cc",
-    "Cs",
-    "Zl",
-    "Zp",
-)  # Unicode categories: control characters, halves of characters, line ends
+# Unicode categories: control characters, halves of characters, line ends
+_UNFIT = ("Cc", "Cs", "Zl", "Zp")
 
 Line = Callable[[int], int | None]
 

@@ -29,9 +29,8 @@ from parsers.primitives import (
 )
 from parsers.trouble import BoardError, Doubt
 
-BATCH = (
-    2_000  # objects that are cleared in one go, so that a plane full of clears has bounded memory
-)
+# objects that are cleared in one go, so that a plane full of clears has bounded memory
+BATCH = 2_000
 MAX_CLEARINGS = 3_000_000  # pairs of a dark object and a clear one over it, in one layer
 # decimals of a mm; corners of clear shapes are rounded to them, far below what the format tells
 # apart
@@ -53,9 +52,8 @@ class Image:
     components: tuple[str, ...] = ()
     pins: tuple[tuple[str, str], ...] = ()  # (number, name)
     functions: tuple[str, ...] = ()
-    attributes: Mapping[str, tuple[str, ...]] = field(
-        default_factory=dict
-    )  # of the file, ".FileFunction" and so on
+    # of the file, ".FileFunction" and so on
+    attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     doubts: tuple[Doubt, ...] = ()
 
 
@@ -77,9 +75,8 @@ def compose(
     objects, dark = image.objects, image.dark
     if negative:
         return _negative(image, profile)
-    inked = (objects.radius > 0) | (
-        objects.kind == Kind.AREA
-    )  # an aperture of size 0 leaves no image
+    # an aperture of size 0 leaves no image
+    inked = (objects.radius > 0) | (objects.kind == Kind.AREA)
     inked[np.flatnonzero(dark)[repeated_later(objects.take(dark))]] = False
     if dark.all():
         return objects if inked.all() else objects.take(inked)

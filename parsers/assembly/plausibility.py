@@ -15,9 +15,8 @@ from parsers.board import PLATED, Holes, Layer, Net, Outline
 from parsers.primitives import Bools, Conductors, Rows
 from parsers.trouble import Doubt
 
-BARE = (
-    0.5  # share of plated holes that may miss all copper before the drills are held for misplaced
-)
+# share of plated holes that may miss all copper before the drills are held for misplaced
+BARE = 0.5
 FLASHES = 20  # flashes of a layer before their connection tells anything of its polarity
 LONELY = 0.9  # share of flashes that touch nothing above which a layer looks negative
 

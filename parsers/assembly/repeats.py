@@ -9,9 +9,8 @@ import shapely
 
 from parsers.primitives import Bools, Conductors, Kind, Rows
 
-HASH = (
-    0x1E3779B97F4A7C15  # odd, all bits mixed: numbers rows so that equal ones are found by sorting
-)
+# odd, all bits mixed: numbers rows so that equal ones are found by sorting
+HASH = 0x1E3779B97F4A7C15
 MEANING = ("pad", "component", "pin", "function")  # columns that tell what an object is for
 
 
@@ -46,8 +45,7 @@ def first_of_equals(copper: Conductors, *more: str) -> Rows:
     candidate = first[inverse.reshape(-1)]
     own = np.arange(len(copper))
     repeats = np.flatnonzero(candidate != own)
-    same = np.all(
-        [column[repeats] == column[candidate[repeats]] for column in columns], axis=0
-    )  # no chance sums
+    # no chance sums
+    same = np.all([column[repeats] == column[candidate[repeats]] for column in columns], axis=0)
     own[repeats[same]] = candidate[repeats[same]]
     return own

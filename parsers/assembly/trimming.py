@@ -30,9 +30,8 @@ def off_board(copper: Conductors, outline: Outline | None) -> Bools:
     shapely.prepare(outline.shape)
     boxes = copper.bounds()
     middle = (boxes[:, :2] + boxes[:, 2:]) / 2
-    straight = (copper.kind == Kind.DISC) | (
-        copper.kind == Kind.STROKE
-    )  # the middle lies on the copper
+    # the middle lies on the copper
+    straight = (copper.kind == Kind.DISC) | (copper.kind == Kind.STROKE)
     rows = np.flatnonzero(~(straight & shapely.contains_xy(outline.shape, middle)))
     reach = copper.radius[rows] + copper.slack()[rows] + MARGIN
     outside[rows] = ~shapely.dwithin(outline.shape, copper.skeletons(rows), reach)

@@ -21,9 +21,8 @@ class NumberFormat:
     unit: float | None = None  # mm per file unit
     integers: int | None = None
     decimals: int | None = None
-    trailing: bool | None = (
-        None  # True: trailing zeros stand, leading ones are dropped (TZ); False: the reverse (LZ)
-    )
+    # True: trailing zeros stand, leading ones are dropped (TZ); False: the reverse (LZ)
+    trailing: bool | None = None
 
     def __str__(self) -> str:
         unit = {MILLIMETRE: "mm", INCH: "inch"}.get(self.unit or 0, "no unit")

@@ -18,9 +18,8 @@ from parsers.primitives import ARC_TOLERANCE, Floats, arc_points
 from parsers.trouble import FormatError, Place
 
 MAX_HITS = 500_000  # holes of one file; a repeat count beyond it is a bomb, not a board
-ODD_DIAMETER = (
-    10.0  # mm; a tool given without decimal point and larger than this was hardly meant so
-)
+# mm; a tool given without decimal point and larger than this was hardly meant so
+ODD_DIAMETER = 10.0
 
 
 class Hit(NamedTuple):
@@ -50,9 +49,8 @@ _NUMBER = r"[-+]?\d{0,12}\.?\d{0,12}"  # longer ones are no coordinates
 _BROKEN_NUMBER = re.compile(r"[\d.]\s+[\d.]")
 _WORD = re.compile(rf"([A-Z])({_NUMBER})", re.ASCII)
 _PLAIN = re.compile(rf"(?:[A-Z]{_NUMBER})+", re.ASCII)
-_HIT = re.compile(
-    rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII
-)  # a plain hole, nearly all lines of a program
+# a plain hole, nearly all lines of a program
+_HIT = re.compile(rf"(?=.)(?:X({_NUMBER}))?(?:Y({_NUMBER}))?", re.ASCII)
 _COMMENT_FORMAT = re.compile(
     r"FORMAT=\{(?:(\d):(\d)|-:-)/\s*(absolute|incremental)\s*/\s*(inch|metric)\s*/\s*([a-z ]+)\}",
     re.ASCII,
@@ -64,13 +62,8 @@ _COMMENT_TOOL = re.compile(
 )
 _TOOL_UNITS = {"MILS": 0.0254, "MM": 1.0, "MILLIMETERS": 1.0, "INCHES": 25.4, "MICRONS": 0.001}
 PLATING = {"Plated": PLATED, "NonPlated": UNPLATED, "PTH": PLATED, "NPTH": UNPLATED}
-_SILENT_M = {
-    "M06",
-    "M09",
-    "M14",
-    "M47",
-    "M95",
-}  # tool change, stop for inspection, plunge, message, end of header
+# tool change, stop for inspection, plunge, message, end of header
+_SILENT_M = {"M06", "M09", "M14", "M47", "M95"}
 TOOL_FIELDS = frozenset("CFSBHZXYGM")
 _SILENT_G = {"G40"}
 _SILENT_KEYWORDS = (

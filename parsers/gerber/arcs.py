@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from parsers.columns import Columns
 from parsers.gerber.bounds import bound_points
 from parsers.gerber.state import CLOCKWISE, MULTI, NO_QUADRANT, SINGLE
 from parsers.gerber.syntax import Longs
@@ -21,7 +22,7 @@ QUARTER = np.pi / 2 + 1e-3  # rad; a rounded quarter may be a little more
 
 
 @dataclass(frozen=True, slots=True)
-class Arcs:
+class Arcs(Columns):
     """Arcs as columns of length n, in mm and radians; sweep is counterclockwise positive."""
 
     centre: Floats  # (n, 2)
@@ -35,12 +36,6 @@ class Arcs:
         """How far the radii at both ends differ."""
         difference: Floats = np.abs(self.last - self.first)
         return difference
-
-    def take(self, rows: Bools) -> Arcs:
-        """Give the named arcs."""
-        return Arcs(
-            self.centre[rows], self.first[rows], self.last[rows], self.start[rows], self.sweep[rows]
-        )
 
 
 def make_arcs(ends: Floats, offset: Floats, mode: Longs, quadrant: Longs) -> tuple[Arcs, Bools]:

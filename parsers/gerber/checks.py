@@ -138,9 +138,8 @@ def _check_lost(operations: Operations) -> None:
     diagnostics.add_rows("draw with a block aperture", why, state.word[drawn])
     flashed = (state.statement > 0) & (state.code == FLASH)
     diagnostics.add_rows("flash inside a region", why, state.word[flashed])
-    round_ = (state.i != 0) | (
-        state.j != 0
-    )  # without a centre it is a straight line, whatever the mode
+    # without a centre it is a straight line, whatever the mode
+    round_ = (state.i != 0) | (state.j != 0)
     unset = (state.code == DRAW) & (state.mode == UNSET) & round_
     diagnostics.add_rows("arc before G02 or G03", "a straight line was taken", state.word[unset])
 

@@ -26,11 +26,8 @@ from typing import Any, NamedTuple
 from parsers.gerber.attributes import COMPONENT, FUNCTION, NET, PIN, split_fields
 from parsers.gerber.syntax import is_comment
 
-IGNORED, UNKNOWN, BODY = (
-    "ignored",
-    "unknown",
-    "body",
-)  # codes of commands beside the letters of the format
+# codes of commands beside the letters of the format
+IGNORED, UNKNOWN, BODY = ("ignored", "unknown", "body")
 
 LEAST_FACTOR = 1e-6  # of LS; nothing smaller or, inverted, larger is meant
 EXTENDED_CODES = (
@@ -100,12 +97,8 @@ def read_command(text: str) -> Command:
 
 
 _ATTRIBUTES = ("TF", "TA", "TO", "TD")
-_LEAST = {
-    f"TO{NET}": 1,
-    f"TO{PIN}": 2,
-    f"TO{COMPONENT}": 1,
-    f"TA{FUNCTION}": 1,
-}  # values that must be there
+# values that must be there
+_LEAST = {f"TO{NET}": 1, f"TO{PIN}": 2, f"TO{COMPONENT}": 1, f"TA{FUNCTION}": 1}
 
 
 def _attribute(text: str) -> Command:

@@ -42,9 +42,8 @@ MAX_CORNERS = 5_000  # of an outline, by the specification
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 _ASSIGNMENT = re.compile(r"\$([0-9]{1,9})=(.*)", re.DOTALL)
 
-Expression = (
-    float | str | tuple[Any, ...]
-)  # a number, a variable's number as text, or (operator, operand ...)
+# a number, a variable's number as text, or (operator, operand ...)
+Expression = float | str | tuple[Any, ...]
 
 
 class MacroError(ValueError):

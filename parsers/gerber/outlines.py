@@ -16,9 +16,8 @@ import shapely
 
 from parsers.primitives import Bools, Floats, Shapes, stadiums
 
-MAX_MEETINGS = (
-    40  # of a contour's segment with others, on average; itself and its neighbours make three
-)
+# of a contour's segment with others, on average; itself and its neighbours make three
+MAX_MEETINGS = 40
 MAX_MEETINGS_IN_ALL = 20_000
 MAX_TESTS = 200_000_000  # of faces against segments
 EXACT = 1e-9  # relative; area and length of a valid contour agree with its filled shape to rounding

@@ -26,9 +26,8 @@ from parsers.primitives import Bools, Floats, Kind, Shapes, conductors
 # mm; radii at both ends of an arc that differ by more, and more than by rounding, contradict each
 # other
 SKEW = 0.005
-ROUNDING = (
-    2.5  # units of the coordinate format; three rounded points may put the radii this far apart
-)
+# units of the coordinate format; three rounded points may put the radii this far apart
+ROUNDING = 2.5
 NEARLY_CLOSED = 0.001  # mm; an arc with ends closer than this may be read as a dot or as a circle
 
 
@@ -44,9 +43,8 @@ class Operations:
     file: int
     used: Longs  # per operation: definition on the apertures, or its like for blocks, or -1
     apertures: ApertureDictionary
-    negative: (
-        bool  # the file shows where copper is missing, so its dark objects must not be too large
-    )
+    # the file shows where copper is missing, so its dark objects must not be too large
+    negative: bool
     diagnostics: Diagnostics
 
     def words(self, rows: Longs) -> Longs:

@@ -36,14 +36,10 @@ from parsers.trouble import FormatError, Place, line_for
 
 MM, INCH = 1.0, 25.4  # mm per file unit
 MAX_REACH = 10_000.0  # mm; no board is larger
-IMAGE_POLARITY = (
-    "IP"  # key of the old image polarity among the file attributes, where it is negative
-)
-DECISIVE = (
-    ".FileFunction",
-    ".FilePolarity",
-    ".Part",
-)  # file attributes that say what the image means
+# key of the old image polarity among the file attributes, where it is negative
+IMAGE_POLARITY = "IP"
+# file attributes that say what the image means
+DECISIVE = (".FileFunction", ".FilePolarity", ".Part")
 _SIGNS = re.compile(
     rb"%\s*(?:FS|MO(?:MM|IN)|AD[D0-9]|TF\.|AM|LP[DC])|^\s*G0?4[^*]*\*|D0?[123]\*", re.MULTILINE
 )

@@ -37,9 +37,8 @@ class Names:
 
     nets: Numbered[tuple[str, ...]] = field(default_factory=Numbered)
     components: Numbered[str] = field(default_factory=Numbered)
-    pins: Numbered[tuple[str, ...]] = field(
-        default_factory=Numbered
-    )  # number and, where stated, name
+    # number and, where stated, name
+    pins: Numbered[tuple[str, ...]] = field(default_factory=Numbered)
     functions: Numbered[str] = field(default_factory=Numbered)
 
 

@@ -289,9 +289,8 @@ def _odd_operations(run: _Run) -> Longs:
     inner = codes[:-1] != _STAR
     falls = np.flatnonzero((rank[1:] <= rank[:-1]) & inner)
     wide = np.flatnonzero((np.diff(marks) > MAX_DIGITS + 2) & inner)
-    after = (
-        np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1
-    )  # D code behind coordinates
+    # D code behind coordinates
+    after = np.flatnonzero((codes[1:] == ord("D")) & (codes[:-1] >= ord("I"))) + 1
     after = after[marks[after] < len(run.text) - 2]
     selects = after[
         (run.text[marks[after] + 1] != ord("0")) & (run.text[marks[after] + 2] != _STAR)

@@ -139,9 +139,8 @@ class _Assembly:
         self.plan = self._plan()
         self.resolver = Resolver(document.dictionaries, doubts)
         self.names = net_list(document, self.sets, self.number)
-        self.loose: dict[
-            int, int
-        ] = {}  # nets that only copper without pins names, and a line of each
+        # nets that only copper without pins names, and a line of each
+        self.loose: dict[int, int] = {}
 
     def board(self) -> Board:
         """The board."""

@@ -12,13 +12,11 @@ from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps
 
 TURN = 2 * np.pi
 SAME_POINT = 1e-9  # mm; ends closer than this are one point: the curve is a full circle
-MAX_CROSSINGS = (
-    20_000  # pairs of edges with overlapping boxes, beyond which a ring is not taken apart
-)
+# pairs of edges with overlapping boxes, beyond which a ring is not taken apart
+MAX_CROSSINGS = 20_000
 MAX_WINDINGS = 50_000_000  # faces times edges, beyond which winding numbers are not worked out
-RADIUS_SLACK = (
-    0.005  # mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
-)
+# mm; how far the radii at both ends may differ by rounding (4 decimals of an inch twice)
+RADIUS_SLACK = 0.005
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,9 +59,8 @@ class Dictionaries:
     fills: dict[str, str] = field(default_factory=dict)
     standard: dict[str, Entry] = field(default_factory=dict)
     user: dict[str, Entry] = field(default_factory=dict)
-    lands: dict[tuple[str, int], Entry] = field(
-        default_factory=dict
-    )  # (padstack, layer) -> its regular land
+    # (padstack, layer) -> its regular land
+    lands: dict[tuple[str, int], Entry] = field(default_factory=dict)
     padstacks: set[str] = field(default_factory=set)
     cad_unit: float = 1.0  # mm
 

@@ -128,9 +128,8 @@ class Pen:
         self.doubts = doubts
         self.override = NOTHING
         self.layer = NOTHING
-        self.opening = (
-            False  # draws the edges of slots: cutters are round, outlines are what they enclose
-        )
+        # draws the edges of slots: cutters are round, outlines are what they enclose
+        self.opening = False
         self._nesting = 0
 
     def doubt(self, element: Element, what: str, why: str) -> None:

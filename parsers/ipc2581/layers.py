@@ -29,9 +29,8 @@ PERHAPS_COPPER = (
     " it out"
 )
 MAX_GROUPS = 200  # in groups of one stackup
-SLACK = (
-    1.05  # by how much dielectrics may exceed the stated whole thickness before it is contradictory
-)
+# by how much dielectrics may exceed the stated whole thickness before it is contradictory
+SLACK = 1.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +75,8 @@ class LayerPlan:
     copper: Mapping[str, int]  # layer name -> place from the top
     negative: tuple[bool, ...]
     stackup: Stackup
-    places: Mapping[
-        str, tuple[int, int]
-    ]  # stackup layer or group -> copper layers that it spans (first, last)
+    # stackup layer or group -> copper layers that it spans (first, last)
+    places: Mapping[str, tuple[int, int]]
 
     def reach(self, name: str | None, *, end: bool) -> int | None:
         """The copper layer at which a span that names this layer starts or ends; None for unknown

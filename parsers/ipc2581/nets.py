@@ -62,18 +62,15 @@ class NetList:
     """The board's nets and how raw net numbers map to them."""
 
     nets: list[Net] = field(default_factory=list)
-    numbers: Ints = field(
-        default_factory=lambda: np.empty(0, dtype=np.int32)
-    )  # raw net -> board net, or NO_NET
+    # raw net -> board net, or NO_NET
+    numbers: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int32))
     pins: dict[tuple[int, int], int] = field(default_factory=dict)  # (component, pin) -> board net
     listed: bool = False  # whether there are LogicalNets
     labels: tuple[list[str], list[str]] = ([], [])  # reference designators and pin numbers
-    members: dict[int, set[tuple[int, int]]] = field(
-        default_factory=lambda: defaultdict(set)
-    )  # pins listed in a net
-    clashes: list[Clash] = field(
-        default_factory=list
-    )  # whether they matter shows when the copper is connected
+    # pins listed in a net
+    members: dict[int, set[tuple[int, int]]] = field(default_factory=lambda: defaultdict(set))
+    # whether they matter shows when the copper is connected
+    clashes: list[Clash] = field(default_factory=list)
 
     def number(self, name: str) -> int:
         """The number of a net by its name, a new one if there is none."""

@@ -241,9 +241,8 @@ def _routed_lines(
     )
 
 
-ROUTED_DRAWING = (
-    -2
-)  # in place of a plating: a drawn cutter path, which counts only inside the board
+# in place of a plating: a drawn cutter path, which counts only inside the board
+ROUTED_DRAWING = -2
 
 
 def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics) -> Cuts:

@@ -11,9 +11,8 @@ import numpy.typing as npt
 from parsers.ipc2581.sketch import Longs
 from parsers.primitives import Bools, Conductors, Ints, concatenate, conductors
 
-ORDER_BITS = (
-    20  # of the place of a part within its shape; above them stands the sequence in the file
-)
+# of the place of a part within its shape; above them stands the sequence in the file
+ORDER_BITS = 20
 MAX_PARTS = 1 << 17  # of one shape
 
 

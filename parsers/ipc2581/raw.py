@@ -9,10 +9,8 @@ from parsers.ipc2581.dictionaries import Dictionaries, Entry
 from parsers.ipc2581.layers import RawLayer, RawStackup
 from parsers.ipc2581.sketch import Index, Sketch, Table, Tables
 
-FROM_FEATURES, FROM_PADSTACKS = (
-    0,
-    1,
-)  # where a Set comes from: LayerFeature, or design data that repeats it
+# where a Set comes from: LayerFeature, or design data that repeats it
+FROM_FEATURES, FROM_PADSTACKS = (0, 1)
 ABSENT, EMPTY = -1, -2  # net of a Set: no attribute, empty attribute
 
 
@@ -68,35 +66,29 @@ class Document:
     permittivity: dict[str, float] = field(default_factory=dict)
     steps: dict[str, RawStep] = field(default_factory=dict)
     copper: Sketch = field(default_factory=Sketch)
-    openings: Sketch = field(
-        default_factory=Sketch
-    )  # slots and cavities; the kind of an owner is its plating
+    # slots and cavities; the kind of an owner is its plating
+    openings: Sketch = field(default_factory=Sketch)
     frames: Sketch = field(default_factory=Sketch)  # places of parts and pins
     # step, layer, net, negative, pad usage, geometry usage, component, line, origin
     sets: Table = field(default_factory=lambda: Table(0, 9))
     usages: Index = field(default_factory=Index)
     # x, y, diameter, plating, set, line, square, via
     holes: Table = field(default_factory=lambda: Table(8, 0))
-    spans: dict[int, tuple[str | None, str | None]] = field(
-        default_factory=dict
-    )  # set of a PadStack -> its hole's
-    pin_nets: list[tuple[int, int, int, int, int]] = field(
-        default_factory=list
-    )  # step, net, component, pin, line
+    # set of a PadStack -> its hole's
+    spans: dict[int, tuple[str | None, str | None]] = field(default_factory=dict)
+    # step, net, component, pin, line
+    pin_nets: list[tuple[int, int, int, int, int]] = field(default_factory=list)
     declared: set[int] = field(default_factory=set)  # nets with a LogicalNet or a PhyNet
-    points: list[tuple[int, int, int, float, float]] = field(
-        default_factory=list
-    )  # step, net, layer, x, y
+    # step, net, layer, x, y
+    points: list[tuple[int, int, int, float, float]] = field(default_factory=list)
     parts: list[RawPart] = field(default_factory=list)
     packages: dict[tuple[int, str], list[RawPin]] = field(default_factory=dict)
     drilled_padstacks: set[str] = field(default_factory=set)
     shorts: list[tuple[int, tuple[str, ...], int]] = field(default_factory=list)  # set, nets, line
-    spellings: dict[str, str] = field(
-        default_factory=dict
-    )  # net -> how its name is written where it comes first
-    tight: dict[str, str] = field(
-        default_factory=dict
-    )  # net without blanks -> as it is written first
+    # net -> how its name is written where it comes first
+    spellings: dict[str, str] = field(default_factory=dict)
+    # net without blanks -> as it is written first
+    tight: dict[str, str] = field(default_factory=dict)
     edge_plating: int = 0  # line of a specification of edge plating
 
     def net(self, name: str, line: int) -> int:

@@ -28,9 +28,8 @@ from parsers.primitives import (
 )
 
 TURN = 2 * math.pi
-SIZES = frozenset(
-    {"diameter", "width", "height", "length", "outerDiameter", "base", "side"}
-)  # 0 draws nothing
+# 0 draws nothing
+SIZES = frozenset({"diameter", "width", "height", "length", "outerDiameter", "base", "side"})
 MAX_PARTS = 1000  # rings of a moire, spokes of a thermal
 
 
@@ -149,12 +148,8 @@ def _rect_corner(get: Attributes, grow: bool) -> list[Piece]:
     return [area([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])]
 
 
-CORNERS = (
-    (1, 1, 0.0),
-    (-1, 1, math.pi / 2),
-    (-1, -1, math.pi),
-    (1, -1, 1.5 * math.pi),
-)  # signs, angle of the arc
+# signs, angle of the arc
+CORNERS = ((1, 1, 0.0), (-1, 1, math.pi / 2), (-1, -1, math.pi), (1, -1, 1.5 * math.pi))
 
 
 def _cornered(

@@ -23,12 +23,8 @@ LARGEST = 1e9  # of any number, in any unit
 NOTHING = -1  # index of no place, no description, no name
 
 CAP_START, CAP_END = 1, 2  # ends of a path that are no joints of a polyline
-STRAIGHT, LEFT, RIGHT, UNSAID = (
-    0.0,
-    1.0,
-    -1.0,
-    2.0,
-)  # turns of a path step: counterclockwise is LEFT
+# turns of a path step: counterclockwise is LEFT
+STRAIGHT, LEFT, RIGHT, UNSAID = (0.0, 1.0, -1.0, 2.0)
 CONTOUR, OUTLINE = 0, 1  # kinds of areas
 
 PAD, FIDUCIAL = 1, 2  # kinds of objects beside plain features, which are 0
@@ -51,9 +47,8 @@ class Table:
     def __init__(self, floats: int, ints: int) -> None:
         record = Struct(f"={floats}d{ints}q")
         self.data = bytearray()
-        self.pack = (
-            record.pack
-        )  # with `data`, for the busiest callers: `table.data += table.pack(...)`
+        # with `data`, for the busiest callers: `table.data += table.pack(...)`
+        self.pack = record.pack
         self.size = record.size
         self._floats, self._ints = floats, ints
 
@@ -100,9 +95,8 @@ class Index(dict[Hashable, int]):
 class Tables:
     """Names and values that sketches refer to by index."""
 
-    lines: Index = field(
-        default_factory=Index
-    )  # line descriptions: id, or (unit, lineEnd, lineWidth, lineProperty)
+    # line descriptions: id, or (unit, lineEnd, lineWidth, lineProperty)
+    lines: Index = field(default_factory=Index)
     fills: Index = field(default_factory=Index)  # fill descriptions: id, or (fillProperty,)
     shapes: Index = field(default_factory=Index)  # see features.py
     nets: Index = field(default_factory=Index)

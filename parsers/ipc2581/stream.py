@@ -21,12 +21,10 @@ from lxml import etree
 from parsers.trouble import FormatError, Place
 
 Element = etree._Element
-ENCLOSING = frozenset(
-    {"LayerFeature", "Step", "CadData", "Ecad", "IPC-2581"}
-)  # their lines tell nothing of one object
-SHORT_LINE = (
-    0xFFFF  # what the XML library tells as the line of elements whose line it does not know
-)
+# their lines tell nothing of one object
+ENCLOSING = frozenset({"LayerFeature", "Step", "CadData", "Ecad", "IPC-2581"})
+# what the XML library tells as the line of elements whose line it does not know
+SHORT_LINE = 0xFFFF
 NAMESPACE = "http://webstds.ipc.org/2581"
 
 
@@ -35,9 +33,8 @@ class Limits:
     """What a file may ask of the machine, in bytes."""
 
     size: int = 4 << 30  # of the whole file, unpacked
-    element: int = (
-        96 << 20
-    )  # of one element that must be in memory as a whole (an area, a part, a dictionary entry)
+    # of one element that must be in memory as a whole (an area, a part, a dictionary entry)
+    element: int = 96 << 20
     packed_ratio: int = 300  # unpacked bytes per packed byte; real boards stay below 40
     packed_grace: int = 64 << 20  # unpacked size below which the ratio is not looked at
 
@@ -83,9 +80,8 @@ class Source:
     ) -> None:
         self.path = path
         self._limits = limits
-        self._between = (
-            between  # called before more of the file is taken in; tells whether that freed memory
-        )
+        # called before more of the file is taken in; tells whether that freed memory
+        self._between = between
         try:
             self._file = path.open("rb")
         except OSError as error:
@@ -212,9 +208,8 @@ def _check_document(element: Element, path: Path) -> None:
 
 def _one_line(error: Exception) -> str:
     text = " ".join(str(error).split()) or type(error).__name__
-    return re.split(r", (?:line|try|use) ", text)[0][
-        :200
-    ]  # place and compile-time advice are no help here
+    # place and compile-time advice are no help here
+    return re.split(r", (?:line|try|use) ", text)[0][:200]
 
 
 def line_at(element: Element) -> int:

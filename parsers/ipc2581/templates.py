@@ -22,9 +22,8 @@ from parsers.primitives import Bools, Conductors, Floats, Ints, Kind, concatenat
 
 DEEPEST = 64  # references in references
 
-Asked = tuple[
-    int, int, int, int
-]  # shape, line description laid over it, whether it grows, line in the file
+# shape, line description laid over it, whether it grows, line in the file
+Asked = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +92,8 @@ class Templates:
         self._doubts = doubts
         self._keys = list(dictionaries.tables.shapes)
         self._made: dict[tuple[int, int, bool], Template] = {}
-        self._open: list[
-            int
-        ] = []  # shapes being worked out: a reference to one of them is a circle
+        # shapes being worked out: a reference to one of them is a circle
+        self._open: list[int] = []
 
     def pool(self, asked: Sequence[Asked]) -> Pool:
         """Templates of the asked shapes."""

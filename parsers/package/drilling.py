@@ -22,7 +22,18 @@ from parsers.package.names import Tables
 from parsers.package.roles import BY_NAME, DRILL, value_of
 from parsers.package.sorting import Content, Item, Sorting
 from parsers.package.stacking import Stack
-from parsers.primitives import NO_NET, TOUCH, Bools, Conductors, Floats, Ints, Kind, Rows, middles, stadiums
+from parsers.primitives import (
+    NO_NET,
+    TOUCH,
+    Bools,
+    Conductors,
+    Floats,
+    Ints,
+    Kind,
+    Rows,
+    middles,
+    stadiums,
+)
 from parsers.trouble import Doubt, FormatError, Place, line_for
 
 SAME_HOLE = 0.01  # mm between centres of holes that are one hole
@@ -275,16 +286,12 @@ def _without_repeats(table: Holes, sorting: Sorting, diagnostics: Diagnostics) -
         x, y = table.ends[twice[0], :2]
         what = f"{len(twice)} holes are both plated and unplated"
         why = f"for example at ({x:.3f}, {y:.3f}); remove them from one of the drill files"
-        diagnostics.doubt(Doubt(what, why, _place(sorting, _rows_of(table, twice))))
+        diagnostics.doubt(Doubt(what, why, _place(sorting, table.take(twice))))
     kept = np.union1d(first, twice)
     if len(kept) < len(table):
         why = f"{len(table) - len(kept)} repeated holes are counted once"
         diagnostics.remark(Doubt("holes drilled twice", why))
-    return _rows_of(table, kept)
-
-
-def _rows_of(table: Holes, rows: Rows) -> Holes:
-    return Holes(**{name: getattr(table, name)[rows] for name in Holes.__dataclass_fields__})
+    return table.take(kept)
 
 
 def check_holes(sorting: Sorting, joined: Connected, diagnostics: Diagnostics) -> None:

@@ -24,9 +24,8 @@ class JobFile:
     title: str = ""
     layers: int | None = None
     stackup: Stackup = field(default_factory=Stackup)
-    functions: Mapping[str, tuple[str, ...]] = field(
-        default_factory=dict
-    )  # path -> fields of the file function
+    # path -> fields of the file function
+    functions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     negative: frozenset[str] = frozenset()  # paths of files with negative polarity
     doubts: tuple[Doubt, ...] = ()
 

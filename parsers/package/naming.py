@@ -23,9 +23,8 @@ from parsers.primitives import UNKNOWN_NET, Conductors, Floats, Ints, Kind, Rows
 from parsers.trouble import Doubt, Place
 
 GERBER_RESOLUTION = 0.001  # mm; coarsest coordinate step of the layers
-LOST = (
-    0.1  # share of points off the copper above which the netlist is for other copper, or misplaced
-)
+# share of points off the copper above which the netlist is for other copper, or misplaced
+LOST = 0.1
 FITS = 0.8  # share of points on lands that makes a shift or mirror image worth telling
 LAND_REACH = 0.05  # mm between a moved point and a land that it fits
 SAMPLE = 60  # points tried against all lands when looking for a shift

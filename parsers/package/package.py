@@ -53,12 +53,8 @@ from parsers.primitives import (
 )
 from parsers.trouble import BoardError, Doubt, FormatError, Place, line_for
 
-NAMED = (
-    "net",
-    "component",
-    "pin",
-    "function",
-)  # columns that number names, first of the file, then of the board
+# columns that number names, first of the file, then of the board
+NAMED = ("net", "component", "pin", "function")
 
 
 @dataclass(frozen=True, slots=True)

@@ -227,9 +227,8 @@ _TOP_WORDS, _BOTTOM_WORDS = (
 )
 _PROFILE_WORDS = _words("outline profile edge edges contour border boardoutline edgecuts")
 _PROFILE_EXTENSIONS = _words("gko gml gm1 gm oln")
-_NO_COPPER_PARTS = re.compile(
-    r"paste|mask|silk|legend|stencil|resist|courtyard|overlay"
-)  # inside longer words too
+# inside longer words too
+_NO_COPPER_PARTS = re.compile(r"paste|mask|silk|legend|stencil|resist|courtyard|overlay")
 _DRILL_WORDS = _words("drill drills drl pth npth ncdrill holes rout route routing slots thru")
 _DRILL_EXTENSIONS = _words("drl xln exc ncd drd nc tap cnc xnc rou")
 

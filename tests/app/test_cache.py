@@ -34,9 +34,8 @@ from parsers.board import Hints
 from parsers.trouble import Doubt, InputError
 
 FAULTY = ("mains-barrier-faulty", "single-tie-faulty")
-SMALL = sorted(
-    name for name in demos() if not name.startswith("greenhouse")
-)  # the others take tenths of a second
+# the others take tenths of a second
+SMALL = sorted(name for name in demos() if not name.startswith("greenhouse"))
 
 
 @pytest.fixture(scope="module")

@@ -179,9 +179,8 @@ def test_a_draft_that_nobody_edited_is_incomplete_and_says_where(circuit: Circui
         str(doubt.doubt.place.element) for doubt in outcome.doubts if doubt.doubt.place is not None
     }
     assert "draft" in named
-    assert {
-        f"barrier[{n}]" for n in range(text.count("[[barrier]]"))
-    } <= named  # states neither voltage nor insulation
+    # states neither voltage nor insulation
+    assert {f"barrier[{n}]" for n in range(text.count("[[barrier]]"))} <= named
 
 
 @pytest.mark.parametrize("circuit", CIRCUITS.values(), ids=CIRCUITS)
@@ -224,9 +223,8 @@ def area(layer: str, *edges: float) -> Pour:
 
 def test_without_names_the_largest_pieces_of_copper_become_regions_by_place(tmp_path: Path) -> None:
     left, right = (area("L2", 1, 1, 28, 29), area("L2", 32, 1, 59, 29))
-    board = nameless(
-        (left, right, area("L1", 5, 5, 20, 20))
-    )  # the via joins the left one with the copper above it
+    # the via joins the left one with the copper above it
+    board = nameless((left, right, area("L1", 5, 5, 20, 20)))
     rules = parse_rules(draft(board), "rules.toml", {})
     assert [region.reference for region in rules.regions] == [("PIECE_1",), ("PIECE_2",)]
     assert {place[2] for net in rules.named_nets for place in net.at} == {"L2"}

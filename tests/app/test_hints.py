@@ -112,9 +112,8 @@ def test_a_capacitor_where_the_hint_puts_it_shortens_the_detour(y: float) -> Non
         "gap-crossing", rules, draws=draws, pads=[*part("R40", y), *part("C1", float(told[1]))]
     )
     assert before.detail["detour_mm"] == pytest.approx(float(told[2]), abs=0.06)
-    assert after.detail["detour_mm"] == pytest.approx(
-        float(told[3]), abs=0.45
-    )  # its pads stand 0.1 mm inside
+    # its pads stand 0.1 mm inside
+    assert after.detail["detour_mm"] == pytest.approx(float(told[3]), abs=0.45)
     assert after.harm < before.harm
 
 

@@ -183,9 +183,8 @@ def test_a_watch_that_was_started_in_the_background_ends_when_it_is_told_to(
         text=True,
     ) as watch:
         assert watch.stdout is not None
-        assert any(
-            "A geometric aid" in line for line in watch.stdout
-        )  # the last words of the report
+        # the last words of the report
+        assert any("A geometric aid" in line for line in watch.stdout)
         demo.rules.write_text(demo.rules.read_text() + "\n# changed\n")
         assert any(line.startswith("fail: ") for line in watch.stdout)
         watch.send_signal(request_)

@@ -176,9 +176,8 @@ def _opened(piece: shapely.Polygon) -> Floats:
     """
     piece = shapely.orient_polygons(shapely.transform(piece, lambda xy: np.round(xy * 1e6)))
     rings = [shapely.get_coordinates(ring)[:-1] for ring in shapely.get_rings(piece)]
-    rings = [
-        np.roll(ring, -int(np.argmax(ring[:, 0])), axis=0) for ring in rings
-    ]  # begins at its right
+    # begins at its right
+    rings = [np.roll(ring, -int(np.argmax(ring[:, 0])), axis=0) for ring in rings]
     begin, end = (
         np.concatenate(rings),
         np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]),

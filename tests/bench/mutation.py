@@ -48,10 +48,8 @@ from tests.bench.alterations import alterations, altered, becomes
 
 ROOT = Path(__file__).parents[2]
 PROOFS = Path(__file__).with_name("equivalent_mutants.toml")
-NEAR, ALL = (
-    15.0,
-    60.0,
-)  # seconds of tests, as they take unaltered: of a mutant's own room first, then of all
+# seconds of tests, as they take unaltered: of a mutant's own room first, then of all
+NEAR, ALL = (15.0, 60.0)
 LIMIT = 90  # seconds of processor time; a mutant that needs more hangs
 MEMORY = 6 << 30
 OUT = ("checker/demo",)  # coordinates of invented boards, all held by golden files

@@ -17,10 +17,8 @@ from checker.rules import known_limits
 from parsers.board import Board
 from tests.bench.test_barrier import RULES, crowded_board
 
-SOME, NEARLY_ALL = (
-    6.6,
-    9.0,
-)  # mm; what some, and nearly all, pairs of nets beside the gap fall short of
+# mm; what some, and nearly all, pairs of nets beside the gap fall short of
+SOME, NEARLY_ALL = (6.6, 9.0)
 
 
 def seconds(board: Board, folder: Path, clearance: float) -> tuple[float, int]:

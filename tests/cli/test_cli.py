@@ -54,9 +54,8 @@ def test_a_faulty_board_fails_with_exit_code_1(boards: Path) -> None:
 
 def test_the_text_report_fits_80_columns_and_holds_the_caution(boards: Path) -> None:
     text = run("check", *words_of(boards, "digital-isolator-faulty")).stdout
-    assert all(
-        len(line) <= 80 or " " not in line.strip() for line in text.splitlines()
-    )  # paths are not broken
+    # paths are not broken
+    assert all(len(line) <= 80 or " " not in line.strip() for line in text.splitlines())
     assert SAFETY.split(":", maxsplit=1)[0] in " ".join(text.split())
 
 
@@ -609,9 +608,8 @@ def test_explain_lists_every_rule_and_topic() -> None:
 def test_explain_tells_the_manual_of_every_rule(rule: str) -> None:
     text = run("explain", rule).stdout
     assert all(heading in text for heading in ("Why:", "Measured:", "Fix:", "Source:"))
-    assert all(
-        len(line) <= 80 or " " not in line for line in text.splitlines()
-    )  # a long path is not broken
+    # a long path is not broken
+    assert all(len(line) <= 80 or " " not in line for line in text.splitlines())
 
 
 @pytest.mark.parametrize("topic", topics())

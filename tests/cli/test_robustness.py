@@ -496,9 +496,8 @@ def test_a_killed_worker_of_a_batch_costs_its_own_board_alone(
     assert [summary.verdict for summary in done] == ["pass", "lost", "pass", "pass"]
     assert batch.worst_code(done) == 3
     assert "faulty: its worker process ended" in batch.as_text(done).splitlines()[1]
-    assert not (
-        tmp_path / "faulty" / "report.json"
-    ).exists()  # an earlier verdict is none of this run
+    # an earlier verdict is none of this run
+    assert not (tmp_path / "faulty" / "report.json").exists()
 
 
 # ------------------------------------------------------------------------------------ hostile input

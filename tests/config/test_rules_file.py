@@ -369,9 +369,8 @@ def test_a_file_that_says_too_little_is_refused(text: str, said: str) -> None:
 
 @given(st.text(max_size=200))
 def test_no_text_causes_anything_but_a_rules_file_error(text: str) -> None:
-    with pytest.raises(
-        RulesFileError, match=r"^r\.toml"
-    ):  # no region is declared, whatever else the text says
+    # no region is declared, whatever else the text says
+    with pytest.raises(RulesFileError, match=r"^r\.toml"):
         parse("schema = 1\n" + text)
 
 

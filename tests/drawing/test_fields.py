@@ -37,9 +37,8 @@ def test_a_strip_has_contours_across() -> None:
     (field,) = fields_of(layout)
     assert field.layer == "L1"
     lines = [line for c in field.contours for line in np.split(c.lines.points, c.lines.starts[1:])]
-    between = [
-        line[:, 0] for line in lines if (abs(line[:, 0] / 1000 - 40) < 8).all()
-    ]  # far from both grounds
+    # far from both grounds
+    between = [line[:, 0] for line in lines if (abs(line[:, 0] / 1000 - 40) < 8).all()]
     assert between
     assert all(np.ptp(x) < 0.1 * 1000 for x in between)  # straight across
     # a square is 10 mm long and has 0.492571 mohm: 0.5 and 1 mV of 1 A lie 10.151 and 20.302 mm

@@ -375,11 +375,8 @@ def test_a_plated_edge_that_nothing_touches_is_a_doubt_and_floats(tmp_path: Path
 # ---------------------------------------------------------------------------------------- distances
 
 
-WIDTH_X = {
-    1: 0.25,
-    2: 1.0,
-    3: 1.5,
-}  # mm by pollution degree; IEC 60664-1:2007, 6.2, as read on a public page
+# mm by pollution degree; IEC 60664-1:2007, 6.2, as read on a public page
+WIDTH_X = {1: 0.25, 2: 1.0, 3: 1.5}
 
 
 @pytest.mark.parametrize(("degree", "x"), WIDTH_X.items())

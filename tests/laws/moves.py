@@ -133,16 +133,14 @@ class Move:
     def expected(self, finding: Finding, layers: int) -> dict[str, Any]:
         """What must be found of a finding after the move."""
         told = told_of(finding)
-        if (
-            self.flip and finding.rule in ON_SEVERAL_LAYERS
-        ):  # told on the upper one, which now is the lower one
+        # told on the upper one, which now is the lower one
+        if self.flip and finding.rule in ON_SEVERAL_LAYERS:
             del told["layer"]
             told["detail"] = {
                 "layers": sorted(self.layer(layer, layers) for layer in finding.detail["layers"])
             }
-            told.pop(
-                "regions" if finding.rule == "unreferenced-run" else "", None
-            )  # of the upper side's pour
+            # of the upper side's pour
+            told.pop("regions" if finding.rule == "unreferenced-run" else "", None)
         elif self.flip and finding.rule in ON_ANY_LAYER:
             del told["layer"]
         elif "layer" in told and finding.layer is not None:
@@ -156,11 +154,8 @@ class Move:
 # is unique.
 UNIQUE_PATH = ("gap-crossing", "unreferenced-run")
 ON_SEVERAL_LAYERS = ("gap-crossing", "unreferenced-run")  # the finding names its uppermost layer
-ON_ANY_LAYER = (
-    "pour-overlap",
-    "return-handover",
-    "noisy-neighbour",
-)  # of several alike it names one
+# of several alike it names one
+ON_ANY_LAYER = ("pour-overlap", "return-handover", "noisy-neighbour")
 
 
 def told_of(finding: Finding) -> dict[str, Any]:
@@ -170,9 +165,8 @@ def told_of(finding: Finding) -> dict[str, Any]:
     names = ("rule", "nets", "components", "regions", "layer", "measured", "required", "unit")
     told = {name: getattr(finding, name) for name in names} | {"level": str(finding.level)}
     if finding.rule == "gap-narrow":
-        del told[
-            "layer"
-        ]  # of pours alike on several layers it names one, by the last digit of their distances
+        # of pours alike on several layers it names one, by the last digit of their distances
+        del told["layer"]
     if finding.rule in UNIQUE_PATH:
         told["path"] = finding.path
     return told

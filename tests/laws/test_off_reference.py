@@ -41,11 +41,8 @@ quiet = true
 RULE_IDS = ("gap-crossing", "unreferenced-run", "region-escape", "region-intrusion", "pour-overlap")
 HALF = st.integers(0, 60).map(lambda n: n / 2)  # a grid of 0.5 mm: coincidences are frequent
 POINTS = st.tuples(HALF, st.integers(0, 40).map(lambda n: n / 2))
-STACKS = [
-    (("L2",), "L1", "L4"),
-    (("L2", "L3"), "L1", "L4"),
-    (("L1", "L3"), "L2", "L4"),
-]  # pours, traces
+# pours, traces
+STACKS = [(("L2",), "L1", "L4"), (("L2", "L3"), "L1", "L4"), (("L1", "L3"), "L2", "L4")]
 SEAMS = st.integers(14, 44).map(lambda n: n / 2)
 
 
@@ -215,9 +212,8 @@ def test_the_order_of_objects_changes_nothing(drawn: Sketch, random: Any) -> Non
 @given(sketches(), SEAMS)
 def test_pours_made_of_pieces_are_the_same_pours(drawn: Sketch, at: float) -> None:
     """A pour cut into abutting pieces is one pour."""
-    assume(
-        all(pour.net in ("GND_A", "GND_B") for pour in drawn.pours)
-    )  # cutting a signal's area changes its length
+    # cutting a signal's area changes its length
+    assume(all(pour.net in ("GND_A", "GND_B") for pour in drawn.pours))
     same(built_directly(drawn), cut_areas(built_directly(drawn), at + 0.25))
 
 
@@ -233,9 +229,8 @@ def test_a_trace_crosses_as_often_as_it_changes_its_pour(
     crossings.
     """
     ys = data.draw(st.lists(st.integers(1, 79), min_size=len(xs), max_size=len(xs)))
-    points = tuple(
-        (x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True)
-    )  # off the grid of the pours
+    # off the grid of the pours
+    points = tuple((x / 4 + 0.013, y / 4 + 0.017) for x, y in zip(xs, ys, strict=True))
     drawn = Sketch(
         title="walk",
         layers=4,
@@ -316,9 +311,8 @@ def test_branching_nets_cross_as_their_points_do(upper: Any, lower: Any, drilled
     copper touches.
     """
     lines = [("L1", line) for line in upper] + [("L4", line) for line in lower if drilled]
-    holes = (
-        [line[-1] for line in lower] if drilled else []
-    )  # each lower trace ends in a hole, an upper one starts there
+    # each lower trace ends in a hole, an upper one starts there
+    holes = [line[-1] for line in lower] if drilled else []
     lines += [("L1", [hole, upper[0][0]]) for hole in holes if hole != upper[0][0]]
     drawn = Sketch(
         title="points",

@@ -79,9 +79,8 @@ def by_mesh(board: Board) -> Answer:
     """The product against the exact geodesic."""
     exact = mesh_length(board)
     path, doubted = solved(board, min(exact + 2.0, FAR))
-    if (
-        path is not None and path.length < exact - ARCS
-    ):  # a mesh may have refined copper near the wrong of two ends
+    # a mesh may have refined copper near the wrong of two ends
+    if path is not None and path.length < exact - ARCS:
         exact = min(exact, measure(board, FINE))
     return _judged(path, doubted, exact - ARCS, exact)
 

@@ -41,9 +41,8 @@ COLLECTIONS = st.lists(SINGLE, max_size=4).map(shapely.GeometryCollection)
 NESTED = st.lists(st.one_of(SINGLE, COLLECTIONS), max_size=4).map(shapely.GeometryCollection)
 MIXED = st.one_of(SINGLE, COLLECTIONS, NESTED)
 SEVERAL = st.lists(MIXED, min_size=1, max_size=5)
-SPIKED = shapely.Polygon(
-    [(2, 2), (4, 2), (4, 4), (6, 2), (6, 6), (5, 4), (4, 6), (3, 4), (2, 6)]
-)  # corners on the grid
+# corners on the grid
+SPIKED = shapely.Polygon([(2, 2), (4, 2), (4, 4), (6, 2), (6, 6), (5, 4), (4, 6), (3, 4), (2, 6)])
 
 
 def array(shapes: list[shapely.Geometry]) -> Shapes:

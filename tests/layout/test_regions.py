@@ -375,10 +375,8 @@ def test_the_voids_between_thermal_spokes_are_antipads(drilled: bool) -> None:
 
 def test_a_slot_that_ends_at_a_drilled_land_is_no_antipad() -> None:
     """It reaches too far, and the land is but a small part of its edge."""
-    slot = {
-        **A,
-        "holes": [hole(5.5, 4.8, 6.9, 5.2)],
-    }  # 1.4 mm long, its end inside the land of 1.2 mm
+    # 1.4 mm long, its end inside the land of 1.2 mm
+    slot = {**A, "holes": [hole(5.5, 4.8, 6.9, 5.2)]}
     land = {"net": "GND_A", "layer": "L2", "at": [5, 5], "size": 1.2}
     long_ = {**A, "holes": [hole(5.5, 4.8, 9, 5.2)]}
     for void, filled in ((slot, True), (long_, False)):

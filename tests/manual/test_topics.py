@@ -32,9 +32,8 @@ def test_the_topics_of_the_contract_are_there() -> None:
 @pytest.mark.parametrize("topic", PAGES, ids=lambda topic: topic.name)
 def test_a_topic_fits_a_terminal_and_begins_with_what_it_tells(topic: Topic) -> None:
     lines = topic.text.splitlines()
-    assert all(
-        len(line) <= 80 for line in lines if "moatcheck check fab" not in line
-    )  # a command is not broken
+    # a command is not broken
+    assert all(len(line) <= 80 for line in lines if "moatcheck check fab" not in line)
     assert lines[0].endswith(".")
     assert lines[1] == ""
     assert "<<" not in topic.text

@@ -38,9 +38,8 @@ def row_of_record(r: Record) -> Row:
 
 def agree(text: str) -> int:
     """Both readers find the same points; how many."""
-    long_names = dict(
-        re.findall(r"^C\s+NNAME(\S+)\s+(\S+)", text, re.M)
-    )  # the reference reads those after `P` alone
+    # the reference reads those after `P` alone
+    long_names = dict(re.findall(r"^C\s+NNAME(\S+)\s+(\S+)", text, re.M))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         records = Reference.from_string(text, "n.ipc").test_records

@@ -393,9 +393,8 @@ def test_a_filter_acts_on_numbers_and_strokes_too(visit: Visit) -> None:
     assert not shown(visit, f"#marks .way-group[data-id='{crossing.id}']")
     assert not shown(visit, f"#marks .way-group[data-id='{other.id}']")
     assert shown(visit, f"#marks .way-group[data-id='{clearance.id}']")
-    assert shown(
-        visit, f"#marks .badge[data-group='{clearance.group}']"
-    )  # the same place, by its other finding
+    # the same place, by its other finding
+    assert shown(visit, f"#marks .badge[data-group='{clearance.group}']")
 
 
 def test_the_link_holds_what_is_filtered_and_chosen(
@@ -922,9 +921,8 @@ def test_a_small_or_enlarged_screen_has_one_scrolling_page(
     assert not any(
         opened.page.eval_on_selector(name, sticky) for name in ("#filters", "footer", "header")
     )
-    assert opened.page.eval_on_selector(
-        "aside", "n => n.scrollHeight <= n.clientHeight + 1"
-    )  # no list in the list
+    # no list in the list
+    assert opened.page.eval_on_selector("aside", "n => n.scrollHeight <= n.clientHeight + 1")
     opened.page.close()
 
 

@@ -74,9 +74,8 @@ def test_a_plated_edge_is_of_the_net_that_touches_it() -> None:
     """A trace of B below reaches the plated edge: A is 2 mm from it on top."""
     draws = [{"net": "B", "layer": "L2", "width": 0.2, "points": [[-3.5, 0], [-0.1, 0]]}]
     board, rules = board_and_rules(OVER_THE_EDGE | {"draws": draws})
-    assert [f.measured for f in found_on(board, rules)] == [
-        pytest.approx(3.6, abs=0.001)
-    ]  # 2 + 1.6 to the trace's end
+    # 2 + 1.6 to the trace's end
+    assert [f.measured for f in found_on(board, rules)] == [pytest.approx(3.6, abs=0.001)]
     measured = [f.measured for f in found_on(with_plated_edge(board), rules)]
     assert measured == [pytest.approx(2.0, abs=0.001)]
 

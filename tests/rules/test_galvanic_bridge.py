@@ -135,9 +135,8 @@ def test_a_plated_edge_is_a_tie() -> None:
     assert [f.measured for f in found_beside(PLATED, tie, draws=draws[:1])] == [0.0]
 
 
-NETS = tuple(
-    f"{side}_{n}" for side in "ABC" for n in range(4)
-)  # four of either side, four of a third region
+# four of either side, four of a third region
+NETS = tuple(f"{side}_{n}" for side in "ABC" for n in range(4))
 REGIONS = {side.lower(): {"reference": [f"GND_{side}"], "nets": [f"{side}_*"]} for side in "ABC"}
 
 

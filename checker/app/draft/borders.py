@@ -102,9 +102,8 @@ def _tie(survey: Survey, first: Region, second: Region) -> Tie:
     """What joins the references of two regions themselves."""
     ends = (set(first.reference), set(second.reference))
     joining = [part for part in survey.parts if _joins(part, ends)]
-    low = [
-        part for part in joining if not part.is_capacitor
-    ]  # may conduct, for all that the data tells
+    # may conduct, for all that the data tells
+    low = [part for part in joining if not part.is_capacitor]
     touching = [
         c for c in survey.board.connectivity.contacts if all(end & set(c.nets) for end in ends)
     ]

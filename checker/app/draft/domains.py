@@ -27,15 +27,13 @@ from checker.app.draft.parts import Part
 
 NEAR = 0.7  # mm between pads of one part: fine pitch, no insulation
 STRIP = 2.0  # mm between the pads of an isolator's sides, least
-STRIP_OF_GROUNDS = (
-    0.8  # mm, the same where each side has a ground of its own: converters with pins in one row
-)
+# mm, the same where each side has a ground of its own: converters with pins in one row
+STRIP_OF_GROUNDS = 0.8
 ACROSS = 2.0  # mm between the pads of a part that may span a barrier on purpose
 MANY = 60  # grounds, and links of grounds, that are tried one by one
 ARRAY = 3  # pairs of pins that make an array whatever its nets are called; fewer must share names
-FEW = (
-    3  # links between two grounds that may be capacitors and bleeders across; more are no exception
-)
+# links between two grounds that may be capacitors and bleeders across; more are no exception
+FEW = 3
 
 Nets = frozenset[int]
 Pair = tuple[float, int, int]  # gap between two sides of a part, mm, and the roots of their domains

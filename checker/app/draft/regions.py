@@ -23,9 +23,8 @@ from checker.layout.regions import floating_nets
 from parsers.board import Board
 
 GROUND_PARTS = 3  # a net that is called a ground but has no pour needs so many parts to be one
-MOST = (
-    0.4  # share of its domain's area that a pour needs to be a reference without being called one
-)
+# share of its domain's area that a pour needs to be a reference without being called one
+MOST = 0.4
 SHARED = 0.5  # share of a supply plane's parts, and of its pours, that lie with one ground
 SOME, ALL = 0.25, 0.9  # fewer of its parts will do where all of its pours lie over the ground
 PLANE = 0.25  # a supply net's pours cover this share of a region's territory, or are no plane

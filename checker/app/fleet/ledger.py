@@ -46,9 +46,8 @@ def _read(path: Path) -> Iterable[Row]:
     text = path.read_text(encoding="utf-8", errors="replace")
     if text and not text.endswith("\n"):
         with path.open("a", encoding="utf-8") as file:
-            file.write(
-                "\n"
-            )  # a run was ended in the midst of a line: what is appended next begins anew
+            # a run was ended in the midst of a line: what is appended next begins anew
+            file.write("\n")
     for line in text.splitlines():
         try:
             yield Row.from_json(line)

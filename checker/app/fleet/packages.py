@@ -17,9 +17,8 @@ from parsers.package.archive import is_archive
 from parsers.trouble import InputError, Place
 
 HEAD = 4096  # bytes that tell what a file is
-GERBER = re.compile(
-    rb"(?:^|\*)\s*%(?:FS[LTD]|TF\.|MOMM|MOIN|ADD)", re.MULTILINE
-)  # %FS must stand in each file
+# %FS must stand in each file
+GERBER = re.compile(rb"(?:^|\*)\s*%(?:FS[LTD]|TF\.|MOMM|MOIN|ADD)", re.MULTILINE)
 DRILL = re.compile(rb"^(M48|T\d+C[\d.]+)", re.MULTILINE)
 XML = re.compile(rb"<(\w+:)?IPC-2581")
 XML_ENDINGS = (".xml", ".cvg", ".xml.gz", ".cvg.gz")

@@ -46,9 +46,8 @@ class Side:
         self.inflate = (part.radius + part.slack)[owner]
         self.layer = layer[self.row]
         self.inner = (self.layer > 0) & (self.layer < layers - 1)
-        self.touching = self.inner | (
-            shapely.get_dimensions(self.shape) == 2
-        )  # no way begins away from it
+        # no way begins away from it
+        self.touching = self.inner | (shapely.get_dimensions(self.shape) == 2)
         self.lack = self._lack(rims)
 
     def _lack(self, rims: shapely.STRtree) -> Floats:

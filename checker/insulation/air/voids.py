@@ -27,9 +27,8 @@ MOST_CORNERS = 2000  # beyond that a table of all pairs no longer pays
 MOST_PARTS = 32  # parts of a board that lines are told to run round one by one
 MOST_LINES = 2_000_000  # from places to corners, looked along at once: bounds memory
 GRAZE = 1e-6  # mm; a line that runs along a rim does not cross the board
-STRAIGHT = (
-    1e-12  # mm; a stretch is straight if its ends are no closer than it is long, but for rounding
-)
+# mm; a stretch is straight if its ends are no closer than it is long, but for rounding
+STRAIGHT = 1e-12
 
 
 @dataclass(frozen=True, slots=True)

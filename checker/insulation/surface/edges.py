@@ -92,9 +92,8 @@ class Edges:
     # (n, STRETCHES): what the stretches between the points run on; NOTHING where there is none
     on: Ints
     points: Floats  # (n, STRETCHES + 1, 2): the ends of the stretches, NaN where there is none
-    lengths: (
-        Floats  # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
-    )
+    # (n, STRETCHES): copper's reach taken off; their sum may exceed the cost by slack
+    lengths: Floats
     reach: Floats  # (n, 2): what copper at both ends of the stretches on faces lies nearer
     loop: Ints  # the rim along which a middle stretch on a wall is drawn
     s: Floats  # (n, 2): where along it

@@ -354,9 +354,8 @@ class Legs:
     @cached_property
     def _lengths(self) -> dict[tuple[int, int], float]:
         """Lengths of legs by their ends."""
-        order = np.argsort(
-            -self.length, kind="stable"
-        )  # of equal ends the shortest comes last and stays
+        # of equal ends the shortest comes last and stays
+        order = np.argsort(-self.length, kind="stable")
         ends = zip(self.start[order].tolist(), self.end[order].tolist(), strict=True)
         return dict(zip(ends, self.length[order].tolist(), strict=True))
 

@@ -28,17 +28,8 @@ STEP = 0.01  # mm; between the ends of sampled links
 LANDING = 0.02  # mm; between landings
 CLOSE = 0.06  # mm; ends of links nearer than this to a sharp corner are sampled closer
 SHARP = np.radians(10.0)  # less is a joint of chords that stand for an arc
-_BESIDE = (
-    0.0005,
-    0.0015,
-    0.003,
-    0.0055,
-    0.009,
-    0.014,
-    0.021,
-    0.029,
-    0.038,
-)  # mm; where they are, besides STEP
+# mm; where they are, besides STEP
+_BESIDE = (0.0005, 0.0015, 0.003, 0.0055, 0.009, 0.014, 0.021, 0.029, 0.038)
 _FINE = 1e-5  # mm
 _BLOCK = 1000  # curves sampled at once: bounds memory
 

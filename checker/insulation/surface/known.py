@@ -78,9 +78,8 @@ def around_of(one: Ints, two: Ints, length: Floats, roles: Ints, soft: Bools, x:
     cost = np.maximum(cost, _NOTHING)
     reached = []
     for role, other in ((SOURCE, TARGET), (TARGET, SOURCE)):
-        kept = (roles[head] == HOP) & (
-            roles[tail] != other
-        )  # a path ends at the first island that is no HOP
+        # a path ends at the first island that is no HOP
+        kept = (roles[head] == HOP) & (roles[tail] != other)
         matrix = csr_array((cost[kept], (tail[kept], head[kept])), shape=(n, n))
         starts = np.flatnonzero(roles == role)
         least = (

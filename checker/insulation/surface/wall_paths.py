@@ -271,9 +271,8 @@ class Walls:
         start, rim = start[front], rim[front]
         window = np.column_stack((self.rims.s[rim], self.rims.s[rim] + self.rims.length[rim]))
         reach = starts.reach[start] + self.rims.slack[rim]
-        behind = row_max(piece[:, [1, 3]]) + np.maximum(
-            starts.reach[start], 0.0
-        )  # a link comes from no farther than the way does
+        # a link comes from no farther than the way does
+        behind = row_max(piece[:, [1, 3]]) + np.maximum(starts.reach[start], 0.0)
         wide = (
             np.minimum(self.bare.widths[rim], behind[:, None])
             if side == VOID

@@ -127,9 +127,8 @@ class Approaches:
     behind: Floats  # (n, 3) as in Starts
     apart: Floats  # least length up to the rim
     angle: Floats  # (n, 2) directions, from straight across, that the window lets pass
-    depth: (
-        Floats  # how far below the rim of the face that looks at it: wall height for the other face
-    )
+    # how far below the rim of the face that looks at it: wall height for the other face
+    depth: Floats
     wide: Floats  # (n, 2) least and greatest width of a groove that it comes over, 0 for none
     gate: Rows  # (n, 2) as in Starts
 
@@ -195,9 +194,8 @@ def unfolded_beside(ends: Floats, rims: Rims, rim: Rows, side: int) -> tuple[Boo
     start = rims.ends[rim, 0:2]
     unit = (rims.ends[rim, 2:4] - start) / rims.length[rim, None]
     depth = side * _depths(ends, start, unit)
-    allowed = (
-        -2 * rims.slack[rim] - 1e-9
-    )  # corners of curved outlines may lie a little behind the rim
+    # corners of curved outlines may lie a little behind the rim
+    allowed = -2 * rims.slack[rim] - 1e-9
     front = row_max(depth) >= allowed
     ends, depth, unit, start, allowed = (
         ends[front],

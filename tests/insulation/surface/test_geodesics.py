@@ -167,9 +167,8 @@ def test_round_a_hole_to_the_other_face_the_path_is_a_helix(angle: float) -> Non
     radius, height = 1.5, 1.6
     rim = np.linspace(0, np.pi, 3001)
     turn = np.radians(angle)
-    near = np.hypot(
-        3.5 - radius * np.cos(rim), radius * np.sin(rim)
-    )  # from (3.5, 0) to the rim, where in sight
+    # from (3.5, 0) to the rim, where in sight
+    near = np.hypot(3.5 - radius * np.cos(rim), radius * np.sin(rim))
     near[np.cos(rim) < radius / 3.5] = np.inf
     far = np.hypot(
         2.5 * np.cos(turn) - radius * np.cos(rim), 2.5 * np.sin(turn) - radius * np.sin(rim)

@@ -18,11 +18,8 @@ SHORTER = 0.0005
 
 X = 1.0
 BOARD = shapely.box(-20, -20, 20, 20)
-THROAT, SLOPE, ROOM = (
-    0.25,
-    0.5,
-    6.0,
-)  # half widths: 0.25 in the middle, growing by 0.5 per mm, up to 6 mm away
+# half widths: 0.25 in the middle, growing by 0.5 per mm, up to 6 mm away
+THROAT, SLOPE, ROOM = (0.25, 0.5, 6.0)
 
 
 def hourglass() -> shapely.Polygon:

@@ -50,9 +50,8 @@ def solved(board: Board, limit: float = 60.0) -> Geodesic:
     )
     roles = [SOURCE, TARGET] + [HOP] * (board.islands() - 2)
     surface = Surface(board.region, board.thickness, x=board.x)
-    found = surface.legs(metal, roles, max(limit, board.x), laid_bare).best(
-        0, 1, board.x
-    )  # legs below X are free
+    # legs below X are free
+    found = surface.legs(metal, roles, max(limit, board.x), laid_bare).best(0, 1, board.x)
     assert found is not None
     return found
 

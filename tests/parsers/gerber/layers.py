@@ -13,10 +13,8 @@ import shapely
 from parsers.assembly.image import Image, compose
 from parsers.gerber import read_gerber
 
-STRAY, PART = (
-    0.0005,
-    0.001,
-)  # mm, and of the radius: how far round copper may be drawn too large; half the contract's
+# mm, and of the radius: how far round copper may be drawn too large; half the contract's
+STRAY, PART = (0.0005, 0.001)
 BOARDS = Path(__file__).parents[4] / "shared" / "boards"
 BOARD_FILES = sorted([*BOARDS.glob("*/*.art"), *BOARDS.glob("*/*.gbr")])
 needs_boards = pytest.mark.needs("boards")

@@ -380,9 +380,8 @@ def test_a_thermal_on_a_negative_layer_leaves_spokes(tmp_path: Path) -> None:
         ' spokeStartAngle="0"/>'
     )
     board = read(File(layers=layers, features={"TOP": one_set(features(thermal, HERE))}), tmp_path)
-    assert sentences(board) == [
-        "copper of unknown net on L1"
-    ]  # nothing names the plane of this small file
+    # nothing names the plane of this small file
+    assert sentences(board) == ["copper of unknown net on L1"]
     copper = shape_on(board)
     assert copper.contains(shapely.Point(6.5, 5))
     assert not copper.intersects(

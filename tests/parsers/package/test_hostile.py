@@ -176,9 +176,8 @@ def tarred(target: Path, *extra: tuple[tarfile.TarInfo, bytes]) -> Path:
 
 
 def tar_with_name(target: Path, case: Mapping[str, Any]) -> Path:
-    name = case["name"].replace(
-        "surrogate", "\udcff\n-mask.txt"
-    )  # bytes that are no UTF-8, and a line break
+    # bytes that are no UTF-8, and a line break
+    name = case["name"].replace("surrogate", "\udcff\n-mask.txt")
     return tarred(target, (tarfile.TarInfo(name), b"hello"))
 
 

@@ -571,9 +571,8 @@ def test_the_line_that_a_doubt_shows_settles_it(name: str, tmp_path: Path) -> No
     assert all(lines)
     told = {line[1]: line[2] for line in lines if line}
     if name == "a_layer_of_unknown_function":
-        told = dict.fromkeys(
-            told, "not needed"
-        )  # that it is none of this board's is for the user to know
+        # that it is none of this board's is for the user to know
+        told = dict.fromkeys(told, "not needed")
     assert changed(replace(change, hints=Hints(files=told)), tmp_path / "again").doubts == ()
 
 
