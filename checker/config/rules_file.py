@@ -14,6 +14,7 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from itertools import starmap
 from pathlib import Path, PurePath
 from typing import Any, TypeVar
 
@@ -316,50 +317,53 @@ def parse_rules(
     regions_needed: bool = True,
 ) -> Rules:
     """Read the text of a rules file; see `read_rules`."""
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
-        told = (
-            str(error)
-            if isinstance(error, tomllib.TOMLDecodeError | RecursionError)
-            else "a number is too long"
-        )
-        found = re.search(r"(.*) \(at line (\d+)", told)
-        what, line = (found[1], int(found[2])) if found else (told, None)
-        raise RulesFileError(
-            f"is no valid TOML: {what[:1].lower()}{what[1:]}", Place(path, line)
-        ) from None
-    top = _Table(data, "", path, line_of_keys(text))
+    top = _Table(_parsed(text, path), "", path, line_of_keys(text))
     if top.integer("schema", 0) != 1:
         raise top.error("schema", "this version reads schema 1; begin the file with: schema = 1")
-    rules = Rules(
-        path=path,
-        sha256=hashlib.sha256(text.encode()).hexdigest(),
-        title=top.string("title") or "",
-        draft=top.boolean("draft"),
-        step=top.string("step"),
-        regions=tuple(_region(name, table) for name, table in top.named_tables("region")),
-        barriers=tuple(_barrier(table) for table in top.tables("barrier")),
-        spacings=tuple(_spacing(table) for table in top.tables("spacing")),
-        ties=tuple(_tie(table) for table in top.tables("tie")),
-        hardware=tuple(_hardware(table) for table in top.tables("hardware")),
-        tolerance=_tolerance(top.table("tolerance")),
-        stackup=_stackup(top.table("stackup")),
-        files=top.table("files").all_strings(),
-        named_nets=tuple(_named_net(name, table) for name, table in top.named_tables("net")),
-        outline=_outline(top.table("outline")),
-        nets=_net_classes(top.table("nets")),
-        limits=_limits(top.table("limits"), limits),
-        currents=tuple(_current(table) for table in top.tables("current")),
-        quiet_inputs=tuple(_quiet_input(table) for table in top.tables("quiet_input")),
-        waivers=tuple(_waiver(table, tuple(rule_ids)) for table in top.tables("waiver")),
-        accepted_doubts=tuple(_accepted(table) for table in top.tables("accepted_doubt")),
-        line_of=top.lines,
-    )
+    rules = _rules(top, text, limits, tuple(rule_ids))
     top.done()
     if regions_needed or rules.regions:
         _check_names(rules, top)
     return rules
+
+
+def _parsed(text: str, path: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
+        plain = isinstance(error, tomllib.TOMLDecodeError | RecursionError)
+        told = str(error) if plain else "a number is too long"
+        found = re.search(r"(.*) \(at line (\d+)", told)
+        what, line = (found[1], int(found[2])) if found else (told, None)
+        fault = f"is no valid TOML: {what[:1].lower()}{what[1:]}"
+        raise RulesFileError(fault, Place(path, line)) from None
+
+
+def _rules(top: _Table, text: str, limits: Mapping[str, float], rule_ids: tuple[str, ...]) -> Rules:
+    return Rules(
+        path=top.path,
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        title=top.string("title") or "",
+        draft=top.boolean("draft"),
+        step=top.string("step"),
+        regions=tuple(starmap(_region, top.named_tables("region"))),
+        barriers=tuple(map(_barrier, top.tables("barrier"))),
+        spacings=tuple(map(_spacing, top.tables("spacing"))),
+        ties=tuple(map(_tie, top.tables("tie"))),
+        hardware=tuple(map(_hardware, top.tables("hardware"))),
+        tolerance=_tolerance(top.table("tolerance")),
+        stackup=_stackup(top.table("stackup")),
+        files=top.table("files").all_strings(),
+        named_nets=tuple(starmap(_named_net, top.named_tables("net"))),
+        outline=_outline(top.table("outline")),
+        nets=_net_classes(top.table("nets")),
+        limits=_limits(top.table("limits"), limits),
+        currents=tuple(map(_current, top.tables("current"))),
+        quiet_inputs=tuple(map(_quiet_input, top.tables("quiet_input"))),
+        waivers=tuple(_waiver(table, rule_ids) for table in top.tables("waiver")),
+        accepted_doubts=tuple(map(_accepted, top.tables("accepted_doubt"))),
+        line_of=top.lines,
+    )
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -9,6 +9,7 @@ attributes of its objects.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TextIO
 
@@ -128,30 +129,42 @@ def _number_places(callouts: tuple[Callout, ...]) -> dict[int, XY]:
     if not callouts:
         return {}
     extents = np.array([callout.extent for callout in callouts])
-    corner = extents[:, :2].min(axis=0) - ASIDE
-    far = (extents[:, 2:].max(axis=0) + ASIDE - corner) * GRAIN
-    frame = (0.0, 0.0, float(far[0]), float(far[1]))
-
-    def on_grid(point: XY) -> XY:
-        return (point[0] - corner[0]) * GRAIN, (point[1] - corner[1]) * GRAIN
-
+    raster = _Raster(*(extents[:, :2].min(axis=0) - ASIDE).tolist())
+    far = raster.of(*(extents[:, 2:].max(axis=0) + ASIDE).tolist())
+    frame = (0.0, 0.0, *far)
     numbered = leads(callouts)
-    halves = [(DIGIT_STEP * len(str(c.number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3) for c in numbered]
-    wanted = [
-        (on_grid(c.at), (wide * GRAIN, high * GRAIN))
-        for c, (wide, high) in zip(numbered, halves, strict=True)
-    ]
-    busy = Grid(frame)
-    for callout in callouts:
-        for leg in callout.legs:
-            points = [on_grid(point) for point in leg.points]
-            for start, end in pairwise(points):
-                busy.mark_line(start, end)
-    placed = place_badges(frame, wanted, busy, ())
-    corners = [
-        (float(b.box[0] / GRAIN + corner[0]), float(b.box[1] / GRAIN + corner[1])) for b in placed
-    ]
+    wanted = [(raster.of(*c.at), _half_of_number(c.number)) for c in numbered]
+    placed = place_badges(frame, wanted, _with_paths(Grid(frame), raster, callouts), ())
+    corners = [raster.back(*badge.box[:2]) for badge in placed]
     return {callout.number: spot for callout, spot in zip(numbered, corners, strict=True)}
+
+
+def _half_of_number(number: int) -> XY:
+    """Half the width and height of a number with the room around it, in steps of the raster."""
+    wide, high = DIGIT_STEP * len(str(number)) / 2 + 0.3, DIGIT_HIGH / 2 + 0.3
+    return wide * GRAIN, high * GRAIN
+
+
+def _with_paths(busy: Grid, raster: _Raster, callouts: tuple[Callout, ...]) -> Grid:
+    """The grid with all witness paths marked."""
+    for leg in (leg for callout in callouts for leg in callout.legs):
+        for start, end in pairwise(raster.of(*point) for point in leg.points):
+            busy.mark_line(start, end)
+    return busy
+
+
+@dataclass(frozen=True, slots=True)
+class _Raster:
+    """Places on the board as places on the grid that numbers are placed on, and back."""
+
+    x: float
+    y: float
+
+    def of(self, x: float, y: float) -> XY:
+        return (x - self.x) * GRAIN, (y - self.y) * GRAIN
+
+    def back(self, x: float, y: float) -> XY:
+        return float(x / GRAIN + self.x), float(y / GRAIN + self.y)
 
 
 def _xy(point: XY) -> str:

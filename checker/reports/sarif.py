@@ -18,7 +18,7 @@ from checker.findings import Finding, Group, Level, Source, Waived
 from checker.reports import Format
 from checker.reports.record import json_text, plain_value
 from checker.results.outcome import Outcome, StatedDoubt
-from checker.rules import RuleModule
+from checker.rules import Manual, RuleModule
 from checker.rules import registry as rules
 
 SCHEMA = (
@@ -95,50 +95,39 @@ def _rule(name: str, module: RuleModule | None) -> dict[str, Any]:
     if module is None:
         words = DOUBT_HELP if name == DOUBT else name
         return {"id": name, "shortDescription": {"text": words}, "help": {"text": words}}
-    manual = module.manual
+    title = module.rule.title or name
+    return {
+        "id": name,
+        "name": title,
+        "shortDescription": {"text": title},
+        "fullDescription": {"text": module.manual.obligation or title},
+        "help": {"text": _help(name, module.manual), "markdown": _help(name, module.manual, "**")},
+        "defaultConfiguration": {"level": str(module.rule.level)},
+    }
+
+
+def _help(name: str, manual: Manual, mark: str = "") -> str:
+    """The manual as text, or with marked headings."""
     parts = {
         "Why": manual.why,
         "Measured": manual.measured,
         "Fix": manual.fix,
         "Source": manual.source,
     }
-    given = {heading: words for heading, words in parts.items() if words}
+    told = [f"{mark}{heading}:{mark} {words}" for heading, words in parts.items() if words]
     more = f"Limits and words: moatcheck explain {name}; moatcheck explain words"
-    plain = "\n\n".join(
-        [manual.obligation, *(f"{heading}: {words}" for heading, words in given.items()), more]
-    )
-    marked = "\n\n".join(
-        [manual.obligation, *(f"**{heading}:** {words}" for heading, words in given.items()), more]
-    )
-    return {
-        "id": name,
-        "name": module.rule.title or name,
-        "shortDescription": {"text": module.rule.title or name},
-        "fullDescription": {"text": manual.obligation or module.rule.title or name},
-        "help": {"text": plain, "markdown": marked},
-        "defaultConfiguration": {"level": str(module.rule.level)},
-    }
+    return "\n\n".join([manual.obligation, *told, more])
 
 
 def _result(
     outcome: Outcome, group: Group, finding: Finding, index: dict[str, int]
 ) -> dict[str, Any]:
-    shared = (
-        f"place {group.number}, {wording.count(len(group.members), 'finding')}"
-        if len(group.members) > 1
-        else ""
-    )
-    words = [
-        f"{finding.message} {wording.place(finding.at)}",
-        wording.figures(finding),
-        finding.hint or "",
-        shared,
-    ]
+    more = [_related(outcome, n, source) for n, source in enumerate(finding.sources[1:], 1)]
     result: dict[str, Any] = {
         "ruleId": finding.rule,
         "ruleIndex": index[finding.rule],
         "level": str(finding.level),
-        "message": {"text": "; ".join(word for word in words if word)},
+        "message": {"text": _message(group, finding)},
         "locations": [_location(outcome, finding)],
         "partialFingerprints": {FINGERPRINT: finding.id},
         "properties": {
@@ -151,16 +140,24 @@ def _result(
             "unit": finding.unit,
         },
     }
-    related = [
-        _related(outcome, number, source) for number, source in enumerate(finding.sources[1:], 1)
-    ]
-    if related:
-        result["relatedLocations"] = related
+    if more:
+        result["relatedLocations"] = more
     if finding.waived is not None:
         result["suppressions"] = [_suppression(finding.waived)]
     if outcome.baseline is not None:
         result["baselineState"] = "unchanged" if finding.known else "new"
     return result
+
+
+def _message(group: Group, finding: Finding) -> str:
+    count = len(group.members)
+    words = [
+        f"{finding.message} {wording.place(finding.at)}",
+        wording.figures(finding),
+        finding.hint or "",
+        f"place {group.number}, {wording.count(count, 'finding')}" if count > 1 else "",
+    ]
+    return "; ".join(word for word in words if word)
 
 
 def _location(outcome: Outcome, finding: Finding) -> dict[str, Any]:

@@ -17,7 +17,7 @@ import shapely
 from checker.config.rules_file import Rules, nearest
 from checker.layout.layout import Layout
 from checker.results.islands import Island, island_lines, islands
-from parsers.board import PLATED, UNPLATED, Board, Component
+from parsers.board import PLATED, UNPLATED, Board, Component, Holes
 from parsers.primitives import Kind
 from parsers.trouble import Doubt, InputError
 
@@ -63,26 +63,27 @@ def inventory(board: Board, rules: Rules | None = None, *, pieces: bool = False)
     """
     layout = Layout(board, rules) if rules and rules.regions else None
     doubts = [*board.doubts, *(layout.doubts if layout else ())]
+    files = [{"path": f.path, "layer": f.layer, "function": f.function} for f in board.files]
     return Inventory(
         title=board.title,
         format=board.format,
         thickness_mm=board.stackup.thickness,
-        files=tuple(
-            {"path": f.path, "layer": f.layer, "function": f.function} for f in board.files
-        ),
+        files=tuple(files),
         layers=_layer_rows(board),
         nets=_net_rows(board, layout),
         pours=_pour_rows(layout) if layout else (),
-        holes={
-            "plated": int((board.holes.plated == PLATED).sum()),
-            "unplated": int((board.holes.plated == UNPLATED).sum()),
-            "plating unknown": int((~np.isin(board.holes.plated, (PLATED, UNPLATED))).sum()),
-        },
-        components=tuple(_component_row(component) for component in board.components),
-        doubts=tuple(_doubt_row(doubt) for doubt in doubts),
-        remarks=tuple(_doubt_row(remark) for remark in board.remarks),
+        holes=_hole_counts(board.holes),
+        components=tuple(map(_component_row, board.components)),
+        doubts=tuple(map(_doubt_row, doubts)),
+        remarks=tuple(map(_doubt_row, board.remarks)),
         islands=islands(board) if pieces else None,
     )
+
+
+def _hole_counts(holes: Holes) -> dict[str, int]:
+    plated, unplated = holes.plated == PLATED, holes.plated == UNPLATED
+    counts = {"plated": plated, "unplated": unplated, "plating unknown": ~(plated | unplated)}
+    return {kind: int(mask.sum()) for kind, mask in counts.items()}
 
 
 def of_nets(stock: Inventory, words: Sequence[str]) -> Inventory:
@@ -251,27 +252,23 @@ def _layer_rows(board: Board) -> tuple[dict[str, Any], ...]:
 
 
 def _net_rows(board: Board, layout: Layout | None) -> tuple[NetRow, ...]:
-    copper = board.copper
-    size = len(board.nets)
+    copper, size = board.copper, len(board.nets)
     named = copper.net >= 0
-    lines = named & (copper.kind != Kind.AREA) & ~copper.pad
-    length = np.bincount(
-        copper.net[lines], shapely.length(copper.skeletons(np.flatnonzero(lines))), size
-    )
+    lines = np.flatnonzero(named & (copper.kind != Kind.AREA) & ~copper.pad)
+    length = np.bincount(copper.net[lines], shapely.length(copper.skeletons(lines)), size)
     pads = np.bincount(copper.net[named & copper.pad], minlength=size)
-    used = [
-        "".join(
-            f"{board.layers[i].id} " for i in np.unique(copper.layer[copper.net == net])
-        ).rstrip()
-        for net in range(size)
-    ]
     rows = [
-        NetRow(net.name, used[i], int(pads[i]), round(float(length[i]), 4))
+        NetRow(net.name, _layers_of(board, i), int(pads[i]), round(float(length[i]), 4))
         for i, net in enumerate(board.nets)
     ]
     if layout is not None:
         rows = [_with_reference(row, i, layout) for i, row in enumerate(rows)]
     return tuple(sorted(rows, key=lambda row: row.net))
+
+
+def _layers_of(board: Board, net: int) -> str:
+    layers = np.unique(board.copper.layer[board.copper.net == net])
+    return " ".join(board.layers[i].id for i in layers)
 
 
 def _with_reference(row: NetRow, net: int, layout: Layout) -> NetRow:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -168,42 +169,53 @@ def _nearest(objects: _Objects, asked: _Asked, reach: float) -> dict[int, int]:
     # an index of a whole board takes seconds
     some, _, _ = corridor(boxes, places, np.empty((0, 4)), reach)
     rows, boxes = rows[some], boxes[some]
-    part = objects.copper.take(rows)
     ask, near = BoxIndex(boxes).meeting(widened(places, reach))
     fits = objects.net[rows[near]] == asked.net[ask]
-    ask, near = ask[fits], near[fits]
+    part = objects.copper.take(rows)
+    met = _met(part, asked, ask[fits], near[fits], reach)
+    order = np.lexsort((*_merits(part, asked, met, reach), asked.subject[met.ask]))
+    subjects, first = np.unique(asked.subject[met.ask][order], return_index=True)
+    return dict(zip(subjects.tolist(), rows[met.near[order[first]]].tolist(), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class _Met(Columns):
+    """Copper within reach of places."""
+
+    ask: Rows
+    near: Rows  # of the copper
+    skeleton: Shapes
+    radius: Floats
+    away: Floats  # the place from the skeleton, mm
+
+
+def _met(part: Conductors, asked: _Asked, ask: Rows, near: Rows, reach: float) -> _Met:
     skeletons, radius = part.skeletons(near), part.radius[near]
     area = part.kind[near] == Kind.AREA
     away = _away(skeletons, area & (reach <= ON), asked.at[ask])
-    close = away - radius <= reach
-    ask, near, skeletons, radius, away = (
-        column[close] for column in (ask, near, skeletons, radius, away)
-    )
-    off = (
-        np.maximum(away - radius, 0.0)
-        if reach > ON
-        else _misfit(part, near, skeletons, asked.at[ask], away)
-    )
-    onward = np.maximum(_away(skeletons, area[close], asked.towards[ask]) - radius, 0.0)
+    return _Met(ask, near, skeletons, radius, away).take(away - radius <= reach)
+
+
+def _merits(part: Conductors, asked: _Asked, met: _Met, reach: float) -> tuple[Any, ...]:
+    """What makes copper meet a place worse, what counts most last."""
+    ask, near, at = met.ask, met.near, asked.at[met.ask]
+    exact = reach <= ON
+    beyond = np.maximum(met.away - met.radius, 0.0)
+    off = _misfit(part, near, met.skeleton, at, met.away) if exact else beyond
+    onward = _away(met.skeleton, part.kind[near] == Kind.AREA, asked.towards[ask]) - met.radius
     chosen, layer = asked.layer[ask], part.layer[near]
-    elsewhere = (layer != chosen) & (layer != EVERY_LAYER) & (chosen != EVERY_LAYER)
-    place = ask if reach <= ON else np.zeros_like(ask)
-    other = part.pad[near] != asked.pads[ask].astype(bool)
     wall = layer == EVERY_LAYER
-    keys = (
+    return (
         near,
         part.line[near],
         part.file[near],
-        _step(onward),
-        other,
+        _step(np.maximum(onward, 0.0)),
+        part.pad[near] != asked.pads[ask].astype(bool),
         wall,
         _step(off),
-        place,
-        elsewhere,
+        ask if exact else np.zeros_like(ask),
+        (layer != chosen) & ~wall & (chosen != EVERY_LAYER),
     )
-    order = np.lexsort((*keys, asked.subject[ask]))
-    subjects, first = np.unique(asked.subject[ask][order], return_index=True)
-    return dict(zip(subjects.tolist(), rows[near[order[first]]].tolist(), strict=True))
 
 
 def _away(skeletons: Shapes, rough: Bools, at: Floats) -> Floats:

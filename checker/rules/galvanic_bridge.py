@@ -56,6 +56,7 @@ RULE = Rule(
 )
 
 Pin = tuple[int, XY]  # the conductor that it is on, and where
+Step = tuple[tuple[XY, XY], dict[str, str]]  # a line of a chain, and what it is a line of
 
 VIA_PAD = "ViaPad"  # the formats' word for a pad that takes no part
 
@@ -294,24 +295,21 @@ def _chains(
     """The shortest chain through each group of connected nets that reaches both sides; none passes
     earthed copper.
     """
+    one, other = ("first", 0), ("second", 0)
     joined = [
-        (
-            ("link", number),
-            ("first", 0) if net in first else ("second", 0) if net in second else ("net", net),
-        )
+        (("link", number), one if net in first else other if net in second else ("net", net))
         for number, link in enumerate(links)
         for net in set(link.nets) - earthed
     ]
-    if not _reaches(joined, ("first", 0), ("second", 0)):
+    if not _reaches(joined, one, other):
         return
     import networkx as nx
 
     graph: nx.Graph[tuple[str, int]] = nx.Graph(joined)
-    ends = {("first", 0), ("second", 0)}
-    for group in nx.connected_components(graph.subgraph(n for n in graph if n not in ends)):
-        part = graph.subgraph(group | ends)
-        if all(end in part for end in ends) and nx.has_path(part, ("first", 0), ("second", 0)):
-            path = nx.shortest_path(part, ("first", 0), ("second", 0))
+    for group in nx.connected_components(graph.subgraph(set(graph) - {one, other})):
+        part = graph.subgraph(group | {one, other})
+        if one in part and other in part and nx.has_path(part, one, other):
+            path = nx.shortest_path(part, one, other)
             yield [links[number] for kind, number in path if kind == "link"]
 
 
@@ -344,17 +342,25 @@ def _bridge(layout: Layout, separation: Separation, chain: Sequence[Link]) -> Fi
 
 def _steps(
     chain: Sequence[Link], sides: tuple[frozenset[int], frozenset[int]], names: Sequence[str]
-) -> list[tuple[tuple[XY, XY], dict[str, str]]]:
+) -> list[Step]:
     """The way of a chain: across each part or contact, and along the copper from one to the next;
     lines and what of.
     """
-    shared = [set(a.nets) & set(b.nets) for a, b in pairwise(chain)]
-    entries, exits = [sides[0], *shared], [*shared, sides[1]]
-    across = [(link.at(a), link.at(b)) for link, a, b in zip(chain, entries, exits, strict=True)]
-    steps: list[tuple[tuple[XY, XY], dict[str, str]]] = [(across[0], {"on": "part"})]
+    across = _across(chain, sides)
+    steps: list[Step] = [(across[0], {"on": "part"})]
     for (before, after), net in zip(pairwise(across), names[1:-1], strict=True):
-        steps += [((before[1], after[0]), {"on": COPPER, "net": net}), (after, {"on": "part"})]
+        steps.append(((before[1], after[0]), {"on": COPPER, "net": net}))
+        steps.append((after, {"on": "part"}))
     return [(line, leg) for line, leg in steps if line[0] != line[1]]
+
+
+def _across(
+    chain: Sequence[Link], sides: tuple[frozenset[int], frozenset[int]]
+) -> list[tuple[XY, XY]]:
+    """Where a chain enters and leaves each of its links."""
+    shared = [frozenset(a.nets) & frozenset(b.nets) for a, b in pairwise(chain)]
+    ways = zip(chain, [sides[0], *shared], [*shared, sides[1]], strict=True)
+    return [(link.at(entry), link.at(exit_)) for link, entry, exit_ in ways]
 
 
 def _names(layout: Layout, separation: Separation, chain: Sequence[Link]) -> tuple[str, ...]:
@@ -473,21 +479,24 @@ def _touching_points(
 
     A way that passes within reach of where they touch directly is no further place.
     """
-    first, second = sides
-    ends = first | second
-    points = [
-        link.points[0] for link in links if first & set(link.nets) and second & set(link.nets)
-    ]
+    ends = sides[0] | sides[1]
+    points = [link.points[0] for link in links if _on_all(sides, [link])]
     others = frozenset(np.flatnonzero(layout.is_reference).tolist()) - ends
     joined = [pair for link in links if not others & set(link.nets) for pair in pairwise(link.nets)]
     direct = shapely.MultiPoint(points)
     for way in _grouped({net for pair in joined for net in pair} - ends, joined):
         meeting = [link for link in links if way & set(link.nets) and ends & set(link.nets)]
-        if all(any(side & set(link.nets) for link in meeting) for side in sides):
+        if _on_all(sides, meeting):
             metal = [*_heads(layout, way), *(shapely.Point(link.points[0]) for link in meeting)]
             if not shapely.dwithin(metal, direct, tie.reach).any():
                 points.append(min(link.points[0] for link in meeting))
     return points
+
+
+def _on_all(sides: Sequence[frozenset[int]], links: Sequence[Link]) -> bool:
+    """Whether some links together stand on nets of every side."""
+    nets = {net for link in links for net in link.nets}
+    return all(side & nets for side in sides)
 
 
 def _grouped(conductors: Collection[int], joined: Iterable[tuple[int, int]]) -> Iterator[set[int]]:

@@ -27,7 +27,7 @@ Source: `moatcheck explain words`; common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -190,21 +190,17 @@ def _groups(layout: Layout, crossings: Sequence[_Crossing]) -> list[str]:
 
 def _finding(layout: Layout, crossing: _Crossing, group: str, harm: Harm) -> Finding:
     run = crossing.longest
-    nets = sorted(layout.board.net_name(s.net) for s in crossing.runs)
-    path = tuple(line for s in crossing.runs for line in s.path)
-    return Finding(
-        rule=RULE.id,
+    shapes = np.array([_shape(s) for s in crossing.runs])
+    finding = layout.finding(
+        RULE,
         level=crossing.level,
         message=_message(layout, crossing),
         at=middle_of(run),
-        layer=layout.layer_id(run.layers[0]),
-        reference_layers=tuple(
-            dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)
-        ),
-        nets=tuple(nets),
-        regions=tuple(layout.regions[i].name for i in run.regions),
-        path=path,
-        bounds=tuple(shapely.total_bounds(np.array([_shape(s) for s in crossing.runs])).tolist()),
+        layer=run.layers[0],
+        pours=run.pours,
+        regions=run.regions,
+        path=tuple(line for s in crossing.runs for line in s.path),
+        bounds=tuple(shapely.total_bounds(shapes).tolist()),
         measured=run.length,
         required=0.0,
         harm=harm.number,
@@ -212,6 +208,8 @@ def _finding(layout: Layout, crossing: _Crossing, group: str, harm: Harm) -> Fin
         detail=_detail(layout, crossing) | harm.detail,
         group=group,
     )
+    nets = sorted(layout.board.net_name(s.net) for s in crossing.runs)
+    return replace(finding, nets=tuple(nets))
 
 
 def _message(layout: Layout, crossing: _Crossing) -> str:

@@ -19,8 +19,8 @@ Source: `moatcheck explain words`; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -31,6 +31,7 @@ from checker.insulation.conductors import ROUNDING, Bodies, bodies_of
 from checker.insulation.separations import Separation, separations_of
 from checker.insulation.shortfalls import down
 from checker.layout.layout import Layout
+from checker.layout.regions import Pour
 from checker.rules import Rule
 from checker.wording import plain
 from parsers.primitives import Bools, Conductors, Floats, Kind, Rows, Shapes, conductors
@@ -136,28 +137,24 @@ def _nearest(
 
 def _pours(layout: Layout, separation: Separation, least: float) -> Narrow | None:
     """The two sides' pours at their closest, if that is closer than the isolators."""
-    sides = []
-    for names in separation.split:
-        regions = {layout.region_named(name).index for name in names}
-        sides.append([p for p in layout.pours if p.region in regions and not p.plane])
+    sides = [_pours_of(layout, names) for names in separation.split]
     first, second = (_as_conductors([p.copper for p in side]) for side in sides)
-    near = _nearest(
-        first,
-        np.arange(len(first)),
-        second,
-        np.arange(len(second)),
-        least - ROUNDING,
-        each_pair=True,
-    )
+    rows = np.arange(len(first)), np.arange(len(second))
+    near = _nearest(first, rows[0], second, rows[1], least - ROUNDING, each_pair=True)
     found = []
     for row in range(len(near)):
         pours = sides[0][int(near.first[row])], sides[1][int(near.second[row])]
         names = tuple(layout.board.nets[pour.net].name for pour in pours)
         line = _xy(near.start[row]), _xy(near.end[row])
-        found.append(
-            Narrow(float(near.length[row]), (line,), names, tuple(pour.layer for pour in pours))
-        )
+        layers = tuple(pour.layer for pour in pours)
+        found.append(Narrow(float(near.length[row]), (line,), names, layers))
     return min(found, key=_order, default=None)
+
+
+def _pours_of(layout: Layout, names: Iterable[str]) -> list[Pour]:
+    """Pours of the reference copper of some regions."""
+    regions = {layout.region_named(name).index for name in names}
+    return [pour for pour in layout.pours if pour.region in regions and not pour.plane]
 
 
 def _order(narrow: Narrow) -> tuple[float, bool, tuple[str, ...], tuple[int, ...]]:
@@ -191,16 +188,25 @@ def _beneath(
     judged = ~np.isin(rows, part.pads) & ~np.isin(rows, separation.earthed)
     poured = _poured(layout, bodies, here, told)
     groups = np.stack((bodies.node[rows], bodies.shapes.layer[rows]), axis=1)
-    for node, layer in np.unique(groups[judged], axis=0).tolist():
-        members = np.flatnonzero(judged & (groups == (node, layer)).all(axis=1))
-        others = [np.flatnonzero(side) for side in sides if not side[members].all()]
-        found = [_line_between(bodies, here, members, other) for other in others]
-        gap = sum(_length(line) for line, _ in found)
-        known = told is not None and bool(poured[members].all()) and gap >= told.gap - SAME
-        if gap < least - ROUNDING and not known:
-            to = tuple(bodies.net_name(int(rows[row])) for _, row in found)
-            lines = tuple(line for line, _ in found)
-            yield Narrow(gap, lines, (bodies.net_name(int(rows[members[0]])),), (layer,), to)
+    for group in np.unique(groups[judged], axis=0):
+        members = np.flatnonzero(judged & (groups == group).all(axis=1))
+        narrow = _between_sides(bodies, here, members, sides)
+        known = told is not None and bool(poured[members].all()) and narrow.gap >= told.gap - SAME
+        if narrow.gap < least - ROUNDING and not known:
+            yield narrow
+
+
+def _between_sides(bodies: Bodies, here: Inside, members: Rows, sides: Sequence[Bools]) -> Narrow:
+    """What some copper of one net and layer leaves of the gap: the ways to the sides that it does
+    not belong to.
+    """
+    others = [np.flatnonzero(side) for side in sides if not side[members].all()]
+    found = [_line_between(bodies, here, members, other) for other in others]
+    lines = tuple(line for line, _ in found)
+    own = int(here.rows[members[0]])
+    to = tuple(bodies.net_name(int(here.rows[row])) for _, row in found)
+    layers = (int(bodies.shapes.layer[own]),)
+    return Narrow(sum(map(_length, lines)), lines, (bodies.net_name(own),), layers, to)
 
 
 def _inside(bodies: Bodies, boxes: Floats, pads: Rows) -> Inside:
@@ -252,21 +258,16 @@ def _poured(layout: Layout, bodies: Bodies, here: Inside, told: Narrow | None) -
 def _finding(
     layout: Layout, separation: Separation, least: Part, narrow: Narrow, beneath: str | None
 ) -> Finding:
-    layers = tuple(dict.fromkeys(layout.layer_id(layer) for layer in narrow.layers))
-    what = " and ".join(dict.fromkeys(narrow.nets)) + f" on {' and '.join(layers)}"
-    to = " and ".join(dict.fromkeys(narrow.to))
-    how = f"narrows the gap to {to} beneath {beneath} to" if beneath else "come as close as"
+    layers = tuple(dict.fromkeys(narrow.layers))
+    ids = [layout.layer_id(layer) for layer in layers]
     line = narrow.path[0]
-    return Finding(
-        rule=RULE.id,
-        level=RULE.level,
-        message=f"{what} {how} {down(narrow.gap)} mm; {least.refdes} keeps {plain(least.gap)} mm",
+    finding = layout.finding(
+        RULE,
+        message=_message(least, narrow, ids, beneath),
         at=((line[0][0] + line[-1][0]) / 2, (line[0][1] + line[-1][1]) / 2),
         layer=layers[0] if len(layers) == 1 else None,
-        nets=narrow.nets,
-        net_layers=tuple(layout.layer_id(layer) for layer in narrow.layers),
+        net_layers=narrow.layers,
         components=(beneath,) if beneath else (),
-        regions=separation.regions,
         path=narrow.path,
         measured=narrow.gap,
         required=least.gap,
@@ -275,9 +276,17 @@ def _finding(
         detail={
             "isolator": least.refdes,
             "isolator_path": [list(p) for p in least.path],
-            "layers": list(layers),
+            "layers": ids,
         },
     )
+    return replace(finding, nets=narrow.nets, regions=separation.regions)
+
+
+def _message(least: Part, narrow: Narrow, layers: Sequence[str], beneath: str | None) -> str:
+    what = " and ".join(dict.fromkeys(narrow.nets)) + f" on {' and '.join(layers)}"
+    to = " and ".join(dict.fromkeys(narrow.to))
+    how = f"narrows the gap to {to} beneath {beneath} to" if beneath else "come as close as"
+    return f"{what} {how} {down(narrow.gap)} mm; {least.refdes} keeps {plain(least.gap)} mm"
 
 
 def _xy(point: Floats) -> XY:

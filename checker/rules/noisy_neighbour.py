@@ -19,7 +19,7 @@ no source.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from math import pi
 
@@ -34,6 +34,7 @@ from checker.returns.estimates import crosstalk, mutual_inductance
 from checker.rules import Limit, Rule
 from checker.wording import length as mm
 from checker.wording import plain
+from parsers.columns import Columns, joined
 from parsers.primitives import Floats, Ints, Kind, Rows, Shapes, components, gaps
 
 GAP = Limit("coupling_gap", 0.5, "mm", "nets closer than this couple")
@@ -53,7 +54,7 @@ STEPS = 32  # of a quarter turn where reach is rounded: strays 0.0003 of it
 
 
 @dataclass(frozen=True, slots=True)
-class _Segments:
+class _Segments(Columns):
     """Straight pieces of centre lines, and areas (which have no direction), as columns."""
 
     shapes: Shapes
@@ -94,13 +95,14 @@ def _segments(layout: Layout, nets: Ints | Rows, layer: int, *, areas: bool) -> 
     cut = copper.centre[lines] >= 0
     skeletons[cut] = copper.centres[copper.centre[lines[cut]]]
     pieces, row, radius, direction = _pieces(skeletons, lines, copper.radius[lines])
-    if areas:
-        flat = np.flatnonzero(here & (copper.kind == Kind.AREA) & (copper.centre < 0))
-        pieces = np.concatenate((pieces, copper.skeletons(flat)))
-        row = np.concatenate((row, flat))
-        radius = np.concatenate((radius, copper.radius[flat]))
-        direction = np.concatenate((direction, np.full((len(flat), 2), np.nan)))
-    return _Segments(pieces, radius, direction, row)
+    traces = _Segments(pieces, radius, direction, row)
+    if not areas:
+        return traces
+    flat = np.flatnonzero(here & (copper.kind == Kind.AREA) & (copper.centre < 0))
+    no_direction = np.full((len(flat), 2), np.nan)
+    return joined(
+        [traces, _Segments(copper.skeletons(flat), copper.radius[flat], no_direction, flat)]
+    )
 
 
 def _pieces(lines: Shapes, rows: Rows, radius: Floats) -> tuple[Shapes, Rows, Floats, Floats]:
@@ -198,32 +200,21 @@ def _finding(
     run: shapely.Geometry,
     between: tuple[float, float],
 ) -> Finding:
-    board = layout.board
-    victim, culprit = (board.nets[net].name for net in nets)
     gap, centres = between
     length = float(shapely.length(run))
     height = _height(layout, layers[0])
     coupling = None if height is None else crosstalk(centres, height)
-    where = layout.layer_id(layers[0])
-    other = "" if layers[0] == layers[1] else f" on {layout.layer_id(layers[1])}"
+    volts = dict(_volts(layout, nets[1], coupling, _induced(layout, layers, centres, length)))
     middle = shapely.line_interpolate_point(shapely.get_parts(run)[0], 0.5, normalized=True)
-    told = "" if coupling is None else f", coupling up to {plain(100 * coupling, 1)} %"
-    induced = _induced(layout, layers, centres, length)
-    volts = dict(_volts(layout, nets[1], coupling, induced))
-    said = "".join(f", {wording.voltage(value)} {words}" for words, value in volts.items())
-    apart = "right over it" if layers[0] != layers[1] and gap == 0 else f"{mm(gap)} apart"
-    return Finding(
-        rule=RULE.id,
-        level=RULE.level,
-        message=(
-            f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other},"
-            f" {apart}{told}{said}"
-        ),
+    beside = _beside(layout, nets, layers, length, gap)
+    return layout.finding(
+        RULE,
+        message=f"{beside}{_effect(coupling, volts)}",
         at=(float(middle.x), float(middle.y)),
-        layer=where,
-        nets=(victim, culprit),
-        net_layers=(where, layout.layer_id(layers[1])),
-        regions=(layout.regions[layout.region_of_net[nets[0]]].name,),
+        layer=layers[0],
+        nets=nets,
+        net_layers=layers,
+        regions=(int(layout.region_of_net[nets[0]]),),
         path=tuple(
             tuple((float(x), float(y)) for x, y in part.coords) for part in shapely.get_parts(run)
         ),
@@ -238,6 +229,22 @@ def _finding(
         }
         | ({"volts": volts} if volts else {}),
     )
+
+
+def _beside(
+    layout: Layout, nets: tuple[int, int], layers: tuple[int, int], length: float, gap: float
+) -> str:
+    """Which net runs how long and how far beside which."""
+    victim, culprit = (layout.board.nets[net].name for net in nets)
+    where, there = map(layout.layer_id, layers)
+    other = "" if where == there else f" on {there}"
+    apart = "right over it" if where != there and gap == 0 else f"{mm(gap)} apart"
+    return f"{victim} on {where} runs {mm(length)} beside noisy {culprit}{other}, {apart}"
+
+
+def _effect(coupling: float | None, volts: Mapping[str, float]) -> str:
+    told = "" if coupling is None else f", coupling up to {plain(100 * coupling, 1)} %"
+    return told + "".join(f", {wording.voltage(value)} {words}" for words, value in volts.items())
 
 
 def _volts(

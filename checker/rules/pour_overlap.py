@@ -42,18 +42,16 @@ def find(layout: Layout) -> Iterator[Finding]:
 
 def _finding(layout: Layout, group: OverlapGroup, place: Overlap) -> Finding:
     a, b = (layout.pours[i] for i in place.pours)
-    names = [layout.regions[pour.region].name for pour in (a, b)]
-    layers = [layout.layer_id(pour.layer) for pour in (a, b)]
     held = layout.barrier_between(a.region, b.region) is not None
     outline = np.round(shapely.get_coordinates(shapely.simplify(place.shape, SKETCH).exterior), 6)
     area = float(place.shape.area)
+    first, second = (
+        f"{layout.regions[p.region].name} on {layout.layer_id(p.layer)}" for p in (a, b)
+    )
     return layout.finding(
         RULE,
         level=RULE.level if held else Level.WARNING,
-        message=(
-            f"pours of {names[0]} on {layers[0]} and {names[1]} on {layers[1]} overlap by"
-            f" {said(area, 'mm2')}"
-        ),
+        message=f"pours of {first} and {second} overlap by {said(area, 'mm2')}",
         at=shapely.point_on_surface(place.shape),
         layer=a.layer,
         pours=place.pours,

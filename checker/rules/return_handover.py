@@ -24,7 +24,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, inf
 
 import numpy as np
@@ -269,19 +269,12 @@ def _meetings(layout: Layout) -> tuple[Rows, Rows]:
     """Pairs of a hole and a trace of the same net that reaches it, for nets that are no reference
     and no plane.
     """
-    board = layout.board
+    board, copper = layout.board, layout.board.copper
     carriers = [net for region in layout.regions for net in region.reference | region.planes]
-    holes = np.flatnonzero(
-        (board.holes.plated == PLATED)
-        & (board.holes.net >= 0)
-        & ~np.isin(board.holes.net, carriers)
-    )
-    signal: Bools = (
-        judged_by_line(board.copper)
-        & (board.copper.net >= 0)
-        & ~np.isin(board.copper.net, carriers)
-    )
-    traces = np.flatnonzero(signal)
+    signal = (board.holes.net >= 0) & ~np.isin(board.holes.net, carriers)
+    holes = np.flatnonzero(signal & (board.holes.plated == PLATED))
+    lines: Bools = judged_by_line(copper) & (copper.net >= 0) & ~np.isin(copper.net, carriers)
+    traces = np.flatnonzero(lines)
     if not len(holes) or not len(traces):
         return holes[:0], traces[:0]
     boxes = widened(board.holes.bounds()[holes], TOUCH)
@@ -295,14 +288,14 @@ def _meetings(layout: Layout) -> tuple[Rows, Rows]:
 
 def _reaching(layout: Layout, trace: Rows, hole: Rows) -> tuple[Rows, Rows]:
     """Those of some pairs whose trace reaches the wall of the hole, on a layer that it passes."""
-    board = layout.board
-    layer = board.copper.layer[trace]
-    fits = board.holes.net[hole] == board.copper.net[trace]
-    fits &= (board.holes.first[hole] <= layer) & (board.holes.last[hole] >= layer)
+    copper, holes = layout.board.copper, layout.board.holes
+    layer = copper.layer[trace]
+    fits = holes.net[hole] == copper.net[trace]
+    fits &= (holes.first[hole] <= layer) & (holes.last[hole] >= layer)
     trace, hole = trace[fits], hole[fits]
-    lines = shapely.linestrings(board.holes.ends[hole].reshape(-1, 2, 2))
-    radius = board.copper.radius[trace]
-    near = gaps(board.copper.skeletons(trace), radius, lines, board.holes.radius[hole]) <= TOUCH
+    lines = shapely.linestrings(holes.ends[hole].reshape(-1, 2, 2))
+    apart = gaps(copper.skeletons(trace), copper.radius[trace], lines, holes.radius[hole])
+    near = apart <= TOUCH
     return hole[near], trace[near]
 
 
@@ -369,35 +362,36 @@ def _finding(layout: Layout, handover: _Handover, group: str) -> Finding:
     change, old, new, joint = handover.change, handover.old, handover.new, handover.joint
     net, limit = int(layout.board.holes.net[change.hole]), layout.limits[STITCH.name]
     names = [_name(layout, sheet) for sheet in (old, new)]
-    layers = [layout.layer_id(layer) for layer in change.references]
-    near = (
-        "no stitching via or capacitor joins them"
-        if joint is None
-        else f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
-    )
     region = int(layout.region_of_net[net])
     what = "a stitching via" if old[0] == new[0] else "a capacitor between both nets"
-    goes = f"{layout.board.net_name(net)} goes from {' to '.join(layers)}"
-    also = (
-        "also "
-        if old
-        in change.references[max(change.references)] & change.references[min(change.references)]
-        else ""
-    )
-    return Finding(
-        rule=RULE.id,
+    finding = layout.finding(
+        RULE,
         level=Level.NOTE if layout.is_slow(net) else RULE.level,
-        message=f"{goes}, its return from {names[0]} {also}to {names[1]}: {near}",
+        message=_message(layout, handover, net, names),
         at=change.at,
-        layer=layers[0],
-        reference_layers=tuple(layout.layer_id(sheet[1]) for sheet in (old, new)),
-        nets=(layout.board.net_name(net),),
-        regions=(layout.regions[region].name,) if region >= 0 else (),
+        layer=next(iter(change.references)),
+        nets=(net,),
+        regions=(region,) if region >= 0 else (),
         path=((change.at, joint.at),) if joint else (),
         measured=None if joint is None else joint.distance,
         required=limit,
         harm=1000.0 if joint is None else joint.distance,
         hint=f"put {what} within {mm(limit)} of {wording.place(change.at)}",
-        detail={"layers": layers, "references": names, "joint": joint.name if joint else None},
+        detail={
+            "layers": [layout.layer_id(layer) for layer in change.references],
+            "references": names,
+            "joint": joint.name if joint else None,
+        },
         group=group,
     )
+    return replace(finding, reference_layers=tuple(layout.layer_id(s[1]) for s in (old, new)))
+
+
+def _message(layout: Layout, handover: _Handover, net: int, names: Sequence[str]) -> str:
+    references, joint = handover.change.references, handover.joint
+    near = "no stitching via or capacitor joins them"
+    if joint is not None:
+        near = f"the nearest joint ({joint.name}) is {mm(joint.distance)} away"
+    goes = f"{layout.board.net_name(net)} goes from {' to '.join(map(layout.layer_id, references))}"
+    kept = handover.old in references[max(references)] & references[min(references)]
+    return f"{goes}, its return from {names[0]} {'also ' if kept else ''}to {names[1]}: {near}"

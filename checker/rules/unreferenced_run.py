@@ -83,17 +83,15 @@ def _finding(layout: Layout, run: OffReferenceRun, group: str) -> Finding:
     net = layout.board.net_name(run.net)
     layers = [layout.layer_id(i) for i in run.layers]
     harm = harm_of_run(layout, run)
-    return Finding(
-        rule=RULE.id,
+    return layout.finding(
+        RULE,
         level=Level.NOTE if layout.is_slow(run.net) else RULE.level,
         message=f"{net} on {' and '.join(layers)} runs {mm(run.length)} {_beside(layout, run)}",
         at=middle_of(run),
-        layer=layers[0],
-        reference_layers=tuple(
-            dict.fromkeys(layout.layer_id(layout.pours[i].layer) for i in run.pours)
-        ),
-        nets=(net,),
-        regions=tuple(layout.regions[i].name for i in run.regions),
+        layer=run.layers[0],
+        pours=run.pours,
+        nets=(run.net,),
+        regions=run.regions,
         path=run.path,
         measured=run.length,
         required=layout.limits["unreferenced_run"],
