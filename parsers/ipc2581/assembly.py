@@ -64,7 +64,7 @@ from parsers.ipc2581.resolve import Resolver
 from parsers.ipc2581.sketch import FIDUCIAL
 from parsers.ipc2581.steps import choose_step
 from parsers.ipc2581.stream import Limits
-from parsers.primitives import Bools, Conductors, Floats, Ints, concatenate, conductors
+from parsers.primitives import Bools, Conductors, Floats, Ints, concatenate
 from parsers.trouble import BoardError, Doubt, Place
 
 USAGES = {
@@ -215,26 +215,27 @@ class _Assembly:
         material = board_outline(document, sets, self.step, self.resolver, doubts)
         cuts, cutouts = openings_of(document, sets, self.plan, self.number, self.resolver, doubts)
         outline = with_openings(material, cutouts, document, sets, self.step, self.resolver, doubts)
-        told = told_outline(outline, self.hints.outline, self.path.name)
-        outline = told.outline
-        for doubt in told.doubts:
-            doubts.add(doubt.what, doubt.why)
-        if outline is None:
-            what, why = (
-                "no board profile",
-                "the step has no profile; where edges are measured, that is a doubt",
-            )
-            self.remarks.append(Doubt(what, why, Place(self.path.name, self.step.line or None)))
+        outline = self._told_outline(outline)
         cuts = inside_only(cuts, material, doubts)
         pads = drawn.owners, np.where(drawn.keep[:, None], drawn.places, np.nan)
         holes = holes_table(cuts, document, sets, self.plan, self.names.numbers, pads, doubts)
-        holes = replace(
-            holes, function=(holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)).astype(np.int32)
-        )
-        lands = drawn.keep & drawn.pad
+        function = holes.function + len(FUNCTIONS) - len(HOLE_FUNCTIONS)
+        holes = replace(holes, function=function.astype(np.int32))
         vias = sets.usage[drawn.owners.group] == document.usages.get("VIA", -1)
-        doubt_missing_holes(document, drawn.owners, (lands, vias, drawn.places), holes, doubts)
+        spots = drawn.keep & drawn.pad, vias, drawn.places
+        doubt_missing_holes(document, drawn.owners, spots, holes, doubts)
         return holes, outline
+
+    def _told_outline(self, outline: Outline | None) -> Outline | None:
+        """The outline, or that of the rules file where the data has none."""
+        told = told_outline(outline, self.hints.outline, self.path.name)
+        for doubt in told.doubts:
+            self.doubts.add(doubt.what, doubt.why)
+        if told.outline is None:
+            why = "the step has no profile; where edges are measured, that is a doubt"
+            place = Place(self.path.name, self.step.line or None)
+            self.remarks.append(Doubt("no board profile", why, place))
+        return told.outline
 
     def _on_board(self, copper: Conductors, holes: Holes, outline: Outline | None) -> Conductors:
         """Copper of the finished board, named by the points of physical nets where nothing else
@@ -300,36 +301,32 @@ class _Assembly:
         """Diagnostics about layers that draw and are not read, and about copper layers that draw
         nothing.
         """
-        plan = self.plan
         mine = self.sets.step == self.number
-        drawn = np.unique(self.sets.layer[mine & (self.sets.layer >= 0)])
         groups = owners_of(self.document.copper).group
         there = set(self.sets.layer[groups[mine[groups]]].tolist())
-        known = COPPER | DRILLED | ROUTED | EDGE_LINES | PLATED_EDGES | NO_COPPER
-        for number in drawn.tolist():
-            name = self.layer_names[number]
-            raw = self.document.layers.get(name)
-            line = int(self.sets.line[mine & (self.sets.layer == number)][0])
-            if raw is None:
-                if name not in plan.places or number in there:
-                    self.doubts.add(
-                        f"features on {name}, which is not declared", "they are left out", line
-                    )
-            elif raw.function in CUT_IN_PART:
-                self.doubts.add(
-                    f"layer {name} cuts the board in part ({raw.function})", "it is not read", line
-                )
-            elif raw.function not in known:
-                self.doubts.add(
-                    f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER, line
-                )
-        for layer in plan.layers:
-            number = self.document.tables.layers.get(layer.name, -1)
-            if number not in there:
+        for number in np.unique(self.sets.layer[mine & (self.sets.layer >= 0)]).tolist():
+            unread = self._unread(self.layer_names[number], number in there)
+            if unread:
+                line = int(self.sets.line[mine & (self.sets.layer == number)][0])
+                self.doubts.add(*unread, line)
+        for layer in self.plan.layers:
+            if self.document.tables.layers.get(layer.name, -1) not in there:
                 line = self.document.layers[layer.name].line
-                self.doubts.add(
-                    f"copper layer {layer.name} has no features", "its copper is missing", line
-                )
+                what = f"copper layer {layer.name} has no features"
+                self.doubts.add(what, "its copper is missing", line)
+
+    def _unread(self, name: str, draws_copper: bool) -> tuple[str, str] | None:
+        """What is doubtful about a layer that draws and is not read, and why; None if nothing is."""
+        raw = self.document.layers.get(name)
+        if raw is None:
+            if name in self.plan.places and not draws_copper:
+                return None
+            return f"features on {name}, which is not declared", "they are left out"
+        if raw.function in CUT_IN_PART:
+            return f"layer {name} cuts the board in part ({raw.function})", "it is not read"
+        if raw.function not in COPPER | DRILLED | ROUTED | EDGE_LINES | PLATED_EDGES | NO_COPPER:
+            return f"layer {name} has function {raw.function or 'missing'}", PERHAPS_COPPER
+        return None
 
     # ---- copper ------------------------------------------------------------------------------------------------
 
@@ -337,34 +334,38 @@ class _Assembly:
         """Which drawn objects are copper: those of LayerFeatures, else those of padstacks and
         routes.
         """
-        owners = owners_of(self.document.copper)
-        of_layer = np.full(len(self.layer_names) + 1, -1, dtype=np.int32)
-        for name, index in self.plan.copper.items():
-            if name in self.document.tables.layers:
-                of_layer[self.document.tables.layers[name]] = index
+        copper, sets = self.document.copper, self.sets
+        owners = owners_of(copper)
         group = owners.group
-        layer = of_layer[self.sets.layer[group]]
-        mine = (self.sets.step[group] == self.number) & (layer >= 0)
-        features = mine & (self.sets.origin[group] == FROM_FEATURES)
-        design = (
-            mine
-            & (self.sets.origin[group] == FROM_PADSTACKS)
-            & ~np.isin(layer, np.unique(layer[features]))
-        )
+        layer = self._copper_index()[sets.layer[group]]
+        mine = (sets.step[group] == self.number) & (layer >= 0)
+        features = mine & (sets.origin[group] == FROM_FEATURES)
+        unfeatured = ~np.isin(layer, np.unique(layer[features]))
+        design = mine & (sets.origin[group] == FROM_PADSTACKS) & unfeatured
+        self._doubt_design(owners, layer, design)
+        flashed = np.zeros(len(owners), dtype=np.bool_)
+        flashed[copper.flashes.ints[:, 1]] = True
+        of_pads = np.array([usage in PAD_USAGES for usage in self.document.usages], dtype=np.bool_)
+        pad = owners.pad | (flashed & of_pads[sets.usage[group]]) if len(group) else owners.pad
+        places = anchors(copper, self.document.dictionaries)
+        return _Copper(owners, features | design, places, pad, layer, np.empty(0, dtype=np.int32))
+
+    def _copper_index(self) -> Ints:
+        """Copper layer, counted from the top, of each layer of the file; -1 where it is none."""
+        index = np.full(len(self.layer_names) + 1, -1, dtype=np.int32)
+        numbers = self.document.tables.layers
+        for name, place in self.plan.copper.items():
+            if name in numbers:
+                index[numbers[name]] = place
+        return index
+
+    def _doubt_design(self, owners: Owners, layer: Ints, design: Bools) -> None:
+        why = "they are design data, given for reference; export layer features"
         for index in np.unique(layer[design]).tolist():
             row = int(np.flatnonzero(design & (layer == index))[0])
-            self.doubts.add(
-                f"copper layer {self.plan.layers[index].name} is drawn by padstacks and routes"
-                " only",
-                "they are design data, given for reference; export layer features",
-                int(owners.line[row]),
-            )
-        places = anchors(self.document.copper, self.document.dictionaries)
-        flashed = np.zeros(len(owners), dtype=np.bool_)
-        flashed[self.document.copper.flashes.ints[:, 1]] = True
-        of_pads = np.array([usage in PAD_USAGES for usage in self.document.usages], dtype=np.bool_)
-        pad = owners.pad | (flashed & of_pads[self.sets.usage[group]]) if len(group) else owners.pad
-        return _Copper(owners, features | design, places, pad, layer, np.empty(0, dtype=np.int32))
+            name = self.plan.layers[index].name
+            what = f"copper layer {name} is drawn by padstacks and routes only"
+            self.doubts.add(what, why, int(owners.line[row]))
 
     def _functions(self, drawn: _Copper, plated: Floats) -> Ints:
         """Function of each drawn object, in the words of Gerber's .AperFunction; shape
@@ -372,53 +373,41 @@ class _Assembly:
         """
         index = {name: i for i, name in enumerate(FUNCTIONS)}
         owners, group = drawn.owners, drawn.owners.group
-        in_hole = nearest(drawn.places, plated) >= 0
-        plain = np.where(
-            owners.pin >= 0,
-            np.where(in_hole, index["ComponentPad"], index["SMDPad"]),
-            index["OtherPad"],
+        of_pin = np.where(
+            nearest(drawn.places, plated) >= 0, index["ComponentPad"], index["SMDPad"]
         )
+        plain = np.where(owners.pin >= 0, of_pin, index["OtherPad"])
         plain = np.where(owners.kind == FIDUCIAL, index["FiducialPad"], plain)
         out = np.where(drawn.pad, plain, index["Conductor"]).astype(np.int32)
-        by_usage = np.array(
-            [index.get(USAGES.get(str(u), ""), -1) for u in self.document.usages] or [-1]
-        )
-        by_geometry = np.array(
-            [index.get(GEOMETRIES.get(str(u), ""), -1) for u in self.document.usages] or [-1]
-        )
         termination = self.document.usages.get("TERMINATION", -1)
         lands = drawn.pad & (self.sets.usage[group] == termination)
-        out[lands] = np.where(in_hole, index["ComponentPad"], index["SMDPad"])[lands]
-        for table, column in ((by_usage, self.sets.usage), (by_geometry, self.sets.geometry)):
-            said = table[column[group]]
+        out[lands] = of_pin[lands]
+        for words, column in ((USAGES, self.sets.usage), (GEOMETRIES, self.sets.geometry)):
+            by_word = [index.get(words.get(str(u), ""), -1) for u in self.document.usages] or [-1]
+            said = np.array(by_word)[column[group]]
             out = np.where(said >= 0, said, out)
         return out.astype(np.int32)
 
     def _copper(self, drawn: _Copper, holes: Holes, outline: Outline | None) -> Conductors:
         """Copper of all layers, clear objects applied."""
         plan, profile = self.plan, outline.shape if outline else None
-        through = holes.ends[holes.plated == PLATED]
-        functions = self._functions(drawn, (through[:, 0:2] + through[:, 2:4]) / 2)
+        through = np.flatnonzero(holes.plated == PLATED)
+        functions = self._functions(drawn, holes.middles(through))
         dark = ~self.sets.negative[drawn.owners.group]
         negative = np.array(plan.negative, dtype=np.bool_)
-        grow = dark != negative[drawn.layer]
-        parts = self.resolver.parts(self.document.copper, drawn.keep, grow)
-        objects = self._labelled(parts, drawn, functions)
-        is_dark = parts.dark & dark[parts.owner]
+        parts = self.resolver.parts(self.document.copper, drawn.keep, dark != negative[drawn.layer])
+        whole = Image(self._labelled(parts, drawn, functions), parts.dark & dark[parts.owner])
         out: list[Conductors] = []
         for index, layer in enumerate(plan.layers):
-            rows = np.flatnonzero(objects.layer == index)
+            rows = np.flatnonzero(whole.objects.layer == index)
             if plan.negative[index] and profile is None:
-                self.doubts.add(
-                    f"negative layer {layer.name} without a profile",
-                    "its copper has no edge; left out",
-                )
-                continue
-            if rows.size or plan.negative[index]:
-                image = Image(objects.take(rows), is_dark[rows])
+                what = f"negative layer {layer.name} without a profile"
+                self.doubts.add(what, "its copper has no edge; left out")
+            elif rows.size or plan.negative[index]:
+                image = Image(whole.objects.take(rows), whole.dark[rows])
                 part = compose(image, profile=profile, negative=plan.negative[index])
                 out.append(replace(part, layer=np.full(len(part), index, dtype=np.int32)))
-        return concatenate(out) if out else conductors()
+        return concatenate(out)
 
     def _labelled(self, parts: Parts, drawn: _Copper, functions: Ints) -> Conductors:
         """Objects with layer, net, part, pin, function and line."""

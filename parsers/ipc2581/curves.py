@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from parsers.ipc2581.sketch import RIGHT, STRAIGHT, Longs
-from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps
+from parsers.primitives import Bools, Floats, Ints, Rows, Shapes, arc_steps, directions, repeated
 
 TURN = 2 * np.pi
 SAME_POINT = 1e-9  # mm; ends closer than this are one point: the curve is a full circle
@@ -107,19 +107,17 @@ def _expanded(rings: Rings, curved: Rows, arc: Arcs, outside: Bools) -> tuple[Fl
     steps = arc_steps(arc.radius, arc.sweep)
     counts = np.ones(len(rings.ring), dtype=np.int64)
     counts[curved] = np.where(outside, steps + 1, steps)
-    owner = np.repeat(np.arange(len(counts)), counts)
-    points = rings.xy[owner]
+    owner, nth = repeated(np.arange(len(counts)), counts)
     which = np.full(len(counts), -1)
     which[curved] = np.arange(len(curved))
-    at = np.flatnonzero(which[owner] >= 0)
-    k = which[owner[at]]
-    nth = at - (np.cumsum(counts) - counts)[owner[at]]
-    inner = nth < counts[owner[at]] - 1  # the last point is the given end, exactly
-    at, k, nth = at[inner], k[inner], nth[inner]
+    # the last point is the given end, exactly
+    at = np.flatnonzero((which[owner] >= 0) & (nth < counts[owner] - 1))
+    k, nth = which[owner[at]], nth[at]
     delta = arc.sweep[k] / steps[k]
     angle = arc.start[k] + delta * np.where(outside[k], nth + 0.5, nth + 1.0)
     reach = arc.radius[k] * np.where(outside[k], 1 / np.cos(delta / 2), 1.0)
-    points[at] = arc.centre[k] + reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    points = rings.xy[owner]
+    points[at] = arc.centre[k] + reach[:, None] * directions(angle)
     return points, rings.ring[owner]
 
 

@@ -23,7 +23,8 @@ from parsers.board import Contact, Net
 from parsers.ipc2581.columns import Owners, Sets
 from parsers.ipc2581.layers import LayerPlan
 from parsers.ipc2581.raw import ABSENT, EMPTY, Document
-from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Ints, each
+from parsers.ipc2581.sketch import Longs
+from parsers.primitives import NO_NET, UNKNOWN_NET, Bools, Conductors, Floats, Ints, Rows, each
 
 CHUNK = 20_000  # points asked of the index at once: bounds the memory of hits
 NOT_CONNECTED = "N/C ({}.{})"  # name of the net of a pin that is connected to nothing
@@ -94,12 +95,11 @@ class NetList:
 
 def net_list(document: Document, sets: Sets, step: int) -> NetList:
     """Nets that the chosen step (or no step at all) uses, in the order of the file."""
-    loose = document.tables.steps.get("", step)
+    steps = step, document.tables.steps.get("", step)
     used = np.zeros(len(document.tables.nets), dtype=np.bool_)
-    own = sets.net[(sets.step == step) & (sets.net >= 0)]
-    used[own] = True
+    used[sets.net[(sets.step == step) & (sets.net >= 0)]] = True
     for owner, net, *_ in (*document.pin_nets, *document.points):
-        used[int(net)] |= owner in (step, loose)
+        used[int(net)] |= owner in steps
     labels = document.tables.components.names(), document.tables.pins.names()
     names = NetList(numbers=np.full(len(used), NO_NET, dtype=np.int32), labels=labels)
     for name, raw in document.tables.nets.items():
@@ -107,7 +107,7 @@ def net_list(document: Document, sets: Sets, step: int) -> NetList:
             names.numbers[raw] = len(names.nets)
             names.nets.append(Net(str(name)))
     for owner, net, component, pin, line in document.pin_nets:
-        if owner in (step, loose):
+        if owner in steps:
             _list_pin(names, (component, pin), int(names.numbers[net]), line)
     return names
 
@@ -247,24 +247,34 @@ def named_by_points(
     points agree.
     """
     unknown = np.flatnonzero(copper.net == UNKNOWN_NET)
-    layer_names = list(document.tables.layers)
-    rows = [
-        (int(names.numbers[net]), plan.copper[str(layer_names[layer])], x * unit, y * unit)
+    layers = [plan.copper.get(str(name), -1) for name in document.tables.layers]
+    points = [
+        (int(names.numbers[net]), layers[layer], x * unit, y * unit)
         for step, net, layer, x, y in document.points
-        if step in steps and layer_names[layer] in plan.copper
+        if step in steps and layers[layer] >= 0
     ]
-    if not rows or not unknown.size:
+    if not points or not unknown.size:
         return copper
-    table = np.array(rows)
-    tree = shapely.STRtree(copper.shapes(unknown))
+    low, high = _nets_under(copper, unknown, np.array(points))
+    return replace(copper, net=np.where(low == high, low, copper.net).astype(np.int32))
+
+
+def _nets_under(copper: Conductors, rows: Rows, points: Floats) -> tuple[Longs, Longs]:
+    """The least and the greatest net of the points on each of some copper; different from each
+    other where there is none.
+
+    Parameters
+    ----------
+    points : net, layer, x, y; shape (n, 4)
+    """
+    tree = shapely.STRtree(copper.shapes(rows))
     low = np.full(len(copper), np.iinfo(np.int64).max)
     high = np.full(len(copper), np.iinfo(np.int64).min)
-    for some in each(np.arange(len(table)), CHUNK):
-        point, hit = tree.query(shapely.points(table[some, 2:4]), predicate="intersects")
-        under = unknown[hit]
-        same = copper.layer[under] == table[some[point], 1]
-        net = table[some[point[same]], 0].astype(np.int64)
+    for some in each(np.arange(len(points)), CHUNK):
+        point, hit = tree.query(shapely.points(points[some, 2:4]), predicate="intersects")
+        under = rows[hit]
+        same = copper.layer[under] == points[some[point], 1]
+        net = points[some[point[same]], 0].astype(np.int64)
         np.minimum.at(low, under[same], net)
         np.maximum.at(high, under[same], net)
-    agreed = low == high
-    return replace(copper, net=np.where(agreed, low, copper.net).astype(np.int32))
+    return low, high

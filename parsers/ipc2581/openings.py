@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from parsers.assembly.diagnostics import Diagnostics
 from parsers.board import PLATED, UNPLATED, Holes, holes
+from parsers.columns import Columns, joined
 from parsers.ipc2581.columns import Owners, Sets, hole_rows, nearest, owners_of
 from parsers.ipc2581.layers import COPPER, DRILLED, ROUTED, LayerPlan
-from parsers.ipc2581.parts import Parts
+from parsers.ipc2581.parts import Parts, nothing
 from parsers.ipc2581.raw import FROM_FEATURES, FROM_PADSTACKS, Document
 from parsers.ipc2581.resolve import Resolver
 from parsers.ipc2581.sketch import Longs
@@ -24,7 +25,7 @@ CHORD = 0.0005  # mm; how far the straight strokes of a curved slot may stray fr
 
 
 @dataclass(frozen=True, slots=True)
-class Cuts:
+class Cuts(Columns):
     """Tool strokes as columns, before nets."""
 
     ends: Floats
@@ -53,49 +54,42 @@ def openings_of(
     drilled = _drilled(document, sets, step, unit, doubts)
     routed, cutouts = _slots(document, sets, step, resolver, doubts)
     drawn = _routed_lines(document, sets, step, resolver, doubts)
-    return _join([drilled, routed, drawn]), cutouts
-
-
-def _join(cuts: list[Cuts]) -> Cuts:
-    return Cuts(*(np.concatenate([getattr(cut, name) for cut in cuts]) for name in Cuts.__slots__))
+    return joined([drilled, routed, drawn]), cutouts
 
 
 def _drilled(document: Document, sets: Sets, step: int, unit: float, doubts: Diagnostics) -> Cuts:
-    rows = hole_rows(document)
-    group = rows[:, 4].astype(np.int64)
-    mine = sets.step[group] == step
-    origin = sets.origin[group]
-    mine &= (origin == FROM_FEATURES) | _only_in_padstacks(rows, mine, origin, unit, doubts)
-    rows, group = rows[mine], group[mine]
-    square = rows[:, 6] > 0
-    if square.any():
-        doubts.add(
-            "a square hole",
-            "it is taken as the circle round it",
-            int(rows[square][0, 5]),
-            count=int(square.sum()),
-        )
-    radius = rows[:, 2] * unit / 2 * np.where(square, math.sqrt(2), 1.0)
-    good = (
-        np.isfinite(rows[:, 0:3]).all(axis=1)
-        & (radius > 0)
-        & (np.abs(rows[:, 0:2]) < 1e6).all(axis=1)
-    )
-    if not good.all():
-        doubts.add(
-            "a hole without a usable size or place", "it is left out", int(rows[~good][0, 5])
-        )
-    rows, group, radius = rows[good], group[good], radius[good]
+    rows = _usable(_own_rows(document, sets, step, unit, doubts), doubts)
     at = rows[:, 0:2] * unit
     function = np.where(rows[:, 7] > 0, 2, np.where(rows[:, 3] == UNPLATED, 0, 1))
-    return Cuts(
-        np.hstack((at, at)),
-        radius,
-        rows[:, 3].astype(np.int64),
-        group,
-        rows[:, 5].astype(np.int64),
-        function,
-    )
+    plated, group, line = rows[:, 3:6].astype(np.int64).T
+    radius = rows[:, 2] * unit / 2 * np.where(rows[:, 6] > 0, math.sqrt(2), 1.0)
+    return Cuts(np.hstack((at, at)), radius, plated, group, line, function)
+
+
+def _own_rows(
+    document: Document, sets: Sets, step: int, unit: float, doubts: Diagnostics
+) -> Floats:
+    """Holes of the step; those of padstacks where the features have none."""
+    rows = hole_rows(document)
+    group = rows[:, 4].astype(np.int64)
+    mine, origin = sets.step[group] == step, sets.origin[group]
+    mine &= (origin == FROM_FEATURES) | _only_in_padstacks(rows, mine, origin, unit, doubts)
+    own: Floats = rows[mine]
+    return own
+
+
+def _usable(rows: Floats, doubts: Diagnostics) -> Floats:
+    """Holes with a size and a place; square ones are told."""
+    square = rows[rows[:, 6] > 0]
+    if len(square):
+        why = "it is taken as the circle round it"
+        doubts.add("a square hole", why, int(square[0, 5]), count=len(square))
+    good = np.isfinite(rows[:, 0:3]).all(axis=1) & (rows[:, 2] > 0)
+    good &= (np.abs(rows[:, 0:2]) < 1e6).all(axis=1)
+    if not good.all():
+        line = int(rows[~good][0, 5])
+        doubts.add("a hole without a usable size or place", "it is left out", line)
+    return rows[good]
 
 
 def _only_in_padstacks(
@@ -127,24 +121,27 @@ def _slots(
     parts = resolver.parts(document.openings, keep, np.zeros(len(owners), dtype=np.bool_))
     plated = owners.kind[parts.owner]
     strokes, cutouts = _tool_strokes(parts)
+    cuts = _cuts(strokes, owners, parts, plated)
+    for row, _ in cutouts:
+        if plated[row] == PLATED:
+            why = "its wall is taken as plated edge, not as a joint"
+            line = int(owners.line[parts.owner[row]])
+            doubts.add("a plated opening that is no slot", why, line)
+    cuts = replace(cuts, function=np.where(cuts.plated == UNPLATED, 0, 1))
+    return cuts, [(shape, bool(plated[row] == PLATED)) for row, shape in cutouts]
+
+
+def _cuts(strokes: list[Stroke], owners: Owners, parts: Parts, plated: Longs) -> Cuts:
+    """Strokes of a tool as columns; mechanical drills until it is said what they are."""
     rows = np.array([row for row, *_ in strokes], dtype=np.intp)
-    cuts = Cuts(
+    return Cuts(
         np.array([ends for _, ends, _ in strokes]).reshape(-1, 4),
         np.array([radius for *_, radius in strokes]),
         plated[rows],
         owners.group[parts.owner[rows]],
         owners.line[parts.owner[rows]],
-        np.where(plated[rows] == UNPLATED, 0, 1),
+        np.zeros(len(rows), dtype=np.int64),
     )
-    for row, _ in cutouts:
-        if plated[row] == PLATED:
-            line = int(owners.line[parts.owner[row]])
-            doubts.add(
-                "a plated opening that is no slot",
-                "its wall is taken as plated edge, not as a joint",
-                line,
-            )
-    return cuts, [(shape, bool(plated[row] == PLATED)) for row, shape in cutouts]
 
 
 Stroke = tuple[int, tuple[float, float, float, float], float]  # row, ends, radius
@@ -155,23 +152,20 @@ def _tool_strokes(parts: Parts) -> tuple[list[Stroke], list[tuple[int, shapely.G
     strokes: list[Stroke] = []
     cutouts: list[tuple[int, shapely.Geometry]] = []
     objects = parts.objects
-    for row in range(len(parts)):
-        x0, y0, x1, y1, sweep = (float(v) for v in objects.geometry[row])
+    for row, kind in enumerate(objects.kind.tolist()):
+        x0, y0, x1, y1, sweep = objects.geometry[row].tolist()
         radius = float(objects.radius[row])
-        if objects.kind[row] == Kind.DISC:
+        if kind == Kind.DISC:
             strokes.append((row, (x0, y0, x0, y0), radius))
-        elif objects.kind[row] == Kind.STROKE:
+        elif kind == Kind.STROKE:
             strokes.append((row, (x0, y0, x1, y1), radius))
-        elif objects.kind[row] == Kind.ARC:
+        elif kind == Kind.ARC:
             points = arc_points((x0, y0), x1, y1, sweep, tolerance=CHORD)
             strokes.extend((row, (*a, *b), radius) for a, b in itertools.pairwise(points))
+        elif stroke := rounded_slot(shape := objects.areas[objects.area[row]]):
+            strokes.append((row, *stroke))
         else:
-            shape = objects.areas[objects.area[row]]
-            stroke = rounded_slot(shape)
-            if stroke is None:
-                cutouts.append((row, shape))
-            else:
-                strokes.append((row, *stroke))
+            cutouts.append((row, shape))
     return strokes, cutouts
 
 
@@ -191,20 +185,23 @@ def rounded_slot(shape: shapely.Geometry) -> tuple[tuple[float, float, float, fl
     box = np.asarray(shape.minimum_rotated_rectangle.exterior.coords)[:4]
     sides = box[1] - box[0], box[2] - box[1]
     long, short = sorted(sides, key=lambda side: -float(np.hypot(*side)))
-    radius = float(np.hypot(*short)) / 2
-    length = float(np.hypot(*long))
+    radius, length = float(np.hypot(*short)) / 2, float(np.hypot(*long))
     along = long / length if length else long
-    middle = box.mean(axis=0)
     half = max(length / 2 - radius, 0.0)
-    ends = np.concatenate((middle - along * half, middle + along * half))
-    corners = np.asarray(shape.exterior.coords)
-    spine = shapely.LineString(ends.reshape(2, 2))
-    off = np.abs(shapely.distance(spine, shapely.points(corners)) - radius)
-    edges = shapely.linestrings(np.stack((corners[:-1], corners[1:]), axis=1))
-    middles = shapely.distance(spine, shapely.line_interpolate_point(edges, 0.5, normalized=True))
-    if float(off.max()) > ROUND_SLACK or float(np.abs(middles - radius).max()) > ROUND_SLACK:
+    ends = np.concatenate((box.mean(axis=0) - along * half, box.mean(axis=0) + along * half))
+    if _strays(shape, shapely.LineString(ends.reshape(2, 2)), radius) > ROUND_SLACK:
         return None
-    return (float(ends[0]), float(ends[1]), float(ends[2]), float(ends[3])), radius
+    x0, y0, x1, y1 = ends.tolist()
+    return (x0, y0, x1, y1), radius
+
+
+def _strays(shape: shapely.Geometry, spine: shapely.Geometry, radius: float) -> float:
+    """How far corners and middles of an opening's edges stray from a stroke."""
+    corners = np.asarray(shape.exterior.coords)
+    edges = shapely.linestrings(np.stack((corners[:-1], corners[1:]), axis=1))
+    middles = shapely.line_interpolate_point(edges, 0.5, normalized=True)
+    away = shapely.distance(spine, np.concatenate((shapely.points(corners), middles)))
+    return float(np.abs(away - radius).max())
 
 
 def _routed_lines(
@@ -217,28 +214,17 @@ def _routed_lines(
     numbers = [document.tables.layers[name] for name in routed if name in document.tables.layers]
     owners = owners_of(document.copper)
     keep = (sets.step[owners.group] == step) & np.isin(sets.layer[owners.group], numbers)
-    parts = (
-        resolver.parts(document.copper, keep, np.zeros(len(owners), dtype=np.bool_))
-        if keep.any()
-        else None
-    )
-    if parts is None or not len(parts):
-        return Cuts(np.empty((0, 4)), np.empty(0), *(np.empty(0, dtype=np.int64) for _ in range(4)))
+    if not keep.any():
+        parts = nothing()
+    else:
+        parts = resolver.parts(document.copper, keep, np.zeros(len(owners), dtype=np.bool_))
     strokes, cutouts = _tool_strokes(parts)
     if cutouts:
         line = int(owners.line[parts.owner[cutouts[0][0]]])
-        doubts.add(
-            "an area on a routing layer", "what it removes is not read", line, count=len(cutouts)
-        )
-    rows = np.array([row for row, *_ in strokes], dtype=np.intp)
-    return Cuts(
-        np.array([ends for _, ends, _ in strokes]).reshape(-1, 4),
-        np.array([radius for *_, radius in strokes]),
-        np.full(len(rows), ROUTED_DRAWING, dtype=np.int64),
-        owners.group[parts.owner[rows]],
-        owners.line[parts.owner[rows]],
-        np.zeros(len(rows), dtype=np.int64),
-    )
+        what, why = "an area on a routing layer", "what it removes is not read"
+        doubts.add(what, why, line, count=len(cutouts))
+    drawn = np.full(len(parts), ROUTED_DRAWING, dtype=np.int64)
+    return _cuts(strokes, owners, parts, drawn)
 
 
 # in place of a plating: a drawn cutter path, which counts only inside the board
@@ -265,9 +251,7 @@ def inside_only(cuts: Cuts, board: shapely.Geometry | None, doubts: Diagnostics)
             line,
         )
     plated = np.where(cuts.plated == ROUTED_DRAWING, UNPLATED, cuts.plated)
-    return Cuts(
-        *(getattr(cuts, n)[keep] if n != "plated" else plated[keep] for n in Cuts.__slots__)
-    )
+    return replace(cuts, plated=plated).take(keep)
 
 
 def holes_table(
@@ -281,14 +265,7 @@ def holes_table(
 ) -> Holes:
     """Holes with span, net and the pin of the pad that they stand in."""
     first, last = _spans(cuts, document, sets, plan, doubts)
-    said = sets.net[cuts.group]
-    net = np.where(said == -2, NO_NET, UNKNOWN_NET).astype(np.int32)
-    net[said >= 0] = net_numbers[said[said >= 0]]
-    net[cuts.plated == UNPLATED] = NO_NET
-    owners, places = pads
-    centres = (cuts.ends[:, 0:2] + cuts.ends[:, 2:4]) / 2
-    pad = nearest(centres, np.where((owners.pin >= 0)[:, None], places, np.nan))
-    found = (pad >= 0) & (cuts.plated != UNPLATED)
+    component, pin = _pins_of(cuts, *pads)
     return holes(
         len(cuts.radius),
         ends=cuts.ends,
@@ -296,12 +273,31 @@ def holes_table(
         plated=cuts.plated.astype(np.int8),
         first=first,
         last=last,
-        net=net,
-        component=np.where(found, owners.component[pad] if len(owners) else -1, -1),
-        pin=np.where(found, owners.pin[pad] if len(owners) else -1, -1),
+        net=_nets_of(cuts, sets, net_numbers),
+        component=component,
+        pin=pin,
         function=cuts.function,
         line=cuts.line,
     )
+
+
+def _nets_of(cuts: Cuts, sets: Sets, net_numbers: Ints) -> Ints:
+    said = sets.net[cuts.group]
+    net = np.where(said == -2, NO_NET, UNKNOWN_NET).astype(np.int32)
+    net[said >= 0] = net_numbers[said[said >= 0]]
+    net[cuts.plated == UNPLATED] = NO_NET
+    return net
+
+
+def _pins_of(cuts: Cuts, owners: Owners, places: Floats) -> tuple[Ints, Ints]:
+    """Part and pin of the pad that each hole stands in, -1 where none does."""
+    if not len(owners):
+        none = np.full(len(cuts.radius), -1, dtype=np.int32)
+        return none, none
+    centres = (cuts.ends[:, 0:2] + cuts.ends[:, 2:4]) / 2
+    pad = nearest(centres, np.where((owners.pin >= 0)[:, None], places, np.nan))
+    found = (pad >= 0) & (cuts.plated != UNPLATED)
+    return np.where(found, owners.component[pad], -1), np.where(found, owners.pin[pad], -1)
 
 
 def _spans(

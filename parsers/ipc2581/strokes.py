@@ -25,33 +25,42 @@ def capped(parts: Parts, end: Ints, caps: Longs) -> Parts:
     """Strokes whose free ends are flat or square: areas that keep their centre line, and discs at
     joints.
     """
-    objects = parts.objects
-    geometry, radius = objects.geometry, objects.radius
-    arc = objects.kind == Kind.ARC
-    centres = objects.skeletons()
-    polygons: Shapes = np.empty(len(parts), dtype=object)
-    straight = ~arc
-    polygons[straight] = _flat_strokes(
-        geometry[straight], radius[straight], end[straight], caps[straight]
-    )
-    for row in np.flatnonzero(arc):
-        polygons[row] = _flat_arc(geometry[row], float(radius[row]), int(end[row]), int(caps[row]))
-    single = np.array([line.geom_type != "LineString" for line in centres], dtype=np.bool_)
-    centres[single] = [shapely.LineString([point.coords[0]] * 2) for point in centres[single]]
-    index = np.arange(len(parts))
+    objects, index = parts.objects, np.arange(len(parts))
+    polygons = _flat_ended(objects, end, caps)
     shaped = conductors(
-        len(parts), kind=Kind.AREA, area=index, areas=polygons, centre=index, centres=centres
+        len(parts),
+        kind=Kind.AREA,
+        area=index,
+        areas=polygons,
+        centre=index,
+        centres=_centre_lines(objects),
     )
     joints, at = _joints(objects, caps)
-    discs = conductors(len(at), kind=Kind.DISC, geometry=joints, radius=radius[at])
+    discs = conductors(len(at), kind=Kind.DISC, geometry=joints, radius=objects.radius[at])
     solid = shapely.area(polygons) > 0
     rows = np.concatenate((index[solid], at))
-    return Parts(
-        concatenate([shaped.take(solid), discs]),
-        parts.dark[rows],
-        parts.owner[rows],
-        parts.order[rows],
-    )
+    table = concatenate([shaped.take(solid), discs])
+    return Parts(table, parts.dark[rows], parts.owner[rows], parts.order[rows])
+
+
+def _flat_ended(objects: Conductors, end: Ints, caps: Longs) -> Shapes:
+    """The shape of each stroke, its free ends flat or square."""
+    geometry, radius = objects.geometry, objects.radius
+    polygons: Shapes = np.empty(len(objects), dtype=object)
+    straight = objects.kind != Kind.ARC
+    sides = (column[straight] for column in (geometry, radius, end, caps))
+    polygons[straight] = _flat_strokes(*sides)
+    for row in np.flatnonzero(~straight):
+        polygons[row] = _flat_arc(geometry[row], float(radius[row]), int(end[row]), int(caps[row]))
+    return polygons
+
+
+def _centre_lines(objects: Conductors) -> Shapes:
+    """The centre line of each stroke, of one without length too."""
+    centres = objects.skeletons()
+    single = np.array([line.geom_type != "LineString" for line in centres], dtype=np.bool_)
+    centres[single] = [shapely.LineString([point.coords[0]] * 2) for point in centres[single]]
+    return centres
 
 
 def _flat_strokes(geometry: Floats, radius: Floats, end: Ints, caps: Longs) -> Shapes:
@@ -76,25 +85,30 @@ def _flat_strokes(geometry: Floats, radius: Floats, end: Ints, caps: Longs) -> S
 
 def _flat_arc(geometry: Floats, radius: float, end: int, caps: int) -> shapely.Geometry:
     """A ring sector, longer by the half width at square free ends."""
-    x, y, reach, start, sweep = (float(v) for v in geometry)
+    x, y, reach, start, sweep = geometry.tolist()
     outer = arc_points((x, y), reach + radius, start, sweep, side=1)
-    inner = (
-        arc_points((x, y), reach - radius, start, sweep) if reach > radius else np.array([[x, y]])
-    )
+    inner = np.array([[x, y]])
+    if reach > radius:
+        inner = arc_points((x, y), reach - radius, start, sweep)
     parts = [shapely.make_valid(shapely.Polygon(np.concatenate((outer, inner[::-1]))))]
-    if end == FLAT_END:
-        return shapely.union_all(parts)
-    sense = 1.0 if sweep > 0 else -1.0
-    for cap, angle, way in ((CAP_START, start, -sense), (CAP_END, start + sweep, sense)):
-        if caps & cap:
-            across = np.array([np.cos(angle), np.sin(angle)])
-            ahead = np.array([-across[1], across[0]]) * way * radius
-            low, high = (
-                np.array([x, y]) + across * (reach - radius),
-                np.array([x, y]) + across * (reach + radius),
-            )
-            parts.append(shapely.Polygon([low, high, high + ahead, low + ahead]))
+    if end != FLAT_END:
+        sense = 1.0 if sweep > 0 else -1.0
+        for cap, angle, way in ((CAP_START, start, -sense), (CAP_END, start + sweep, sense)):
+            if caps & cap:
+                parts.append(_square_end(np.array([x, y]), reach, angle, radius, way))
     return shapely.union_all(parts)
+
+
+def _square_end(
+    centre: Floats, reach: float, angle: float, radius: float, way: float
+) -> shapely.Polygon:
+    """What a square end adds to an arc that ends at an angle; `way` is 1 if it runs on
+    counterclockwise.
+    """
+    across = np.array([np.cos(angle), np.sin(angle)])
+    ahead = np.array([-across[1], across[0]]) * way * radius
+    low, high = centre + across * (reach - radius), centre + across * (reach + radius)
+    return shapely.Polygon([low, high, high + ahead, low + ahead])
 
 
 def _joints(objects: Conductors, caps: Longs) -> tuple[Floats, Rows]:
