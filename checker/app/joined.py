@@ -21,7 +21,7 @@ from checker.returns.capacitance import facing, over_gaps, over_overlaps, permit
 from checker.returns.quiet_inputs import currents_of
 from parsers.assembly.connectivity import connect
 from parsers.board import Board
-from parsers.primitives import TOUCH, Ints, Kind, concatenate, conductors
+from parsers.primitives import TOUCH, Conductors, Ints, Kind, concatenate, conductors
 from parsers.trouble import InputError
 
 KEPT = 0.2  # mm around other copper; common practice, no source
@@ -129,29 +129,32 @@ def _references(layout: Layout, pair: Pair) -> Ints:
 def _filled(layout: Layout, pair: Pair, fillings: Sequence[tuple[int, shapely.Geometry]]) -> Board:
     """The board with fillings, both regions' references one net."""
     board, nets = layout.board, _references(layout, pair)
-    parts = [
-        (layer, part)
-        for layer, shape in fillings
-        for part in shapely.get_parts(shape)
-        if part.area > 0
-    ]
-    new = conductors(
-        len(parts),
-        kind=Kind.AREA,
-        net=int(nets[0]),
-        layer=np.array([layer for layer, _ in parts], dtype=np.int32),
-        area=np.arange(len(parts)),
-        areas=[part for _, part in parts],
-    )
-    copper = concatenate([board.copper, new])
-    copper = replace(copper, net=np.where(np.isin(copper.net, nets), nets[0], copper.net))
-    holes = replace(
-        board.holes, net=np.where(np.isin(board.holes.net, nets), nets[0], board.holes.net)
-    )
+    copper = concatenate([board.copper, _copper_of(fillings, int(nets[0]))])
+    copper = replace(copper, net=_one_net(copper.net, nets))
+    holes = replace(board.holes, net=_one_net(board.holes.net, nets))
     joined = connect(copper, holes, board.nets, len(board.layers))
     return replace(
         board, copper=joined.copper, holes=joined.holes, connectivity=joined.connectivity
     )
+
+
+def _copper_of(fillings: Sequence[tuple[int, shapely.Geometry]], net: int) -> Conductors:
+    """Fillings as copper of one net."""
+    pieces = [(layer, part) for layer, shape in fillings for part in shapely.get_parts(shape)]
+    parts = [(layer, part) for layer, part in pieces if part.area > 0]
+    return conductors(
+        len(parts),
+        kind=Kind.AREA,
+        net=net,
+        layer=np.array([layer for layer, _ in parts], dtype=np.int32),
+        area=np.arange(len(parts)),
+        areas=[part for _, part in parts],
+    )
+
+
+def _one_net(net: Ints, nets: Ints) -> Ints:
+    """A column of nets with all of some nets as the first of them."""
+    return np.where(np.isin(net, nets), nets[0], net)
 
 
 def _united(rules: Rules, pair: Pair) -> Rules:

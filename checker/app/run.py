@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import signal
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -12,6 +12,7 @@ from datetime import date
 from itertools import chain
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
+from typing import Any
 
 import shapely
 
@@ -163,50 +164,28 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
     ----------
     results : findings and doubts of each rule that ran
     """
-    board, rules = layout.board, layout.rules
-    checks = [
-        Check(name, why is None, why or "") for name, why in _reasons(layout, options).items()
-    ]
-    found = [finding for name in registry() if name in results for finding in results[name][0]]
-    doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
-    doubts |= dict.fromkeys(
-        doubt for name in registry() if name in results for doubt in results[name][1]
-    )
-    findings = with_sources(board, identified(found))
-    if options.join is not None:
-        findings = joined.compared(layout, findings, options.join)
+    rules = layout.rules
     today = options.today or date.today()
+    told = [results[name] for name in registry() if name in results]
+    findings = _findings(layout, [finding for found, _ in told for finding in found], options)
     findings, waiver_remarks = waivers.waive(findings, rules, today)
     if options.baseline is not None:
         findings = baselines.mark_known(findings, options.baseline)
-    stated, doubt_remarks = waivers.accept([*board.doubts, *layout.doubts, *doubts], rules, today)
+    doubts = dict.fromkeys(bind(layout).doubts)  # a barrier that no rule can measure is one
+    doubts |= dict.fromkeys(doubt for _, open_ in told for doubt in open_)
+    every = [*layout.board.doubts, *layout.doubts, *doubts]
+    stated, doubt_remarks = waivers.accept(every, rules, today)
     outcome = Outcome(
         verdict=verdict_of(findings, stated, options.fail_on),
         caution=CAUTION if rules.hardware else f"{CAUTION} {UNSEEN}",
         fail_on=options.fail_on,
-        title=rules.title or board.title,
-        path=board.path,
-        format=board.format,
-        files=tuple(InputFile(f.path, f.sha256, f.layer, f.function) for f in board.files),
-        rules_path=rules.path,
-        rules_sha256=rules.sha256,
-        tables=_tables(rules),
-        thickness=board.stackup.thickness,
-        bounds=_bounds(board),
-        layers=tuple((layer.id, layer.name, layer.side) for layer in board.layers),
-        nets=len(board.nets),
-        holes=len(board.holes),
-        components=len(board.components),
+        **_input(layout),
         regions=_region_rows(layout),
-        checks=tuple(checks),
+        checks=tuple(_checks(layout, options)),
         findings=tuple(findings),
         doubts=tuple(stated),
         remarks=(
-            *board.remarks,
-            *layout.remarks,
-            *assumed(layout),
-            *conditions(layout),
-            *narrowest(layout, findings, results),
+            *_remarks(layout, findings, results),
             *waiver_remarks,
             *doubt_remarks,
         ),
@@ -215,6 +194,45 @@ def judged(layout: Layout, results: Results, options: Options) -> Checked:
         version=tool_version(),
     )
     return Checked(outcome, layout)
+
+
+def _findings(layout: Layout, found: Sequence[Finding], options: Options) -> list[Finding]:
+    """Findings with their ids, sources, and what joining two regions would change."""
+    findings = with_sources(layout.board, identified(found))
+    return joined.compared(layout, findings, options.join) if options.join is not None else findings
+
+
+def _checks(layout: Layout, options: Options) -> Iterator[Check]:
+    for name, why in _reasons(layout, options).items():
+        yield Check(name, why is None, why or "")
+
+
+def _remarks(layout: Layout, findings: Sequence[Finding], results: Results) -> Iterator[Doubt]:
+    yield from layout.board.remarks
+    yield from layout.remarks
+    yield from assumed(layout)
+    yield from conditions(layout)
+    yield from narrowest(layout, findings, results)
+
+
+def _input(layout: Layout) -> dict[str, Any]:
+    """What an outcome tells of board and rules as read."""
+    board, rules = layout.board, layout.rules
+    return {
+        "title": rules.title or board.title,
+        "path": board.path,
+        "format": board.format,
+        "files": tuple(InputFile(f.path, f.sha256, f.layer, f.function) for f in board.files),
+        "rules_path": rules.path,
+        "rules_sha256": rules.sha256,
+        "tables": _tables(rules),
+        "thickness": board.stackup.thickness,
+        "bounds": _bounds(board),
+        "layers": tuple((layer.id, layer.name, layer.side) for layer in board.layers),
+        "nets": len(board.nets),
+        "holes": len(board.holes),
+        "components": len(board.components),
+    }
 
 
 def verdict_of(findings: Sequence[Finding], doubts: Sequence[StatedDoubt], fail_on: Level) -> str:

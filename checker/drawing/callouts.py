@@ -15,6 +15,7 @@ from checker.drawing.placement import Badge, Box, Grid, Placer, along
 from checker.drawing.scene import PAD, TRACE, Callout, Scene, SceneLayer, leads
 from checker.drawing.view import View
 from checker.findings import XY
+from parsers.primitives import Floats
 
 MOST_BADGES = 60  # on one picture; the rest are clustered
 # px; marks that find no place of their own and lie in one square of this size share a mark
@@ -145,29 +146,32 @@ def _region_names(
     for region in scene.regions:
         if layer.main_reference not in region.labels:
             continue
-        x, y, room = region.labels[layer.main_reference]
         half = np.array([text_width(region.name, NAME, bold=True) / 2 + 4, NAME / 2 + 4])
-        spots = np.array(view.at((x, y))) + room * view.scale * SPOTS
-        low, high = np.array(view.box[:2]) + half, np.array(view.box[2:]) - half
-        fits = (room * view.scale * (1 - np.hypot(*SPOTS.T)) > half[0]) & (
-            (spots > low) & (spots < high)
-        ).all(axis=1)
-        if not fits.any():
+        spots = _spots(region.labels[layer.main_reference], view, half)
+        if not len(spots):
             continue
-        spots = spots[fits]
         covered = np.hstack((spots - half, spots + half))
         best = int(np.argmin(copper.share(covered)))
-        (px, py), box = spots[best].tolist(), covered[best].tolist()
-        halo = (
-            f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke"'
-            ' stroke-linejoin="round"'
-        )
-        name = text(
-            px, py + NAME / 3, region.name, NAME, colour=palette.INK, bold=True, anchor="middle"
-        )
-        parts.append(f"<g {halo}>{name}</g>")
-        boxes.append(tuple(box))
+        parts.append(_name(region.name, *spots[best].tolist()))
+        boxes.append(tuple(covered[best].tolist()))
     return "\n".join(parts), boxes
+
+
+def _spots(label: tuple[float, float, float], view: View, half: Floats) -> Floats:
+    """Places round the middle of a pour where a name of some extent stays on it and in view."""
+    x, y, room = label
+    spots = np.array(view.at((x, y))) + room * view.scale * SPOTS
+    low, high = np.array(view.box[:2]) + half, np.array(view.box[2:]) - half
+    on_pour = room * view.scale * (1 - np.hypot(*SPOTS.T)) > half[0]
+    in_view = ((spots > low) & (spots < high)).all(axis=1)
+    free: Floats = spots[on_pour & in_view]
+    return free
+
+
+def _name(name: str, x: float, y: float) -> str:
+    halo = f'stroke="{palette.PAPER}" stroke-width="5" paint-order="stroke" stroke-linejoin="round"'
+    words = text(x, y + NAME / 3, name, NAME, colour=palette.INK, bold=True, anchor="middle")
+    return f"<g {halo}>{words}</g>"
 
 
 def _occupied(scene: Scene, layer: SceneLayer, view: View, nets: frozenset[str] | None) -> Grid:

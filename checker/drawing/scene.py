@@ -465,26 +465,26 @@ def _hole_shapes(layout: Layout) -> Iterator[Shape]:
     they reach.
     """
     holes = layout.board.holes
-    last = len(layout.board.layers) - 1
     width = np.rint(2 * PER_MM * holes.radius).astype(np.int64)
-    through = (holes.first <= 0) & (holes.last >= last)
-    reached: list[tuple[str | None, Bools]] = [(None, through)]
-    if not through.all():
-        spans = (
-            (index, (holes.first <= index) & (index <= holes.last)) for index in range(last + 1)
-        )
-        reached += [(layout.layer_id(index), ~through & span) for index, span in spans]
-    for layer, span in reached:
-        for role, mask in (
-            (PLATED_HOLE, holes.plated != UNPLATED),
-            (PLAIN_HOLE, holes.plated == UNPLATED),
-        ):
-            for size in np.unique(width[span & mask]).tolist():
-                rows = np.flatnonzero(span & mask & (width == size))
+    plain = holes.plated == UNPLATED
+    for layer, span in _reached(layout):
+        for role, mask in ((PLATED_HOLE, span & ~plain), (PLAIN_HOLE, span & plain)):
+            for size in np.unique(width[mask]).tolist():
+                rows = np.flatnonzero(mask & (width == size))
                 lines, _ = chained(holes.ends[rows], holes.net[rows])
-                yield Shape(
-                    role, layer, -1, size / PER_MM, None, lines, np.empty(0, dtype=np.int32)
-                )
+                none = np.empty(0, dtype=np.int32)
+                yield Shape(role, layer, -1, size / PER_MM, None, lines, none)
+
+
+def _reached(layout: Layout) -> Iterator[tuple[str | None, Bools]]:
+    """Holes through the whole board (layer None), then the others on each layer."""
+    holes, last = layout.board.holes, len(layout.board.layers) - 1
+    through = (holes.first <= 0) & (holes.last >= last)
+    yield None, through
+    if not through.all():
+        for index in range(last + 1):
+            span = (holes.first <= index) & (index <= holes.last)
+            yield layout.layer_id(index), ~through & span
 
 
 def _layers(layout: Layout, pours: Sequence[Pour], solid: Bools) -> tuple[SceneLayer, ...]:

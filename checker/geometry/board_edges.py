@@ -17,9 +17,11 @@ References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a li
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -303,25 +305,21 @@ def linked_length(x: float) -> float:
 
 def rims_of(region: shapely.Geometry) -> Rims:
     """All rims of a board region, cut into straight pieces."""
-    rings = rings_of(region)
-    if not rings:
-        empty = np.empty(0)
-        return Rims(
-            np.empty((0, 4)), empty, empty, np.empty(0, np.int32), empty, empty, empty, empty
-        )
+    # a region without rings has none of length 0
+    rings = rings_of(region) or [np.empty((0, 2))]
     lengths = [_lengths(r) for r in rings]
     turns = [turns_of(r) for r in rings]
-    counts = [len(r) for r in rings]
-    smooth = [(np.abs(t) < SMOOTH) | (np.abs(np.roll(t, -1)) < SMOOTH) for t in turns]
+    after = [np.roll(t, -1) for t in turns]
+    bent = np.minimum(np.abs(np.concatenate(turns)), np.abs(np.concatenate(after)))
     return Rims(
         ends=np.concatenate([np.hstack((r, np.roll(r, -1, axis=0))) for r in rings]),
         s=np.concatenate([np.cumsum(d) - d for d in lengths]),
         length=np.concatenate(lengths),
-        loop=np.repeat(np.arange(len(rings), dtype=np.int32), counts),
-        slack=np.where(np.concatenate(smooth), max(EDGE_TOLERANCE, ARC_TOLERANCE), 0.0),
+        loop=np.repeat(np.arange(len(rings), dtype=np.int32), [len(r) for r in rings]),
+        slack=np.where(bent < SMOOTH, max(EDGE_TOLERANCE, ARC_TOLERANCE), 0.0),
         bend_before=np.maximum(-np.concatenate(turns), 0.0),
-        bend_after=np.maximum(-np.concatenate([np.roll(t, -1) for t in turns]), 0.0),
-        perimeter=np.array([d.sum() for d in lengths]),
+        bend_after=np.maximum(-np.concatenate(after), 0.0),
+        perimeter=np.array([d.sum() for d in lengths if len(d)]),
     )
 
 
@@ -363,17 +361,14 @@ def parted(rims: Rims, rows: Bools, x: float) -> Rims:
     count = np.ones(len(rims), dtype=np.intp)
     count[long] = 3
     row, part = repeated(np.arange(len(rims)), count)
-    cut = count[row] == 3
-    begin = np.where(part == 1, x, np.where(part == 2, rims.length[row] - x, 0.0))
-    end = np.where(
-        cut & (part == 0), x, np.where(cut & (part == 1), rims.length[row] - x, rims.length[row])
-    )
-    unit = (rims.ends[row, 2:4] - rims.ends[row, 0:2]) / rims.length[row, None]
     first, last = part == 0, part == count[row] - 1
-    from_ = np.where(
-        first[:, None], rims.ends[row, 0:2], rims.ends[row, 0:2] + begin[:, None] * unit
-    )
-    to = np.where(last[:, None], rims.ends[row, 2:4], rims.ends[row, 0:2] + end[:, None] * unit)
+    length = rims.length[row]
+    begin = np.where(first, 0.0, np.where(last, length - x, x))
+    end = np.where(last, length, np.where(first, x, length - x))
+    start, stop = rims.ends[row, 0:2], rims.ends[row, 2:4]
+    unit = (stop - start) / length[:, None]
+    from_ = np.where(first[:, None], start, start + begin[:, None] * unit)
+    to = np.where(last[:, None], stop, start + end[:, None] * unit)
     return Rims(
         ends=np.hstack((from_, to)),
         s=rims.s[row] + begin,
@@ -394,20 +389,25 @@ def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
     crosses.
     """
     least, most = np.full(len(rims), np.inf), np.zeros(len(rims))
-    rows = np.flatnonzero(open_)
-    if not len(rows):
-        return np.zeros((len(rims), 2))
+    i, away = _square_to(rims, np.flatnonzero(open_), x)
+    others = np.abs(away).max(axis=1) > PUSH
+    np.minimum.at(least, i[others], away[others].min(axis=1))
+    np.maximum.at(most, i[others], away[others].max(axis=1))
+    most = np.minimum(most, x)
+    return np.column_stack((np.clip(least, 0.0, most), most))
+
+
+def _square_to(rims: Rims, rows: Rows, x: float) -> tuple[Rows, Floats]:
+    """Rims near some of the rims: for each pair the latter, and how far square to it both ends of
+    the former lie, (n, 2).
+    """
     lines = shapely.linestrings(rims.ends.reshape(-1, 2, 2))
     i, j = shapely.STRtree(lines).query(lines[rows], predicate="dwithin", distance=x)
     i = rows[i]
     start = rims.ends[i, 0:2]
     unit = (rims.ends[i, 2:4] - start) / rims.length[i, None]
     away = np.column_stack([-cross(unit, rims.ends[j, k : k + 2] - start) for k in (0, 2)])
-    others = np.abs(away).max(axis=1) > PUSH
-    np.minimum.at(least, i[others], away[others].min(axis=1))
-    np.maximum.at(most, i[others], away[others].max(axis=1))
-    most = np.minimum(most, x)
-    return np.column_stack((np.clip(least, 0.0, most), most))
+    return i, away
 
 
 def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
@@ -482,17 +482,22 @@ def _moved(line: shapely.LinearRing) -> Floats:
     ring = ring[_lengths(ring) > 1e-9]
     turns = turns_of(ring)
     smooth = np.abs(turns) < SMOOTH
-    after = np.roll(smooth, -1)
     onwards = np.roll(ring, -1, axis=0) - ring
     right = np.column_stack((onwards[:, 1], -onwards[:, 0])) / _lengths(ring)[:, None]
-    middle = (right + np.roll(right, 1, axis=0)) / np.where(smooth, 1 + np.cos(turns), 1.0)[:, None]
-    step = np.where(smooth[:, None], ARC_TOLERANCE * middle, 0.0)
     first = ring + onwards / 4 + ARC_TOLERANCE * right
     last = ring + onwards * 3 / 4 + ARC_TOLERANCE * right
-    points = np.stack((ring + step, first, last), axis=1)
+    points = np.stack((ring + _steps_off(right, turns, smooth), first, last), axis=1)
+    after = np.roll(smooth, -1)
     kept = np.column_stack((np.ones(len(ring), dtype=bool), ~smooth & after, smooth & ~after))
     moved: Floats = points[kept]
     return moved
+
+
+def _steps_off(right: Floats, turns: Floats, smooth: Bools) -> Floats:
+    """How far each smooth vertex is moved, so that both its edges lie `ARC_TOLERANCE` further."""
+    both = right + np.roll(right, 1, axis=0)
+    middle = both / np.where(smooth, 1 + np.cos(turns), 1.0)[:, None]
+    return np.where(smooth[:, None], ARC_TOLERANCE * middle, 0.0)
 
 
 def has_curves(region: shapely.Geometry) -> bool:
@@ -550,15 +555,19 @@ def _narrow(void: shapely.Polygon, x: float) -> Narrow | None:
         elif len(walls) == 1 and _wraps(walls[0], part):
             wrapped.append((walls[0], part))
     _fill_tips(place, wrapped, bends, x)
+    _fill_lenses(place, x)
+    return place
+
+
+def _fill_lenses(place: Narrow, x: float) -> None:
+    """Fill what lies between two rooms that all but meet."""
     # a little more than a disc's own reach: where two discs all but meet, what is between them was
     # a sliver above
     reach = [room.buffer(x / 2 + 2 * SLIVER, quad_segs=STEPS) for room in place.rooms]
-    lenses = [
-        lens for one, two in combinations(reach, 2) if (lens := one.intersection(two)).area > 0
-    ]
+    shared = (one.intersection(two) for one, two in combinations(reach, 2))
+    lenses = [lens for lens in shared if lens.area > 0]
     place.parts.extend(lenses)
     place.walls.extend([2] * len(lenses))
-    return place
 
 
 def _fill(place: Narrow, part: shapely.Geometry, walls: int) -> None:
@@ -575,32 +584,44 @@ def _fill_tips(
 ) -> None:
     """Fill those of the parts that wrap round one wall that lie at the tip of a notch."""
     is_tip = bends.tips()
-    of_bend: dict[int, list[tuple[shapely.Point, float, shapely.Geometry]]] = {}
-    for wall, part in wrapped:
-        vertices = bends.along(wall)
-        for bend in np.unique(bends.of[vertices]).tolist() or [-1]:
-            turned = float(bends.turn[vertices][bends.of[vertices] == bend].sum())
-            of_bend.setdefault(bend, []).append(
-                (wall.interpolate(0.5, normalized=True), turned, part)
-            )
-    for bend, corners in of_bend.items():
+    for bend, corners in _by_bend(wrapped, bends).items():
         if bend >= 0 and not is_tip[bend]:
             continue
         # the link over a flat bottom cuts off both corners; three and more may stand for anything:
         # over each alone
-        if (
-            bend >= 0
-            and len(corners) == 2
-            and max(turned for _, turned, _ in corners) <= np.pi / 2 + _ROUNDED
-        ):
-            place.tips.append(_in_order(place.void, corners[0][0], corners[1][0]))
-            place.parts.append(shapely.union_all([corners[0][2], corners[1][2]]))
+        sharpest = max(corner.turned for corner in corners)
+        if bend >= 0 and len(corners) == 2 and sharpest <= np.pi / 2 + _ROUNDED:
+            one, other = corners
+            place.tips.append(_in_order(place.void, one.tip, other.tip))
+            place.parts.append(shapely.union_all([one.part, other.part]))
             place.walls.append(1)
             continue
-        for tip, _, part in corners:
-            _fill(place, part, 1)
-            place.tips.append((tip, tip))
-            place.ends.append(_linked(place.void, tip, x))
+        for corner in corners:
+            _fill(place, corner.part, 1)
+            place.tips.append((corner.tip, corner.tip))
+            place.ends.append(_linked(place.void, corner.tip, x))
+
+
+class _Corner(NamedTuple):
+    """A part of a void that wraps round one bend of its wall."""
+
+    tip: shapely.Point  # the middle of the wall round it
+    turned: float  # rad
+    part: shapely.Geometry
+
+
+def _by_bend(
+    wrapped: Sequence[tuple[shapely.LineString, shapely.Geometry]], bends: _Bends
+) -> dict[int, list[_Corner]]:
+    """Parts by the bends that they wrap round; -1 for those that wrap round none."""
+    found: dict[int, list[_Corner]] = defaultdict(list)
+    for wall, part in wrapped:
+        vertices = bends.along(wall)
+        tip = wall.interpolate(0.5, normalized=True)
+        for bend in np.unique(bends.of[vertices]).tolist() or [-1]:
+            turned = float(bends.turn[vertices][bends.of[vertices] == bend].sum())
+            found[bend].append(_Corner(tip, turned, part))
+    return found
 
 
 def _has_straight_walls(void: shapely.Polygon) -> bool:
@@ -736,29 +757,36 @@ def _linked(void: shapely.Geometry, tip: shapely.Point, x: float) -> shapely.Geo
     rings = [shapely.LineString(ring.coords) for ring in (void.exterior, *void.interiors)]
     ring = min(rings, key=lambda r: r.distance(tip))
     middle = ring.project(tip)
-
-    def link(way: Floats) -> Floats:
-        places = np.mod(np.stack((middle - way, middle + way)), ring.length)
-        ends = shapely.get_coordinates(
-            shapely.line_interpolate_point(ring, places.ravel())
-        ).reshape(2, -1, 2)
-        length: Floats = np.hypot(*(ends[0] - ends[1]).T)
-        return length
-
-    ways = np.arange(x / 2, ring.length / 2, x / STEPS)
-    beyond = np.flatnonzero(link(ways) > x)
-    if not len(beyond) or not beyond[0]:
+    way = _way_to_link(ring, middle, x)
+    if way is None:
         return shapely.Polygon()
-    low, high = ways[beyond[0] - 1], ways[beyond[0]]
-    while high - low > NARROW:
-        half = (low + high) / 2
-        low, high = (low, half) if link(np.array([half]))[0] > x else (half, high)
     corners = np.array([ring.project(shapely.Point(p)) for p in ring.coords[:-1]])
     away = np.mod(corners - middle + ring.length / 2, ring.length) - ring.length / 2
-    places = np.mod(
-        middle + np.sort(np.concatenate((away[np.abs(away) < low], [-low, low]))), ring.length
-    )
+    round_tip = np.sort(np.concatenate((away[np.abs(away) < way], [-way, way])))
+    places = np.mod(middle + round_tip, ring.length)
     if len(places) < 3:  # the middle of a wall that turns elsewhere
         return shapely.Polygon()
     end = shapely.Polygon(shapely.get_coordinates(shapely.line_interpolate_point(ring, places)))
     return shapely.make_valid(end).intersection(void).buffer(NARROW)
+
+
+def _way_to_link(ring: shapely.LineString, middle: float, x: float) -> float | None:
+    """How far along a ring from a place to both ends of the first chord of length x; None if there
+    is none, or a longer one at once.
+    """
+
+    def chords(way: Floats) -> Floats:
+        places = np.mod(np.concatenate((middle - way, middle + way)), ring.length)
+        ends = shapely.get_coordinates(shapely.line_interpolate_point(ring, places))
+        length: Floats = np.hypot(*(ends[: len(way)] - ends[len(way) :]).T)
+        return length
+
+    ways = np.arange(x / 2, ring.length / 2, x / STEPS)
+    beyond = np.flatnonzero(chords(ways) > x)
+    if not len(beyond) or not beyond[0]:
+        return None
+    low, high = ways[beyond[0] - 1], ways[beyond[0]]
+    while high - low > NARROW:
+        half = (low + high) / 2
+        low, high = (low, half) if chords(np.array([half]))[0] > x else (half, high)
+    return float(low)

@@ -8,6 +8,7 @@ little.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -47,30 +48,29 @@ def corridor(
     """
     parts = (first, second, third)
     if not len(first) or not len(second) or reach <= 0:
-        none_ = [np.zeros(len(part), dtype=bool) for part in parts]
-        return none_[0], none_[1], none_[2]
-    spread = np.vstack(parts)
-    origin = spread[:, :2].min(axis=0)
-    extent = spread[:, 2:].max(axis=0) - origin
-    cells = min(FINE * math.isqrt(len(spread)) + FINE, CELLS)
-    pitch = max(reach, float(extent.max()) / (cells - 2))
-    size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
-    spans = [spans_of(part, origin, pitch, size) for part in parts]
+        return np.zeros(len(first), bool), np.zeros(len(second), bool), np.zeros(len(third), bool)
+    spans, size = _on_a_grid(parts, reach)
     one, two, over = (marked(span, size) for span in spans)
     near_one, near_two = (_with_neighbours(cells) for cells in (one, two))
-    bridging = _of_both(
-        over,
-        near_one,
-        near_two,
-        spans[2],
-        np.arange(len(third), dtype=np.int32) if node is None else node,
-    )
+    nodes = np.arange(len(third), dtype=np.int32) if node is None else node
+    bridging = _of_both(over, near_one, near_two, spans[2], nodes)
     around = _with_neighbours(bridging)
     return (
         touching(spans[0], near_two | around),
         touching(spans[1], near_one | around),
         touching(spans[2], bridging),
     )
+
+
+def _on_a_grid(parts: Sequence[Floats], reach: float) -> tuple[list[Ints], tuple[int, int]]:
+    """Cells of each box on a grid that holds them all, and the size of the grid."""
+    spread = np.vstack(parts)
+    origin = spread[:, :2].min(axis=0)
+    extent = spread[:, 2:].max(axis=0) - origin
+    cells = min(FINE * math.isqrt(len(spread)) + FINE, CELLS)
+    pitch = max(reach, float(extent.max()) / (cells - 2))
+    size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
+    return [spans_of(part, origin, pitch, size) for part in parts], size
 
 
 def spans_of(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:

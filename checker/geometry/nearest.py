@@ -14,7 +14,7 @@ Units: mm, radians.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,17 @@ import shapely
 from checker.geometry.boxes import box_gaps
 from checker.geometry.corridor import corridor
 from parsers.columns import Columns
-from parsers.primitives import ARC_TOLERANCE, Bools, Conductors, Floats, Kind, Rows, Shapes, each
+from parsers.primitives import (
+    ARC_TOLERANCE,
+    Bools,
+    Conductors,
+    Floats,
+    Kind,
+    Rows,
+    Shapes,
+    each,
+    repeated,
+)
 
 Keys = npt.NDArray[np.int64]
 
@@ -110,12 +120,9 @@ def _runs(polygons: Shapes) -> tuple[Shapes, Rows]:
     xy, ring_of = shapely.get_coordinates(rings, return_index=True)
     points = np.bincount(ring_of, minlength=len(rings))
     first = np.cumsum(points) - points
-    per_ring = -(-(points - 1) // RUN)
-    ring = np.repeat(np.arange(len(rings)), per_ring)
-    number = np.arange(len(ring)) - np.repeat(np.cumsum(per_ring) - per_ring, per_ring)
+    ring, number = repeated(np.arange(len(rings)), -(-(points - 1) // RUN))
     size = np.minimum(points[ring] - number * RUN, RUN + 1)
-    run = np.repeat(np.arange(len(ring)), size)
-    step = np.arange(len(run)) - np.repeat(np.cumsum(size) - size, size)
+    run, step = repeated(np.arange(len(ring)), size)
     lines: Shapes = shapely.linestrings(xy[(first[ring] + number * RUN)[run] + step], indices=run)
     return lines, polygon_of[ring]
 
@@ -205,9 +212,9 @@ def _best_of(
     # order of rows tells nothing
     corner = (a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1])
     order = near[np.lexsort((*corner, bound[near], judged.key[near]))]
-    pairs = _Candidates(i[order], j[order], judged.key[order], judged.rise[order], bound[order])
+    pairs = _Candidates(i, j, judged.key, judged.rise, bound).take(order)
     won = _by_rounds(pairs, judged.limit[order], a, b)
-    return _Candidates(names[won.i], won.j, won.key, won.rise, won.value)
+    return replace(won, i=names[won.i])
 
 
 def _in_the_running(span: Floats, judged: Judged, bound: Floats, near: Rows) -> Bools:
@@ -246,8 +253,7 @@ def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Cand
     if not len(pairs.key):
         return pairs
     starts = np.flatnonzero(np.concatenate(([True], pairs.key[1:] != pairs.key[:-1])))
-    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(pairs.key))))
-    place = np.arange(len(group)) - starts[group]
+    group, place = repeated(np.arange(len(starts)), np.diff(np.append(starts, len(pairs.key))))
     best = np.full(len(starts), np.inf)
     value = np.full(len(group), np.inf)
     done, upto = 0, 1
@@ -255,14 +261,11 @@ def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Cand
         open_ = (pairs.value <= best[group] + SAME) & (best[group] > pairs.rise)
         at = np.flatnonzero((place >= done) & (place < upto) & open_)
         value[at] = _measure(a, pairs.i[at], b, pairs.j[at], pairs.rise[at])
-        np.minimum.at(
-            best,
-            group[at],
-            np.where(value[at] < limit[at], value[at] + _slack(pairs, a, b, at), np.inf),
-        )
+        surely = np.where(value[at] < limit[at], value[at] + _slack(pairs, a, b, at), np.inf)
+        np.minimum.at(best, group[at], surely)
         done, upto = upto, upto * 4
     kept = np.flatnonzero((value < limit) & (value <= best[group] + SAME))
-    return _Candidates(pairs.i[kept], pairs.j[kept], pairs.key[kept], pairs.rise[kept], value[kept])
+    return replace(pairs, value=value).take(kept)
 
 
 def _slack(pairs: _Candidates, a: Pieces, b: Pieces, at: Rows) -> Floats:
@@ -297,8 +300,7 @@ def _joined(parts: list[_Candidates]) -> _Candidates:
 
 def _measured(found: _Candidates, a: Pieces, b: Pieces) -> Nearest:
     """The closest pair of each group in closed form; of equal ones the leftmost, lowest."""
-    i, j = found.i, found.j
-    gap, start, end = exact(a.take(i), b.take(j))
+    gap, start, end = exact(a.take(found.i), b.take(found.j))
     length = np.hypot(gap, found.rise)
     keys, group = np.unique(found.key, return_inverse=True)
     best = np.full(len(keys), np.inf)
@@ -306,15 +308,21 @@ def _measured(found: _Candidates, a: Pieces, b: Pieces) -> Nearest:
     level = length > best[group] + SAME
     order = np.lexsort((end[:, 1], end[:, 0], start[:, 1], start[:, 0], level, group))
     first = order[np.searchsorted(group[order], np.arange(len(keys)))]
-    start, end = start[first], end[first]
-    for place, row in enumerate(first.tolist()):
-        skeletons = (
-            (a.shape[i[row]], -a.radius[i[row]], start[place]),
-            (b.shape[j[row]], b.radius[j[row]], end[place]),
-        )
-        shift = _to_the_middle(skeletons)
-        start[place], end[place] = start[place] + shift, end[place] + shift
-    return Nearest(keys, best, a.row[i[first]], b.row[j[first]], start, end)
+    i, j = found.i[first], found.j[first]
+    start, end = _at_the_middle(a.take(i), b.take(j), start[first], end[first])
+    return Nearest(keys, best, a.row[i], b.row[j], start, end)
+
+
+def _at_the_middle(a: Pieces, b: Pieces, start: Floats, end: Floats) -> tuple[Floats, Floats]:
+    """Points of shortest distance, pair by pair, moved to the middle of edges that face each
+    other.
+    """
+    moves = [
+        _to_the_middle(((a.shape[n], -a.radius[n], start[n]), (b.shape[n], b.radius[n], end[n])))
+        for n in range(len(a))
+    ]
+    shift = np.array(moves).reshape(-1, 2)
+    return start + shift, end + shift
 
 
 def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]) -> Floats:
@@ -332,17 +340,26 @@ def _to_the_middle(skeletons: tuple[tuple[shapely.Geometry, float, Floats], ...]
         return np.zeros(2)
     normal = line / gap
     along = np.array([-normal[1], normal[0]])
-    low, high = -np.inf, np.inf
-    for shape, offset, point in skeletons:
-        edges = edges_of(shape).reshape(-1, 2, 2) - point
-        place = np.sort(edges @ along, axis=1)
-        facing = (np.abs(edges @ normal - offset) <= SAME).all(axis=1)
-        facing &= (place[:, 0] <= SAME) & (place[:, 1] >= -SAME)
-        if not facing.any():
-            return np.zeros(2)
-        low, high = max(low, place[facing, 0].min()), min(high, place[facing, 1].max())
+    facing = [_facing_edges(*skeleton, normal, along) for skeleton in skeletons]
+    if not all(map(len, facing)):
+        return np.zeros(2)
+    low = max(place[:, 0].min() for place in facing)
+    high = min(place[:, 1].max() for place in facing)
     shift: Floats = along * (low + high) / 2
     return shift
+
+
+def _facing_edges(
+    shape: shapely.Geometry, offset: float, point: Floats, normal: Floats, along: Floats
+) -> Floats:
+    """From where to where, seen from the point, the edges under it run that are square to the
+    normal; (n, 2).
+    """
+    edges = edges_of(shape).reshape(-1, 2, 2) - point
+    place = np.sort(edges @ along, axis=1)
+    facing = (np.abs(edges @ normal - offset) <= SAME).all(axis=1)
+    facing &= (place[:, 0] <= SAME) & (place[:, 1] >= -SAME)
+    return place[facing]
 
 
 # -------------------------------------------------------------------------------------- exact pairs
@@ -468,26 +485,23 @@ def segment_to_arc(segment: Floats, arc: Floats) -> tuple[Floats, Floats]:
     arc's centre, a point where it meets the circle, or the foot of the perpendicular from an end of
     the arc.
     """
-    a, b = segment[:, 0:2], segment[:, 2:4]
+    a, along = segment[:, 0:2], segment[:, 2:4] - segment[:, 0:2]
     centre, radius = arc[:, 0:2], arc[:, 2]
-    square = np.maximum(((b - a) ** 2).sum(axis=1), 1e-300)
+    square = np.maximum((along**2).sum(axis=1), 1e-300)
 
     def foot(point: Floats) -> Floats:
-        share: Floats = ((point - a) * (b - a)).sum(axis=1) / square
+        share: Floats = ((point - a) * along).sum(axis=1) / square
         return share
 
     middle = foot(centre)
-    height = _gap(centre, a + middle[:, None] * (b - a))
+    height = _gap(centre, a + middle[:, None] * along)
     reach = np.sqrt(np.maximum(radius**2 - height**2, 0.0) / square)
-    tips = [_on_arc(centre, radius, angle) for angle in (arc[:, 3], arc[:, 3] + arc[:, 4])]
-    zero = np.zeros(len(a))
-    share = np.stack(
-        [zero, zero + 1, middle, middle - reach, middle + reach, foot(tips[0]), foot(tips[1])]
-    )
-    on_segment = a + np.clip(share, 0.0, 1.0)[..., None] * (b - a)
-    return _least(
-        on_segment, point_to_arc(on_segment, np.broadcast_to(arc, (len(share), *arc.shape)))
-    )
+    tips = [foot(_on_arc(centre, radius, arc[:, 3] + turn)) for turn in (0.0, arc[:, 4])]
+    ends = np.zeros(len(a)), np.ones(len(a))
+    share = np.stack([*ends, middle, middle - reach, middle + reach, *tips])
+    on_segment = a + np.clip(share, 0.0, 1.0)[..., None] * along
+    each_arc = np.broadcast_to(arc, (len(share), *arc.shape))
+    return _least(on_segment, point_to_arc(on_segment, each_arc))
 
 
 def arc_to_arc(a: Floats, b: Floats) -> tuple[Floats, Floats]:

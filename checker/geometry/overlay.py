@@ -6,13 +6,13 @@ twenty.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 import shapely
 
 from checker.geometry.boxes import grouped, widened
-from parsers.primitives import Shapes
+from parsers.primitives import Floats, Rows, Shapes
 
 TILE = 10.0  # mm
 LARGE = 2 * TILE  # mm; shapes that extend farther are overlaid as they are
@@ -38,11 +38,15 @@ def _overlaid(operation: Callable[..., Shapes], shapes: Shapes, large: shapely.G
     wide = ~((boxes[:, 2:] - boxes[:, :2]).max(axis=1) <= LARGE)  # of an empty shape, too
     out: Shapes = np.empty(len(shapes), dtype=object)
     out[wide] = operation(shapes[wide], large)
-    rows = np.flatnonzero(~wide)
-    tile = np.floor((boxes[rows, :2] + boxes[rows, 2:]) / (2 * TILE)).astype(np.int64)
-    key = (tile[:, 0] - tile[:, 0].min(initial=0)) * 1_000_003 + tile[:, 1]
-    for members in grouped(rows, key).values():
+    for members in _by_tile(boxes, np.flatnonzero(~wide)):
         x0, y0, x1, y1 = widened(boxes[members], ROOM).T
         window = shapely.box(x0.min(), y0.min(), x1.max(), y1.max())
         out[members] = operation(shapes[members], shapely.intersection(large, window))
     return out
+
+
+def _by_tile(boxes: Floats, rows: Rows) -> Iterable[Rows]:
+    """Some boxes by the tile that their middle lies in."""
+    tile = np.floor((boxes[rows, :2] + boxes[rows, 2:]) / (2 * TILE)).astype(np.int64)
+    key = (tile[:, 0] - tile[:, 0].min(initial=0)) * 1_000_003 + tile[:, 1]
+    return grouped(rows, key).values()

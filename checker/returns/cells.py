@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -247,15 +247,16 @@ class _Crossings:
 
 def _crossings(edges: _Edges, axis: int) -> _Crossings:
     """Crossings with lines of constant coordinate `axis`; a point on a line counts as beyond it."""
-    low = np.floor(np.minimum(edges.start[:, axis], edges.end[:, axis])).astype(np.int64)
-    high = np.floor(np.maximum(edges.start[:, axis], edges.end[:, axis])).astype(np.int64)
+    begin, stop = edges.start[:, axis], edges.end[:, axis]
+    low = np.floor(np.minimum(begin, stop)).astype(np.int64)
+    high = np.floor(np.maximum(begin, stop)).astype(np.int64)
     edge, step = repeated(np.arange(len(low)), high - low)
     line = low[edge] + 1 + step
-    start, end = edges.start[edge], edges.end[edge]
-    along = np.clip((line - start[:, axis]) / (end[:, axis] - start[:, axis]), 0.0, 1.0)
-    place = start[:, 1 - axis] + along * (end[:, 1 - axis] - start[:, 1 - axis])
+    along = np.clip((line - begin[edge]) / (stop[edge] - begin[edge]), 0.0, 1.0)
+    start, end = edges.start[edge, 1 - axis], edges.end[edge, 1 - axis]
+    place = start + along * (end - start)
     order = np.lexsort((place, line))
-    onward = end[:, axis] > start[:, axis]
+    onward = stop[edge] > begin[edge]
     return _Crossings(edge[order], along[order], line[order], place[order], onward[order])
 
 
@@ -296,24 +297,27 @@ def _cut(crossings: _Crossings) -> _Cut:
 def _corners(cuts: Sequence[_Cut], grid: Grid) -> npt.NDArray[np.intp]:
     """Pairs of half stretches (see `_nodes`) that meet in a corner of the grid, shape (m, 2)."""
     up, right = cuts
-    shift, rows = len(up.line), grid.shape[1] + 2
-    size = (grid.shape[0] + 2) * rows
-
-    def table(keep: Bools, x: Whole, y: Whole, first: int) -> Rows:
-        out = np.full(size, -1, dtype=np.intp)
-        out[(x * rows + y)[keep]] = np.flatnonzero(keep) + first
-        return out
-
-    below = table(~up.last, up.line, up.place + 1, 0)
-    above = table(~up.first, up.line, up.place, 0)
-    left = table(~right.last, right.place + 1, right.line, shift)
-    beyond = table(~right.first, right.place, right.line, shift)
+    corner = partial(_at_corners, (grid.shape[0] + 2, grid.shape[1] + 2))
+    shift = len(up.line)
+    below = corner(~up.last, up.line, up.place + 1, 0)
+    above = corner(~up.first, up.line, up.place, 0)
+    left = corner(~right.last, right.place + 1, right.line, shift)
+    beyond = corner(~right.first, right.place, right.line, shift)
     pairs = []
     for vertical, side in ((below, 0), (above, 1)):
         for level, where in ((left, 0), (beyond, 1)):
             met = np.flatnonzero((vertical >= 0) & (level >= 0))
             pairs.append(np.column_stack((2 * vertical[met] + where, 2 * level[met] + side)))
     return np.concatenate(pairs)
+
+
+def _at_corners(shape: tuple[int, int], keep: Bools, x: Whole, y: Whole, first: int) -> Rows:
+    """For each corner of the grid, row by row, the stretch that is to be kept there, counted from
+    `first`; -1 where there is none.
+    """
+    out = np.full(shape[0] * shape[1], -1, dtype=np.intp)
+    out[(x * shape[1] + y)[keep]] = np.flatnonzero(keep) + first
+    return out
 
 
 def _along_rims(

@@ -93,10 +93,11 @@ def throats_of(
     contact, owner, count = np.unique(keys[:, 0], return_inverse=True, return_counts=True)
     weights = sums / np.bincount(owner, sums)[owner]
     size = np.exp(_mean_logarithm(middles[keys[:, 1]] / cell, weights, owner, count)) * cell
-    radius = np.array([contacts[n].radius for n in contact])
-    sheet = np.array([thickness[contacts[n].layer] / RHO for n in contact])
+    chosen = [contacts[n] for n in contact]
+    radius = np.array([c.radius for c in chosen])
+    sheet = np.array([thickness[c.layer] / RHO for c in chosen])
     log = np.maximum(np.log(size / np.maximum(radius, 1e-6)), LEAST_THROAT)
-    at = np.array([contacts[n].at for n in contact], dtype=np.float64).reshape(-1, 2)
+    at = np.array([c.at for c in chosen], dtype=np.float64).reshape(-1, 2)
     return Throats(contact, at, 2 * pi * sheet / log, owner, keys[:, 1], weights)
 
 

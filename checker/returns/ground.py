@@ -90,28 +90,31 @@ def ground_of(layout: Layout) -> Ground:
     """The copper that declared currents return through: all reference nets, and what their pins lie
     on.
     """
-    rules = layout.rules
-    named = [pin for current in rules.currents for pin in current.back]
-    named += [pin for quiet in rules.quiet_inputs for pin in quiet.ground]
-    nets = {net for region in layout.regions for net in region.reference}
-    for pin in named:
-        place = pin_place(layout, pin)
-        nets |= place.nets if place is not None else set()
+    nets = _grounds(layout)
     copper = layout.board.copper
     rows = np.flatnonzero(np.isin(copper.net, list(nets)))
     layers = tuple(np.unique(copper.layer[rows]).tolist())
     shapes = tuple(_copper_on(layout, rows[copper.layer[rows] == layer], layer) for layer in layers)
     stated = layout.board.stackup.copper or (None,) * len(layout.board.layers)
-    leads = _leads(layout)
     return Ground(
         nets=frozenset(nets),
         layers=layers,
         shapes=shapes,
         thickness=tuple(stated[layer] or THIN for layer in layers),
-        chains=(*_barrels(layout, layers, nets, leads), *_ties(layout, layers, nets)),
+        chains=(*_barrels(layout, layers, nets, _leads(layout)), *_ties(layout, layers, nets)),
         unknown=tuple(layer for layer in layers if stated[layer] is None),
         assumed=tuple(_assumed(layout)),
     )
+
+
+def _grounds(layout: Layout) -> set[int]:
+    """All reference nets, and the nets that the pins of declared returns lie on."""
+    rules = layout.rules
+    pins = [pin for current in rules.currents for pin in current.back]
+    pins += [pin for quiet in rules.quiet_inputs for pin in quiet.ground]
+    nets = {net for region in layout.regions for net in region.reference}
+    places = (pin_place(layout, pin) for pin in pins)
+    return nets.union(*(place.nets for place in places if place is not None))
 
 
 def pin_place(layout: Layout, pin: PinName) -> PinPlace | None:

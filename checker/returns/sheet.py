@@ -141,19 +141,19 @@ class Sheet:
         number of the point, node, weight: the weights of each point add up to 1
         """
         off = self.grid.places(points) - self.grid.places(self.middles_of_layers[nodes])
+        above = 2 + (off[:, 1] > 0)
         beside = self._neighbours[(off[:, 0] > 0).astype(np.intp), nodes]
-        across = self._neighbours[2 + (off[:, 1] > 0), nodes]
-        far = np.where(
-            (beside >= 0) & (across >= 0), self._neighbours[2 + (off[:, 1] > 0), beside], -1
-        )
+        across = self._neighbours[above, nodes]
+        joined = (beside >= 0) & (across >= 0)
+        far = np.where(joined, self._neighbours[above, beside], -1)
         x, y = (
             np.where(other >= 0, np.abs(off[:, axis]), 0.0)
             for axis, other in enumerate((beside, across))
         )
-        corner = np.where(far >= 0, x * y, 0.0)
-        own = np.where(far >= 0, (1 - x) * (1 - y), 1 - x - y)
-        sides = (np.where(far >= 0, x * (1 - y), x), np.where(far >= 0, y * (1 - x), y))
-        weight = np.concatenate((own, *sides, corner))
+        whole = far >= 0
+        own = np.where(whole, (1 - x) * (1 - y), 1 - x - y)
+        sides = np.where(whole, x * (1 - y), x), np.where(whole, y * (1 - x), y)
+        weight = np.concatenate((own, *sides, np.where(whole, x * y, 0.0)))
         point = np.tile(np.arange(len(nodes)), 4)
         node = np.concatenate((nodes, beside, across, far))
         used = weight != 0
@@ -290,10 +290,11 @@ class Sheet:
         for near, far in ((first, second), (second, first)):
             here = np.flatnonzero((owner[near] >= 0) & (owner[near] != owner[far]))
             which = owner[near[here]]
-            inner = np.hypot(*(self.middles_of_layers[near[here]] - middle[which]).T)
-            outer = np.maximum(
-                np.hypot(*(self.middles_of_layers[far[here]] - middle[which]).T), 1.01 * inner
+            inner, outer = (
+                np.hypot(*(self.middles_of_layers[side[here]] - middle[which]).T)
+                for side in (near, far)
             )
+            outer = np.maximum(outer, 1.01 * inner)
             factor[here] = np.log(outer / rim[which]) / np.log(outer / inner)
         return np.maximum(factor, LEAST)
 

@@ -459,25 +459,23 @@ class Machine:
         """R: repeat the last hole (or, with M02, the pattern) at a step."""
         count = int(words[0][1]) if words[0][1].isdigit() else 0
         if count > MAX_HITS:
-            raise FormatError(
-                f"more than {MAX_HITS} holes; is a repeat count wrong?", Place(self.name, self.line)
-            )
+            what = f"more than {MAX_HITS} holes; is a repeat count wrong?"
+            raise FormatError(what, Place(self.name, self.line))
         if ("M", "02") in words[1:] or ("M", "2") in words[1:]:
             for _ in range(count):
                 self.word_offset([w for w in words[1:] if w[0] in "XY"])
             return
         given = dict(words[1:])
-        step = self._part(given, "X"), self._part(given, "Y")
+        x, y = self._part(given, "X"), self._part(given, "Y")
         if not self.hits:
-            self.doubt(
-                "repeats a hole before there is one", "R is not interpreted; holes may be missing"
-            )
+            why = "R is not interpreted; holes may be missing"
+            self.doubt("repeats a hole before there is one", why)
             return
         last = self.hits[-1]
         for i in range(1, count + 1):
-            dx, dy = i * step[0], i * step[1]
-            self._make(last.x0 + dx, last.y0 + dy, last.x1 + dx, last.y1 + dy, last.swell)
-        self._x, self._y = self._x + count * step[0], self._y + count * step[1]
+            ends = last.x0 + i * x, last.y0 + i * y, last.x1 + i * x, last.y1 + i * y
+            self._make(*ends, last.swell)
+        self._x, self._y = self._x + count * x, self._y + count * y
 
     def word_pattern(self, _: list[tuple[str, str]]) -> None:
         """M25: a pattern begins."""

@@ -251,30 +251,28 @@ def _check_quantities(run: Machine) -> list[Doubt]:
 
 
 def _drilled(run: Machine, file: int, doubts: tuple[Doubt, ...]) -> Drilled:
-    names = _Tables(run)
-    n = len(run.hits)
-    table = run.table()
+    names, table = _Tables(run), run.table()
     plated = np.array([run.tools[hit.tool].plated for hit in run.hits], dtype=np.int8)
     swell = np.array([hit.swell for hit in run.hits])
-    columns = names.columns()
+    told = holes(
+        len(run.hits),
+        ends=table[:, :4],
+        radius=swollen(table[:, 4], swell, plated),
+        plated=plated,
+        file=file,
+        line=np.array([hit.line for hit in run.hits], dtype=np.int32),
+        **names.columns(),
+        function=np.array([names.function(hit.tool) for hit in run.hits], dtype=np.int32),
+    )
     return Drilled(
-        holes=holes(
-            n,
-            ends=table[:, :4],
-            radius=swollen(table[:, 4], swell, plated),
-            plated=plated,
-            file=file,
-            line=np.array([hit.line for hit in run.hits], dtype=np.int32),
-            function=np.array([names.function(hit.tool) for hit in run.hits], dtype=np.int32),
-            **columns,
-        ),
+        told,
         nets=tuple(names.nets),
         components=tuple(names.components),
         pins=tuple(names.pins),
         functions=tuple(names.functions),
         attributes=run.file_attributes,
         doubts=doubts,
-        stated_plating=bool(n) and bool((plated != PLATING_UNKNOWN).all()),
+        stated_plating=bool(run.hits) and bool((plated != PLATING_UNKNOWN).all()),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -55,21 +56,25 @@ def located_pins(
     found = _expected(document, step, set(names.pins) - have)
     if not free.size or found is None:
         return owners
-    wanted, at = found
+    wanted, readings = found
     tree = cKDTree(places[free])
     listed = np.array([names.pins[component, number] for _, component, number in wanted.tolist()])
-    meets = [_meets(tree, readings, listed, nets[free]) for readings in at]
-    count = [
-        np.bincount(wanted[:, 0], hits, minlength=int(wanted[:, 0].max()) + 1) for hits in meets
-    ]
-    turned = (count[1] > count[0])[wanted[:, 0]]
-    best = np.where(turned[:, None], at[1], at[0])
+    meets = [_meets(tree, reading, listed, nets[free]) for reading in readings]
+    at = _better(wanted[:, 0], meets, readings)
     component, pin = owners.component.copy(), owners.pin.copy()
-    for (_, part, number), rows in zip(
-        wanted.tolist(), tree.query_ball_point(best, SAME_PLACE), strict=True
-    ):
+    met = tree.query_ball_point(at, SAME_PLACE)
+    for (_, part, number), rows in zip(wanted.tolist(), met, strict=True):
         component[free[rows]], pin[free[rows]] = part, number
     return replace(owners, component=component, pin=pin)
+
+
+def _better(part: Longs, meets: Sequence[Any], readings: Sequence[Floats]) -> Floats:
+    """The places of the reading that meets more pads, part by part; the first one if both meet as
+    many.
+    """
+    size = int(part.max()) + 1
+    first, second = (np.bincount(part, hits, minlength=size) for hits in meets)
+    return np.where((second > first)[part][:, None], readings[1], readings[0])
 
 
 def _meets(tree: cKDTree, places: Floats, listed: Longs, nets: Ints) -> Bools:
@@ -87,26 +92,31 @@ def _expected(
     """Missing pins as rows (part, component, pin), and where they are by the given and by the other
     mirroring.
     """
+    tables = document.tables
+    found = [
+        (row, tables.components[part.refdes], tables.pins[pin.number], part.place, pin.place)
+        for row, part in enumerate(document.parts)
+        if part.step == step
+        for pin in document.packages.get((step, part.package), ())
+    ]
+    wanted = np.array([row for row in found if row[1:3] in missing])
+    if not len(wanted):
+        return None
+    given, flipped = _both_readings(document)
+    centre = given[wanted[:, 4], 4:6]
+    return wanted[:, :3], [placement.move(by[wanted[:, 3]], centre) for by in (given, flipped)]
+
+
+def _both_readings(document: Document) -> tuple[Floats, Floats]:
+    """Maps of all places as they are given, and with every part mirrored the other way."""
     raw, parents = document.frames.places.floats, document.frames.places.ints[:, 0]
-    unit = document.dictionaries.cad_unit
     over = raw.copy()
     over[:, 3] = 1.0 - over[:, 3]
-    maps, flipped = placement.maps(raw, parents, unit), placement.maps(over, parents, unit)
+    given, flipped = (
+        placement.maps(some, parents, document.dictionaries.cad_unit) for some in (raw, over)
+    )
     flipped[-1] = placement.IDENTITY * np.array([-1.0, 1, 1, 1, 1, 1])
-    wanted, own, inner = [], [], []
-    for row, part in enumerate(document.parts):
-        if part.step == step:
-            component = document.tables.components[part.refdes]
-            for pin in document.packages.get((step, part.package), ()):
-                number = document.tables.pins[pin.number]
-                if (component, number) in missing:
-                    wanted.append((row, component, number))
-                    own.append(part.place)
-                    inner.append(pin.place)
-    if not wanted:
-        return None
-    centre = maps[np.array(inner), 4:6]
-    return np.array(wanted), [placement.move(by[np.array(own)], centre) for by in (maps, flipped)]
+    return given, flipped
 
 
 def doubt_missing_pins(names: NetList, spots: Spots, doubts: Diagnostics) -> None:
@@ -184,25 +194,21 @@ def components_of(
     pins_of: dict[int, set[int]] = defaultdict(set)
     for component, pin in (*names.pins, *spots):
         pins_of[component].add(pin)
-    maps = _maps(document)
-    out: list[Component] = []
-    seen: set[int] = set()
-    for part in document.parts:
-        if part.step != step:
-            continue
+    maps, refdes = _maps(document), names.labels[0]
+    parts: dict[int, Component] = {}
+    for part in (part for part in document.parts if part.step == step):
         component = document.tables.components[part.refdes]
-        if component in seen:
-            doubts.add(
-                f"two components named {part.refdes}", "the first is taken; rename one", part.line
-            )
-            continue
-        seen.add(component)
-        out.append(_placed_part(document, plan, part, maps, (names, spots, pins_of[component])))
-    refdes = names.labels[0]
-    for component in sorted(set(pins_of) - seen):
+        if component in parts:
+            what = f"two components named {part.refdes}"
+            doubts.add(what, "the first is taken; rename one", part.line)
+        else:
+            about = names, spots, pins_of[component]
+            parts[component] = _placed_part(document, plan, part, maps, about)
+    for component in sorted(set(pins_of) - set(parts)):
         pins = _pins(document, component, pins_of[component], {}, {}, (names, spots))
-        out.append(Component(refdes[component], None, middle_of([pin.at for pin in pins]), pins))
-    return tuple(out)
+        at = middle_of([pin.at for pin in pins])
+        parts[component] = Component(refdes[component], None, at, pins)
+    return tuple(parts.values())
 
 
 def as_their_pads(
@@ -222,23 +228,22 @@ def as_their_pads(
     """
     before, after = copper
     settled = merged_nets(before.net, after.net)
-    nets = {(pads.component, pads.pin): pads.net for pads in served}
-    places = dict(zip(nets, map(tuple, places_of_pins(after, served).tolist()), strict=True))
+    places = map(tuple, places_of_pins(after, served).tolist())
+    there = {(p.component, p.pin): (p.net, at) for p, at in zip(served, places, strict=True)}
+    gone = {(pads.component, pads.pin) for pads in pads_of_pins(before)} - set(there)
     placed = {part.refdes for part in document.parts}
-    gone = {(pads.component, pads.pin) for pads in pads_of_pins(before)} - set(nets)
-    numbers = document.tables.pins
+    tables = document.tables
+
+    def on_its_pad(key: tuple[int, int], pin: Pin) -> Pin:
+        net, at = there.get(key, (UNKNOWN_NET, pin.at))
+        own = settled.get(pin.net, pin.net)
+        return replace(pin, at=at, net=own if net == UNKNOWN_NET else net)
+
     out = []
     for part in components:
-        keys = [(document.tables.components[part.refdes], numbers[pin.number]) for pin in part.pins]
-        kept = [(key, pin) for key, pin in zip(keys, part.pins, strict=True) if key not in gone]
-        told = [
-            (nets.get(key, UNKNOWN_NET), replace(pin, at=places.get(key, pin.at)))
-            for key, pin in kept
-        ]
-        pins = tuple(
-            replace(pin, net=settled.get(pin.net, pin.net) if net == UNKNOWN_NET else net)
-            for net, pin in told
-        )
+        keys = [(tables.components[part.refdes], tables.pins[pin.number]) for pin in part.pins]
+        keyed = zip(keys, part.pins, strict=True)
+        pins = tuple(on_its_pad(key, pin) for key, pin in keyed if key not in gone)
         at = part.at if part.refdes in placed else middle_of([pin.at for pin in pins])
         out.append(replace(part, pins=pins, at=at))
     return tuple(out)

@@ -154,43 +154,42 @@ class Resolver:
     def _paths(
         self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int
     ) -> Parts:
-        info = sketch.paths.ints
-        raw = sketch.paths.floats
+        info, raw = sketch.paths.ints, sketch.paths.floats
         kept = keep[info[:, 1]]
         good = (np.abs(raw) < LARGEST).all(axis=1)
         self._doubt(sketch, info[kept & ~good, 1], OUT_OF_RANGE, "the line is left out")
         rows = np.flatnonzero(kept & good)
         if rows.size == 0:
             return nothing()
-        info, raw = info[rows], raw[rows]
-        line = np.where(override == NOTHING, info[:, 3], override)
-        by = maps[info[:, 2]]
-        width = self._lines.width[line] * placement.scales(by)
-        self._doubt_lines(sketch, info[:, 1], line)
+        line = np.where(override == NOTHING, info[rows, 3], override)
+        width = self._lines.width[line] * placement.scales(maps[info[rows, 2]])
+        self._doubt_lines(sketch, info[rows, 1], line)
         drawn = width != 0  # a line of width 0 is no copper
-        lost = info[~drawn & grow[info[:, 1]], 1]
-        self._doubt(
-            sketch, lost, "copper of size 0", "a line of width 0 draws none; export it again"
-        )
-        info, raw, line, by, width = info[drawn], raw[drawn], line[drawn], by[drawn], width[drawn]
+        lost = info[rows[~drawn], 1]
+        why = "a line of width 0 draws none; export it again"
+        self._doubt(sketch, lost[grow[lost]], "copper of size 0", why)
+        rows, line, width = rows[drawn], line[drawn], width[drawn]
         width = np.where(np.isnan(width), 0.0, width)
-        start, end = placement.move(by, raw[:, 0:2] * unit), placement.move(by, raw[:, 2:4] * unit)
-        centre = placement.move(by, raw[:, 4:6] * unit)
-        turn = self._said_turns(sketch, info[:, 1], raw[:, 6]) * placement.senses(by)
-        objects = self._strokes(sketch, info, (start, end, centre), turn, width / 2)
-        parts = Parts(
-            objects,
-            self._lines.dark[line].copy(),
-            info[:, 1].astype(np.int32),
-            info[:, 0] << ORDER_BITS,
-        )
-        shaped = (self._lines.end[line] != ROUND_END) & (info[:, 4] != 0) & (width > 0)
+        parts = self._drawn(sketch, rows, line, width, maps, unit)
+        shaped = (self._lines.end[line] != ROUND_END) & (info[rows, 4] != 0) & (width > 0)
         if not shaped.any():
             return parts
-        ends = np.where(shaped, self._lines.end[line], ROUND_END)
+        ends = self._lines.end[line[shaped]]
         return joined(
-            [parts.take(~shaped), capped(parts.take(shaped), ends[shaped], info[shaped, 4])]
+            [parts.take(~shaped), capped(parts.take(shaped), ends, info[rows[shaped], 4])]
         )
+
+    def _drawn(
+        self, sketch: Sketch, rows: Rows, line: Longs, width: Floats, maps: Floats, unit: float
+    ) -> Parts:
+        """Some paths as strokes with round ends."""
+        info, raw = sketch.paths.ints[rows], sketch.paths.floats[rows]
+        by = maps[info[:, 2]]
+        start, end, centre = (placement.move(by, raw[:, k : k + 2] * unit) for k in (0, 2, 4))
+        turn = self._said_turns(sketch, info[:, 1], raw[:, 6]) * placement.senses(by)
+        objects = self._strokes(sketch, info, (start, end, centre), turn, width / 2)
+        dark, owner = self._lines.dark[line].copy(), info[:, 1].astype(np.int32)
+        return Parts(objects, dark, owner, info[:, 0] << ORDER_BITS)
 
     def _doubt_lines(self, sketch: Sketch, owners: Longs, line: Longs) -> None:
         missing = np.isnan(self._lines.width[line])
@@ -280,23 +279,18 @@ class Resolver:
         fill = self._fills[info[:, 4]]
         self._doubt_fills(sketch, info[kept], fill[kept])
         fill = np.where(fill == UNSURE_FILL, FILLED, fill)
-        dark = fill != VOID
         line = np.where((info[:, 3] != NOTHING) & (override != NOTHING), override, info[:, 3])
-        width = np.where(line == NOTHING, 0.0, self._lines.width[line]) * placement.scales(
-            maps[info[:, 2]]
-        )
-        self._doubt_lines(
-            sketch, info[kept, 1][line[kept] != NOTHING], line[kept][line[kept] != NOTHING]
-        )
-        width = np.nan_to_num(width)
-        rings, ring_area = self._rings(sketch, maps, unit, kept)
-        out = []
+        edged = kept & (line != NOTHING)
+        self._doubt_lines(sketch, info[edged, 1], line[edged])
+        width = np.where(line == NOTHING, 0.0, self._lines.width[line])
+        width = np.nan_to_num(width * placement.scales(maps[info[:, 2]]))
+        rings = self._rings(sketch, maps, unit, kept)
+        out, dark = [], fill != VOID
         for growing in (True, False):
-            rows = np.flatnonzero(kept & (fill != HOLLOW) & ((grow[info[:, 1]] == dark) == growing))
-            if rows.size:
-                out.append(
-                    self._polygons(sketch, info, rows, (rings, ring_area), width, growing, dark)
-                )
+            mine = kept & (fill != HOLLOW) & ((grow[info[:, 1]] == dark) == growing)
+            if mine.any():
+                rows = np.flatnonzero(mine)
+                out.append(self._polygons(sketch, info, rows, rings, width, growing, dark))
         hollow = np.flatnonzero(kept & (fill == HOLLOW))
         if hollow.size:
             out.append(self._hollow(sketch, info, hollow, line, maps, unit, keep))
