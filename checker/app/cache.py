@@ -219,18 +219,12 @@ def run_cached(
     """
     rules = layout.rules
     keys = {name: rule_key(board, name, rules) for name in names}
-    results = {
-        name: kept for name, key in keys.items() if isinstance(kept := cache.load(key), tuple)
-    }
+    kept = {name: cache.load(key) for name, key in keys.items()}
+    results = {name: found for name, found in kept.items() if isinstance(found, tuple)}
     left = [name for name in names if name not in results]
     base = Layout(layout.board, narrowed(rules, ()))
     try:
-        _recall(cache, board, base)
-        layouts = {
-            own: _grown(base, visible(rules, name)) for name in left for own in (NARROW.get(name),)
-        }
-        if len(layouts) > 1:  # computed once, not by each
-            _compute(cache, board, base, layouts.values())
+        layouts = _layouts(cache, board, base, rules, left)
         found = run([(layouts[NARROW.get(name)], name) for name in left])
     except HiddenError:
         found = run([(layout, name) for name in left])
@@ -241,6 +235,17 @@ def run_cached(
             cache.save(keys[name], result)
     share(base, layout)
     return results
+
+
+def _layouts(
+    cache: Cache, board: str, base: Layout, rules: Rules, names: list[str]
+) -> dict[tuple[str, ...] | None, Layout]:
+    """A layout for each set of limits that rules read; what several of them need is computed."""
+    _recall(cache, board, base)
+    layouts = {NARROW.get(name): _grown(base, visible(rules, name)) for name in names}
+    if len(layouts) > 1:  # computed once, not by each
+        _compute(cache, board, base, layouts.values())
+    return layouts
 
 
 def _recall(cache: Cache, board: str, base: Layout) -> None:

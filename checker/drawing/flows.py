@@ -56,20 +56,21 @@ def contours(
     parts = [_curve(contour, view) for contour in field.contours]
     taken = [view.at(mark.at) for mark in field.marks]
     for contour in field.contours:
-        free = [at for at in map(view.at, contour.spots) if _free(at, taken, crossed)]
-        if free:
-            taken.append(free[0])
-            x, y = free[0]
-            label = text(
-                x, y + 5, contour.words, SMALL, colour=palette.INK, bold=True, anchor="middle"
-            )
-            parts.append(f"<g {HALO}>{label}</g>")
-    boxes = [
-        (x - ROOM[0] / 2, y - ROOM[1] / 2, x + ROOM[0] / 2, y + ROOM[1] / 2)
-        for x, y in taken[len(field.marks) :]
-    ]
+        spots = map(view.at, contour.spots)
+        free = next((at for at in spots if _free(at, taken, crossed)), None)
+        if free is not None:
+            taken.append(free)
+            parts.append(_label(contour.words, *free))
+    wide, high = ROOM[0] / 2, ROOM[1] / 2
+    labels = taken[len(field.marks) :]
+    boxes = [(x - wide, y - high, x + wide, y + high) for x, y in labels]
     parts += [_marked(mark, view, boxes) for mark in field.marks]
     return "\n".join(parts), boxes
+
+
+def _label(words: str, x: float, y: float) -> str:
+    label = text(x, y + 5, words, SMALL, colour=palette.INK, bold=True, anchor="middle")
+    return f"<g {HALO}>{label}</g>"
 
 
 def _free(at: XY, taken: Sequence[XY], crossed: Sequence[XY]) -> bool:

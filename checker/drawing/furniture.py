@@ -119,30 +119,23 @@ def edge_rulers(window: Box, frame: Box) -> tuple[str, tuple[Box, ...]]:
     x0, y0, x1, y1 = frame
     scale = (x1 - x0) / (window[2] - window[0])
     step = next((step for step in SCALE_STEPS if step * scale >= 130), SCALE_STEPS[-1])
-    along = [
-        (x0 + (at - window[0]) * scale, words)
-        for at, words in _round_places(window[0], window[2], step)
-    ]
-    up = [
-        (y1 - (at - window[1]) * scale, words)
-        for at, words in _round_places(window[1], window[3], step)
-    ]
-    parts = [
-        _tick(x, y1, 0, -8) + _figure(x, y1 - 13, f"x {n}")
-        for x, n in along
-        if x0 + RULER[0] < x < x1 - 40
-    ]
-    parts += [
-        _tick(x0, y, 8, 0) + _figure(x0 + 46, y + 5, f"y {n}")
-        for y, n in up
-        if y0 + 20 < y < y1 - RULER[1]
-    ]
+    parts = []
+    for at, words in _round_places(window[0], window[2], step):
+        x = x0 + (at - window[0]) * scale
+        if x0 + RULER[0] < x < x1 - 40:
+            parts.append(_tick(x, y1, 0, -8) + _figure(x, y1 - 13, f"x {words}"))
+    for at, words in _round_places(window[1], window[3], step):
+        y = y1 - (at - window[1]) * scale
+        if y0 + 20 < y < y1 - RULER[1]:
+            parts.append(_tick(x0, y, 8, 0) + _figure(x0 + 46, y + 5, f"y {words}"))
     halo = f'stroke="{palette.PAPER}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
-    outline = (
-        f'<path d="M{number(x0)} {number(y0)}H{number(x1)}V{number(y1)}H{number(x0)}Z" {_EDGE}/>'
-    )
     taken = ((x0, y1 - RULER[1], x1, y1), (x0, y0, x0 + RULER[0], y1))
-    return f"{outline}<g {halo}>{''.join(parts)}</g>", taken
+    return f"{_outline(frame)}<g {halo}>{''.join(parts)}</g>", taken
+
+
+def _outline(frame: Box) -> str:
+    x0, y0, x1, y1 = map(number, frame)
+    return f'<path d="M{x0} {y0}H{x1}V{y1}H{x0}Z" {_EDGE}/>'
 
 
 def _round_places(low: float, high: float, step: float) -> Iterator[tuple[float, str]]:

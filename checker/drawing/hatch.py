@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from checker.drawing.scene import PER_MM, Lines
+from parsers.primitives import Floats, repeated
 
 Points = npt.NDArray[np.float64]  # (n, 2)
 
@@ -36,30 +37,41 @@ def hatch(
     spans, crossings are sorted along each line and taken in pairs. Linear in edges and crossings,
     all vectorised.
     """
-    turn = math.radians(angle)
-    cos, sin = math.cos(turn), math.sin(turn)
-    starts, ends = _edges(rings)
-    along = np.column_stack((starts @ (cos, sin), ends @ (cos, sin)))
-    across = np.column_stack((starts @ (-sin, cos), ends @ (-sin, cos))) / (spacing * PER_MM) - 0.5
-    # half open: a shared corner counts once
-    first, last = (np.ceil(across.min(axis=1)), np.ceil(across.max(axis=1)))
-    x0, y0, x1, y1 = (PER_MM * v for v in window)
-    corners = (
-        np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) @ (-sin, cos) / (spacing * PER_MM) - 0.5
-    )
-    first, last = (
-        np.maximum(first, math.floor(corners.min())),
-        np.minimum(last, math.ceil(corners.max())),
-    )
-    counts = np.maximum(last - first, 0).astype(np.int64)
-    edge = np.repeat(np.arange(len(counts)), counts)
-    line = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(counts) - counts, counts)
-    share = (line - across[edge, 0]) / (across[edge, 1] - across[edge, 0])
-    place = along[edge, 0] + share * (along[edge, 1] - along[edge, 0])
+    cos, sin = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    along, off = np.array([cos, sin]), np.array([-sin, cos])
+    line, place = _scanned(rings, along, off, spacing * PER_MM, window)
     order = np.lexsort((place, line))
     u, v = place[order], (line[order] + 0.5) * spacing * PER_MM
     points = np.rint(np.column_stack((u * cos - v * sin, u * sin + v * cos))).astype(np.int64)
     return Lines(points, np.arange(0, len(points), 2)).within(window)
+
+
+def _scanned(
+    rings: Lines,
+    along: Floats,
+    off: Floats,
+    pitch: float,
+    window: tuple[float, float, float, float],
+) -> tuple[Floats, Floats]:
+    """Crossings of edges with scan lines in the window: which line, and where along it.
+
+    Parameters
+    ----------
+    along, off : unit vectors along the lines and square to them
+    pitch : between lines, in the units of the rings
+    """
+    starts, ends = _edges(rings)
+    place = np.column_stack((starts @ along, ends @ along))
+    level = np.column_stack((starts @ off, ends @ off)) / pitch - 0.5
+    x0, y0, x1, y1 = (PER_MM * v for v in window)
+    seen = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) @ off / pitch - 0.5
+    # half open: a shared corner counts once
+    first = np.maximum(np.ceil(level.min(axis=1)), math.floor(seen.min()))
+    last = np.minimum(np.ceil(level.max(axis=1)), math.ceil(seen.max()))
+    edge, step = repeated(np.arange(len(first)), np.maximum(last - first, 0).astype(np.int64))
+    line = first[edge] + step
+    share = (line - level[edge, 0]) / (level[edge, 1] - level[edge, 0])
+    return line, place[edge, 0] + share * (place[edge, 1] - place[edge, 0])
 
 
 def _edges(rings: Lines) -> tuple[Points, Points]:

@@ -111,9 +111,7 @@ def draw_over(
     ------
     InputError : no PNG, no such layer, or pins that do not settle the map
     """
-    known = [entry[0] for entry in outcome.layers]
-    if layer is not None and layer not in known:
-        raise InputError(f'there is no layer "{layer}"; there are: {", ".join(known)}')
+    _check_layer(outcome, layer)
     data, wide, high = _png(over)
     fit = fitted(pins, mirrored=mirrored)
     scale = WIDTH / wide
@@ -128,15 +126,26 @@ def draw_over(
     inside = [c for c in chosen if _inside(at(c.at), frame)]
     what = f"{f'layer {layer}' if layer else 'all layers'} on {over.name}"
     below, height = _below(outcome, listed, len(chosen) - len(inside), fit, frame)
-    embedded = f"data:image/png;base64,{base64.b64encode(data).decode()}"
-    box = f'x="0" y="{number(HEAD)}" width="{number(WIDTH)}" height="{number(high * scale)}"'
     body = (
         furniture.head(outcome, what, listed),
-        f'<image {box} href="{embedded}"/>',
+        _embedded(data, high * scale),
         callout_marks(inside, at, frame, Grid(frame), Grid(frame)),
         below,
     )
     return svg.document(body, f"<defs>{svg.frame_clip(frame)}</defs>", height, wide)
+
+
+def _check_layer(outcome: Outcome, layer: str | None) -> None:
+    known = [entry[0] for entry in outcome.layers]
+    if layer is not None and layer not in known:
+        raise InputError(f'there is no layer "{layer}"; there are: {", ".join(known)}')
+
+
+def _embedded(data: bytes, high: float) -> str:
+    """A PNG picture below the head, as wide as the drawing."""
+    source = f"data:image/png;base64,{base64.b64encode(data).decode()}"
+    box = f'x="0" y="{number(HEAD)}" width="{number(WIDTH)}" height="{number(high)}"'
+    return f'<image {box} href="{source}"/>'
 
 
 def _inside(point: XY, frame: tuple[float, float, float, float]) -> bool:

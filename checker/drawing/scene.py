@@ -360,18 +360,12 @@ def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterato
     looks, member = np.unique(keys, axis=0, return_inverse=True)
     order = np.lexsort((copper.net, member.ravel()))
     edges = np.searchsorted(member.ravel()[order], np.arange(len(looks) + 1))
-    for number, (layer, which, owner, size, net) in enumerate(looks.tolist()):
-        lines, nets = _lines_of(copper, order[edges[number] : edges[number + 1]], filled=size == 0)
-        kind = (TRACE, PAD, OTHER)[which]
-        yield Shape(
-            kind,
-            layout.layer_id(layer),
-            owner,
-            size / PER_MM,
-            named.get(net),
-            lines,
-            np.maximum(nets, -1),
-        )
+    for look, mine in zip(looks.tolist(), np.split(order, edges[1:-1]), strict=True):
+        layer, which, owner, size, net = look
+        lines, nets = _lines_of(copper, mine, filled=size == 0)
+        kind, nets = (TRACE, PAD, OTHER)[which], np.maximum(nets, -1)
+        id_ = layout.layer_id(layer)
+        yield Shape(kind, id_, owner, size / PER_MM, named.get(net), lines, nets)
 
 
 def _lines_of(copper: Conductors, rows: Rows, *, filled: bool) -> tuple[Lines, Ints]:

@@ -60,24 +60,19 @@ def draw(
     finding : id of the finding to show closely; None shows the whole board
     size : width in pixels
     """
-    shown = scene.layer(layer)
+    shown, closeup = scene.layer(layer), finding is not None
     chosen = _chosen(scene, layer, finding)
-    view = fitted(
-        scene.bounds if finding is None else surroundings(chosen[0].extent), beside=bool(chosen)
-    )
+    bounds = surroundings(chosen[0].extent) if closeup else scene.bounds
+    view = fitted(bounds, beside=bool(chosen))
     listed = furniture.listed_groups(outcome, chosen)
-    others = () if finding is None else tuple(other for other in chosen[0].layers if other != layer)
-    high = (
-        view.box[3] - view.box[1] if finding else (scene.bounds[3] - scene.bounds[1]) * view.scale
-    )
-    below, height = _furniture(
-        scene, outcome, Shown(shown, view, listed, others, high, closeup=finding is not None)
-    )
-    what = (
-        f"{furniture.layer_words(shown)}; {'on this layer' if finding is None else 'one finding'}"
-    )
+    others = tuple(other for other in chosen[0].layers if other != layer) if closeup else ()
+    whole = (scene.bounds[3] - scene.bounds[1]) * view.scale
+    high = view.box[3] - view.box[1] if finding else whole
+    about = Shown(shown, view, listed, others, high, closeup=closeup)
+    below, height = _furniture(scene, outcome, about)
+    what = f"{furniture.layer_words(shown)}; {'one finding' if closeup else 'on this layer'}"
     lit = frozenset(net for callout in chosen for net in callout.nets)
-    ruler, kept = ("", ()) if finding is None else furniture.edge_rulers(view.window, view.box)
+    ruler, kept = furniture.edge_rulers(view.window, view.box) if closeup else ("", ())
     currents, labels = flows.contours(scene, shown, view, list(_along(chosen, view)))
     body = (
         furniture.head(outcome, what, listed),

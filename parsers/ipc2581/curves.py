@@ -36,6 +36,11 @@ def arcs(start: Floats, end: Floats, centre: Floats, turn: Floats) -> Arcs:
     """Arcs through their exact ends; the centre is moved along the chord where rounding has spoilt
     it.
 
+    Parameters
+    ----------
+    start, end, centre : points in mm, (n, 2)
+    turn : RIGHT or LEFT, (n,)
+
     Examples
     --------
     >>> quarter = arcs(*(np.array([v]) for v in ([1.0, 0], [0.0, 1], [0.0, 0])), np.array([1.0]))
@@ -45,15 +50,19 @@ def arcs(start: Floats, end: Floats, centre: Floats, turn: Floats) -> Arcs:
     chord = end - start
     length = np.hypot(chord[:, 0], chord[:, 1])
     full = length <= SAME_POINT
-    from_start, from_end = np.hypot(*(start - centre).T), np.hypot(*(end - centre).T)
+    deviation = np.abs(np.hypot(*(start - centre).T) - np.hypot(*(end - centre).T))
     along = chord / np.where(full, 1.0, length)[:, None]
     off = ((centre - start) * along).sum(axis=1) - length / 2
     centre = centre - np.where(full, 0.0, off)[:, None] * along
-    radius = np.hypot(*(start - centre).T)
-    first, last = np.arctan2(*(start - centre).T[::-1]), np.arctan2(*(end - centre).T[::-1])
+    first, last = _bearings(start - centre), _bearings(end - centre)
     sweep = np.where(turn == RIGHT, -((first - last) % TURN), (last - first) % TURN)
     sweep = np.where(full, np.where(turn == RIGHT, -TURN, TURN), sweep)
-    return Arcs(centre, radius, first, sweep, np.abs(from_start - from_end))
+    return Arcs(centre, np.hypot(*(start - centre).T), first, sweep, deviation)
+
+
+def _bearings(vectors: Floats) -> Floats:
+    """Angles of vectors against the x axis, rad."""
+    return np.arctan2(vectors[:, 1], vectors[:, 0])
 
 
 @dataclass(frozen=True, slots=True)

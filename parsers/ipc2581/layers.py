@@ -212,19 +212,16 @@ def _thicknesses(
     doubts: Diagnostics,
 ) -> Stackup:
     """Thicknesses that the stackup tells, in mm."""
-    whole = stackup.thickness * unit if stackup and stackup.thickness else None
     between = _between(stack, order)
     gaps = tuple(sum(row.thickness or 0.0 for row in rows) * unit for rows in between)
     known = len(order) > 1 and len(gaps) == len(order) - 1 and all(gap > 0 for gap in gaps)
-    thick = [row.thickness for row in stack]
-    if whole is None and known and thick:
-        whole = sum(t or 0.0 for t in thick) * unit
+    whole = stackup.thickness * unit if stackup and stackup.thickness else None
+    if whole is None and known and stack:
+        whole = sum(row.thickness or 0.0 for row in stack) * unit
     if whole is not None and known and sum(gaps) > whole * SLACK:
-        doubts.add(
-            "dielectrics thicker than the whole board",
-            f"{sum(gaps):.3f} mm against {whole:.3f} mm; mend the stackup",
-            stackup.line if stackup else None,
-        )
+        why = f"{sum(gaps):.3f} mm against {whole:.3f} mm; mend the stackup"
+        line = stackup.line if stackup else None
+        doubts.add("dielectrics thicker than the whole board", why, line)
     own = {row.ref: row.thickness * unit for row in stack if row.thickness}
     return Stackup(
         thickness=whole,

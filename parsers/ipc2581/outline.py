@@ -76,31 +76,29 @@ def with_openings(
     """The outline with openings that no tool stroke makes taken out, and its plated parts."""
     if board is None:
         return None
-    shape = (
-        shapely.difference(board, shapely.union_all([opening for opening, _ in cutouts]))
-        if cutouts
-        else board
-    )
-    plated = [opening.exterior for opening, is_plated in cutouts if is_plated]
+    shape = board
+    if cutouts:
+        shape = shapely.difference(board, shapely.union_all([opening for opening, _ in cutouts]))
     name, drawn = _drawn(document, sets, raw, resolver, PLATED_EDGES)
     if document.edge_plating and not len(drawn):
-        doubts.add(
-            "edge plating is specified, no layer shows where",
-            "check the edges by hand",
-            document.edge_plating,
-        )
-    if len(drawn):
-        skeletons = drawn.objects.skeletons()
-        edges = [s.boundary if s.geom_type == "Polygon" else s for s in skeletons]
-        off = [edge for edge in edges if shapely.distance(edge, shape.boundary) > PLATED_REACH]
-        if off:
-            doubts.add(
-                f"plated edges on {name} that lie off the outline",
-                "they are left out",
-                count=len(off),
-            )
-        plated.extend(edges)
+        what = "edge plating is specified, no layer shows where"
+        doubts.add(what, "check the edges by hand", document.edge_plating)
+    plated = [opening.exterior for opening, is_plated in cutouts if is_plated]
+    plated += _plated_edges(name, drawn, shape, doubts)
     if not plated:
         return Outline(shape)
     near = shapely.buffer(shapely.union_all(plated), max(PLATED_REACH, TOUCH))
     return Outline(shape, shapely.intersection(shape.boundary, near))
+
+
+def _plated_edges(
+    name: str, drawn: Parts, shape: shapely.Geometry, doubts: Diagnostics
+) -> list[shapely.Geometry]:
+    """What a layer draws as plated edges; what lies off the outline is told."""
+    skeletons = drawn.objects.skeletons()
+    edges = [s.boundary if s.geom_type == "Polygon" else s for s in skeletons]
+    off = [edge for edge in edges if shapely.distance(edge, shape.boundary) > PLATED_REACH]
+    if off:
+        what = f"plated edges on {name} that lie off the outline"
+        doubts.add(what, "they are left out", count=len(off))
+    return edges
