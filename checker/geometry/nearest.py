@@ -260,17 +260,18 @@ def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Cand
     while done <= place.max():
         open_ = (pairs.value <= best[group] + SAME) & (best[group] > pairs.rise)
         at = np.flatnonzero((place >= done) & (place < upto) & open_)
-        value[at] = _measure(a, pairs.i[at], b, pairs.j[at], pairs.rise[at])
-        surely = np.where(value[at] < limit[at], value[at] + _slack(pairs, a, b, at), np.inf)
+        value[at], surely = _bounds(pairs.take(at), a, b)
+        surely[value[at] >= limit[at]] = np.inf
         np.minimum.at(best, group[at], surely)
         done, upto = upto, upto * 4
     kept = np.flatnonzero((value < limit) & (value <= best[group] + SAME))
     return replace(pairs, value=value).take(kept)
 
 
-def _slack(pairs: _Candidates, a: Pieces, b: Pieces, at: Rows) -> Floats:
-    slack: Floats = a.slack[pairs.i[at]] + b.slack[pairs.j[at]]
-    return slack
+def _bounds(pairs: _Candidates, a: Pieces, b: Pieces) -> tuple[Floats, Floats]:
+    """No more than the length of each pair, and no less than it."""
+    low = _measure(a, pairs.i, b, pairs.j, pairs.rise)
+    return low, low + (a.slack[pairs.i] + b.slack[pairs.j])
 
 
 def _measure(a: Pieces, i: Rows, b: Pieces, j: Rows, rise: Floats) -> Floats:
@@ -479,29 +480,39 @@ def point_to_arc(point: Floats, arc: Floats) -> Floats:
 def segment_to_arc(segment: Floats, arc: Floats) -> tuple[Floats, Floats]:
     """Nearest points of segments and arcs, pair by pair: on the segments, on the arcs, both (n, 2).
 
+    Parameters
+    ----------
+    segment : x0, y0, x1, y1 in mm, (n, 4)
+    arc : centre x, centre y, radius, start angle, sweep, (n, 5)
+
     Notes
     -----
     The nearest point of the segment is one of its ends, the foot of the perpendicular from the
     arc's centre, a point where it meets the circle, or the foot of the perpendicular from an end of
     the arc.
     """
-    a, along = segment[:, 0:2], segment[:, 2:4] - segment[:, 0:2]
+    start, along = segment[:, 0:2], segment[:, 2:4] - segment[:, 0:2]
+    share = _shares_near(start, along, arc)
+    on_segment = start + np.clip(share, 0.0, 1.0)[..., None] * along
+    each_arc = np.broadcast_to(arc, (len(share), *arc.shape))
+    return _least(on_segment, point_to_arc(on_segment, each_arc))
+
+
+def _shares_near(start: Floats, along: Floats, arc: Floats) -> Floats:
+    """Where on lines the nearest point of an arc may be, as shares of their length, (7, n)."""
     centre, radius = arc[:, 0:2], arc[:, 2]
     square = np.maximum((along**2).sum(axis=1), 1e-300)
 
     def foot(point: Floats) -> Floats:
-        share: Floats = ((point - a) * along).sum(axis=1) / square
+        share: Floats = ((point - start) * along).sum(axis=1) / square
         return share
 
     middle = foot(centre)
-    height = _gap(centre, a + middle[:, None] * along)
+    height = _gap(centre, start + middle[:, None] * along)
     reach = np.sqrt(np.maximum(radius**2 - height**2, 0.0) / square)
     tips = [foot(_on_arc(centre, radius, arc[:, 3] + turn)) for turn in (0.0, arc[:, 4])]
-    ends = np.zeros(len(a)), np.ones(len(a))
-    share = np.stack([*ends, middle, middle - reach, middle + reach, *tips])
-    on_segment = a + np.clip(share, 0.0, 1.0)[..., None] * along
-    each_arc = np.broadcast_to(arc, (len(share), *arc.shape))
-    return _least(on_segment, point_to_arc(on_segment, each_arc))
+    ends = np.zeros(len(start)), np.ones(len(start))
+    return np.stack([*ends, middle, middle - reach, middle + reach, *tips])
 
 
 def arc_to_arc(a: Floats, b: Floats) -> tuple[Floats, Floats]:

@@ -330,14 +330,17 @@ def _along_rims(
     along = np.concatenate([c.along for c in across])
     onward = np.concatenate([c.onward for c in across]).astype(np.intp)
     order = np.lexsort((along, edge))
-    ring = edges.ring[edge[order]]
-    begins = np.flatnonzero(np.append(True, ring[1:] != ring[:-1])[: len(ring)])
-    ends = np.append(begins, len(ring))[1:]
-    follows = np.arange(1, len(ring) + 1)
-    follows[ends - 1] = begins
     leaves = 2 * stretch[order] + onward[order]
     enters = 2 * stretch[order] + 1 - onward[order]
-    return np.column_stack((leaves, enters[follows]))
+    return np.column_stack((leaves, enters[_followers(edges.ring[edge[order]])]))
+
+
+def _followers(ring: Rows) -> Rows:
+    """The next one round its ring of each of some places, ring by ring."""
+    begins = np.flatnonzero(np.append(True, ring[1:] != ring[:-1])[: len(ring)])
+    follows = np.arange(1, len(ring) + 1)
+    follows[np.append(begins, len(ring))[1:] - 1] = begins
+    return follows
 
 
 def _nodes(
@@ -352,16 +355,19 @@ def _nodes(
     lower = np.concatenate(((up.line - 1) * rows + up.place, right.place * rows + right.line - 1))
     upper = np.concatenate((up.line * rows + up.place, right.place * rows + right.line))
     halves = np.column_stack((lower, upper)).ravel()
-    size = len(halves)
-    graph = coo_array(
-        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size)
-    )
-    count, label = (
-        connected_components(graph, directed=False) if size else (0, np.empty(0, dtype=np.int32))
-    )
+    count, label = _connected(len(halves), pairs)
     cell = np.empty(count, dtype=np.intp)
     cell[label] = halves
-    return label.astype(np.intp), np.concatenate((cell, lonely)).astype(np.intp)
+    return label, np.concatenate((cell, lonely)).astype(np.intp)
+
+
+def _connected(size: int, pairs: npt.NDArray[np.intp]) -> tuple[int, Rows]:
+    """How many groups pairs make of some numbers, and the group of each."""
+    if not size:
+        return 0, np.empty(0, dtype=np.intp)
+    joined = np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])
+    count, label = connected_components(coo_array(joined, shape=(size, size)), directed=False)
+    return count, label.astype(np.intp)
 
 
 def _middles(cuts: Sequence[_Cut]) -> Floats:

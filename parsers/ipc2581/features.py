@@ -141,16 +141,7 @@ class Pen:
     def features(self, element: Element, group: int) -> None:
         """Features: one Feature, drawn at each Location."""
         if len(element) == 1:  # nearly always
-            shape = element[0]
-            name = self.names[shape.tag]
-            kind = PAD if name == "Circle" else 0
-            if name in CENTRED:
-                self.doubt(
-                    element,
-                    "a shape without a Location",
-                    "it is taken to lie at 0, 0; export the board again",
-                )
-            self.draw(shape, self.sketch.owner(group, line_at(element), kind=kind), NOTHING)
+            self._lone_shape(element, group)
             return
         kind = 0
         xform: Element | None = None
@@ -169,7 +160,22 @@ class Pen:
         if xform is None and not locations:
             for shape in shapes:
                 self.draw(shape, owner, NOTHING)
-            return
+        else:
+            self._repeated(shapes, owner, xform, locations)
+
+    def _lone_shape(self, element: Element, group: int) -> None:
+        """A feature that is a shape and nothing else."""
+        name = self.names[element[0].tag]
+        if name in CENTRED:
+            why = "it is taken to lie at 0, 0; export the board again"
+            self.doubt(element, "a shape without a Location", why)
+        kind = PAD if name == "Circle" else 0
+        self.draw(element[0], self.sketch.owner(group, line_at(element), kind=kind), NOTHING)
+
+    def _repeated(
+        self, shapes: list[Element], owner: int, xform: Element | None, locations: list[Element]
+    ) -> None:
+        """Draw shapes at each Location."""
         before = self.sketch.sequence
         for location in locations or (None,):
             place = self.place(xform, location, NOTHING)

@@ -154,30 +154,33 @@ class Resolver:
     def _paths(
         self, sketch: Sketch, maps: Floats, unit: float, keep: Bools, grow: Bools, override: int
     ) -> Parts:
-        info, raw = sketch.paths.ints, sketch.paths.floats
-        kept = keep[info[:, 1]]
-        good = (np.abs(raw) < LARGEST).all(axis=1)
-        self._doubt(sketch, info[kept & ~good, 1], OUT_OF_RANGE, "the line is left out")
-        rows = np.flatnonzero(kept & good)
+        rows = self._in_range_paths(sketch, keep)
         if rows.size == 0:
             return nothing()
-        line = np.where(override == NOTHING, info[rows, 3], override)
-        width = self._lines.width[line] * placement.scales(maps[info[rows, 2]])
-        self._doubt_lines(sketch, info[rows, 1], line)
+        info = sketch.paths.ints[rows]
+        line = np.where(override == NOTHING, info[:, 3], override)
+        width = self._lines.width[line] * placement.scales(maps[info[:, 2]])
+        self._doubt_lines(sketch, info[:, 1], line)
         drawn = width != 0  # a line of width 0 is no copper
-        lost = info[rows[~drawn], 1]
+        lost = info[~drawn, 1]
         why = "a line of width 0 draws none; export it again"
         self._doubt(sketch, lost[grow[lost]], "copper of size 0", why)
-        rows, line, width = rows[drawn], line[drawn], width[drawn]
+        rows, info, line, width = rows[drawn], info[drawn], line[drawn], width[drawn]
         width = np.where(np.isnan(width), 0.0, width)
         parts = self._drawn(sketch, rows, line, width, maps, unit)
-        shaped = (self._lines.end[line] != ROUND_END) & (info[rows, 4] != 0) & (width > 0)
+        end, caps = self._lines.end[line], info[:, 4]
+        shaped = (end != ROUND_END) & (caps != 0) & (width > 0)
         if not shaped.any():
             return parts
-        ends = self._lines.end[line[shaped]]
-        return joined(
-            [parts.take(~shaped), capped(parts.take(shaped), ends, info[rows[shaped], 4])]
-        )
+        return joined([parts.take(~shaped), capped(parts.take(shaped), end[shaped], caps[shaped])])
+
+    def _in_range_paths(self, sketch: Sketch, keep: Bools) -> Rows:
+        """Paths to keep whose numbers are those of a board; the others are told."""
+        owner = sketch.paths.ints[:, 1]
+        kept = keep[owner]
+        good = (np.abs(sketch.paths.floats) < LARGEST).all(axis=1)
+        self._doubt(sketch, owner[kept & ~good], OUT_OF_RANGE, "the line is left out")
+        return np.flatnonzero(kept & good)
 
     def _drawn(
         self, sketch: Sketch, rows: Rows, line: Longs, width: Floats, maps: Floats, unit: float
@@ -327,27 +330,27 @@ class Resolver:
         """Rings of the kept areas in board coordinates, and the area of each."""
         info, raw = sketch.rings.ints, sketch.vertices.floats
         wanted = kept[info[:, 0]] & (info[:, 1] > 0)
-        per_vertex = np.repeat(np.arange(len(info)), info[:, 1])
-        vertex = wanted[per_vertex]
-        raw, per_vertex = raw[vertex], per_vertex[vertex]
-        by = maps[info[per_vertex, 2]]
-        owners = sketch.areas.ints[info[per_vertex, 0], 1]
+        ring = np.repeat(np.arange(len(info)), info[:, 1])
+        raw, ring = raw[wanted[ring]], ring[wanted[ring]]
+        by = maps[info[ring, 2]]
+        owners = sketch.areas.ints[info[ring, 0], 1]
         number = np.cumsum(wanted) - 1
-        rings = Rings(
-            placement.move(by, raw[:, 0:2] * unit),
-            placement.move(by, raw[:, 2:4] * unit),
-            raw[:, 4].copy(),
-            number[per_vertex].astype(np.int32),
-        )
+        xy, centre = (placement.move(by, raw[:, k : k + 2] * unit) for k in (0, 2))
+        rings = Rings(xy, centre, raw[:, 4].copy(), number[ring].astype(np.int32))
         turn = self._ring_turns(sketch, rings, owners) * placement.senses(by)
         rings = replace(rings, turn=turn)
-        curved = np.flatnonzero(turn != STRAIGHT)
+        self._check_curves(sketch, rings, owners)
+        return rings, info[wanted, 0].astype(np.int32)
+
+    def _check_curves(self, sketch: Sketch, rings: Rings, owners: Longs) -> None:
+        """Diagnostics on curved steps of rings."""
+        curved = np.flatnonzero(rings.turn != STRAIGHT)
         curved = curved[curved > 0]
         if curved.size:
-            arc = arcs(rings.xy[curved - 1], rings.xy[curved], rings.centre[curved], turn[curved])
+            ends = rings.xy[curved - 1], rings.xy[curved]
+            arc = arcs(*ends, rings.centre[curved], rings.turn[curved])
             self._doubt_arcs(sketch, owners[curved], arc)
             self._check_points(arc)
-        return rings, info[wanted, 0].astype(np.int32)
 
     def _ring_turns(self, sketch: Sketch, rings: Rings, owners: Longs) -> Floats:
         """Turns with the unsaid ones made counterclockwise, or clockwise where only that gives a
@@ -381,60 +384,53 @@ class Resolver:
     ) -> Parts:
         """Filled areas of the given rows."""
         all_rings, ring_area = rings
-        first = np.ones(len(ring_area), dtype=np.bool_)
-        first[1:] = ring_area[1:] != ring_area[:-1]
+        first = np.append(True, ring_area[1:] != ring_area[:-1])[: len(ring_area)]
         mine = np.isin(ring_area, rows)
         lines = all_rings.lines(first == growing)
         polygons, area = _assembled(lines[mine], ring_area[mine], first[mine])
-        self._doubt(
-            sketch,
-            info[np.setdiff1d(rows, area), 1],
-            "an area with fewer than three corners",
-            "it has no copper of its own; export the board again",
-        )
+        flat = info[np.setdiff1d(rows, area), 1]
+        why = "it has no copper of its own; export the board again"
+        self._doubt(sketch, flat, "an area with fewer than three corners", why)
         polygons, area = self._valid(sketch, info, polygons, area, growing)
         edged = width[area] > 0
         if edged.any():
-            grown = shapes.widened(polygons[edged], width[area[edged]] / 2, growing)
-            polygons[edged] = grown
+            polygons[edged] = shapes.widened(polygons[edged], width[area[edged]] / 2, growing)
             polygons, source = shapely.get_parts(polygons, return_index=True)
             area = area[source]
         objects = conductors(len(area), kind=Kind.AREA, area=np.arange(len(area)), areas=polygons)
-        return Parts(
-            objects, dark[area].copy(), info[area, 1].astype(np.int32), info[area, 0] << ORDER_BITS
-        )
+        owner = info[area, 1].astype(np.int32)
+        return Parts(objects, dark[area].copy(), owner, info[area, 0] << ORDER_BITS)
 
     def _valid(
         self, sketch: Sketch, info: Longs, polygons: Shapes, area: Rows, growing: bool
     ) -> tuple[Shapes, Rows]:
         """Polygons with the invalid ones repaired, without those that have no area."""
-        bad = np.flatnonzero(~shapely.is_valid(polygons))
-        if bad.size:
-            pieces: list[shapely.Polygon] = []
-            owner: list[int] = []
-            crossing: list[int] = []
-            for row in bad:
-                parts, sure = _taken_apart(
-                    polygons[row], growing, thorough=len(pieces) < MAX_REPAIRED
-                )
-                pieces.extend(parts)
-                owner.extend([area[row]] * len(parts))
-                if not sure:
-                    crossing.append(info[area[row], 1])
-            self._doubt(
-                sketch,
-                np.array(crossing),
-                "an area whose edge crosses itself",
-                "every part it goes round is taken",
-            )
-            good = np.ones(len(polygons), dtype=np.bool_)
-            good[bad] = False
+        good = shapely.is_valid(polygons)
+        if not good.all():
+            pieces, owner = self._mended(sketch, info, polygons[~good], area[~good], growing)
             extra: Shapes = np.empty(len(pieces), dtype=object)
             extra[:] = pieces
             polygons = np.concatenate((polygons[good], extra))
             area = np.concatenate((area[good], np.array(owner, dtype=area.dtype)))
         solid = shapely.area(polygons) > 0
         return polygons[solid], area[solid]
+
+    def _mended(
+        self, sketch: Sketch, info: Longs, polygons: Shapes, area: Rows, growing: bool
+    ) -> tuple[list[shapely.Polygon], list[int]]:
+        """The parts of invalid polygons, and the area that each is of; crossing edges are told."""
+        pieces: list[shapely.Polygon] = []
+        owner: list[int] = []
+        crossing: list[int] = []
+        for polygon, row in zip(polygons, area.tolist(), strict=True):
+            parts, sure = _taken_apart(polygon, growing, thorough=len(pieces) < MAX_REPAIRED)
+            pieces.extend(parts)
+            owner.extend([row] * len(parts))
+            if not sure:
+                crossing.append(info[row, 1])
+        what, why = "an area whose edge crosses itself", "every part it goes round is taken"
+        self._doubt(sketch, np.array(crossing), what, why)
+        return pieces, owner
 
     def _hollow(
         self,
@@ -473,10 +469,8 @@ class Resolver:
         asked = np.column_stack((info[:, 3], line, grow[info[:, 1]]))
         kinds, first, which = np.unique(asked, axis=0, return_index=True, return_inverse=True)
         sources = [self._line_of(sketch, int(owner)) for owner in info[first, 1]]
-        asked_kinds = [
-            (*kind, source) for kind, source in zip(kinds.tolist(), sources, strict=True)
-        ]
-        pool = self._templates.pool(cast("list[Asked]", asked_kinds))
+        known = [(*kind, source) for kind, source in zip(kinds.tolist(), sources, strict=True)]
+        pool = self._templates.pool(cast("list[Asked]", known))
         if int(pool.sizes[which].sum()) > limit:
             what = f"shapes draw more than {limit} objects, export the board again"
             raise BoardError(what, Place(self._doubts.file, sources[0] or None))

@@ -102,21 +102,16 @@ class Templates:
         ]
         standard = [template for template in made if template.parts is None]
         others = [template.parts for template in made if template.parts is not None]
-        objects = concatenate(
-            [shapes.table([piece for template in standard for piece in template.pieces])]
-            + [parts.objects for parts in others]
-        )
-        dark = np.concatenate(
-            [np.full(len(template), template.dark) for template in standard]
-            + [parts.dark for parts in others]
-            + [np.empty(0, dtype=np.bool_)]
-        ).astype(np.bool_)
+        plain = shapes.table([piece for template in standard for piece in template.pieces])
+        objects = concatenate([plain, *(parts.objects for parts in others)])
+        dark = [np.full(len(template), template.dark, dtype=np.bool_) for template in standard]
+        dark += [parts.dark for parts in others] + [np.empty(0, dtype=np.bool_)]
         sizes = np.array([len(template) for template in made], dtype=np.int64)
         late = np.array([template.parts is not None for template in made], dtype=np.bool_)
         order = np.argsort(late, kind="stable")
         starts = np.empty(len(made), dtype=np.int64)
         starts[order] = np.cumsum(sizes[order]) - sizes[order]
-        return Pool(objects, dark, starts, sizes)
+        return Pool(objects, np.concatenate(dark), starts, sizes)
 
     def _template(self, shape: int, line: int, grow: bool, source: int) -> Template:
         key = (shape, line, grow)
