@@ -13,6 +13,10 @@ that tolerance per radian turned. A curved rim may lie `slack` off its piece; wh
 subtracts that.
 
 References: IEC 60664-1 (2007), 6.2: grooves narrower than X are bridged by a link of length X.
+
+Literature, from memory: morphological opening (a shape rolled through by a disc: image analysis,
+any textbook), of which bridged grooves are the complement; reflex vertices and visibility
+(computational geometry, any textbook).
 """
 
 from __future__ import annotations

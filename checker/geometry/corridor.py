@@ -3,6 +3,9 @@
 A large board has a million conductors, and a few thousand of them near the gap between two regions.
 This coarse sieve comes before every search by geometry: it may let through too much, never too
 little.
+
+Literature, from memory: uniform grids as a broad phase; summed-area tables; connected components
+of an image.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""The straight edges of a large shape, indexed: which point of them is nearest to many places."""
+"""The straight edges of a large shape, indexed: which point of them is nearest to many places.
+
+A boundary of many vertices is asked from many places: its edges go into a tree of boxes once, and
+each place then looks at the few edges whose boxes may be nearest. Literature, from memory: R-trees.
+"""
 
 from __future__ import annotations
 

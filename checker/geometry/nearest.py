@@ -9,6 +9,9 @@ Arcs are searched as polylines that are taken closer than they are (`slack`), an
 be the closest are then measured in closed form.
 
 Units: mm, radians.
+
+Literature, from memory: branch and bound over a tree of boxes; a distance of boxes bounds that of
+what they hold.
 """
 
 from __future__ import annotations

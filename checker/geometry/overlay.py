@@ -2,6 +2,9 @@
 
 An overlay costs as much as the larger shape has vertices; a pour has up to a million, a land
 twenty.
+
+So small shapes are gathered by the tile that they lie in, and each tile meets only the part of the
+large shape in its window: the result is the same but for vertices on straight edges.
 """
 
 from __future__ import annotations

@@ -5,6 +5,9 @@ A path over an edge of the board is straight once the wall is unfolded beside th
 leave the face through a piece of the rim (a window), cross the wall, and enter the other face
 through another piece of the rim. Everything here works on columns: one row is one such question.
 Units: mm, in whatever plane the caller unfolded to.
+
+Literature, from memory: unfolding of polyhedra (a shortest path is straight in the unfolded plane
+and bends only at ends of windows).
 """
 
 from __future__ import annotations

@@ -13,6 +13,8 @@ kind of place that is the sum of the lengths against the requirement.
 
 References: IEC 60664-1 (2007), 6.2, example with a floating part: partial distances add up, one
 below X is zero.
+
+Literature, from memory: shortest paths on a graph with contracted nodes (clusters as one node).
 """
 
 from __future__ import annotations

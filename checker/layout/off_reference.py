@@ -5,10 +5,13 @@ The fragments of all nets form a graph, joined where their copper touches or a p
 them. In each outlook (above, below, both together) the connected parts that are OFF are found with
 the labels that they touch: of what lies beside them, of traces that they meet, of traces at their
 holes. Where two traces on different labels meet directly, a
-*change* of length 0 stands between. Together, OFF is what is not only over one region: a part that
-  touches two is a
-gap that nothing carries. On one side it is a change of that side's view, or a moat. What both sides
-leave bare, and touches one piece or none, is a bare run.
+*change* of length 0 stands between.
+
+Together, OFF is what is not only over one region: a part that touches two is a gap that nothing
+carries. On one side it is a change of that side's view, or a moat. What both sides leave bare, and
+touches one piece or none, is a bare run.
+
+Literature, from memory: connected components of a graph whose nodes carry labels.
 """
 
 from __future__ import annotations

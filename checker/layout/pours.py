@@ -7,6 +7,9 @@ whose longest extent is below `limits.hole`, or that surrounds drilled pads and 
 
 Cost: lands and strokes that lie wholly in a large area are left out of the union, so that it grows
 with the copper that shapes the pour, not with the number of stitching vias.
+
+Literature, from memory: morphological opening (a piece is a pour if it holds a disc) and connected
+components.
 """
 
 from __future__ import annotations

@@ -10,6 +10,9 @@ A region whose only pours lie on the trace's own layer is shown on both sides, w
 What is left are disjoint cells for each side, labelled with their pour, or with a tie whose copper
 counts as the pours of both its regions. On a layer with pours on one side only, both maps are the
 same.
+
+Literature, from memory: overlay of planar subdivisions, farther layers cut by nearer ones (the
+painter's method, front to back).
 """
 
 from __future__ import annotations

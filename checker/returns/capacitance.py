@@ -6,6 +6,9 @@ faces the other side, with the width that the pours have on average; layers are 
 were alone, so that several planes one below the other come out too high. Where pours of the two
 sides lie over each other, the plate formula holds, for each pair of layers less what other pours of
 the two sides hide between them.
+
+Literature, from memory: conformal mapping of coplanar strips (complete elliptic integrals); the
+plate formula without fringes.
 """
 
 from __future__ import annotations

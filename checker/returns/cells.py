@@ -9,6 +9,8 @@ What lies within a cell and touches no edge (a small void, the end of a slot) is
 Everything is found where the rims cross the grid's lines, in bulk: crossings sorted along a line
 bound its stretches of copper, crossings sorted along a rim tell which stretches it joins within a
 cell, and stretches that meet in a corner of the grid are joined there.
+
+Literature, from memory: cut cells (embedded boundaries) of finite-volume methods.
 """
 
 from __future__ import annotations

@@ -9,6 +9,9 @@ Cost: every crossing gets a lower bound of its detour at once. By the harm of th
 `SEARCHED` are searched, with one budget of nodes for the board; a crossing beside one that was
 searched knows from it what its own way has at least. So time is bounded, and what is told depends
 on nothing but the board.
+
+Literature, from memory: inductance of a rectangular loop; knee frequency 0.5 over the rise time;
+field of a small loop over a plane.
 """
 
 from __future__ import annotations

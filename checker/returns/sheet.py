@@ -8,6 +8,9 @@ and its potential is the mean over it.
 One solve with 1 A through a pair of pins gives the potential everywhere; by reciprocity, the
 difference of that potential between any two other places is also the voltage that 1 A between them
 puts on the pair.
+
+Literature, from memory: finite volumes on a square grid; nodal analysis of resistor networks;
+algebraic multigrid; reciprocity of networks.
 """
 
 from __future__ import annotations

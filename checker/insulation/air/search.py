@@ -4,6 +4,8 @@ of rim.
 Work is counted in pairs looked at, for each group. A group that has used up its share is told by
 what its ways cannot be shorter than, with how much longer the way known is: on the safe side, and
 nothing that a machine's speed changes. Memory is bounded since pairs are refined in blocks.
+
+Literature, from memory: branch and bound; interval subdivision.
 """
 
 from __future__ import annotations

@@ -5,6 +5,9 @@ A line within a void goes from a place on a rim to another, straight where no bo
 Otherwise it bends round corners of the board like a string pulled tight; such lines are found on
 the graph of corners that see each other. A board with more than MOST_CORNERS of them gets straight
 lines throughout, which are too short, never too long.
+
+Literature, from memory: visibility graphs; taut strings (shortest paths among obstacles in the
+plane bend at reflex vertices only).
 """
 
 from __future__ import annotations

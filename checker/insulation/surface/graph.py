@@ -5,6 +5,9 @@ Built stage by stage, each kept within a limit that no path of interest exceeds:
 1. straight lines from copper to copper of one face,
 2. lines from copper to corners that a shortest path can bend round, and between such corners,
 3. ways over walls.
+
+Literature, from memory: visibility graphs, thinned out to lines that touch both corners (tangents);
+Dijkstra's method on the graph that is left.
 """
 
 from __future__ import annotations

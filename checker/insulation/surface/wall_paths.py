@@ -10,6 +10,8 @@ join over directions and not window by window.
 A way over a bridged groove and down its far wall may take a link from the rim down to that wall. It
 is measured across and down, less the most that such a link saves: exact for a way square to a
 groove of one width, further than X from its ends; else too short, by at most 0.41 X.
+
+Literature, from memory: unfolding of polyhedra; joins of intervals in sorted order (plane sweep).
 """
 
 from __future__ import annotations
