@@ -7,6 +7,7 @@ answer is the same.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -21,7 +22,6 @@ DENSE = 24  # proposed pairs a box; beyond, a tree is faster
 WIDE = 2  # width of a strip as times the mean width of boxes: each stands in 1.5 strips on average
 ROUNDING = 1e-9  # of the plane's extent: keys of the order lose digits, the boxes themselves do not
 
-MAX_PAIRS = 100_000_000  # pairs that are looked at; real copper has a handful per object
 SAMPLE = 256  # boxes asked to learn how dense they lie
 
 Pair = tuple[Rows, Rows]
@@ -87,12 +87,13 @@ class _Spans:
         return int(self.count.sum())
 
 
-def meeting(asked: Floats, boxes: Floats) -> Iterator[Pair]:
+def meeting(asked: Floats, boxes: Floats, most: float = math.inf) -> Iterator[Pair]:
     """Pairs (position in `asked`, position in `boxes`) of boxes that meet, touching included, in no order.
 
     Parameters
     ----------
     asked, boxes : x0, y0, x1, y1 in mm, (n, 4) and (m, 4)
+    most : pairs that the asker is ready to look at
 
     Yields
     ------
@@ -100,7 +101,7 @@ def meeting(asked: Floats, boxes: Floats) -> Iterator[Pair]:
 
     Raises
     ------
-    CrowdedError : about MAX_PAIRS pairs or more
+    CrowdedError : there are about so many or more
 
     Examples
     --------
@@ -114,7 +115,7 @@ def meeting(asked: Floats, boxes: Floats) -> Iterator[Pair]:
     one, other = strips.stand(asked), strips.stand(boxes)
     later, earlier = _begun_within(one, other), _begun_within(other, one)
     if later.total + earlier.total > DENSE * (len(asked) + len(boxes)) + PORTION:
-        yield from _by_tree(asked, boxes)
+        yield from _by_tree(asked, boxes, most)
         return
     for i, j in _checked(one, other, later, strips):
         begins = boxes[j, 1] >= asked[i, 1]
@@ -124,7 +125,7 @@ def meeting(asked: Floats, boxes: Floats) -> Iterator[Pair]:
         yield i[begins], j[begins]
 
 
-def meeting_each_other(boxes: Floats) -> Iterator[Pair]:
+def meeting_each_other(boxes: Floats, most: float = math.inf) -> Iterator[Pair]:
     """Pairs of positions i < j whose boxes meet, touching included, in portions of bounded size, in no order."""
     if not len(boxes):
         return
@@ -132,7 +133,7 @@ def meeting_each_other(boxes: Floats) -> Iterator[Pair]:
     one = strips.stand(boxes)
     span = _begun_later(one)
     if span.total > DENSE * len(boxes) + PORTION:
-        for i, j in _by_tree(boxes, boxes):
+        for i, j in _by_tree(boxes, boxes, most):
             yield i[i < j], j[i < j]
         return
     for i, j in _checked(one, one, span, strips):
@@ -220,12 +221,12 @@ def _meet(a: Floats, b: Floats) -> Bools:
     return meet
 
 
-def _by_tree(asked: Floats, boxes: Floats) -> Iterator[Pair]:
+def _by_tree(asked: Floats, boxes: Floats, most: float) -> Iterator[Pair]:
     """The same from an index."""
     tree = shapely.STRtree(shapely.box(*boxes.T))
     sample = asked[:: max(len(asked) // SAMPLE, 1)]
     density = tree.query(shapely.box(*sample.T)).shape[1] / len(sample)
-    if density * len(asked) > MAX_PAIRS:
+    if density * len(asked) > most:
         raise CrowdedError(density)
     for part in each(np.arange(len(asked)), max(int(PORTION / max(density, 1.0)), 1)):
         i, j = tree.query(shapely.box(*asked[part].T))

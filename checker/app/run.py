@@ -20,8 +20,10 @@ from checker.app import cache, joined
 from checker.app.rules import load_rules
 from checker.app.slates import Slates
 from checker.config.rules_file import Rules
+from checker.config.spacing_table import CLEARANCE, CREEPAGE
 from checker.findings import Finding, Level, identified
-from checker.insulation.record import assumed, conditions, narrowest
+from checker.geometry.nearest import Nearest
+from checker.insulation.record import assumed, conditions, narrowest, nearest_of_sides
 from checker.insulation.requirements import bind
 from checker.layout.layout import Layout, unheard
 from checker.results import baseline as baselines
@@ -305,6 +307,7 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
     _shared.append((tasks, slates))
     try:
         with ProcessPoolExecutor(min(jobs, len(groups)), get_context("fork"), _quiet_end) as pool:
+            beside = [pool.submit(_nearest_shared, number) for number in _with_distances(tasks)]
             futures = [
                 pool.submit(_run_shared, number, group) for number, group in enumerate(groups)
             ]
@@ -316,6 +319,8 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
                 pool.shutdown(cancel_futures=True)  # rules that have not begun never do
                 raise
             found = [future.result() for future in futures]
+            for number, nearest in zip(_with_distances(tasks), beside, strict=True):
+                tasks[number][0].know(nearest_of_sides, nearest.result())
     except BrokenProcessPool:
         raise InputError(
             "a worker process was ended, perhaps for want of memory; check with --jobs 1"
@@ -324,6 +329,18 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
         _shared.pop()
     by_number = dict(zip(chain.from_iterable(groups), chain.from_iterable(found), strict=True))
     return [by_number[number] for number in range(len(tasks))]
+
+
+def _with_distances(tasks: list[Task]) -> list[int]:
+    """For each layout whose distances are judged, a task that has it: the report tells its narrowest
+    distances, which take as long as a rule.
+    """
+    judged = (n for n, (_, name) in enumerate(tasks) if name in (CLEARANCE, CREEPAGE))
+    return list({id(tasks[n][0]): n for n in judged}.values())
+
+
+def _nearest_shared(number: int) -> tuple[Nearest, ...]:
+    return nearest_of_sides(_shared[-1][0][number][0])
 
 
 def _wait_for(futures: Sequence[Future[list[Found]]], look: Callable[[], None]) -> None:

@@ -131,9 +131,8 @@ def narrowest(layout: Layout, findings: Iterable[Finding], ran: Collection[str])
     ran : rules that ran
     """
     told = list(findings)
-    for bound in bind(layout).measured:
-        if not bound.has_copper:
-            continue
+    measured = [bound for bound in bind(layout).measured if bound.has_copper]
+    for number, bound in enumerate(measured):
         own = [f for f in told if f.detail.get("between") == bound.title and f.measured is not None]
         lines = [
             _worst([f for f in own if f.rule == rule], rule)
@@ -141,7 +140,7 @@ def narrowest(layout: Layout, findings: Iterable[Finding], ran: Collection[str])
             if rule in ran
         ]
         if any(rule in ran for rule in (CLEARANCE, CREEPAGE)):
-            lines.append(_straight(layout, bound))
+            lines.append(_straight(layout, layout.once(nearest_of_sides)[number]))
         if lines:
             yield Doubt(
                 f"{bound.title}: narrowest found",
@@ -161,9 +160,17 @@ def _worst(findings: list[Finding], rule: str) -> str:
     )
 
 
-def _straight(layout: Layout, bound: Bound) -> str:
+def nearest_of_sides(layout: Layout) -> tuple[Nearest, ...]:
+    """The closest pairs of both sides of each separation that has copper, by kind of place: kept on
+    the layout by who asks, since large boards have them worked out beside the rules.
+    """
+    measured = (bound for bound in bind(layout).measured if bound.has_copper)
+    return tuple(_nearest(layout, bound) for bound in measured)
+
+
+def _straight(layout: Layout, near: Nearest) -> str:
     """The narrowest straight distances of both sides, by kind of place."""
-    bodies, near = bodies_of(layout)[0], _nearest(layout, bound)
+    bodies = bodies_of(layout)[0]
     places = (OUTER, INNER, THROUGH)
     told = [
         f"{places[key]} {down(length)} mm ({bodies.net_name(one)} to {bodies.net_name(other)})"

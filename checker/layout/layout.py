@@ -117,6 +117,10 @@ class Layout:
         value: T = self._computed[compute]
         return value
 
+    def know(self, compute: Callable[[Layout], T], value: T) -> None:
+        """Keep what a function has computed from this layout elsewhere."""
+        self._computed[compute] = value
+
     # ----------------------------------------------------------------------------- regions and nets
 
     @cached_property

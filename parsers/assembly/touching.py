@@ -21,6 +21,7 @@ from parsers.boxes import CrowdedError, meeting, meeting_each_other, widened
 from parsers.primitives import TOUCH, Bools, Conductors, Floats, Kind, Rows, Shapes
 from parsers.trouble import BoardError
 
+MAX_PAIRS = 100_000_000  # candidate pairs of a layer; real copper has a handful per object
 PREPARED = (
     100  # areas with more vertices than this are prepared (indexed) before distances are taken
 )
@@ -125,12 +126,12 @@ def _on_layer(some: Touchable, holes: Holes, layer: int) -> _OnLayer:
     alike, others = rows[~distinct], rows[distinct]
     copper, walls = [], []
     try:
-        for both in meeting_each_other(np.vstack((openings, some.boxes[others]))):
+        for both in meeting_each_other(np.vstack((openings, some.boxes[others])), MAX_PAIRS):
             i, j = (numbers - len(openings) for numbers in both)  # below 0: a hole
             copper.append(_near(some, others[i[i >= 0]], others[j[i >= 0]]))
             wall = (i < 0) & (j >= 0)
             walls.append(_at_walls(some, holes, others[j[wall]], passing[i[wall]]))
-        for i, j in meeting(openings, some.boxes[alike]):
+        for i, j in meeting(openings, some.boxes[alike], MAX_PAIRS):
             walls.append(_at_walls(some, holes, alike[j], passing[i]))
     except CrowdedError as error:
         why = f"about {error.density:.0f} objects lie over each of {len(rows)} objects of a layer"

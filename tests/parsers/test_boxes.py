@@ -64,8 +64,7 @@ def test_one_box_over_many_small_ones() -> None:
 
 def test_a_heap_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """More pairs than can be looked at are not begun; the error holds how dense the heap is."""
-    monkeypatch.setattr(parsers.boxes, "MAX_PAIRS", 10_000)
     monkeypatch.setattr(parsers.boxes, "PORTION", 100)
     with pytest.raises(CrowdedError) as caught:
-        list(meeting_each_other(np.zeros((200, 4))))
+        list(meeting_each_other(np.zeros((200, 4)), most=10_000))
     assert caught.value.density == 200
