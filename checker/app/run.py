@@ -17,6 +17,7 @@ from typing import Any
 import shapely
 
 from checker.app import cache, joined
+from checker.app.memory import give_back
 from checker.app.rules import load_rules
 from checker.app.slates import Slates
 from checker.config.rules_file import Rules
@@ -302,6 +303,7 @@ def _side_by_side(tasks: list[Task], jobs: int, progress: Progress) -> list[Foun
     """
     for layout, _ in tasks:
         layout.doubts  # noqa: B018 - needs pours and territories: computed here once, not in every worker
+    give_back()
     groups = _groups(tasks)
     slates = Slates(len(groups))
     _shared.append((tasks, slates))
@@ -340,7 +342,9 @@ def _with_distances(tasks: list[Task]) -> list[int]:
 
 
 def _nearest_shared(number: int) -> tuple[Nearest, ...]:
-    return nearest_of_sides(_shared[-1][0][number][0])
+    nearest = nearest_of_sides(_shared[-1][0][number][0])
+    give_back()
+    return nearest
 
 
 def _wait_for(futures: Sequence[Future[list[Found]]], look: Callable[[], None]) -> None:
@@ -381,9 +385,11 @@ def _quiet_end() -> None:
 
 def _run_shared(slate: int, numbers: list[int]) -> list[Found]:
     tasks, slates = _shared[-1]
-    return [
+    found = [
         _run_rule(tasks[number], lambda stage: slates.write(slate, stage)) for number in numbers
     ]
+    give_back()
+    return found
 
 
 def _tables(rules: Rules) -> tuple[InputFile, ...]:

@@ -130,10 +130,12 @@ def connect(
     names = _names_by_patch(graph, patch)
     named = replace(graph, label=_spread(graph, patch, names))
     after = replace(copper, net=named.label[: len(copper)])
+    connectivity = _connectivity(_Joined(after, holes, named, touchable), names)
+    touchable.release()
     return Connected(
         copper=after,
         holes=replace(holes, net=named.label[len(copper) :]),
-        connectivity=_connectivity(_Joined(after, holes, named, touchable), names),
+        connectivity=connectivity,
         doubts=(),
         remarks=_joined_without_net(copper, after, nets),
     )

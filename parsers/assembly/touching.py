@@ -61,6 +61,10 @@ class Touchable:
         mask: Bools = (self.copper.kind == Kind.AREA) & np.append(large, False)[self.copper.area]
         return mask
 
+    def release(self) -> None:
+        """Drop the indexes of large areas, which take more memory than the areas."""
+        shapely.destroy_prepared(self.copper.areas)
+
     def ends(self, rows: Rows) -> Floats:
         """Both ends of straight skeletons, (rows, 4)."""
         ends = self.copper.geometry[rows, :4]
