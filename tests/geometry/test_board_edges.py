@@ -171,7 +171,7 @@ def test_slots_are_drawn_inside_by_no_more_than_the_tolerance(
 ) -> None:
     end = (x + length * np.cos(angle), length * np.sin(angle))
     drawn = inscribed_slots(np.array([[x, 0, *end]]), np.array([radius]))[0]
-    skeleton = shapely.LineString([(x, 0), end]) if length else shapely.Point(x, 0)
+    skeleton = shapely.LineString([(x, 0), end]) if length > 1e-9 else shapely.Point(x, 0)
     ring = shapely.get_coordinates(shapely.segmentize(drawn.exterior, 0.05))
     off = radius - shapely.distance(skeleton, shapely.points(ring))
     assert off.min() >= -1e-9
