@@ -412,22 +412,23 @@ KEYHOLE = (  # a room wider than X, and a tail narrower than that
 )
 
 
-@pytest.mark.parametrize("layer", ["L1", "L2"])
 def test_a_search_that_is_given_up_is_a_doubt_that_names_the_barrier(
-    layer: str, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With a bound of one line: a doubt, and all that falls short is found, though it may be told too long."""
+    """With a bound of one line: a doubt, and all that falls short is found, though it may be told
+    too long.
+    """
     pads = tuple(
-        Pad(net=net, layer=on, at=(x, 6.0), size=(2.0, 2.0))
-        for net, on, x in (("A", "L1", 7), ("B", layer, 13))
+        Pad(net=net, layer=layer, at=(x, 6.0), size=(2.0, 2.0))
+        for net, layer, x in (("A", "L1", 7.0), ("B", "L2", 13.0))
     )
     board = built_directly(
         Sketch(title="slot", layers=2, outline=box(0, 0, 20, 20), pads=pads, holes=KEYHOLE)
     )
-    whole = held_to(board, 12.0, tmp_path_factory)
+    whole = held_to(board, 6.0, tmp_path_factory)
     assert not stopped(whole)
     monkeypatch.setattr("checker.insulation.surface.geodesics.MOST_LINES", 1)
-    hurried = held_to(board, 12.0, tmp_path_factory)
+    hurried = held_to(board, 6.0, tmp_path_factory)
     assert [doubt.what for doubt in doubts(hurried) if "given up" in doubt.what] == [
         "the search for creepages of a / b was given up: slots of too many shapes"
     ]
