@@ -37,7 +37,7 @@ ARC_TOLERANCE = 0.0002  # mm; how far the polyline of an arc skeleton may stray 
 # mm; how far a circumscribed shape may exceed the true copper, and no more than ...
 SHAPE_TOLERANCE = 0.0005
 SHAPE_RATIO = 0.001  # ... this part of its radius, so that areas of thin strokes stay right too
-TOUCH = 0.001  # mm; contact within this is contact (design, chapter 3)
+TOUCH = 0.001  # mm; contact within this is contact
 
 NO_NET = -1  # stated to belong to no net (empty net name, thieving, text, fiducials)
 UNKNOWN_NET = -2  # the data does not say
@@ -154,13 +154,28 @@ def gaps(
 
     Exact for points, segments and polygons; `slack` is the sum of both skeletons' `slack()`, so
     that arcs come out at most that much too small and never too large.
+
+    Parameters
+    ----------
+    a, b : skeletons in mm, (n,)
+    radius_a, radius_b : half the widths in mm, (n,)
+    slack : how far arcs may stray, mm
+
+    Returns
+    -------
+    mm, (n,)
     """
     result: Floats = np.maximum(shapely.distance(a, b) - radius_a - radius_b - slack, 0.0)
     return result
 
 
 def concatenate(parts: Sequence[Conductors]) -> Conductors:
-    """Join tables one below the other; indices into `areas` and `centres` are shifted."""
+    """Join tables one below the other; indices into `areas` and `centres` are shifted.
+
+    Parameters
+    ----------
+    parts : tables of one board, in the order wanted
+    """
     parts = [p for p in parts if len(p)] or list(parts[:1])
     if not parts:
         return conductors()
@@ -255,6 +270,16 @@ def directions(angle: npt.NDArray[np.floating[Any]]) -> Floats:
 def arc_steps(radius: Floats, sweep: Floats, tolerance: float = ARC_TOLERANCE) -> Ints:
     """Number of equal steps that keep a chord within `tolerance` of its arc, at least one per
     eighth turn.
+
+    Parameters
+    ----------
+    radius : mm, (n,)
+    sweep : rad, (n,)
+    tolerance : mm
+
+    Returns
+    -------
+    steps, (n,)
     """
     # never coarser than eighths
     ratio = np.clip(tolerance / np.maximum(radius, 1e-12), 1e-12, 0.07)
@@ -316,7 +341,16 @@ def arc_bounds(geometry: Floats) -> Floats:
 
 
 def shape_tolerance(radius: Floats) -> Floats:
-    """How far the circumscribed shape of round copper of these radii may exceed it, mm."""
+    """How far the circumscribed shape of round copper of these radii may exceed it, mm.
+
+    Parameters
+    ----------
+    radius : mm, (n,)
+
+    Returns
+    -------
+    mm, (n,)
+    """
     return np.minimum(SHAPE_TOLERANCE, SHAPE_RATIO * radius)
 
 

@@ -237,7 +237,14 @@ def _one_way(start: Floats, end: Floats) -> Floats:
 
 
 def inscribed_slots(ends: Floats, radius: Floats, tolerance: float = EDGE_TOLERANCE) -> Shapes:
-    """Holes and slots as Polygons that lie inside them, straight sides exact, shape (n,)."""
+    """Holes and slots as Polygons that lie inside them, straight sides exact, shape (n,).
+
+    Parameters
+    ----------
+    ends : x0, y0, x1, y1 of each centre line in mm, (n, 4)
+    radius : half the widths in mm, (n,)
+    tolerance : how far round ends may lie inside, mm
+    """
     out: Shapes = np.empty(len(ends), dtype=object)
     for row, ((x0, y0, x1, y1), r) in enumerate(zip(ends, radius, strict=True)):
         towards = float(np.arctan2(y1 - y0, x1 - x0))
@@ -288,6 +295,15 @@ def bridged(region: shapely.Geometry, x: float) -> Bridging:
     between two walls, ends a narrow arm, or is the tip of a notch, at any angle; corners of a
     bottom at least x wide keep their shape. An end or a tip is filled up to the link of length x
     that lies square to its middle. A link may lie farther out than that: see `links`.
+
+    Parameters
+    ----------
+    region : the board in mm
+    x : width that is bridged, mm
+
+    Returns
+    -------
+    Polygon or MultiPolygon; it contains the region
     """
     if x <= 2 * NARROW or region.is_empty:
         return Bridging(region, [])
@@ -303,12 +319,30 @@ def bridged(region: shapely.Geometry, x: float) -> Bridging:
 
 
 def linked_length(x: float) -> float:
-    """Length of a link: as good as x, but shorter than what is as wide as x."""
+    """Length of a link: as good as x, but shorter than what is as wide as x.
+
+    Parameters
+    ----------
+    x : width that is bridged, mm
+
+    Returns
+    -------
+    mm
+    """
     return x - 2 * NARROW
 
 
 def rims_of(region: shapely.Geometry) -> Rims:
-    """All rims of a board region, cut into straight pieces."""
+    """All rims of a board region, cut into straight pieces.
+
+    Parameters
+    ----------
+    region : Polygon or MultiPolygon in mm
+
+    Returns
+    -------
+    straight pieces, ring by ring in the order of the region, board on the left
+    """
     # a region without rings has none of length 0
     rings = rings_of(region) or [np.empty((0, 2))]
     lengths = [_lengths(r) for r in rings]
@@ -330,6 +364,14 @@ def rims_of(region: shapely.Geometry) -> Rims:
 def leans_of(rims: Rims) -> tuple[Floats, Floats]:
     """Angles by which the void reaches round the start and the end of each rim: bends as the void's
     side sees them.
+
+    Parameters
+    ----------
+    rims : all rims of a board
+
+    Returns
+    -------
+    rad, (n, 2); 0 where the void does not reach round
     """
     run = rims.ends[:, 2:4] - rims.ends[:, 0:2]
     first = np.flatnonzero(np.diff(rims.loop, prepend=-1))
@@ -347,6 +389,15 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
     """Mask of the rims whose void is bridged, so that a path may come to them from there too.
 
     Looked up farther inside the void than curved outlines are widened in `passable`.
+
+    Parameters
+    ----------
+    rims : pieces of rim, n of them
+    passable : the board with its narrow voids filled
+
+    Returns
+    -------
+    mask, (n,)
     """
     run = (rims.ends[:, 2:4] - rims.ends[:, 0:2]) / rims.length[:, None]
     middle = (rims.ends[:, 0:2] + rims.ends[:, 2:4]) / 2
@@ -360,6 +411,15 @@ def filled_behind(rims: Rims, passable: shapely.Geometry) -> Bools:
 def parted(rims: Rims, rows: Bools, x: float) -> Rims:
     """The rims with some of them cut at a distance x from both ends, as far as they are longer than
     that.
+
+    Parameters
+    ----------
+    rows : which rims are cut, (n,)
+    x : mm from each end
+
+    Returns
+    -------
+    the rims in the same order, a cut one as three
     """
     long = np.flatnonzero(rows & (rims.length > 2 * x))
     count = np.ones(len(rims), dtype=np.intp)
@@ -391,6 +451,15 @@ def widths_behind(rims: Rims, open_: Bools, x: float) -> Floats:
 
     A wall as a whole counts as one rim here: no link joins its own pieces. Both are 0 where none
     crosses.
+
+    Parameters
+    ----------
+    open_ : rims that a link may start from, (n,)
+    x : length of a link, mm
+
+    Returns
+    -------
+    least and most, mm, (n, 2)
     """
     least, most = np.full(len(rims), np.inf), np.zeros(len(rims))
     i, away = _square_to(rims, np.flatnonzero(open_), x)
@@ -433,7 +502,12 @@ def saved(wide: Floats, depth: Floats | float, x: float) -> Floats:
 
 
 def corners_of(region: shapely.Geometry) -> Corners:
-    """All points where the board reaches round a corner of a void."""
+    """All points where the board reaches round a corner of a void.
+
+    Parameters
+    ----------
+    region : Polygon or MultiPolygon in mm
+    """
     at, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
     for ring in rings_of(region):
         round_ = turns_of(ring) < 0
@@ -452,6 +526,14 @@ def stacked_corners(one: Corners, two: Corners) -> Corners:
 def rings_of(region: shapely.Geometry) -> list[Floats]:
     """Rings of a region without their closing point, board on the left, no point twice; each of
     shape (k, 2).
+
+    Parameters
+    ----------
+    region : Polygon or MultiPolygon in mm
+
+    Returns
+    -------
+    rings, each (k, 2)
     """
     polygons = [
         orient(p) for p in shapely.get_parts(region) if p.geom_type == "Polygon" and not p.is_empty
@@ -469,6 +551,14 @@ def widened(region: shapely.Geometry) -> shapely.Geometry:
     Corners that straight rims meet at stay where they are: ways over walls begin there. Where an
     arc ends at such a corner, a chord leaves its arc no faster than it is moved off: a quarter of
     it takes the whole step.
+
+    Parameters
+    ----------
+    region : Polygon or MultiPolygon in mm
+
+    Returns
+    -------
+    a region that contains the given one
     """
     if not has_curves(region):
         return region
@@ -505,7 +595,12 @@ def _steps_off(right: Floats, turns: Floats, smooth: Bools) -> Floats:
 
 
 def has_curves(region: shapely.Geometry) -> bool:
-    """Whether any rim may be a polyline drawn for an arc."""
+    """Whether any rim may be a polyline drawn for an arc.
+
+    Parameters
+    ----------
+    region : Polygon or MultiPolygon in mm
+    """
     return any(bool((np.abs(turns_of(ring)) < SMOOTH).any()) for ring in rings_of(region))
 
 
@@ -516,7 +611,16 @@ def _lengths(ring: Floats) -> Floats:
 
 
 def turns_of(ring: Floats) -> Floats:
-    """Angle turned at each point, positive to the left."""
+    """Angle turned at each point, positive to the left.
+
+    Parameters
+    ----------
+    ring : points without the closing one, mm, (k, 2)
+
+    Returns
+    -------
+    rad, (k,)
+    """
     onwards = np.roll(ring, -1, axis=0) - ring
     before = np.roll(onwards, 1, axis=0)
     turn: Floats = np.arctan2(cross(before, onwards), np.einsum("ij,ij->i", before, onwards))

@@ -60,7 +60,16 @@ class BoxIndex:
 
 
 def box_gaps(a: Floats, b: Floats) -> Floats:
-    """Distances of boxes, row by row, 0 where they meet, (n,)."""
+    """Distances of boxes, row by row, 0 where they meet, (n,).
+
+    Parameters
+    ----------
+    a, b : boxes x0, y0, x1, y1 in mm, (n, 4)
+
+    Returns
+    -------
+    mm, (n,)
+    """
     apart = np.maximum(np.maximum(a[:, :2] - b[:, 2:], b[:, :2] - a[:, 2:]), 0.0)
     gaps: Floats = np.hypot(apart[:, 0], apart[:, 1])
     return gaps

@@ -77,7 +77,15 @@ def _on_a_grid(parts: Sequence[Floats], reach: float) -> tuple[list[Ints], tuple
 
 
 def spans_of(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int]) -> Ints:
-    """First and last cell of each box along both axes: (n, 4) of x0, y0, x1, y1."""
+    """First and last cell of each box along both axes: (n, 4) of x0, y0, x1, y1.
+
+    Parameters
+    ----------
+    boxes : x0, y0, x1, y1 in mm, (n, 4)
+    origin : lower left corner of the grid, mm, (2,)
+    pitch : side of a cell, mm
+    size : cells along x and y
+    """
     cells = np.floor((boxes - np.tile(origin, 2)) / pitch).astype(np.int32)
     last = np.array([*size, *size]) - 1
     spans: Ints = np.clip(cells, 0, last).astype(np.int32)
@@ -85,7 +93,17 @@ def spans_of(boxes: Floats, origin: Floats, pitch: float, size: tuple[int, int])
 
 
 def marked(spans: Ints, size: tuple[int, int]) -> Bools:
-    """The cells that any box touches: corners of all boxes, summed up along both axes."""
+    """The cells that any box touches: corners of all boxes, summed up along both axes.
+
+    Parameters
+    ----------
+    spans : cells of each box, (n, 4)
+    size : cells along x and y
+
+    Returns
+    -------
+    mask of the grid, of shape `size`
+    """
     width, height = size[0] + 1, size[1] + 1
     x0, y0, x1, y1 = spans.astype(np.intp).T
     corners = np.concatenate(
@@ -109,7 +127,17 @@ def _with_neighbours(cells: Bools) -> Bools:
 
 
 def touching(spans: Ints, cells: Bools) -> Bools:
-    """Which boxes touch any of some cells."""
+    """Which boxes touch any of some cells.
+
+    Parameters
+    ----------
+    spans : cells of each box, (n, 4)
+    cells : mask of the grid
+
+    Returns
+    -------
+    mask of the boxes, (n,)
+    """
     total = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), dtype=np.int64)
     total[1:, 1:] = cells.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
     x0, y0, x1, y1 = spans.astype(np.intp).T

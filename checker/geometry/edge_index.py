@@ -59,13 +59,22 @@ def _once(places: Floats) -> tuple[Floats, Rows]:
 
 
 def ring_segments(shapes: Shapes) -> Floats:
-    """Straight pieces of polygons' boundaries, x0, y0, x1, y1, shape (k, 4)."""
+    """Straight pieces of polygons' boundaries, x0, y0, x1, y1, shape (k, 4).
+
+    Parameters
+    ----------
+    shapes : Polygons in mm, (n,)
+    """
     return owned_segments(shapes)[0]
 
 
 def owned_segments(shapes: Shapes) -> tuple[Floats, Rows]:
     """Straight pieces of polygons' boundaries in order of the polygons, (k, 4), and the polygon of
     each, (k,).
+
+    Parameters
+    ----------
+    shapes : Polygons in mm, (n,)
     """
     parts, shape_of = shapely.get_parts(shapes, return_index=True)
     rings, part_of = shapely.get_rings(parts, return_index=True)

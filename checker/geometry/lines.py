@@ -41,7 +41,16 @@ def line_parts(shapes: Shapes | Sequence[shapely.Geometry]) -> tuple[Shapes, Row
 
 
 def middles(lines: Shapes) -> Shapes:
-    """The point halfway along each line."""
+    """The point halfway along each line.
+
+    Parameters
+    ----------
+    lines : LineStrings in mm, (n,)
+
+    Returns
+    -------
+    Points, (n,)
+    """
     points: Shapes = shapely.line_interpolate_point(lines, 0.5, normalized=True)
     return points
 
@@ -51,6 +60,11 @@ def places_beside(shapes: Shapes, other: shapely.Geometry) -> Floats:
 
     Of an area it is the middle of the boundary that both share, so that it moves with the board: of
     equally near points the nearest one of an overlay is any.
+
+    Parameters
+    ----------
+    shapes : geometries in mm, (n,)
+    other : a geometry in mm
     """
     places: Floats = shapely.get_coordinates(shapely.shortest_line(shapes, other))[::2]
     areas = np.flatnonzero(shapely.get_dimensions(shapes) == 2)

@@ -96,6 +96,11 @@ Judge = Callable[[Rows, Rows], Judged]  # conductor rows of both sides
 def pieces(copper: Conductors, rows: Rows) -> Pieces:
     """Cut conductors for searching.
 
+    Parameters
+    ----------
+    copper : conductors in mm
+    rows : those of them that are wanted, (n,)
+
     Notes
     -----
     Linear in the number of edges. A polygon of more than RUN edges becomes runs of its edges and
@@ -403,7 +408,16 @@ def _whole(copper: Conductors, rows: Rows) -> Pieces:
 
 
 def exact(a: Pieces, b: Pieces) -> tuple[Floats, Floats, Floats]:
-    """Exact distances of pieces, pair by pair; see `between`."""
+    """Exact distances of pieces, pair by pair; see `between`.
+
+    Parameters
+    ----------
+    a, b : pieces of one length n
+
+    Returns
+    -------
+    lengths in mm, (n,), and points on the first and on the second, (n, 2)
+    """
     start, end = np.empty((len(a), 2)), np.empty((len(a), 2))
     curved = ~np.isnan(a.arc[:, 0]) | ~np.isnan(b.arc[:, 0])
     straight = np.flatnonzero(~curved)
@@ -451,7 +465,12 @@ def _curved(a: Pieces, b: Pieces, row: int) -> tuple[Floats, Floats]:
 
 
 def edges_of(shape: shapely.Geometry) -> Floats:
-    """Edges of a Point, LineString or Polygon as segments, shape (k, 4)."""
+    """Edges of a Point, LineString or Polygon as segments, shape (k, 4).
+
+    Parameters
+    ----------
+    shape : in mm
+    """
     if shape.geom_type == "Point":
         return np.array([[shape.x, shape.y, shape.x, shape.y]])
     rings = shapely.get_rings(shape) if shape.geom_type == "Polygon" else np.array([shape])
@@ -520,6 +539,10 @@ def _shares_near(start: Floats, along: Floats, arc: Floats) -> Floats:
 
 def arc_to_arc(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     """Nearest points of arcs, pair by pair: on the first, on the second, both (n, 2).
+
+    Parameters
+    ----------
+    a, b : centre x, centre y, radius, start angle, sweep; mm and rad, (n, 5)
 
     Notes
     -----

@@ -25,12 +25,24 @@ ROOM = 1.0  # mm around the shapes of a tile, so that its own border touches non
 
 
 def intersections(shapes: Shapes, large: shapely.Geometry) -> Shapes:
-    """What each shape has in common with the large one, shape (n,)."""
+    """What each shape has in common with the large one, shape (n,).
+
+    Parameters
+    ----------
+    shapes : Polygons or lines in mm, (n,)
+    large : one geometry in mm, of any size
+    """
     return _overlaid(shapely.intersection, shapes, large)
 
 
 def differences(shapes: Shapes, large: shapely.Geometry) -> Shapes:
-    """What the large one leaves of each shape, shape (n,)."""
+    """What the large one leaves of each shape, shape (n,).
+
+    Parameters
+    ----------
+    shapes : Polygons or lines in mm, (n,)
+    large : one geometry in mm, of any size
+    """
     return _overlaid(shapely.difference, shapes, large)
 
 

@@ -46,19 +46,44 @@ class Crossings(Columns):
 
 
 def along(pieces: Floats, parts: Floats) -> Floats:
-    """Points at the given parts (0..1) of pieces x0, y0, x1, y1; shape (n, 2)."""
+    """Points at the given parts (0..1) of pieces x0, y0, x1, y1; shape (n, 2).
+
+    Parameters
+    ----------
+    pieces : mm, (n, 4)
+    parts : (n,)
+
+    Returns
+    -------
+    points in mm, (n, 2)
+    """
     points: Floats = pieces[:, 0:2] + parts[:, None] * (pieces[:, 2:4] - pieces[:, 0:2])
     return points
 
 
 def cross(a: Floats, b: Floats) -> Floats:
-    """Cross products of plane vectors, row by row."""
+    """Cross products of plane vectors, row by row.
+
+    Parameters
+    ----------
+    a, b : vectors, (..., 2)
+
+    Returns
+    -------
+    (...)
+    """
     product: Floats = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
     return product
 
 
 def nearest_part(pieces: Floats, points: Floats) -> Floats:
-    """Which part (0..1) of each piece is nearest to its point, shape (n,)."""
+    """Which part (0..1) of each piece is nearest to its point, shape (n,).
+
+    Parameters
+    ----------
+    pieces : x0, y0, x1, y1 in mm, (n, 4)
+    points : mm, (n, 2)
+    """
     run = pieces[:, 2:4] - pieces[:, 0:2]
     size = np.einsum("ij,ij->i", run, run)
     dot = np.einsum("ij,ij->i", points - pieces[:, 0:2], run)
@@ -67,7 +92,17 @@ def nearest_part(pieces: Floats, points: Floats) -> Floats:
 
 
 def distance_to(pieces: Floats, points: Floats) -> Floats:
-    """Distances from pieces to points, row by row."""
+    """Distances from pieces to points, row by row.
+
+    Parameters
+    ----------
+    pieces : x0, y0, x1, y1 in mm, (n, 4)
+    points : mm, (n, 2)
+
+    Returns
+    -------
+    mm, (n,)
+    """
     gap = along(pieces, nearest_part(pieces, points)) - points
     distance: Floats = np.hypot(gap[:, 0], gap[:, 1])
     return distance
@@ -101,6 +136,10 @@ def touching_lines(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
 def closest(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
     """Distances of straight pieces, 0 where they cross, and the nearest parts of both; each of
     shape (n,).
+
+    Parameters
+    ----------
+    a, b : pieces x0, y0, x1, y1 in mm, (n, 4)
     """
     lengths, parts_a, parts_b = touching_lines(a, b)
     rows, best = np.arange(len(a)), np.argmin(lengths, axis=1)
@@ -111,7 +150,16 @@ def closest(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def parallel(a: Floats, b: Floats) -> Bools:
-    """Whether two pieces, neither of them a point, run in the same direction."""
+    """Whether two pieces, neither of them a point, run in the same direction.
+
+    Parameters
+    ----------
+    a, b : pieces x0, y0, x1, y1 in mm, (n, 4)
+
+    Returns
+    -------
+    mask, (n,)
+    """
     run_a, run_b = a[:, 2:4] - a[:, 0:2], b[:, 2:4] - b[:, 0:2]
     size = np.hypot(run_a[:, 0], run_a[:, 1]) * np.hypot(run_b[:, 0], run_b[:, 1])
     mask: Bools = (size > 0) & (np.abs(cross(run_a, run_b)) <= PARALLEL * size)
