@@ -9,10 +9,11 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from checker.geometry.corridor import CELLS, FINE, marked, spans_of, touching
+from checker.geometry.corridor import FINE, marked, spans_of, touching
 from checker.geometry.edge_index import ring_segments
 from parsers.primitives import Bools, Floats, Rows
 
+TILES = 1024  # along the longer side, at most
 FEWEST = 200  # boxes; fewer are handed over at once
 
 
@@ -42,6 +43,16 @@ def meeting(shape: shapely.Geometry, boxes: Floats) -> Bools:
     return answer
 
 
+def inside_and_meeting(shape: shapely.Geometry, boxes: Floats) -> tuple[Bools, Bools]:
+    """Both answers of the two above, in one go."""
+    inner, open_ = _sorted_out(shape, boxes)
+    met = inner.copy()
+    polygons = shapely.box(*boxes[open_].T)
+    inner[open_] = shapely.contains_properly(shape, polygons)
+    met[open_] = shapely.intersects(shape, polygons)
+    return inner, met
+
+
 def _sorted_out(shape: shapely.Geometry, boxes: Floats) -> tuple[Bools, Rows]:
     """Which boxes lie inside for certain, and the rows of those that are near an edge."""
     certain = np.zeros(len(boxes), dtype=np.bool_)
@@ -61,7 +72,7 @@ def _near_edges(shape: shapely.Geometry, boxes: Floats) -> Bools:
     every = np.vstack((edges, boxes))
     origin = every[:, :2].min(axis=0)
     extent = every[:, 2:].max(axis=0) - origin
-    tiles = min(FINE * int(np.sqrt(len(every))) + FINE, CELLS)
+    tiles = min(FINE * int(np.sqrt(len(every))) + FINE, TILES)
     pitch = max(float(extent.max()) / (tiles - 2), 1e-9)
     size = (int(extent[0] / pitch) + 2, int(extent[1] / pitch) + 2)
     taken = marked(spans_of(edges, origin, pitch, size), size)

@@ -22,7 +22,7 @@ from parsers.primitives import Rows
 from parsers.trouble import Doubt
 
 SHOWN = 4  # earthed nets that are named
-NEARBY = (0.4, 0.7, 1.0)  # parts of that reach, looked through one after the other
+NEARBY = (0.7, 1.0)  # parts of that reach, looked through one after the other
 FAR = 3.0  # times the required distance: farther apart nothing is looked for
 
 

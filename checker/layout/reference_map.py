@@ -62,10 +62,9 @@ class SideMap:
         labels = np.full(len(boxes), OFF, dtype=np.int32)
         for cell, near in self.near(boxes):
             open_ = near[labels[near] == OFF]
-            inside = against.inside(cell.shape, boxes[open_])
+            inside, met = against.inside_and_meeting(cell.shape, boxes[open_])
+            labels[open_[met]] = CUT
             labels[open_[inside]] = cell.label
-            rest = open_[~inside]
-            labels[rest[against.meeting(cell.shape, boxes[rest])]] = CUT
         return labels
 
     def label_points(self, points: Floats) -> Ints:

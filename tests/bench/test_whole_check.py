@@ -24,7 +24,7 @@ NEAR = 1.35  # the same to 10^5: what barely begins at 10^4 shows more growth th
 TIMES_REFERENCE = 6
 MOMENT = 0.2  # s; stages that take less at the largest size say nothing about growth
 TOLD = ("wall", "objects", "nets", "findings", "doubts", "mb", "peak_mb")
-FIXED, PER_OBJECT = 300, 0.002  # MB of memory that a check may need
+FIXED, PER_OBJECT = 300, 0.001  # MB of memory that a check may need
 
 Times = dict[str, float]
 

@@ -42,3 +42,5 @@ def test_the_answer_is_the_librarys(name: str, corners: npt.NDArray[np.int64]) -
         assert (
             against.meeting(shape, boxes).tolist() == shapely.intersects(shape, polygons).tolist()
         )
+        both = against.inside(shape, boxes), against.meeting(shape, boxes)
+        assert np.array_equal(both, against.inside_and_meeting(shape, boxes))
