@@ -391,7 +391,7 @@ CHANGES = [
     Change(
         "a_drill_program_that_the_rules_call_a_layer",
         {"x.drl": PROGRAM},
-        ("x.drl cannot be read",),
+        ("several files claim copper L2: b-bottom.gbr, x.drl", "x.drl cannot be read"),
         Hints(files={"x.drl": "L2"}),
     ),
     Change(
