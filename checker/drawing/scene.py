@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -360,9 +361,9 @@ def _copper_shapes(layout: Layout, rows: Rows, named: dict[int, str]) -> Iterato
     looks, member = np.unique(keys, axis=0, return_inverse=True)
     order = np.lexsort((copper.net, member.ravel()))
     edges = np.searchsorted(member.ravel()[order], np.arange(len(looks) + 1))
-    for look, mine in zip(looks.tolist(), np.split(order, edges[1:-1]), strict=True):
+    for look, (begin, end) in zip(looks.tolist(), pairwise(edges.tolist()), strict=True):
         layer, which, owner, size, net = look
-        lines, nets = _lines_of(copper, mine, filled=size == 0)
+        lines, nets = _lines_of(copper, order[begin:end], filled=size == 0)
         kind, nets = (TRACE, PAD, OTHER)[which], np.maximum(nets, -1)
         id_ = layout.layer_id(layer)
         yield Shape(kind, id_, owner, size / PER_MM, named.get(net), lines, nets)
