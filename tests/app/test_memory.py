@@ -1,40 +1,35 @@
-"""Freed memory is given back where the C library can, and nowhere is that an error."""
+"""Nothing outlives its board: after many checks in one process no earlier layout is alive."""
 
 from __future__ import annotations
 
-import ctypes
+import gc
+import weakref
+from pathlib import Path
 
-import pytest
-
-from checker.app.memory import give_back
-
-
-class _Library:
-    def __init__(self) -> None:
-        self.asked: list[int] = []
-
-    def malloc_trim(self, kept: int) -> None:
-        self.asked.append(kept)
+from checker.app import output, run
+from checker.demo import boards as demos
+from checker.demo import write
+from checker.layout.layout import Layout
 
 
-def test_the_library_is_asked_to_keep_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    """All that is free goes back."""
-    library = _Library()
-    monkeypatch.setattr(ctypes, "CDLL", lambda _: library)
-    give_back()
-    assert library.asked == [0]
+def test_no_layout_of_an_earlier_board_is_alive(tmp_path: Path) -> None:
+    small = [name for name in demos() if name.endswith("-faulty") and "greenhouse" not in name]
+    alive: weakref.WeakSet[Layout] = weakref.WeakSet()
+    for name in small:
+        written = write(name, tmp_path / name)
+        checked = run.check(written.board, run.load_rules(written.rules), run.Options())
+        output.render_all(checked, ["json", "text"])
+        alive.add(checked.layout)
+        assert len(alive) >= 1
+        del checked
+        gc.collect()
+        assert not alive, f"the layout of {name} is alive"
 
 
-@pytest.mark.parametrize("library", [object(), None])
-def test_a_library_that_cannot_is_left_alone(
-    library: object, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Neither a library without the call nor none at all stops a check."""
-
-    def load(_: object) -> object:
-        if library is None:
-            raise OSError("no library")
-        return library
-
-    monkeypatch.setattr(ctypes, "CDLL", load)
-    give_back()
+def test_what_is_computed_from_a_layout_is_kept_on_it_and_computed_once(tmp_path: Path) -> None:
+    written = write("single-tie", tmp_path)
+    checked = run.check(written.board, run.load_rules(written.rules), run.Options())
+    calls: list[Layout] = []
+    first, again = (checked.layout.once(calls.append) for _ in range(2))
+    assert first is again
+    assert calls == [checked.layout]
