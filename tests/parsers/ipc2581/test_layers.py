@@ -138,6 +138,16 @@ def test_sides_that_contradict_the_stackup_are_a_doubt(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    "order", [("BOTTOM", "IN2", "IN1"), ("IN1", "BOTTOM", "IN2"), ("IN2", "IN1", "TOP")]
+)
+def test_a_face_that_is_not_outermost_is_a_doubt(order: tuple[str, ...], tmp_path: Path) -> None:
+    """With one face alone, too: BOTTOM above others, or between them, TOP beneath them."""
+    rows = [stack_layer(name, 0.035) for name in order]
+    board = read(four_layers(stackup(group("G", *rows)), order), tmp_path)
+    assert sentences(board) == ["sides of copper layers contradict their order"]
+
+
 def test_copper_that_the_stackup_leaves_out_is_a_doubt(tmp_path: Path) -> None:
     board = read(four_layers(stackup(group("G", *FULL[:5]))), tmp_path)
     assert sentences(board) == ["copper layer BOTTOM is not in the stackup"]

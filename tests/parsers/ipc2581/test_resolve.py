@@ -567,6 +567,34 @@ def test_an_inline_line_that_differs_from_its_set_is_a_doubt(tmp_path: Path) -> 
         assert sentences(board) == expected
 
 
+@pytest.mark.parametrize(
+    ("file", "what"),
+    [
+        (
+            File(
+                profile='<Profile><Polygon><PolyBegin x="a" y="0"/><PolyStepSegment x="1" y="0"/>'
+                '<PolyStepSegment x="1" y="1"/></Polygon></Profile>'
+            ),
+            "a Profile that cannot be read",
+        ),
+        (
+            File(
+                parts='<Component refDes="U1" layerRef="TOP" packageRef="P"><Location x="a"'
+                ' y="0"/></Component>'
+            ),
+            "a Component that cannot be read",
+        ),
+    ],
+    ids=["profile", "component"],
+)
+def test_a_number_that_is_none_is_told_by_its_element(
+    file: File, what: str, tmp_path: Path
+) -> None:
+    """What is told names the element, and why says what stands there."""
+    doubts = {doubt.what: doubt.why for doubt in read(file, tmp_path).doubts}
+    assert "'a'" in doubts[what]
+
+
 def test_many_objects_in_one_set_keep_order_and_lines(tmp_path: Path) -> None:
     """More than are kept in memory at once; every one is read once, with its own line."""
     rows = "".join(f'<Features>\n<Circle diameter="{i + 1}"/></Features>' for i in range(1500))
