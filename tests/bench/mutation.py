@@ -402,10 +402,10 @@ def report(folder: Path) -> None:
     """Survivors, and the rate with and without those that are proven to be equivalent."""
     found, known_ = results(folder), proofs()
     alive = [r for r in found.values() if r["status"] in ("survived", "untested")]
-    proven = [r for r in alive if (r["path"], r["becomes"]) in known_]
+    proven = [r for r in alive if (r["path"], r.get("becomes", "")) in known_]
     for record in sorted((r for r in alive if r not in proven), key=lambda r: r["key"]):
         print(
-            f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}\n    {record['becomes']}"
+            f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}\n    {record.get('becomes', '')}"
         )
     print(dict(Counter(record["status"] for record in found.values())))
     print(dict(Counter(record["kind"] for record in alive)))
