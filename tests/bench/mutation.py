@@ -405,7 +405,8 @@ def report(folder: Path) -> None:
     proven = [r for r in alive if (r["path"], r.get("becomes", "")) in known_]
     for record in sorted((r for r in alive if r not in proven), key=lambda r: r["key"]):
         print(
-            f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}\n    {record.get('becomes', '')}"
+            f"{record['status']} {record['key']} ({record['tests']} tests): {record['told']}\n"
+            f"    {record.get('becomes', '')}"
         )
     print(dict(Counter(record["status"] for record in found.values())))
     print(dict(Counter(record["kind"] for record in alive)))
