@@ -41,7 +41,7 @@ SIMPLIFY = 0.005  # mm; round outlines are cut to fewer corners before the searc
 TOUCH = 1e-4  # mm; how far a way may graze past a corner of its sheet
 SLACK = 1e-9  # mm; lengths nearer than this are the same
 SLIGHT = 1e-10  # mm2; a place that spans no more with a line lies on it
-FEW = 6  # places ahead: beyond, numpy finds the nearest sooner
+FEW = 40  # places ahead: beyond, numpy finds the nearest sooner
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +106,7 @@ class Network:
     def __init__(self, sheets: Sequence[shapely.Polygon], links: Sequence[Link]) -> None:
         self.sheets = [shapely.simplify(sheet, SIMPLIFY) for sheet in sheets]
         self._meshes: dict[int, Mesh] = {}
+        self._ports: dict[int, dict[int, list[tuple[Port, XY]]]] = {}
         self.links = [
             replace(link, ends=(self._end(link, 0), self._end(link, 1))) for link in links
         ]
@@ -153,9 +154,16 @@ class Network:
                 found[link.sheets[side]].append((number, side))
         return found
 
-    def place(self, port: Port) -> XY:
-        """Where an end of a link lies."""
-        return self.links[port[0]].ends[port[1]]
+    def ports(self, sheet: int) -> dict[int, list[tuple[Port, XY]]]:
+        """Ends of links and where they lie, by the triangles of a sheet that they lie in."""
+        if sheet not in self._ports:
+            found: dict[int, list[tuple[Port, XY]]] = defaultdict(list)
+            for link, side in self.ends.get(sheet, ()):
+                at = self.links[link].ends[side]
+                for triangle in self.mesh(sheet).triangles_at(at):
+                    found[triangle].append(((link, side), at))
+            self._ports[sheet] = dict(found)
+        return self._ports[sheet]
 
     @cached_property
     def joined(self) -> list[int]:
@@ -232,6 +240,7 @@ class _Ahead:
             spots = [self._through(network, port, goals) for port in network.ends.get(sheet, ())]
         self.spots = spots
         self.columns = np.array(spots).reshape(-1, 3)
+        self.told: dict[XY, float] = {}  # many windows end at one vertex
 
     @staticmethod
     def _through(network: Network, port: Port, goals: Sequence[End]) -> tuple[float, float, float]:
@@ -245,8 +254,11 @@ class _Ahead:
     def __call__(self, at: XY) -> float:
         x, y = at
         if len(self.spots) > FEW:
-            columns = self.columns
-            return float((np.hypot(columns[:, 0] - x, columns[:, 1] - y) + columns[:, 2]).min())
+            if at not in self.told:
+                columns = self.columns
+                lengths = np.hypot(columns[:, 0] - x, columns[:, 1] - y) + columns[:, 2]
+                self.told[at] = float(lengths.min())
+            return self.told[at]
         least = inf
         for u, v, more in self.spots:
             least = min(least, hypot(x - u, y - v) + more)
@@ -268,13 +280,11 @@ class _Ground:
         self, network: Network, goals: Sequence[End]
     ) -> dict[int, list[tuple[Port, XY]]]:
         """Ends of links and goals by the triangles that they lie in."""
-        ports = [(port, network.place(port)) for port in network.ends.get(self.sheet, ())]
-        ports += [((GOAL, i), at) for i, (on, at) in enumerate(goals) if on == self.sheet]
-        found: dict[int, list[tuple[Port, XY]]] = defaultdict(list)
-        for port, at in ports:
-            for triangle in self.mesh.triangles_at(at):
-                found[triangle].append((port, at))
-        return dict(found)
+        found = dict(network.ports(self.sheet))
+        for number, (sheet, at) in enumerate(goals):
+            for triangle in self.mesh.triangles_at(at) if sheet == self.sheet else ():
+                found[triangle] = [*found.get(triangle, ()), ((GOAL, number), at)]
+        return found
 
 
 class _Search:
