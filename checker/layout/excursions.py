@@ -117,7 +117,8 @@ def copper_of(layout: Layout, places: Sequence[Place]) -> list[shapely.Geometry]
         return []
     shapes = layout.board.copper.shapes(np.concatenate([place.rows for place in places]))
     ends = np.cumsum([len(place.rows) for place in places])
-    return [shapely.union_all(part) for part in np.split(shapes, ends[:-1])]
+    parts = np.split(shapes, ends[:-1])
+    return [part[0] if len(part) == 1 else shapely.union_all(part) for part in parts]
 
 
 def depths_in(layout: Layout, places: Sequence[Place], region: int) -> list[float]:
@@ -302,8 +303,16 @@ def _less_exempt(layout: Layout, rows: Rows, shapes: Shapes) -> Shapes:
 
 
 def _deep(shapes: Shapes) -> Bools:
-    """Shapes that are wider than the contract's tolerance."""
-    deep: Bools = ~shapely.is_empty(shapely.buffer(shapes, -TOUCH / 2))
+    """Shapes that are wider than the contract's tolerance: for most their area tells.
+
+    Notes
+    -----
+    What lies within r of a curve of length L has at most the area 2 r L + pi r**2; a shape with
+    more than that about its rings has places farther from them.
+    """
+    deep: Bools = shapely.area(shapes) > 2 * TOUCH * shapely.length(shapes)
+    rest = np.flatnonzero(~deep)
+    deep[rest] = ~shapely.is_empty(shapely.buffer(shapes[rest], -TOUCH / 2))
     return deep
 
 

@@ -8,11 +8,12 @@ import numpy as np
 import shapely
 
 from checker.wording import length
-from parsers.primitives import Floats
+from parsers.primitives import Floats, Rows, Shapes, each
 
 STEPS = np.concatenate(
     (np.arange(0.1, 1.05, 0.1), np.arange(1.2, 2.1, 0.2), np.arange(2.5, 5.1, 0.5))
 )
+TOGETHER = 8  # moves that are tried at once
 PROBES = 16  # vertices of a shape that are tried before the whole of it
 AXES = (("east", (1.0, 0.0)), ("north", (0.0, 1.0)), ("west", (-1.0, 0.0)), ("south", (0.0, -1.0)))
 MOVES = sorted(
@@ -37,18 +38,24 @@ def move_over(shape: shapely.Geometry, territory: shapely.Geometry) -> str | Non
     """
     if shapely.is_empty(shape) or shapely.is_empty(territory):
         return None
-    for step, name, vector in _promising(shape, territory):
-        if shapely.covers(
-            territory, shapely.transform(shape, lambda points, by=vector: points + by)
-        ):
+    for moves in each(_promising(shape, territory), TOGETHER):
+        found = moves[shapely.covers(territory, _moved(shape, VECTORS[moves]))]
+        if len(found):
+            step, name, _ = MOVES[found[0]]
             return f"move it {length(step)} {name}"
     return None
 
 
-def _promising(
-    shape: shapely.Geometry, territory: shapely.Geometry
-) -> list[tuple[float, str, Floats]]:
-    """Moves that bring some vertices of a shape into the territory, the shortest first: few need
+def _moved(shape: shapely.Geometry, vectors: Floats) -> Shapes:
+    """A shape moved by each vector, shape (n,)."""
+    out: Shapes = np.full(len(vectors), shape, dtype=object)
+    points = shapely.get_coordinates(shape) + vectors[:, None]
+    shapely.set_coordinates(out, points.reshape(-1, 2))
+    return out
+
+
+def _promising(shape: shapely.Geometry, territory: shapely.Geometry) -> Rows:
+    """Numbers of the moves that bring some vertices of a shape into the territory, the shortest first: few need
     the whole test.
     """
     shapely.prepare(territory)
@@ -58,4 +65,4 @@ def _promising(
     for probe in (points[:1], points[1:]):  # one vertex rules out most moves
         moved = probe[None] + VECTORS[hits][:, None]
         hits = hits[shapely.intersects_xy(territory, moved[..., 0], moved[..., 1]).all(axis=1)]
-    return [(MOVES[i][0], MOVES[i][1], VECTORS[i]) for i in hits.tolist()]
+    return hits

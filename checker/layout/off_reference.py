@@ -244,7 +244,9 @@ class Finder:
         path, length = self._measure(part, met)
         if len(part.fragments):
             bare = part.fragments[(self.parts.labels[part.fragments] == OFF).all(axis=1)]
-            length = self.measures.of(bare, sorted(met.cells))[1] if len(bare) or path else length
+            measured_so = len(bare) == len(part.fragments) and (path or not len(part.changes))
+            if not measured_so and (len(bare) or path):
+                length = self.measures.of(bare, sorted(met.cells))[1]
         regions = self.joint.meaning.regions(part.labels)
         return self._record(Kind.GAP, [part], met, path, length, regions, ())
 

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from checker.geometry.boxes import grouped
-from checker.layout.lengths import Measures
+from checker.layout.lengths import GRID, Measures
 from checker.layout.outlook import Graph, Outlook
 from checker.layout.reference_map import OFF
 from parsers.primitives import TOUCH, Bools, Ints, Rows
@@ -111,5 +111,12 @@ class PlaneHoles:
         return bool((pour & (layer == parts.layer[members])).all())
 
     def _is_short(self, members: Rows) -> bool:
-        cells = np.unique(self._graph.parts.labels[members])
+        parts = self._graph.parts
+        drawn = members[~parts.pad[members]]
+        traces = parts.shape[drawn]
+        if parts.line[drawn].all():  # at most their sum: lands and what is drawn twice come off it
+            rounding = 2 * GRID * int(shapely.get_num_coordinates(traces).sum())
+            if float(shapely.length(traces).sum()) + rounding < self.least:
+                return True
+        cells = np.unique(parts.labels[members])
         return self.measures.of(members, cells[cells >= 0].tolist())[1] < self.least
