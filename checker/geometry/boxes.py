@@ -75,6 +75,13 @@ def box_gaps(a: Floats, b: Floats) -> Floats:
     return gaps
 
 
+def box_spans(a: Floats, b: Floats) -> Floats:
+    """Greatest distances between places of two boxes, row by row, (n,)."""
+    across = np.maximum(a[:, 2:] - b[:, :2], b[:, 2:] - a[:, :2])
+    spans: Floats = np.hypot(across[:, 0], across[:, 1])
+    return spans
+
+
 def grouped(rows: Rows, keys: npt.NDArray[Any]) -> dict[int, Rows]:
     """Rows by key, in ascending order of keys; `keys` is parallel to `rows`.
 

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from checker.geometry.boxes import box_gaps
+from checker.geometry.boxes import box_gaps, box_spans
 from checker.geometry.corridor import corridor
 from parsers.columns import Columns
 from parsers.primitives import (
@@ -216,7 +216,7 @@ def _best_of(
     judged = judge(a.row[i], b.row[j])
     bound = np.hypot(box_gaps(a.box[i], b.box[j]), judged.rise)
     near = np.flatnonzero(bound < judged.limit)
-    near = near[_in_the_running(_box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
+    near = near[_in_the_running(box_spans(a.box[i[near]], b.box[j[near]]), judged, bound, near)]
     # order of rows tells nothing
     corner = (a.box[i[near], 0], a.box[i[near], 1], b.box[j[near], 0], b.box[j[near], 1])
     order = near[np.lexsort((*corner, bound[near], judged.key[near]))]
@@ -245,13 +245,6 @@ def _groups(keys: Keys) -> Keys:
     if group.max() > len(keys):
         group = np.unique(keys, return_inverse=True)[1].astype(np.int64)
     return group
-
-
-def _box_spans(a: Floats, b: Floats) -> Floats:
-    """Greatest distance between places of two boxes."""
-    across = np.maximum(a[:, 2:] - b[:, :2], b[:, 2:] - a[:, :2])
-    spans: Floats = np.hypot(across[:, 0], across[:, 1])
-    return spans
 
 
 def _by_rounds(pairs: _Candidates, limit: Floats, a: Pieces, b: Pieces) -> _Candidates:

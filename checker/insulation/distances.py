@@ -9,7 +9,7 @@ copper; or they run between the rows of pads of one isolator.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from checker.findings import XY
-from checker.geometry.boxes import BoxIndex, widened
+from checker.geometry.boxes import BoxIndex, box_spans, widened
 from checker.geometry.nearest import Judged as Limits
 from checker.geometry.nearest import closest, pieces
 from checker.insulation.clearance import shortfalls
@@ -168,16 +168,29 @@ def shortest(
         apart = bodies.node[first] == bodies.node[second]
         return Limits(np.zeros(len(first), dtype=np.int64), rise, np.where(apart, -1.0, np.inf))
 
-    boxes = [bodies.shapes.take(rows).bounds() for rows in (one, other)]
     if not len(one) or not len(other):
         return float("inf")
-    reach = (
-        float(np.ptp(np.concatenate(boxes).reshape(-1, 2), axis=0).sum())
-        + float(np.ptp(depth))
-        + 1.0
-    )
+    reach = _at_most(bodies, one, other, judge)
     near = closest(pieces(bodies.shapes, one), pieces(bodies.shapes, other), reach, judge)
     return float(near.length.min(initial=np.inf))
+
+
+def _at_most(
+    bodies: Bodies, one: Rows, other: Rows, judge: Callable[[Rows, Rows], Limits]
+) -> float:
+    """A length in mm that the least distance of two groups of bodies does not exceed.
+
+    No two places of the boxes of two bodies are farther from each other; boxes that lie near each
+    other are asked.
+    """
+    boxes, others = (bodies.shapes.take(rows).bounds() for rows in (one, other))
+    middles = shapely.points((boxes[:, :2] + boxes[:, 2:]) / 2)
+    i, j = shapely.STRtree(shapely.box(*others.T)).query_nearest(middles, all_matches=False)
+    limits = judge(one[i], other[j])
+    most = np.hypot(box_spans(boxes[i], others[j]), limits.rise)[limits.limit > 0]
+    everything = np.concatenate((boxes, others)).reshape(-1, 2)
+    far = np.ptp(everything, axis=0).sum() + limits.rise.max(initial=0.0)
+    return float(most.min(initial=far)) + 1.0
 
 
 # ------------------------------------------------------------------------------------------- groups
