@@ -491,20 +491,15 @@ def _one_per_place(keys: Ints, at: Floats, layer: Ints) -> Rows:
 
     Contact in a hole is the same place as contact on a layer beside it.
     """
-    from scipy.spatial import cKDTree
-
     group = np.cumsum(np.r_[False, (keys[1:] != keys[:-1]).any(axis=1)])
     cells = np.column_stack((group, layer, np.floor(at / PLACE)))
     links = np.sort(
         np.unique(cells, axis=0, return_index=True)[1]
     )  # few per place, however many touch there
     group, at, layer = group[links], at[links], layer[links]
-    apart = group * 2.0 * PLACE  # links of other nets are never near
-    near = (
-        cKDTree(np.column_stack((at, apart)))
-        .query_pairs(PLACE, output_type="ndarray")
-        .astype(np.intp)
-    )
+    points = shapely.points(at)
+    near = shapely.STRtree(points).query(points, predicate="dwithin", distance=PLACE).T
+    near = near[(near[:, 0] < near[:, 1]) & (group[near[:, 0]] == group[near[:, 1]])]
     first, second = near[:, 0], near[:, 1]
     beside = (layer[first] < 0) != (layer[second] < 0)
     repeated = np.unique(np.where(layer[first] < 0, first, second)[beside])
