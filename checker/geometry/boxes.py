@@ -12,7 +12,7 @@ from rtree.index import Index, Property
 from parsers.boxes import sorted_pairs, widened
 from parsers.primitives import Floats, Rows
 
-__all__ = ["BoxIndex", "box_gaps", "grouped", "widened"]
+__all__ = ["BoxIndex", "box_gaps", "box_spans", "grouped", "widened"]
 
 FEW = 0.02  # of the boxes: so few are asked of a tree that is kept, more are told by sorting all of them at once
 FILL = 0.9  # of a node: the tree is loaded once and never changes
