@@ -48,21 +48,21 @@ class Grid:
         width, height = frame[2] - frame[0], frame[3] - frame[1]
         self._cells = np.zeros((int(height / CELL) + 2, int(width / CELL) + 2))
         self._sums: npt.NDArray[np.float64] | None = None
+        self._asked = False  # since the last change
 
     def mark_points(self, points: Points, reach: float = 0.0) -> None:
         """Mark the cells of points, shape (n, 2), and those within about `reach` of them."""
         cells = np.floor((points - np.array(self.frame[:2])) / CELL).astype(np.int64)
         rows, columns = self._cells.shape
-        inside = (cells >= 0).all(axis=1) & (cells[:, 0] < columns) & (cells[:, 1] < rows)
-        fresh = np.zeros_like(self._cells)
-        fresh[cells[inside, 1], cells[inside, 0]] = 1.0
+        cells = cells[(cells >= 0).all(axis=1) & (cells < [columns, rows]).all(axis=1)]
+        if not len(cells):
+            return
         around = min(round(reach / CELL), MOST_AROUND)
-        if around > 0:
-            from scipy.ndimage import maximum_filter
-
-            fresh = maximum_filter(fresh, 2 * around + 1, mode="constant")
-        np.maximum(self._cells, fresh, out=self._cells)
-        self._sums = None
+        low = np.maximum(cells.min(axis=0) - around, 0)
+        high = cells.max(axis=0) + around + 1
+        part = self._cells[low[1] : high[1], low[0] : high[0]]
+        np.maximum(part, _spread(part.shape, cells - low, around), out=part)
+        self._changed()
 
     def mark_line(self, start: XY, end: XY) -> None:
         """Mark the cells along a straight line."""
@@ -72,22 +72,53 @@ class Grid:
         """Mark the cells of a box."""
         x0, y0, x1, y1 = self._cells_of(np.array([box]))[0].tolist()
         self._cells[y0 : y1 + 1, x0 : x1 + 1] = 1.0
-        self._sums = None
+        self._changed()
 
     def share(self, boxes: npt.NDArray[np.float64]) -> Points:
         """How much of each box is marked, 0 to 1, shape (n,)."""
-        if self._sums is None:
-            self._sums = np.pad(self._cells, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
-        x0, y0, x1, y1 = self._cells_of(boxes).T
-        s = self._sums
-        total = s[y1 + 1, x1 + 1] - s[y0, x1 + 1] - s[y1 + 1, x0] + s[y0, x0]
-        return np.asarray(total / ((x1 - x0 + 1) * (y1 - y0 + 1)))
+        cells = self._cells_of(boxes)
+        if self._sums is None and self._asked:
+            self._sums = _sums_of(self._cells)
+        if self._sums is not None or not len(cells):
+            return _share(_sums_of(self._cells) if self._sums is None else self._sums, cells)
+        self._asked = True  # what changes after every question is summed up near the boxes only
+        x, y = cells[:, :2].min(axis=0)
+        across, down = cells[:, 2:].max(axis=0)
+        return _share(_sums_of(self._cells[y : down + 1, x : across + 1]), cells - [x, y, x, y])
+
+    def _changed(self) -> None:
+        self._sums, self._asked = None, False
 
     def _cells_of(self, boxes: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
         rows, columns = self._cells.shape
         cells = np.floor((boxes - np.tile(self.frame[:2], 2)) / CELL).astype(np.int64)
         limits = np.array([columns - 1, rows - 1, columns - 1, rows - 1])
         return np.asarray(np.clip(cells, 0, limits))
+
+
+def _spread(shape: tuple[int, ...], cells: npt.NDArray[np.int64], around: int) -> Points:
+    """A field of a shape in which some cells, and those within so many of them, are 1."""
+    fresh = np.zeros(shape)
+    fresh[cells[:, 1], cells[:, 0]] = 1.0
+    if around <= 0:
+        return fresh
+    from scipy.ndimage import maximum_filter
+
+    spread: Points = maximum_filter(fresh, 2 * around + 1, mode="constant")
+    return spread
+
+
+def _sums_of(cells: Points) -> Points:
+    """Sums of all cells before each corner, of one row and column more."""
+    sums: Points = np.pad(cells, ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
+    return sums
+
+
+def _share(sums: Points, cells: npt.NDArray[np.int64]) -> Points:
+    """How much of each range of cells is marked."""
+    x0, y0, x1, y1 = cells.T
+    total = sums[y1 + 1, x1 + 1] - sums[y0, x1 + 1] - sums[y1 + 1, x0] + sums[y0, x0]
+    return np.asarray(total / ((x1 - x0 + 1) * (y1 - y0 + 1)))
 
 
 def along(starts: Points, ends: Points, step: float = CELL) -> Points:
