@@ -35,7 +35,9 @@ def compared(layout: Layout, findings: Sequence[Finding], pair: Pair) -> list[Fi
     them.
     """
     joined = Layout(*join(layout, pair))
-    volts = {answer.number: answer.volts for answer in joined.once(currents_of).answers}
+    volts = {
+        answer.number: answer.volts for answer in joined.once(currents_of).answers if answer.whole
+    }
     one, other = (plates(layout, (name,)) for name in pair)
     er = permittivity(layout)[0]
     between = [b for b in layout.rules.barriers if b.separates(*pair)]

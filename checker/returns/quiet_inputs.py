@@ -1,5 +1,4 @@
-"""What declared currents put in series with quiet inputs: direct currents through shared reference
-copper.
+"""What declared currents put in series with quiet inputs: through shared copper, and by ripple.
 
 For each quiet input one solve with 1 A through its two ground pins prices every place of the
 copper; a current that enters at one pin and leaves at another puts the difference of that potential
@@ -21,13 +20,14 @@ was off by 0.04 to 0.6 %: at equal error it is the dearer one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from checker.config.rules_file import Current, PinName, QuietInput, nearest
 from checker.layout.layout import Layout
 from checker.returns.ground import Ground, PinPlace, ground_of, pin_place
+from checker.returns.ripple import Ripple, Ripples, ripples
 from checker.returns.sheet import Sheet, Spread
 from parsers.primitives import Floats
 from parsers.trouble import Doubt
@@ -53,11 +53,27 @@ class Share:
     ohms: float  # d.c.: V per A, with its sign
     # of that: how much the last halvings of the grid changed it, and no less than STEADY of it
     error: float
+    ripple: Ripple | None = None  # None: not declared, or not computed
+
+    @property
+    def dc(self) -> float:
+        """Amplitude of the d.c. part, V."""
+        return abs(self.ohms) * self.current.dc
 
     @property
     def volts(self) -> float:
-        """Amplitude of the d.c. part, V."""
-        return abs(self.ohms) * self.current.dc
+        """Sum of both amplitudes, V."""
+        return self.dc + (self.ripple.volts if self.ripple else 0.0)
+
+    @property
+    def uncertain(self) -> float:
+        """How far a finer grid may move that, V."""
+        return self.error * self.current.dc + (self.ripple.error if self.ripple else 0.0)
+
+    @property
+    def whole(self) -> bool:
+        """Whether its ripple is in it, if it has one."""
+        return self.ripple is not None or not self.current.ripple
 
     @property
     def allowed(self) -> float | None:
@@ -76,6 +92,7 @@ class Answer:
     ground: tuple[PinPlace, PinPlace]
     shares: tuple[Share, ...]
     cells: tuple[float, float]  # widths of the last two grids, mm
+    ripple_cell: float | None = None  # of the finer grid for ripple, mm
 
     @property
     def volts(self) -> float:
@@ -85,7 +102,23 @@ class Answer:
     @property
     def error(self) -> float:
         """How far a finer grid may move that sum, V."""
-        return sum(share.error * share.current.dc for share in self.shares)
+        return sum(share.uncertain for share in self.shares)
+
+    @property
+    def dc(self) -> float:
+        """Of that sum, what direct currents put there, V."""
+        return sum(share.dc for share in self.shares)
+
+    @property
+    def ripple(self) -> float | None:
+        """Of that sum, what ripple puts there, V; None where none was computed."""
+        told = [share.ripple.volts for share in self.shares if share.ripple is not None]
+        return sum(told) if told else None
+
+    @property
+    def whole(self) -> bool:
+        """Whether every declared ripple is in it."""
+        return all(share.whole for share in self.shares)
 
     @property
     def exceeds(self) -> bool:
@@ -223,19 +256,42 @@ class _Solving:
             if _settled(inputs, currents, *told[-2:]) or 4 * sheet.size > MOST:
                 break
         at = {name: place.at for name, place in self.places.items()}
+        ripple = self._ripples(inputs, currents)
+        shares = [_shares(currents, [rows[row] for rows in told]) for row in range(len(inputs))]
         answers = tuple(
             Answer(
                 number,
                 spec,
                 self._at(spec),
                 pair,
-                _shares(currents, [rows[row] for rows in told]),
+                self._rippling(number, of, ripple),
                 (before, cell),
+                ripple.cell,
             )
-            for row, (number, spec, pair) in enumerate(inputs)
+            for (number, spec, pair), of in zip(inputs, shares, strict=True)
         )
         return Currents(
             self.ground, answers, tuple(currents), tuple(self.doubts), sheet, self.spreads, at
+        )
+
+    def _ripples(self, inputs: Sequence[Input], currents: Sequence[Declared]) -> Ripples:
+        """Ripple of the currents that copper joins."""
+        numbered = [(self._number(current), current, pair) for current, pair in currents]
+        found = ripples(self.layout, self.ground, self.places, inputs, numbered)
+        self.doubts.extend(found.doubts)
+        return found
+
+    def _rippling(self, number: int, shares: Sequence[Share], found: Ripples) -> tuple[Share, ...]:
+        """The shares in one input with their ripple."""
+        return tuple(
+            replace(share, ripple=found.found.get((number, self._number(share.current))))
+            for share in shares
+        )
+
+    def _number(self, current: Current) -> int:
+        """Place of a current in the rules file."""
+        return next(
+            n for n, declared in enumerate(self.layout.rules.currents) if declared is current
         )
 
     def _at(self, spec: QuietInput) -> tuple[float, float]:

@@ -4,8 +4,8 @@ Why: what flows through a quiet region's copper drops voltage there and couples 
 it; a region that is kept free of geometry's mistakes may still be the shortest way back.
 Measured: the part of each declared direct current that enters a quiet region's reference pours,
 from the same solution as shared-return (see there what is not modelled), against
-`limits.quiet_share`. A current whose own pins lie on a quiet region's copper flows there by all its
-amperes.
+`limits.quiet_share`; ripple has no part in it. A current whose own pins lie on a quiet region's
+copper flows there by all its amperes.
 Fix: give the current a shorter way back outside the region, move its source or load, or narrow the
 region's bridge to one place beside the converter.
 Source: `moatcheck explain words`; Kirchhoff's laws.

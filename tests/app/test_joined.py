@@ -28,7 +28,7 @@ def test_the_filled_moat_is_the_unbroken_plane(tmp_path: Path) -> None:
     joined = Layout(*join(split, ("board", "probe")))
     (filled,), (drawn,) = joined.once(currents_of).answers, whole.once(currents_of).answers
     assert filled.volts == pytest.approx(drawn.volts, rel=0.01)
-    assert filled.volts > 100 * split.once(currents_of).answers[0].volts
+    assert filled.dc > 100 * split.once(currents_of).answers[0].dc
     assert [region.name for region in joined.regions] == ["board"]
 
 

@@ -67,7 +67,7 @@ def test_the_detail_says_the_voltage_in_microvolts() -> None:
             "dc = 500",
             "dc = 500, ripple = 1, frequency = 1e6",
             "the ripple of motor was not computed",
-            "only its direct",
+            "no copper of VB leads from P1.1 to P2.1; only direct",
         ),
         (
             "allowed = 0.5",
