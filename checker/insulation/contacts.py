@@ -104,6 +104,13 @@ def walls_touching(bodies: Bodies) -> Iterator[Touch]:
             yield Touch((int(number[a]), int(number[b])), (float(at[0, 0]), float(at[0, 1])), None)
 
 
+def nameless_walls(bodies: Bodies) -> Rows:
+    """Walls without a net of holes and slots that meet others: one that joins two nets has none."""
+    walls = (bodies.source == Source.WALL) & (bodies.shapes.net < 0)
+    rows: Rows = np.flatnonzero(walls & np.isin(bodies.origin, bodies.walls))
+    return rows
+
+
 def _touching(bodies: Bodies, number: Ints, pairs: Rows) -> tuple[Rows, Floats]:
     """Those of some pairs of bodies, shape (n, 2), that touch and are two conductors, and where
     they do.

@@ -38,7 +38,13 @@ import shapely
 from checker.config.rules_file import Side, Tie
 from checker.findings import XY, Finding, Level
 from checker.insulation.conductors import Bodies, Source, bodies_of
-from checker.insulation.contacts import conductor_name, conductor_numbers, touches, walls_touching
+from checker.insulation.contacts import (
+    conductor_name,
+    conductor_numbers,
+    nameless_walls,
+    touches,
+    walls_touching,
+)
 from checker.insulation.separations import Separation, separations_of
 from checker.insulation.shortfalls import COPPER, SAFETY_HARM
 from checker.layout.layout import Layout
@@ -136,10 +142,11 @@ def _contacts(layout: Layout) -> list[Link]:
 
 
 def _touches(layout: Layout, bodies: Bodies) -> Iterator[Link]:
-    """What touches hardware, plated edges and nameless pads, the way on through nameless copper
-    included.
+    """What touches hardware, plated edges, nameless pads and nameless walls that meet others, the
+    way on through nameless copper included.
     """
-    for touch in (*touches(bodies, _nameless_pads(layout)), *walls_touching(bodies)):
+    also = np.concatenate((_nameless_pads(layout), nameless_walls(bodies)))
+    for touch in (*touches(bodies, also), *walls_touching(bodies)):
         yield Link(touch.conductors, (touch.at, touch.at), None, touch.layer)
 
 
