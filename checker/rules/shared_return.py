@@ -20,7 +20,7 @@ inductance of plated holes, skin effect (35 um: above 3.6 MHz), dielectric, copp
 no reference, and what a pin's own contact drops, which no grid can tell.
 Fix: move the current's source or load so that its way back does not pass the input's two grounds,
 bring the input's ground to the converter by itself, split with one bridge at the converter, or
-isolate.
+isolate. Against ripple: lead the current over unbroken reference and away from the input.
 Source: `moatcheck explain words`; Ohm's law and reciprocity; resistivity from IEC 60028, from
 memory; inductances from Journal of Research of the NBS 69C (1965), from memory.
 """
@@ -69,6 +69,7 @@ def find(layout: Layout) -> Iterator[Finding]:
             measured=answer.volts,
             required=answer.spec.allowed,
             harm=answer.volts / answer.spec.allowed,
+            hint=_hint(answer),
             detail=_detail(layout, currents, answer) | {"open": list(_open(layout, answer))},
         )
 
@@ -117,6 +118,18 @@ def _message(layout: Layout, answer: Answer) -> str:
     )
     told += "".join(parts)
     return f"{told}; not in it: {', '.join(left_out)}" if left_out else told
+
+
+def _hint(answer: Answer) -> str | None:
+    """What helps against ripple, where that is most of an excess: loops as small as can be."""
+    if not answer.exceeds or answer.ripple is None or 2 * answer.ripple < answer.volts:
+        return None
+    worst = max(answer.shares, key=lambda share: share.ripple.volts if share.ripple else 0.0)
+    return (
+        f"Lead {worst.current.net} over one unbroken reference all the way, as near to it and as far"
+        f" from {answer.spec.net} as can be, or hold the ripple of {worst.current.name} back where it"
+        " arises"
+    )
 
 
 def _parts(answer: Answer) -> dict[str, list[str]]:

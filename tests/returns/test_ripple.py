@@ -28,8 +28,8 @@ def only(currents: Currents) -> Answer:
 
 
 def test_the_number_has_its_error_and_its_cells() -> None:
-    """Method of images: 2e-9 H ln(1 + 4 x 1.53^2 / 25) at 1 MHz, 5 A; never claimed better than a
-    tenth.
+    """Method of images: 2e-9 H ln(1 + 4 x 1.53^2 / 25) at 1 MHz, 5 A; its error is never claimed
+    below 15 %.
     """
     answer = only(solved())
     assert answer.dc == 0

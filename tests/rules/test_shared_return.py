@@ -183,3 +183,18 @@ def test_near_what_is_allowed_the_grid_is_as_fine_as_can_be(allowed: float, fine
     (answer,) = layout_of(built_directly(STRIP.sketch), rules).once(currents_of).answers
     assert (answer.cells[1] < 0.125) == finer
     assert answer.decided
+
+
+def test_against_an_excess_of_ripple_the_loops_are_made_small() -> None:
+    """The way back of a direct current is another matter: what the rule's manual says helps."""
+    rippled = next(
+        case for case in cases("shared_return") if case.name.startswith("ripple_couples")
+    )
+    (told,) = found(built_directly(rippled.sketch), rippled.rules, "shared-return")
+    assert told.hint is not None
+    assert told.hint.startswith("Lead VB over one unbroken reference")
+    fits = rippled.rules.replace("allowed = 0.01", "allowed = 0.1")
+    (told,) = found(built_directly(rippled.sketch), fits, "shared-return")
+    assert told.hint is None
+    (told,) = found(built_directly(STRIP.sketch), STRIP.rules, "shared-return")
+    assert told.hint is None
