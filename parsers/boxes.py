@@ -106,7 +106,8 @@ def meeting(asked: Floats, boxes: Floats, most: float = math.inf) -> Iterator[Pa
     Examples
     --------
     >>> import numpy as np
-    >>> [(i.tolist(), j.tolist()) for i, j in meeting(np.array([[0.0, 0, 1, 1]]), np.array([[1.0, 1, 2, 2]]))]
+    >>> one, other = np.array([[0.0, 0, 1, 1]]), np.array([[1.0, 1, 2, 2]])
+    >>> [(i.tolist(), j.tolist()) for i, j in meeting(one, other) if len(i)]
     [([0], [0])]
     """
     if not len(asked) or not len(boxes):

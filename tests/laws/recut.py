@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -38,7 +38,7 @@ def cut_strokes(board: Board, rows: Any, shares: Any) -> Board:
         piece=np.concatenate((links.piece, links.piece[rows])),
     )
     columns = {
-        **{n: getattr(tails, n) for n in tails.__dataclass_fields__},
+        **{n: getattr(tails, n) for n in (field.name for field in fields(tails))},
         "areas": (),
         "centres": (),
     }
