@@ -45,7 +45,10 @@ def judged(layout: Layout) -> tuple[Judged, ...]:
     barriers = bind(layout)
     found = [*shortfalls(layout), *creepages(layout)]
     settled = _settled(barriers, [Judged(short, _thirds(short)) for short in found])
-    straight = [replace(one, direct=_straight(layout, barriers, one.short)) for one in settled]
+    known: _Known = {}
+    straight = [
+        replace(one, direct=_straight(layout, barriers, one.short, known)) for one in settled
+    ]
     return tuple(_grouped(layout, barriers, straight))
 
 
@@ -133,12 +136,17 @@ def _requirement(bound: Bound, short: Shortfall) -> Mapping[str, object]:
 # ----------------------------------------------------------------------------------------- straight
 
 
-def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | None:
+# Straight distances that were found already: of the bodies of two ends, on a layer.
+_Known = dict[tuple[bytes, bytes, int | None], float]
+
+
+def _straight(layout: Layout, barriers: Barriers, short: Shortfall, known: _Known) -> float | None:
     """The straight distance of both ends, less the tolerance; None where no copper on the way
     shortens the path.
 
     From a third region that stands on a side it is the distance of that whole side. None too where
-    a path on several layers is longer than the straight line through the board.
+    a path on several layers is longer than the straight line through the board. Clearance and
+    creepage of the same ends ask for the same distance, so it is kept in `known`.
     """
     bodies, separation = barriers.bodies, short.bound.separation
     if not any(part.on == COPPER for part in short.parts) and not _thirds(short):
@@ -147,9 +155,11 @@ def _straight(layout: Layout, barriers: Barriers, short: Shortfall) -> float | N
         side if body not in side else side[bodies.node[side] == bodies.node[body]]
         for side, body in zip(separation.sides, short.ends, strict=True)
     )
-    depth = np.array(barriers.depths or [0.0] * len(layout.board.layers))
-    length = shortest(bodies, one, other, depth, short.layer)
-    length -= short.bound.tolerance
+    key = one.tobytes(), other.tobytes(), short.layer
+    if key not in known:
+        depth = np.array(barriers.depths or [0.0] * len(layout.board.layers))
+        known[key] = shortest(bodies, one, other, depth, short.layer)
+    length = known[key] - short.bound.tolerance
     return length if np.isfinite(length) and length >= short.measured else None
 
 
