@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from parsers.columns import Columns
 from parsers.primitives import Bools, Floats
@@ -301,7 +302,24 @@ def _crossing(a: Floats, b: Floats) -> tuple[Bools, Floats, Floats]:
     usable = np.abs(down) > 0
     safe = np.where(usable, down, 1.0)
     part_a, part_b = cross(gap, run_b) / safe, cross(gap, run_a) / safe
-    return usable & (part_a >= 0) & (part_a <= 1) & (part_b >= 0) & (part_b <= 1), part_a, part_b
+    hit = usable & (part_a >= 0) & (part_a <= 1) & (part_b >= 0) & (part_b <= 1)
+    rows = np.flatnonzero(hit)
+    hit[rows] = _meeting(a[rows], b[rows], part_a[rows], part_b[rows])
+    return hit, part_a, part_b
+
+
+def _meeting(a: Floats, b: Floats, part_a: Floats, part_b: Floats) -> Bools:
+    """Whether pieces meet that are thought to cross at the given parts.
+
+    Of two pieces in one line nothing but rounding may be left to tell the parts: they come out
+    anywhere, also within both pieces where these lie apart. Then the two places differ, and it is
+    asked exactly.
+    """
+    mask: Bools = _norm(along(a, part_a) - along(b, part_b)) <= ROUNDING
+    unsure = np.flatnonzero(~mask)
+    one, two = (shapely.linestrings(piece[unsure].reshape(-1, 2, 2)) for piece in (a, b))
+    mask[unsure] = shapely.intersects(one, two)
+    return mask
 
 
 def _norm(vectors: Floats) -> Floats:

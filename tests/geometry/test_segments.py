@@ -38,6 +38,33 @@ def test_closest_agrees_with_shapely(a: tuple[float, ...], b: tuple[float, ...])
     assert np.hypot(*(ends[0] - ends[1])) == pytest.approx(length[0], abs=1e-9)
 
 
+def test_pieces_in_one_line_are_as_far_apart_as_their_ends() -> None:
+    """On a slanting line only rounding tells where the lines cross: places of one decimal."""
+    rng = np.random.default_rng(7)
+    start, way = rng.integers(0, 20, (20_000, 2)), rng.integers(1, 8, (20_000, 2))
+    steps = np.cumsum(rng.integers(1, 6, (20_000, 4)), axis=1)
+    spots = np.round((start[:, None] + way[:, None] * steps[..., None]) * 0.1, 1)
+    a, b = spots[:, :2].reshape(-1, 4), spots[:, 2:].reshape(-1, 4)
+    gap = np.hypot(*(spots[:, 2] - spots[:, 1]).T)
+    assert closest(a, b)[0] == pytest.approx(gap, abs=1e-9)
+    # one that reaches back to the middle of the other lies on it
+    assert closest(a, np.hstack(((a[:, :2] + a[:, 2:]) / 2, b[:, 2:])))[0] == pytest.approx(
+        0, abs=1e-9
+    )
+
+
+@law
+@given(a=pieces, part=st.floats(0, 1), lean=st.sampled_from((0, 1e-15, 1e-12, 1e-9, 1e-6)))
+def test_pieces_that_nearly_run_along_each_other_still_cross(
+    a: tuple[float, ...], part: float, lean: float
+) -> None:
+    """One turned by next to nothing about a place on the other is no distance from it."""
+    one = rows(a)
+    at, run = along(one, np.array([part])), one[:, 2:4] - one[:, 0:2]
+    turned = run + lean * run[:, ::-1] * (-1, 1)
+    assert closest(one, np.hstack((at - turned, at + turned)))[0][0] == pytest.approx(0, abs=1e-9)
+
+
 def test_parallel_pieces_touch_at_both_ends_of_the_stretch_where_they_face_each_other() -> None:
     a, b = rows((0, 0, 4, 0)), rows((1, 2, 9, 2))
     assert parallel(a, b)[0]
