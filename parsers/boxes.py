@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from parsers.primitives import Bools, Floats, Rows, each
+from parsers.primitives import Bools, Floats, Rows, each, repeated
 
 PORTION = 500_000  # proposed pairs looked at at once: bounds memory
 DENSE = 24  # proposed pairs a box; beyond, a tree is faster
@@ -189,11 +189,7 @@ def _checked(one: _Standing, other: _Standing, spans: _Spans, strips: _Strips) -
     """Proposed pairs whose boxes do meet, each in one strip only: where the later of both begins."""
     ends = np.cumsum(spans.count)
     for start, stop in _portions(ends):
-        count = spans.count[start:stop]
-        at = np.repeat(np.arange(start, stop), count)
-        behind = np.arange(len(at)) - np.repeat(
-            ends[start:stop] - count - ends[start] + count[:1], count
-        )
+        at, behind = repeated(np.arange(start, stop), spans.count[start:stop])
         to = spans.start[at] + behind
         meet = (one.strip[at] == other.strip[to]) & _meet(
             one.boxes[one.row[at]], other.boxes[other.row[to]]

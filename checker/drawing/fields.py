@@ -100,7 +100,7 @@ def _density(currents: Currents) -> Floats:
     """Worst sum of the current densities at each node, A/mm."""
     assert currents.sheet is not None
     total = np.zeros(len(currents.sheet.label))
-    for current, pins in currents.currents:
+    for _, current, pins in currents.currents:
         if current.dc:
             potential = currents.sheet.potential(*(currents.spreads[pin.name] for pin in pins))
             total += current.dc * currents.sheet.density(potential)
@@ -128,7 +128,7 @@ def _leaving(currents: Currents, answer: Answer, potential: Floats) -> tuple[flo
     """
     assert currents.sheet is not None
     ground = currents.spreads[answer.ground[1].name]
-    for _, (_, pin) in currents.currents:
+    for _, _, (_, pin) in currents.currents:
         spread = currents.spreads[pin.name]
         if currents.sheet.joined(spread, ground):
             return spread.mean(potential), f"at {pin.name}"
@@ -136,7 +136,7 @@ def _leaving(currents: Currents, answer: Answer, potential: Floats) -> tuple[flo
 
 
 def _marks(currents: Currents) -> Iterator[Mark]:
-    for current, (enters, leaves) in currents.currents:
+    for _, current, (enters, leaves) in currents.currents:
         yield Mark("in", f"{current.name} in", enters.at)
         yield Mark("out", f"{current.name} out", leaves.at)
     for answer in currents.answers:

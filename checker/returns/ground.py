@@ -17,7 +17,7 @@ from checker.layout.layout import Layout
 from checker.layout.pours import united
 from checker.returns.contacts import RHO, Chain, Contact
 from checker.returns.sheet import Sheet, Spread
-from parsers.board import BOTTOM, PLATED, UNPLATED, Pin
+from parsers.board import BOTTOM, PLATED, UNPLATED, Board, Pin
 from parsers.primitives import Rows, Shapes
 
 # mm; copper of a layer whose thickness is not known: half an ounce per square foot, the safe side
@@ -199,14 +199,17 @@ def _leads(layout: Layout) -> frozenset[int]:
     return frozenset(np.unique(hit).tolist())
 
 
+def plated_holes(board: Board, nets: Sequence[int]) -> Rows:
+    """Holes of some nets that have a conducting wall, as far as anybody knows, (n,)."""
+    walls = (board.holes.plated == PLATED) | (board.connectivity.hole_piece >= 0)
+    return np.flatnonzero(walls & np.isin(board.holes.net, nets))
+
+
 def _barrels(
     layout: Layout, layers: tuple[int, ...], nets: set[int], leads: frozenset[int]
 ) -> Iterator[Chain]:
     """Plated holes of the nets, as chains through the layers that they pass."""
-    holes = layout.board.holes
-    # as far as anybody knows
-    walls = (holes.plated == PLATED) | (layout.board.connectivity.hole_piece >= 0)
-    for hole in np.flatnonzero(walls & np.isin(holes.net, list(nets))).tolist():
+    for hole in plated_holes(layout.board, list(nets)).tolist():
         chain = _barrel(layout, layers, hole)
         if len(chain.contacts) > 1:
             yield Chain(chain.contacts, (0.0,) * len(chain.ohms)) if hole in leads else chain

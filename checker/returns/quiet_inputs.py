@@ -41,7 +41,8 @@ NEAR = 0.05
 
 
 Pair = tuple[PinPlace, PinPlace]
-Declared = tuple[Current, Pair]  # with the pins that it enters and leaves the copper by
+# with its place in the rules file, and the pins that it enters and leaves the copper by
+Declared = tuple[int, Current, Pair]
 Input = tuple[int, QuietInput, Pair]  # its number in the rules file, and its ground pins
 
 
@@ -264,7 +265,7 @@ class _Solving:
                 spec,
                 self._at(spec),
                 pair,
-                self._rippling(number, of, ripple),
+                _rippling(number, currents, of, ripple),
                 (before, cell),
                 ripple.cell,
             )
@@ -276,23 +277,9 @@ class _Solving:
 
     def _ripples(self, inputs: Sequence[Input], currents: Sequence[Declared]) -> Ripples:
         """Ripple of the currents that copper joins."""
-        numbered = [(self._number(current), current, pair) for current, pair in currents]
-        found = ripples(self.layout, self.ground, self.places, inputs, numbered)
+        found = ripples(self.layout, self.ground, self.places, inputs, currents)
         self.doubts.extend(found.doubts)
         return found
-
-    def _rippling(self, number: int, shares: Sequence[Share], found: Ripples) -> tuple[Share, ...]:
-        """The shares in one input with their ripple."""
-        return tuple(
-            replace(share, ripple=found.found.get((number, self._number(share.current))))
-            for share in shares
-        )
-
-    def _number(self, current: Current) -> int:
-        """Place of a current in the rules file."""
-        return next(
-            n for n, declared in enumerate(self.layout.rules.currents) if declared is current
-        )
 
     def _at(self, spec: QuietInput) -> tuple[float, float]:
         """Where an input ends; where its ground at the converter is, if that pin is not on the
@@ -328,7 +315,7 @@ class _Solving:
             pair = self._pair(sheet, current.back, key, f"current {current.name}")
             if pair is not None:
                 self.doubts.extend(_untied(self.layout, key, pair))
-                yield current, pair
+                yield number, current, pair
 
     def _pair(
         self, sheet: Sheet, pins: tuple[PinName, PinName], key: str, what: str
@@ -385,7 +372,7 @@ class _Solving:
     def _row(self, potential: Floats, currents: Sequence[Declared]) -> list[float]:
         steps = (
             self.spreads[first.name].mean(potential) - self.spreads[second.name].mean(potential)
-            for _, (first, second) in currents
+            for _, _, (first, second) in currents
         )
         return [0.0 if np.isnan(step) else step for step in steps]  # NaN: copper of its own
 
@@ -401,7 +388,15 @@ def _shares(currents: Sequence[Declared], told: Sequence[Sequence[float]]) -> tu
     steps = np.abs(np.diff(ohms[-3:], axis=0)).max(axis=0, initial=0.0)
     errors = np.maximum(steps, STEADY * np.abs(ohms[-1]))
     rows = zip(currents, ohms[-1].tolist(), errors.tolist(), strict=True)
-    return tuple(Share(current, told, error) for (current, _), told, error in rows)
+    return tuple(Share(current, told, error) for (_, current, _), told, error in rows)
+
+
+def _rippling(
+    number: int, currents: Sequence[Declared], shares: Sequence[Share], found: Ripples
+) -> tuple[Share, ...]:
+    """The shares in one input with their ripple."""
+    rows = zip(currents, shares, strict=True)
+    return tuple(replace(share, ripple=found.found.get((number, of))) for (of, _, _), share in rows)
 
 
 def _settled(
@@ -415,7 +410,7 @@ def _settled(
     Halving it has changed no sum by more than `STEADY` of it, or of a tenth of what is allowed, and
     none is `NEAR`.
     """
-    amperes = np.array([current.dc for current, _ in currents])
+    amperes = np.array([current.dc for _, current, _ in currents])
     for (_, spec, _), old, new in zip(inputs, before, after, strict=True):
         volts, moved = np.abs(new) @ amperes, np.abs(np.subtract(new, old)) @ amperes
         if (

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -26,10 +27,8 @@ from checker.wording import length, plain
 from parsers.primitives import Floats
 from parsers.trouble import Doubt
 
-SLOWEST, FASTEST = (
-    1e4,
-    1e7,
-)  # Hz; below, direct currents tell as much; above, skin and dielectric do
+# Hz; below, direct currents tell as much; above, skin and dielectric do
+SLOWEST, FASTEST = 1e4, 1e7
 # Part of an answer that its error is at least: two cells across a narrow slot told 12 % too little.
 CLAIM = 0.15
 CELLS = (1.0, 0.5, 0.25, 0.125, 0.0625)  # mm; widths that are tried
@@ -202,18 +201,12 @@ class _Ripples:
         """Distance to the nearest reference copper that all but `LOW` of a route keeps, mm."""
         along = np.concatenate([_stepped(start, end) for start, end in routed.ends])
         points = shapely.points(along[:, :2])
-        away = [
-            np.hypot(
-                shapely.STRtree(shapes).query_nearest(
-                    points, return_distance=True, all_matches=False
-                )[1],
-                z,
-            )
-            for shapes, z in zip(
-                self.ground.shapes, (along[:, 2, None] - self.depths).T, strict=True
-            )
+        beside = [
+            tree.query_nearest(points, return_distance=True, all_matches=False)[1]
+            for tree in self._trees
         ]
-        return float(np.percentile(np.min(away, axis=0), LOW))
+        away = np.hypot(beside, (along[:, 2, None] - self.depths).T)
+        return float(np.percentile(away.min(axis=0), LOW))
 
     def _narrowest_moat(self, routed: Filaments) -> float:
         """Shortest part of a route between pours of the nearest plane, mm; infinite where it
@@ -222,7 +215,7 @@ class _Ripples:
         ends = shapely.linestrings(routed.ends[:, :, :2])
         way = shapely.line_merge(shapely.union_all(ends[shapely.length(ends) > 0]))
         planes = [
-            (self._apart(layer, routed), shape) for layer, shape in self._pours() if shape.area > 0
+            (self._apart(layer, routed), shape) for layer, shape in self._pours if shape.area > 0
         ]
         under = [(apart, shape) for apart, shape in planes if _covered(way, shape) > 0.5]
         if not under:
@@ -237,12 +230,19 @@ class _Ripples:
     def _apart(self, layer: int, routed: Filaments) -> float:
         return abs(depths(self.layout)[layer] - float(np.median(routed.ends[:, 0, 2])))
 
-    def _pours(self) -> Iterator[tuple[int, shapely.Geometry]]:
-        for layer in self.ground.layers:
-            pours = [
-                pour.shape for pour in self.layout.pours if pour.layer == layer and not pour.plane
-            ]
-            yield layer, shapely.union_all(pours)
+    @cached_property
+    def _trees(self) -> list[shapely.STRtree]:
+        """Reference copper of each layer, indexed."""
+        return [shapely.STRtree(shapes) for shapes in self.ground.shapes]
+
+    @cached_property
+    def _pours(self) -> list[tuple[int, shapely.Geometry]]:
+        """Layers with all their reference pours."""
+        pours = [pour for pour in self.layout.pours if not pour.plane]
+        return [
+            (layer, shapely.union_all([pour.shape for pour in pours if pour.layer == layer]))
+            for layer in self.ground.layers
+        ]
 
     def _cell(self, wires: Sequence[_Wire]) -> float:
         """As wide as all loops allow, and finer where that costs little."""

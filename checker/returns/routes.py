@@ -18,8 +18,7 @@ from shapely.ops import substring
 from checker.layout.layout import Layout
 from checker.returns.estimates import strip_radius
 from checker.returns.filaments import XYZ, Filaments, filaments
-from checker.returns.ground import PinPlace, depths
-from parsers.board import PLATED
+from checker.returns.ground import PinPlace, depths, plated_holes
 from parsers.primitives import TOUCH, Rows, Shapes
 
 MANY = 40  # places in one area between which straight ways are tried; of more, ways by its middle
@@ -88,8 +87,7 @@ class _Copper:
     def _drill(self) -> None:
         """Plated holes."""
         board = self.layout.board
-        walls = (board.holes.plated == PLATED) | (board.connectivity.hole_piece >= 0)
-        for hole in np.flatnonzero(walls & np.isin(board.holes.net, self.nets)).tolist():
+        for hole in plated_holes(board, self.nets).tolist():
             middle = shapely.Point(board.holes.middles(np.array([hole]))[0])
             levels: dict[int, Node] = {}
             opening = shapely.buffer(middle, float(board.holes.radius[hole]))

@@ -22,7 +22,7 @@ from checker.findings import Finding, Level, Path
 from checker.layout.layout import Layout
 from checker.layout.regions import Region
 from checker.returns.ground import quiet_copper
-from checker.returns.quiet_inputs import Currents, Declared, currents_of
+from checker.returns.quiet_inputs import Currents, Declared, Pair, currents_of
 from checker.returns.streams import entering, stream
 from checker.rules import Limit, Rule
 from parsers.primitives import Bools, Floats
@@ -56,21 +56,22 @@ def find(layout: Layout) -> Iterator[Finding]:
     currents = layout.once(currents_of)
     regions = [region for region in layout.regions if region.quiet]
     for declared in currents.currents:
-        if declared[0].dc:
-            potential = _potential(currents, declared)
+        _, current, pins = declared
+        if current.dc:
+            potential = _potential(currents, pins)
             for region in regions:
                 yield from _through(layout, currents, declared, region, potential)
 
 
-def _potential(currents: Currents, declared: Declared) -> Floats:
+def _potential(currents: Currents, pins: Pair) -> Floats:
     assert currents.sheet is not None
-    return currents.sheet.potential(*(currents.spreads[place.name] for place in declared[1]))
+    return currents.sheet.potential(*(currents.spreads[place.name] for place in pins))
 
 
 def _through(
     layout: Layout, currents: Currents, declared: Declared, region: Region, potential: Floats
 ) -> Iterator[Finding]:
-    current, pins = declared
+    _, current, pins = declared
     inside = _inside(layout, currents, region)
     assert currents.sheet is not None
     share = 100 * entering(currents.sheet, potential, inside)
